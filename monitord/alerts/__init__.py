@@ -1,0 +1,1 @@
+"""Whether, whom and how to tell: rules, life cycle, outbox and channels."""

@@ -1,0 +1,1 @@
+"""The ways a message leaves the house."""

@@ -1,0 +1,1 @@
+"""What the readings mean: pure functions from time series to an assessment, as of a time."""

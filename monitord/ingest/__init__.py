@@ -1,0 +1,1 @@
+"""What the program accepts: from the wire to a committed reading, or to quarantine."""

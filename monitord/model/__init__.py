@@ -1,0 +1,1 @@
+"""What the program talks about: the words of the trade as types."""

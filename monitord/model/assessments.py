@@ -1,0 +1,230 @@
+"""What the readings mean: everything computed for a job as of one time.
+
+An assessment is never stored as truth: it can be computed again from what is stored. `Finding` is one condition
+of it that someone should hear of, with a numeric value that the alert rules hold against their limits.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from monitord.model.readings import UtcTime
+
+_FROZEN = ConfigDict(frozen=True, extra="forbid")
+
+
+class Quantity(BaseModel):
+    """A number, its unit and its standard uncertainty (k = 1; JCGM 100:2008)."""
+
+    model_config = _FROZEN
+
+    value: float
+    unit: str
+    u: float | None = None
+
+
+class State(StrEnum):
+    """What a location is doing, in one word."""
+
+    UNKNOWN = "unknown"
+    SETTLING = "settling"
+    EQUILIBRATING = "equilibrating"
+    TOO_EARLY = "too_early"
+    DRYING = "drying"
+    SLOW = "slow"
+    STALLED = "stalled"
+    REWETTING = "rewetting"
+    AT_GOAL = "at_goal"
+    WATCHED = "watched"
+    """Measured, with no goal of its own (room and outdoor air, controls)."""
+
+
+class Flow(StrEnum):
+    """Which way vapour is driven between a location and the air it is compared with."""
+
+    OUT_OF = "out_of"
+    """From the location into the compared air: it can dry that way."""
+    INTO = "into"
+    """From the compared air into the location."""
+    NO_CLEAR_DIFFERENCE = "no_clear_difference"
+    UNKNOWN = "unknown"
+
+
+class Comparison(BaseModel):
+    """A location against one other air, on readings of the same time."""
+
+    model_config = _FROZEN
+
+    against: str
+    """Location id of the other air."""
+    role: str
+    """`room`, `outdoors`, `reference` or `depth`."""
+    at: UtcTime | None
+    """Time of the compared readings."""
+    vapour_pressure_difference: Quantity | None
+    """Location minus other. [Pa]"""
+    humidity_ratio_difference: Quantity | None
+    """Location minus other. [g/kg dry air]"""
+    flow: Flow
+    words: str
+
+
+class SurfaceSource(StrEnum):
+    """Where a surface temperature comes from."""
+
+    CONTACT = "contact sensor"
+    FACTOR = "temperature factor"
+
+
+class SurfaceRisk(BaseModel):
+    """A cold surface against the air that touches it."""
+
+    model_config = _FROZEN
+
+    at: UtcTime
+    source: SurfaceSource
+    surface_temperature: Quantity
+    dew_point: Quantity
+    margin: Quantity
+    """Surface temperature minus dew point. [K]"""
+    surface_rh: Quantity
+    probability: float
+    """That the surface is at or below the dew point, 0..1."""
+    hours_at_risk: float
+    """Hours of the last 24 with condensation more likely than not. [h]"""
+    level: str
+    """`none`, `watch`, `warn` or `act`."""
+
+
+class QualityFlag(BaseModel):
+    """A time during which a probe's readings are out of every verdict, and why."""
+
+    model_config = _FROZEN
+
+    kind: str
+    probe: str
+    start: UtcTime
+    end: UtcTime | None
+    """None: it still holds."""
+    reason: str
+
+
+class Equilibrium(BaseModel):
+    """Where a sealed sleeve is heading."""
+
+    model_config = _FROZEN
+
+    state: str
+    """`settling`, `equilibrating` or `equilibrated`."""
+    predicted_rh: float | None
+    low: float | None
+    high: float | None
+    clock_started: UtcTime | None
+    words: str
+
+
+class Drying(BaseModel):
+    """Progress of a location towards its goal."""
+
+    model_config = _FROZEN
+
+    metric: str
+    unit: str
+    limit: float
+    value: Quantity | None
+    start_value: float | None
+    rate_per_day: Quantity | None
+    """Change of the metric per day; negative is drying."""
+    since: UtcTime | None = None
+    """Since when the state holds."""
+    words: str
+
+
+class Forecast(BaseModel):
+    """When the goal will be met: centre and ends of an 80 % interval; None with `never` is never in this air."""
+
+    model_config = _FROZEN
+
+    made_at: UtcTime
+    low: UtcTime | None
+    middle: UtcTime | None
+    high: UtcTime | None
+    never: bool
+    """Middle is never."""
+    high_never: bool
+    reason: str
+
+
+class Finding(BaseModel):
+    """One condition of an assessment that someone should hear of.
+
+    `value` is held against the raise and clear limits of the rule for `kind`; None means unknown (a silent or
+    doubtful probe), which holds an alert's state and never satisfies anything.
+    """
+
+    model_config = _FROZEN
+
+    kind: str
+    location: str | None = None
+    probe: str | None = None
+    measured_at: UtcTime
+    """Time that the value speaks of; hold times run on it."""
+    value: float | None
+    unit: str
+    u: float | None = None
+    readings: Annotated[int, Field(ge=0)] = 0
+    """How many readings the value rests on."""
+    since: UtcTime | None = None
+    """When the condition began, if the analysis can tell."""
+    confidence: float | None = None
+    """0..1, that the condition is true."""
+    summary: str = ""
+    """One plain sentence: what, with value and doubt."""
+    why: str = ""
+    """Why it matters."""
+    look_first: str = ""
+    """What to look at first, with the caution that belongs there."""
+
+
+class LocationAssessment(BaseModel):
+    """Everything computed for one location as of one time."""
+
+    model_config = _FROZEN
+
+    location: str
+    probe: str | None
+    """The probe there now."""
+    state: State
+    words: str
+    """The state and its reason in one sentence."""
+    last_reading_at: UtcTime | None
+    temperature: Quantity | None = None
+    relative_humidity: Quantity | None = None
+    vapour_pressure: Quantity | None = None
+    dew_point: Quantity | None = None
+    humidity_ratio: Quantity | None = None
+    comparisons: tuple[Comparison, ...] = ()
+    surface: SurfaceRisk | None = None
+    equilibrium: Equilibrium | None = None
+    drying: Drying | None = None
+    forecast: Forecast | None = None
+    flags: tuple[QualityFlag, ...] = ()
+
+
+class JobAssessment(BaseModel):
+    """Everything computed for a job as of one time."""
+
+    model_config = _FROZEN
+
+    job: str
+    as_of: UtcTime
+    last_reading_at: UtcTime | None
+    locations: tuple[LocationAssessment, ...]
+    findings: tuple[Finding, ...]
+
+    def at(self, location_id: str) -> LocationAssessment | None:
+        """The assessment of one location, if it is there."""
+        return next((place for place in self.locations if place.location == location_id), None)

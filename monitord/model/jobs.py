@@ -1,0 +1,277 @@
+"""Jobs, locations, probes, placements and goals: what a practitioner sets up on site.
+
+`JobFile` is the one schema of a job, as a file (TOML or JSON) and in the store. Each entry of `probes` is a
+*stay*: one probe at one location from one time to another; a probe that is moved has one entry for each stay.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from enum import StrEnum
+from typing import Annotated, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from monitord.model.readings import Finite, Identifier, UtcTime
+
+
+class LocationKind(StrEnum):
+    """What kind of place is measured."""
+
+    ROOM_AIR = "room_air"
+    OUTDOOR_AIR = "outdoor_air"
+    CAVITY = "cavity"
+    SUBFLOOR_VOID = "subfloor_void"
+    SLAB_SLEEVE = "slab_sleeve"
+    SURFACE = "surface"
+    MATERIAL = "material"
+
+
+AIR_KINDS = frozenset({LocationKind.ROOM_AIR, LocationKind.OUTDOOR_AIR})
+VOID_KINDS = frozenset({LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID})
+
+
+class GoalMetric(StrEnum):
+    """What ends the drying of a location."""
+
+    EQUILIBRIUM_RH = "equilibrium_rh_pct"
+    RH = "rh_pct"
+    VAPOUR_PRESSURE_EXCESS = "vp_excess_pa"
+    TIMBER_MOISTURE = "timber_mc_pct"
+
+
+class MouldSensitivity(StrEnum):
+    """Material classes of the VTT mould model."""
+
+    VERY_SENSITIVE = "very_sensitive"
+    SENSITIVE = "sensitive"
+    MEDIUM_RESISTANT = "medium_resistant"
+    RESISTANT = "resistant"
+
+
+class HumidityOver(StrEnum):
+    """What a probe's relative humidity refers to below 0 °C."""
+
+    WATER = "water"
+    ICE = "ice"
+
+
+_STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class Goal(BaseModel):
+    """Met when the mean of the metric over the last `window_h` hours is at or under `limit`."""
+
+    model_config = _STRICT
+
+    metric: GoalMetric
+    limit: Finite
+    """In the metric's unit: % RH, Pa, or % of dry mass."""
+    window_h: Annotated[float, Field(gt=0, le=24 * 60)] = 24.0
+
+
+class Location(BaseModel):
+    """A place that is measured."""
+
+    model_config = _STRICT
+
+    id: Identifier
+    name: str = ""
+    kind: LocationKind
+    depth_mm: Annotated[float, Field(gt=0)] | None = None
+    """Sleeves: depth of the sleeve below the drying face. [mm]"""
+    slab_thickness_mm: Annotated[float, Field(gt=0)] | None = None
+    drying_sides: Literal[1, 2] | None = None
+    f_rsi: Annotated[float, Field(gt=0, le=1)] | None = None
+    """Temperature factor of the coldest surface there (EN ISO 13788). [-]"""
+    installed_at: UtcTime | None = None
+    """Sleeves: hole made and probe inserted."""
+    sealed_at: UtcTime | None = None
+    """Sleeves: sealed from the room air."""
+    goal: Goal | None = None
+    reference: Identifier | None = None
+    """The location whose air this one is compared with, usually its room."""
+    mould_sensitivity: MouldSensitivity | None = None
+    """Material class of the surface for the mould index; none: the most careful class."""
+
+    @property
+    def label(self) -> str:
+        """The name people gave it, or its id."""
+        return self.name or self.id
+
+    @model_validator(mode="after")
+    def _depth_within_slab(self) -> Self:
+        if self.depth_mm is not None and self.kind is not LocationKind.SLAB_SLEEVE:
+            raise ValueError(f"depth_mm belongs to slab sleeves, not to {self.kind}; remove it")
+        if self.depth_mm and self.slab_thickness_mm and self.depth_mm >= self.slab_thickness_mm:
+            raise ValueError(
+                f"depth_mm {self.depth_mm:g} is not less than slab_thickness_mm {self.slab_thickness_mm:g}; "
+                "measure both from the drying face and correct them"
+            )
+        if self.installed_at and self.sealed_at and self.sealed_at < self.installed_at:
+            raise ValueError("sealed_at is before installed_at; a sleeve is sealed after the hole is made")
+        return self
+
+
+class Accuracy(BaseModel):
+    """The maker's ± limits, taken as rectangular (JCGM 100:2008, 4.3.7)."""
+
+    model_config = _STRICT
+
+    temperature_c: Annotated[float, Field(gt=0, le=5)] = 0.3
+    relative_humidity_pct: Annotated[float, Field(gt=0, le=20)] = 2.0
+
+
+class Placement(BaseModel):
+    """One stay: a probe at a location from one time to another."""
+
+    model_config = _STRICT
+
+    probe: Identifier = Field(alias="id")
+    location_id: Identifier
+    from_time: UtcTime = Field(alias="from")
+    to_time: UtcTime | None = Field(default=None, alias="to")
+    """None: it is still there."""
+    accuracy: Accuracy = Accuracy()
+    interval_s: Annotated[float, Field(gt=0, le=86_400)] = 600.0
+    """Nominal reporting interval. [s]"""
+    humidity_over: HumidityOver = HumidityOver.WATER
+
+    @model_validator(mode="after")
+    def _order(self) -> Self:
+        if self.to_time is not None and self.to_time <= self.from_time:
+            raise ValueError(
+                f"the stay of probe {self.probe!r} ends before it begins; correct `from` or `to`"
+            )
+        return self
+
+    def covers(self, time: datetime) -> bool:
+        """Whether a reading stamped `time` belongs to this stay: from <= time < to."""
+        return self.from_time <= time and (self.to_time is None or time < self.to_time)
+
+
+class Calibration(BaseModel):
+    """Corrections of a probe found by a check, applied on the way out to readings stamped from `at` on."""
+
+    model_config = _STRICT
+
+    probe: Identifier
+    at: UtcTime
+    temperature_correction_c: Finite = 0.0
+    """Added to the raw value. [K]"""
+    relative_humidity_correction_pct: Finite = 0.0
+    """Added to the raw value. [%]"""
+    accuracy: Accuracy | None = None
+    """What holds after the check; none: the stay's."""
+    method: str = ""
+    by: str = ""
+
+
+def _known_zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"{name!r} is not an IANA time zone; write one such as Europe/Helsinki") from None
+    return name
+
+
+class JobFile(BaseModel):
+    """One building, or part of it, being dried."""
+
+    model_config = _STRICT
+
+    format: Literal[1] = 1
+    job: Identifier
+    name: str = ""
+    timezone: Annotated[str, AfterValidator(_known_zone)] = "UTC"
+    elevation_m: Annotated[float, Field(ge=-450, le=5000)] = 0.0
+    start: UtcTime
+    end: UtcTime | None = None
+    locations: tuple[Location, ...] = ()
+    probes: tuple[Placement, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
+
+    @property
+    def label(self) -> str:
+        """The name people gave it, or its id."""
+        return self.name or self.job
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone of the site."""
+        return ZoneInfo(self.timezone)
+
+    def location(self, location_id: str) -> Location:
+        """The location with that id.
+
+        Raises
+        ------
+        KeyError : no such location.
+        """
+        for location in self.locations:
+            if location.id == location_id:
+                return location
+        raise KeyError(location_id)
+
+    def stays_at(self, location_id: str) -> tuple[Placement, ...]:
+        """The stays at a location, in order of time."""
+        return tuple(
+            sorted(
+                (p for p in self.probes if p.location_id == location_id), key=lambda p: (p.from_time, p.probe)
+            )
+        )
+
+    def outdoor(self) -> Location | None:
+        """The first outdoor-air location, if any."""
+        return next((place for place in self.locations if place.kind is LocationKind.OUTDOOR_AIR), None)
+
+    def room_of(self, location: Location) -> Location | None:
+        """The room air beside a location: its reference if that is a room, else the job's only room."""
+        if location.kind in AIR_KINDS:
+            return None
+        if location.reference is not None:
+            reference = self.location(location.reference)
+            if reference.kind is LocationKind.ROOM_AIR:
+                return reference
+        rooms = [place for place in self.locations if place.kind is LocationKind.ROOM_AIR]
+        return rooms[0] if len(rooms) == 1 else None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        ids = [place.id for place in self.locations]
+        twice = sorted({i for i in ids if ids.count(i) > 1})
+        if twice:
+            raise ValueError(f"location id {twice[0]!r} is used twice; give each location its own id")
+        known = set(ids)
+        for place in self.locations:
+            if place.reference is not None and place.reference not in known:
+                raise ValueError(
+                    f"location {place.id!r}: reference {place.reference!r} is not a location of this job; "
+                    f"use one of {', '.join(sorted(known))}"
+                )
+            if place.reference == place.id:
+                raise ValueError(f"location {place.id!r} is its own reference; name another location")
+            needs = place.goal is not None and place.goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
+            if needs and place.reference is None:
+                raise ValueError(f"location {place.id!r}: a vp_excess_pa goal needs a reference; add one")
+        if self.end is not None and self.end <= self.start:
+            raise ValueError("the job's end is not after its start; correct `start` or `end`")
+        self._stays_apart(known)
+        return self
+
+    def _stays_apart(self, known: set[str]) -> None:
+        last: dict[str, Placement] = {}
+        for stay in sorted(self.probes, key=lambda p: (p.probe, p.from_time)):
+            if stay.location_id not in known:
+                raise ValueError(
+                    f"probe {stay.probe!r} is placed at {stay.location_id!r}, which is not a location of this "
+                    f"job; use one of {', '.join(sorted(known)) or '(none yet)'}"
+                )
+            before = last.get(stay.probe)
+            if before is not None and (before.to_time is None or before.to_time > stay.from_time):
+                raise ValueError(
+                    f"probe {stay.probe!r} is at {before.location_id!r} and at {stay.location_id!r} at the same "
+                    f"time ({stay.from_time:%Y-%m-%dT%H:%MZ}); end the first stay with `to`"
+                )
+            last[stay.probe] = stay

@@ -1,0 +1,1 @@
+"""What can be proved: exports that a third party can check."""

@@ -1,0 +1,1 @@
+"""What the program remembers: schema, migrations and all SQL."""

@@ -1,0 +1,1 @@
+"""A wet building that dries, and probes that lie a little."""
