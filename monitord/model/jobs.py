@@ -141,9 +141,7 @@ class Placement(BaseModel):
     @model_validator(mode="after")
     def _order(self) -> Self:
         if self.to_time is not None and self.to_time <= self.from_time:
-            raise ValueError(
-                f"the stay of probe {self.probe!r} ends before it begins; correct `from` or `to`"
-            )
+            raise ValueError(f"the stay of probe {self.probe!r} ends before it begins; correct `from` or `to`")
         return self
 
     def covers(self, time: datetime) -> bool:
@@ -217,9 +215,7 @@ class JobFile(BaseModel):
     def stays_at(self, location_id: str) -> tuple[Placement, ...]:
         """The stays at a location, in order of time."""
         return tuple(
-            sorted(
-                (p for p in self.probes if p.location_id == location_id), key=lambda p: (p.from_time, p.probe)
-            )
+            sorted((p for p in self.probes if p.location_id == location_id), key=lambda p: (p.from_time, p.probe))
         )
 
     def outdoor(self) -> Location | None:
