@@ -1,0 +1,55 @@
+"""Limits and windows of the analysis, each with its source; all are configuration.
+
+Where a limit is "our choice", it was tuned on the simulated jobs of `simulators/` and is explained in
+`monitord/analysis/METHOD.md`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Positive = Annotated[float, Field(gt=0)]
+
+
+class AnalysisOptions(BaseModel):
+    """Limits and windows of the analysis."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    # reading a probe
+    air_settling_s: Positive = 3600.0
+    """Readings this soon after a stay begins are settling. Side by side, air probes come together in five to ten
+    minutes (common practice); an hour leaves out the carrying and the warm hand as well. [s]"""
+    pairing_age_s: Positive = 3600.0
+    """Two airs are compared only on readings at most this far apart, or three intervals, the longer. [s]"""
+    coverage: Positive = 2.0
+    """A difference is called one when larger than this many standard uncertainties (k = 2, about 95 %;
+    JCGM 100:2008, 6.2)."""
+    common_offset_share: Annotated[float, Field(ge=0, le=1)] = 1.0
+    """Share of a probe's stated accuracy treated as a constant offset rather than noise (our choice)."""
+
+    # surfaces
+    f_rsi_u: Annotated[float, Field(ge=0, le=0.3)] = 0.03
+    """Standard uncertainty of a stated temperature factor (our choice). [-]"""
+    surface_u_k: Positive = 0.3
+    """Standard uncertainty of a contact surface temperature: sensor and contact (our choice). [K]"""
+    surface_rh_watch_pct: Positive = 80.0
+    """Surface RH from which a surface is watched (EN ISO 13788 mould criterion). [%]"""
+    margin_warn_k: Positive = 3.0
+    """Margin to the dew point under which a surface is warned of (ISO 8502-4 guidance for coating). [K]"""
+    condensation_probability_warn: Positive = 0.2
+    """Probability of condensation from which a surface is warned of (our choice). [-]"""
+
+    # silence
+    silent_after_intervals: Positive = 6.0
+    """A probe is silent after this many reporting intervals without a reading, (our choice) ... [-]"""
+    silent_after_s: Positive = 3600.0
+    """... and not before this time. [s]"""
+
+    # sleeves
+    sleeve_clock_h: Positive = 72.0
+    """Least time between sealing a sleeve and a verdict: 72 h in UK practice; ASTM F2170 since 2018: 24 h. [h]"""
+    sleeve_drift_pct_per_day: Positive = 1.0
+    """Largest drift of an equilibrated sleeve, cleaned of temperature (our choice). [% RH per day]"""
