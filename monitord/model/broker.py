@@ -1,0 +1,175 @@
+"""Settings of the way in: the broker that readings come from, and the rules that say what a topic carries."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+
+_STRICT = ConfigDict(frozen=True, extra="forbid")
+
+NEVER_EXPIRES_S = 0xFFFFFFFF
+"""The session expiry interval that MQTT 5.0 (3.1.2.11.2) reads as "does not expire"."""
+
+
+class BrokerSettings(BaseModel):
+    """The MQTT broker and how readings are taken from it."""
+
+    model_config = _STRICT
+
+    host: str = "127.0.0.1"
+    """Name or address of the broker."""
+    port: Annotated[int, Field(ge=1, le=65_535)] = 1883
+    """TCP port of the broker; 8883 is usual with TLS."""
+    protocol: Literal["5", "3.1.1"] = "5"
+    """MQTT version. 3.1.1 for brokers that know no MQTT 5, such as the embedded one."""
+    client_id: Annotated[str, Field(min_length=1, max_length=128)] = "monitord"
+    """Names the session on the broker. Fixed, so that messages sent while we are away wait for us; two daemons on
+    one broker need two ids."""
+    username: str | None = None
+    """User name on the broker; none: sign in without one."""
+    password: SecretStr | None = None
+    """Password on the broker; better given by the environment than in a file."""
+    tls: bool = False
+    """Speak TLS to the broker and check its certificate."""
+    tls_ca_file: str | None = None
+    """Certificates that sign the broker's; none: those that the machine trusts."""
+    tls_cert_file: str | None = None
+    """Our own certificate, where the broker asks for one."""
+    tls_key_file: str | None = None
+    """The key of our own certificate."""
+    keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 60
+    """A connection that is silent for one and a half times this long is taken as lost. [s]"""
+    session_expiry_s: Annotated[int, Field(ge=60, le=NEVER_EXPIRES_S)] = 30 * 86_400
+    """How long an MQTT 5 broker keeps messages for us while we are away; 4294967295 is for ever. [s] Under 3.1.1
+    the broker's own configuration decides."""
+    receive_maximum: Annotated[int, Field(ge=2, le=65_535)] = 2000
+    """How many messages an MQTT 5 broker may send ahead of our acknowledgement; at least twice `batch_size`, or
+    every batch waits for its timer. Under 3.1.1 set the broker's own limit so."""
+    batch_size: Annotated[int, Field(ge=1, le=10_000)] = 500
+    """Messages committed together at most."""
+    batch_wait_s: Annotated[float, Field(gt=0, le=10)] = 0.2
+    """How long a message waits at most for others to be committed with it. [s]"""
+    reconnect_min_s: Annotated[float, Field(gt=0, le=60)] = 0.5
+    """First limit of the random pause before connecting again; it doubles with each failure. [s]"""
+    reconnect_max_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
+    """Last limit of that pause. [s]"""
+
+    @model_validator(mode="after")
+    def _window_and_keys(self) -> Self:
+        if self.receive_maximum < 2 * self.batch_size:
+            raise ValueError(
+                f"receive_maximum {self.receive_maximum} is less than twice batch_size {self.batch_size}, so each "
+                f"batch would wait for its timer; write at least {2 * self.batch_size}, or a smaller batch_size"
+            )
+        if (self.tls_cert_file is None) != (self.tls_key_file is None):
+            raise ValueError("tls_cert_file and tls_key_file belong together; give both or neither")
+        if not self.tls and (self.tls_ca_file or self.tls_cert_file):
+            raise ValueError("tls_ca_file or tls_cert_file is given but tls is off; write tls = true")
+        if self.reconnect_max_s < self.reconnect_min_s:
+            raise ValueError("reconnect_max_s is less than reconnect_min_s; correct one of them")
+        return self
+
+
+class PayloadFormat(StrEnum):
+    """What the payloads of a topic are."""
+
+    READING_JSON = "reading-json"
+    """Our own JSON: one reading or a list of them."""
+    SENML_JSON = "senml-json"
+    """A SenML pack in JSON (RFC 8428)."""
+    SENML_CBOR = "senml-cbor"
+    """A SenML pack in CBOR (RFC 8428)."""
+    MAPPED_JSON = "mapped-json"
+    """Any other JSON, read by the rule's `mapping`."""
+    STATUS = "status"
+    """A gateway's or probe's own status or last will: taken, and not stored."""
+
+
+class FieldMapping(BaseModel):
+    """Where one quantity stands in a gateway's JSON, and in which unit."""
+
+    model_config = _STRICT
+
+    path: str
+    """JMESPath expression, evaluated on one record."""
+    unit: str | None = None
+    """The unit the gateway uses, by the names in monitord/ingest/FORMATS.md; none: the unit of the quantity."""
+
+
+class TimeFormat(StrEnum):
+    """How a gateway writes times."""
+
+    RFC3339 = "rfc3339"
+    """Text with an offset, such as 2025-03-01T10:00:00Z."""
+    UNIX_S = "unix-s"
+    """A number of seconds since 1970-01-01T00:00:00Z."""
+    UNIX_MS = "unix-ms"
+    """A number of milliseconds since 1970-01-01T00:00:00Z."""
+    ARRIVAL = "arrival"
+    """The gateway sends no time: the time of arrival stands for it. A message that the broker delivers twice then
+    makes two readings, and a retained message is refused, since nobody knows its age."""
+
+
+class PayloadMapping(BaseModel):
+    """How to read a gateway's own JSON. All paths are JMESPath expressions."""
+
+    model_config = _STRICT
+
+    records: str = "@"
+    """From the whole payload to one record or a list of them."""
+    probe: str | None = None
+    """From a record to the probe's id; none: the topic's `{probe}`."""
+    gateway: str | None = None
+    """From a record to the gateway's id; none: the topic's `{gateway}`, if any."""
+    time: str | None = None
+    """From a record to its time; none only with `time_format = "arrival"`."""
+    time_format: TimeFormat = TimeFormat.RFC3339
+    """How the time is written."""
+    temperature_c: FieldMapping
+    """Air temperature."""
+    relative_humidity_pct: FieldMapping
+    """Relative humidity."""
+    surface_temperature_c: FieldMapping | None = None
+    """Temperature of a surface that the probe touches."""
+    battery_v: FieldMapping | None = None
+    """Battery voltage."""
+    pressure_hpa: FieldMapping | None = None
+    """Barometric pressure."""
+    rssi_dbm: FieldMapping | None = None
+    """Radio signal strength."""
+
+    @model_validator(mode="after")
+    def _time_given(self) -> Self:
+        if (self.time is None) != (self.time_format is TimeFormat.ARRIVAL):
+            raise ValueError('give `time` for every time_format but "arrival", and for that one leave it out')
+        return self
+
+
+class TopicRule(BaseModel):
+    """What the payloads of the topics that match a pattern are. The first rule that matches a topic holds."""
+
+    model_config = _STRICT
+
+    pattern: Annotated[str, Field(min_length=1, max_length=512)]
+    """An MQTT topic filter, in which `{gateway}` and `{probe}` stand for one level each and name it."""
+    format: PayloadFormat
+    """How the payload is read."""
+    mapping: PayloadMapping | None = None
+    """Only, and always, with `format = "mapped-json"`."""
+
+    @model_validator(mode="after")
+    def _mapping_where_due(self) -> Self:
+        if (self.mapping is not None) != (self.format is PayloadFormat.MAPPED_JSON):
+            raise ValueError(f'rule {self.pattern!r}: a mapping belongs to format "mapped-json", and only to it')
+        return self
+
+
+DEFAULT_TOPIC_RULES: tuple[TopicRule, ...] = (
+    TopicRule(pattern="monitord/{gateway}/{probe}/reading", format=PayloadFormat.READING_JSON),
+    TopicRule(pattern="monitord/{gateway}/{probe}/senml", format=PayloadFormat.SENML_JSON),
+    TopicRule(pattern="monitord/{gateway}/{probe}/senml-cbor", format=PayloadFormat.SENML_CBOR),
+    TopicRule(pattern="monitord/{gateway}/{probe}/status", format=PayloadFormat.STATUS),
+)
+"""Our own topics. They always hold; rules of the settings are tried before them."""
