@@ -7,7 +7,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
-_STRICT = ConfigDict(frozen=True, extra="forbid")
+_STRICT = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
 NEVER_EXPIRES_S = 0xFFFFFFFF
 """The session expiry interval that MQTT 5.0 (3.1.2.11.2) reads as "does not expire"."""

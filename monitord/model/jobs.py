@@ -57,7 +57,7 @@ class HumidityOver(StrEnum):
     ICE = "ice"
 
 
-_STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+_STRICT = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, use_attribute_docstrings=True)
 
 
 class Goal(BaseModel):
@@ -66,9 +66,11 @@ class Goal(BaseModel):
     model_config = _STRICT
 
     metric: GoalMetric
+    """What is held against the limit."""
     limit: Finite
     """In the metric's unit: % RH, Pa, or % of dry mass."""
     window_h: Annotated[float, Field(gt=0, le=24 * 60)] = 24.0
+    """The mean over this time counts. [h]"""
 
 
 class Location(BaseModel):
@@ -77,12 +79,17 @@ class Location(BaseModel):
     model_config = _STRICT
 
     id: Identifier
+    """Id of the location; no spaces and none of `/ + #`, so that it can stand in a topic."""
     name: str = ""
+    """What people call it."""
     kind: LocationKind
+    """What kind of place it is."""
     depth_mm: Annotated[float, Field(gt=0)] | None = None
     """Sleeves: depth of the sleeve below the drying face. [mm]"""
     slab_thickness_mm: Annotated[float, Field(gt=0)] | None = None
+    """Sleeves: thickness of the slab. [mm]"""
     drying_sides: Literal[1, 2] | None = None
+    """Sleeves: from how many faces the slab dries."""
     f_rsi: Annotated[float, Field(gt=0, le=1)] | None = None
     """Temperature factor of the coldest surface there (EN ISO 13788). [-]"""
     installed_at: UtcTime | None = None
@@ -90,6 +97,7 @@ class Location(BaseModel):
     sealed_at: UtcTime | None = None
     """Sleeves: sealed from the room air."""
     goal: Goal | None = None
+    """What ends the drying here; none: it is watched only."""
     reference: Identifier | None = None
     """The location whose air this one is compared with, usually its room."""
     mould_sensitivity: MouldSensitivity | None = None
@@ -120,7 +128,9 @@ class Accuracy(BaseModel):
     model_config = _STRICT
 
     temperature_c: Annotated[float, Field(gt=0, le=5)] = 0.3
+    """± limit. [K]"""
     relative_humidity_pct: Annotated[float, Field(gt=0, le=20)] = 2.0
+    """± limit. [% RH]"""
 
 
 class Placement(BaseModel):
@@ -129,14 +139,19 @@ class Placement(BaseModel):
     model_config = _STRICT
 
     probe: Identifier = Field(alias="id")
+    """Id of the probe, as in its readings; no spaces and none of `/ + #`."""
     location_id: Identifier
+    """Where it is."""
     from_time: UtcTime = Field(alias="from")
+    """Start of the stay, with an offset such as Z."""
     to_time: UtcTime | None = Field(default=None, alias="to")
     """None: it is still there."""
     accuracy: Accuracy = Accuracy()
+    """The maker's ± limits."""
     interval_s: Annotated[float, Field(gt=0, le=86_400)] = 600.0
     """Nominal reporting interval. [s]"""
     humidity_over: HumidityOver = HumidityOver.WATER
+    """What its relative humidity refers to below 0 °C."""
 
     @model_validator(mode="after")
     def _order(self) -> Self:
@@ -155,7 +170,9 @@ class Calibration(BaseModel):
     model_config = _STRICT
 
     probe: Identifier
+    """Id of the probe."""
     at: UtcTime
+    """Readings stamped from then on are corrected."""
     temperature_correction_c: Finite = 0.0
     """Added to the raw value. [K]"""
     relative_humidity_correction_pct: Finite = 0.0
@@ -163,7 +180,9 @@ class Calibration(BaseModel):
     accuracy: Accuracy | None = None
     """What holds after the check; none: the stay's."""
     method: str = ""
+    """How it was checked, such as a saturated salt."""
     by: str = ""
+    """Who checked it."""
 
 
 def _known_zone(name: str) -> str:
@@ -180,15 +199,25 @@ class JobFile(BaseModel):
     model_config = _STRICT
 
     format: Literal[1] = 1
+    """Version of this format."""
     job: Identifier
+    """Id of the job; no spaces and none of `/ + #`."""
     name: str = ""
+    """What people call it."""
     timezone: Annotated[str, AfterValidator(_known_zone)] = "UTC"
+    """IANA time zone of the site."""
     elevation_m: Annotated[float, Field(ge=-450, le=5000)] = 0.0
+    """Height above sea level. [m]"""
     start: UtcTime
+    """Start of the job, with an offset such as Z."""
     end: UtcTime | None = None
+    """End of the job; none: it goes on."""
     locations: tuple[Location, ...] = ()
+    """The places that are measured."""
     probes: tuple[Placement, ...] = ()
+    """The stays: one entry for each probe at each place it has been."""
     calibrations: tuple[Calibration, ...] = ()
+    """Corrections found by checks."""
 
     @property
     def label(self) -> str:

@@ -1,0 +1,128 @@
+"""Turns a pydantic validation error into what its reader can act on: which key, what is wrong, what to do."""
+
+from __future__ import annotations
+
+import difflib
+import typing
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import UnionType
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+Loc = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong in a file or setting."""
+
+    loc: Loc
+    what: str
+    remedy: str | None
+
+    @property
+    def key(self) -> str:
+        """The key's path as a person writes it, such as `locations[2].depth_mm`."""
+        return key_path(self.loc)
+
+
+def key_path(loc: Loc) -> str:
+    """A location in nested data as a dotted path."""
+    text = ""
+    for part in loc:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def key_name(name: str, field: FieldInfo) -> str:
+    """The name of a field as it stands in a file."""
+    return field.alias or name
+
+
+def nearest(word: str, known: Iterator[str] | list[str]) -> str | None:
+    """The known word that is most like `word`, if any is like it at all."""
+    found = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return found[0] if found else None
+
+
+def models_in(annotation: Any) -> list[type[BaseModel]]:
+    """The models that a type holds, seen through unions, containers and annotations."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    if get_origin(annotation) is typing.Literal:
+        return []
+    return [model for part in get_args(annotation) for model in models_in(part)]
+
+
+def is_list(annotation: Any) -> bool:
+    """Whether a type is a list or tuple, alone or as a part of a union."""
+    origin = get_origin(annotation)
+    if origin in (Union, UnionType):
+        return any(is_list(part) for part in get_args(annotation))
+    return origin in (list, tuple)
+
+
+def field_at(model: type[BaseModel], loc: Loc) -> FieldInfo | None:
+    """The field that a location leads to, if the model has it."""
+    models, found = [model], None
+    for part in (p for p in loc if isinstance(p, str)):
+        fields = [f for m in models for n, f in m.model_fields.items() if part in (n, f.alias)]
+        if not fields:
+            continue  # the tag of a union, or a key of a mapping
+        found = fields[0]
+        models = models_in(found.annotation)
+    return found
+
+
+def known_keys(model: type[BaseModel], loc: Loc) -> list[str]:
+    """The keys that may stand at a location."""
+    field = field_at(model, loc) if loc else None
+    models = models_in(field.annotation) if field is not None else [model]
+    return [key_name(name, field) for m in models for name, field in m.model_fields.items()]
+
+
+def problems(error: ValidationError, model: type[BaseModel]) -> list[Problem]:
+    """What is wrong, one entry for each key, in the order of the data."""
+    return [_problem(detail, model) for detail in error.errors(include_url=False)]
+
+
+def _problem(detail: ErrorDetails, model: type[BaseModel]) -> Problem:
+    loc, key = detail["loc"], key_path(detail["loc"])
+    if detail["type"] == "extra_forbidden":
+        return _unknown_key(loc, model)
+    if detail["type"] == "missing":
+        return Problem(loc, f"key `{key}` is missing", _about(model, loc) or "Add it")
+    if detail["type"] == "value_error":
+        reason = str(detail["ctx"]["error"]) if "ctx" in detail else detail["msg"]
+        what, _, remedy = reason.partition("; ")
+        return Problem(loc, f"`{key}`: {what}" if key else what, _sentence(remedy) or None)
+    wanted = detail["msg"].replace("Input should", "it should").replace("Value should", "it should")
+    shown = "" if isinstance(detail["input"], Mapping | list) else f" is {_show(detail['input'])}, but"
+    return Problem(loc, f"`{key}`{shown or ':'} {wanted}", _about(model, loc))
+
+
+def _unknown_key(loc: Loc, model: type[BaseModel]) -> Problem:
+    known = known_keys(model, loc[:-1])
+    close = nearest(str(loc[-1]), known)
+    remedy = f"Did you mean `{close}`?" if close else f"Remove it, or use one of {', '.join(sorted(known))}"
+    return Problem(loc, f"unknown key `{key_path(loc)}`", remedy)
+
+
+def _about(model: type[BaseModel], loc: Loc) -> str | None:
+    field = field_at(model, loc)
+    if field is None or not field.description:
+        return None
+    return f"`{loc[-1]}` is: {' '.join(field.description.split())}"
+
+
+def _show(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
