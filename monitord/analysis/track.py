@@ -65,7 +65,7 @@ def build_track(
     Where two probes stood at once, the one that came later counts.
     """
     end = np.floor(as_of_s / HOUR_S) * HOUR_S
-    n = max(0, int(round((end - grid_start_s) / HOUR_S)))
+    n = max(0, round(float(end - grid_start_s) / HOUR_S))
     grid = grid_start_s + HOUR_S * np.arange(n, dtype=np.float64)
     t, rh, vp, surface = (np.full(n, np.nan) for _ in range(4))
     doubt, probe = Doubt(0.2, 1.2), None
