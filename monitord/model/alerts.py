@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from enum import StrEnum
+from functools import lru_cache
 
 from pydantic import BaseModel, ConfigDict
 
@@ -30,14 +31,28 @@ class AlertStatus(StrEnum):
     CLOSED = "closed"
 
 
-def fingerprint(job: str, kind: str, location: str | None, probe: str | None) -> str:
-    """Identity of an alert: a hash of what it is about, never of a value, a text or a time."""
-    key = "\x1f".join((job, kind, location or "", probe or ""))
+SYSTEM = "$system"
+"""Stands for the job in alerts about the program itself; no job's id may begin with `$`."""
+
+
+@lru_cache(maxsize=4096)
+def fingerprint(job: str, kind: str, location: str | None, probe: str | None, gateway: str | None = None) -> str:
+    """Identity of an alert: a hash of what it is about, never of a value, a text or a time.
+
+    `gateway` is given only where the gateway itself is what the alert is about.
+    """
+    parts = (job, kind, location or "", probe or "")
+    key = "\x1f".join(parts if gateway is None else (*parts, gateway))
     return hashlib.sha256(key.encode()).hexdigest()[:24]
 
 
 class Alert(BaseModel):
-    """One episode of one alert, as it stands. Times are those of the measurements, not of their arrival."""
+    """One episode of one alert, as it stands.
+
+    Hold times run on the time of the measurements (`pending_since`, `clearing_since`, `last_evaluated_at`);
+    `opened_at`, `acknowledged_at`, `closed_at` and `unknown_since` are the times as of which that was decided.
+    An episode that was pending and did not last is kept as closed with `opened_at` None; it never was news.
+    """
 
     model_config = _FROZEN
 
@@ -63,6 +78,13 @@ class Alert(BaseModel):
     closing_reason: str | None = None
     last_evaluated_at: UtcTime | None = None
     unknown_since: UtcTime | None = None
+    gateway: str | None = None
+    """The gateway that the probe was last heard through, or that the alert is about."""
+    recent_openings: tuple[UtcTime, ...] = ()
+    """When this alert opened within the rule's flap window, this episode included; oldest first."""
+    inhibited_by: str | None = None
+    """Fingerprint of the open alert that explains this one, so that it is not told by itself."""
+    inhibited_why: str | None = None
     finding: Finding
     """The latest finding that told true or false; its texts and value are what is shown."""
 

@@ -178,7 +178,11 @@ class Finding(BaseModel):
     readings: Annotated[int, Field(ge=0)] = 0
     """How many readings the value rests on."""
     since: UtcTime | None = None
-    """When the condition began, if the analysis can tell."""
+    """When the condition began, if the analysis can tell; where it does not hold, since when it has not."""
+    interval_s: float | None = None
+    """Nominal interval of the readings behind the value: a slow probe's pace is no gap. [s]"""
+    gateway: str | None = None
+    """The gateway that the probe was last heard through, or that the finding is about."""
     confidence: float | None = None
     """0..1, that the condition is true."""
     summary: str = ""

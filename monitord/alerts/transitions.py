@@ -1,0 +1,117 @@
+"""What can be done to an alert besides judging it by a value, and how a step reports what it did."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from monitord.model.alerts import Alert, AlertEvent, AlertStatus
+
+OPEN = frozenset({AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED})
+"""An alert that was told, or will be, and has not ended."""
+
+
+class Action(StrEnum):
+    """What a step did to an alert."""
+
+    NOTHING = "nothing"
+    STARTED = "started"
+    RESTARTED = "restarted"
+    WAITING = "waiting"
+    DROPPED = "dropped"
+    OPENED = "opened"
+    KEPT = "kept"
+    HELD = "held"
+    CLEARING = "clearing"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What was done with one finding, and why."""
+
+    action: Action
+    reason: str
+
+
+@dataclass(slots=True)
+class StepResult:
+    """What a step changed."""
+
+    alerts: list[Alert] = field(default_factory=list)
+    """Only those that changed, by fingerprint."""
+    events: list[AlertEvent] = field(default_factory=list)
+    decisions: dict[str, Decision] = field(default_factory=dict)
+    """Fingerprint to what was decided and why, for every finding that has a rule."""
+
+
+def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str) -> None:
+    """End one pending or open alert for a reason that is not a measured value."""
+    ended = alert.model_copy(
+        update={
+            "status": AlertStatus.CLOSED,
+            "closed_at": as_of,
+            "closing_reason": reason,
+            "clearing_since": None,
+            "unknown_since": None,
+        }
+    )
+    result.alerts.append(ended)
+    result.decisions[alert.fingerprint] = Decision(Action.CLOSED, reason)
+    if alert.status in OPEN:
+        result.events.append(
+            AlertEvent(
+                fingerprint=alert.fingerprint, episode=alert.episode, at=as_of, event="closed", detail=reason
+            )
+        )
+
+
+def end_alerts(alerts: Iterable[Alert], as_of: datetime, reason: str) -> StepResult:
+    """End every alert that is pending or open, with a word why: the job was closed, paused, a probe taken away."""
+    result = StepResult()
+    for alert in sorted(alerts, key=lambda a: a.fingerprint):
+        if alert.status is not AlertStatus.CLOSED:
+            end_one(result, alert, as_of, reason)
+    return result
+
+
+def acknowledge(alert: Alert, by: str, note: str, at: datetime) -> StepResult:
+    """A person has seen this episode and takes it on: reminders stop, the closing message still comes.
+
+    An alert that is not open, or already acknowledged, is left as it is (the decision says so).
+    """
+    result = StepResult()
+    if alert.status is not AlertStatus.OPEN:
+        result.decisions[alert.fingerprint] = Decision(Action.NOTHING, f"the alert is {alert.status}")
+        return result
+    result.alerts.append(
+        alert.model_copy(
+            update={
+                "status": AlertStatus.ACKNOWLEDGED,
+                "acknowledged_at": at,
+                "acknowledged_by": by,
+                "acknowledgement_note": note or None,
+            }
+        )
+    )
+    detail = f"by {by}: {note}" if note else f"by {by}"
+    result.decisions[alert.fingerprint] = Decision(Action.KEPT, f"acknowledged {detail}")
+    result.events.append(
+        AlertEvent(
+            fingerprint=alert.fingerprint, episode=alert.episode, at=at, event="acknowledged", detail=detail
+        )
+    )
+    return result
+
+
+def span(seconds: float) -> str:
+    """A length of time in words, in its largest fitting unit."""
+    if seconds >= 2 * 86_400:
+        return f"{seconds / 86_400:.3g} d"
+    if seconds >= 2 * 3600:
+        return f"{seconds / 3600:.3g} h"
+    if seconds >= 120:
+        return f"{seconds / 60:.3g} min"
+    return f"{seconds:.3g} s"
