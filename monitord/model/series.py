@@ -63,25 +63,47 @@ def roll_up(series: Series) -> Hourly:
 
     The result depends only on the set of readings, not on the order in which they arrived.
     """
-    if not len(series):
+    return roll_up_by(np.floor(series.time_s / HOUR_S) * HOUR_S, series)
+
+
+def roll_up_by(key: Array, series: Series) -> Hourly:
+    """Roll readings up by any ascending key, one for each reading, which then stands in `hour_s`.
+
+    So the hours of many probes can be rolled up at once. Missing values are left out; where all are missing, so is
+    the result.
+    """
+    if not len(key):
         return Hourly()
-    hours = np.floor(series.time_s / HOUR_S) * HOUR_S
-    starts = np.flatnonzero(np.r_[True, hours[1:] != hours[:-1]])
-    ends = np.r_[starts[1:], len(hours)]
-    columns = np.empty((9, len(starts)))
-    columns[0] = hours[starts]
-    columns[1] = ends - starts
-    t, rh, surface = series.temperature_c, series.relative_humidity_pct, series.surface_temperature_c
-    for i, (a, b) in enumerate(zip(starts, ends, strict=True)):
-        columns[2, i] = np.median(t[a:b])
-        columns[3, i] = np.median(rh[a:b])
-        touched = surface[a:b][~np.isnan(surface[a:b])]
-        columns[4, i] = np.median(touched) if len(touched) else np.nan
-    columns[5] = np.minimum.reduceat(t, starts)
-    columns[6] = np.maximum.reduceat(t, starts)
-    columns[7] = np.minimum.reduceat(rh, starts)
-    columns[8] = np.maximum.reduceat(rh, starts)
-    return Hourly(*columns)
+    starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
+    counts = np.diff(np.r_[starts, len(key)])
+    group = np.repeat(np.arange(len(starts)), counts)
+    t, rh = series.temperature_c, series.relative_humidity_pct
+    return Hourly(
+        hour_s=key[starts],
+        count=counts.astype(np.float64),
+        temperature_c=_medians(t, group, len(starts)),
+        relative_humidity_pct=_medians(rh, group, len(starts)),
+        surface_temperature_c=_medians(series.surface_temperature_c, group, len(starts)),
+        temperature_min_c=np.fmin.reduceat(t, starts),
+        temperature_max_c=np.fmax.reduceat(t, starts),
+        relative_humidity_min_pct=np.fmin.reduceat(rh, starts),
+        relative_humidity_max_pct=np.fmax.reduceat(rh, starts),
+    )
+
+
+def _medians(values: Array, group: NDArray[np.intp], n: int) -> Array:
+    """Median of the values that are there in each of `n` groups."""
+    there = ~np.isnan(values)
+    values, group = values[there], group[there]
+    values = values[np.lexsort((values, group))]
+    counts = np.bincount(group, minlength=n)
+    starts = np.cumsum(counts) - counts
+    medians = np.full(n, np.nan)
+    some = counts > 0
+    low = values[(starts + (counts - 1) // 2)[some]]
+    high = values[(starts + counts // 2)[some]]
+    medians[some] = (low + high) / 2
+    return medians
 
 
 @dataclass(frozen=True)
