@@ -25,17 +25,14 @@ from monitord.physics.uncertainty import u_dew_point, u_humidity_ratio, u_vapour
 DEFAULTS = AnalysisOptions()
 
 
-def assess_job(
-    job: JobFile, record: JobRecord, as_of: datetime, options: AnalysisOptions = DEFAULTS
-) -> JobAssessment:
+def assess_job(job: JobFile, record: JobRecord, as_of: datetime, options: AnalysisOptions = DEFAULTS) -> JobAssessment:
     """Assess every location of a job as of a time.
 
     Depends only on the arguments: readings in any order of arrival, repeated or not, give the same assessment.
     """
     as_of_s = as_of.timestamp()
     airs = {
-        place.id: present(place, record.at(place.id), job.calibrations, {}, as_of_s, options)
-        for place in job.locations
+        place.id: present(place, record.at(place.id), job.calibrations, {}, as_of_s, options) for place in job.locations
     }
     findings: list[Finding] = []
     locations = []

@@ -10,9 +10,7 @@ from monitord.model.jobs import Location
 from monitord.model.series import StayRecord
 
 
-def silent_probe(
-    record: StayRecord, location: Location, as_of_s: float, options: AnalysisOptions
-) -> Finding | None:
+def silent_probe(record: StayRecord, location: Location, as_of_s: float, options: AnalysisOptions) -> Finding | None:
     """The finding about a probe's silence; None for a stay that has ended or not begun.
 
     The value is the age of the newest live reading in units of the allowed age, so that 1 is the limit:

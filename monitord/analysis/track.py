@@ -80,9 +80,7 @@ def build_track(
         at = index[use]
         t[at] = hourly.temperature_c[use]
         rh[at] = hourly.relative_humidity_pct[use]
-        vp[at] = vapour_pressure(
-            t[at], np.clip(rh[at], 0.0, 105.0), humidity_over=record.placement.humidity_over.value
-        )
+        vp[at] = vapour_pressure(t[at], np.clip(rh[at], 0.0, 105.0), humidity_over=record.placement.humidity_over.value)
         surface[at] = hourly.surface_temperature_c[use]
         doubt, probe = doubt_of(record.placement, calibrations, as_of_s), record.placement.probe
     return Track(location, grid, t, rh, vp, surface, doubt, probe)

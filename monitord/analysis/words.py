@@ -4,9 +4,7 @@ from __future__ import annotations
 
 _ELECTRICITY = "Switch off the supply before touching wet sockets, cables or machines."
 _ASBESTOS = "Before drilling or opening old boards, tiles or screeds, have asbestos ruled out."
-_MOULD = (
-    "Where mould may grow, keep people and dust away until it has been looked at with the protection it needs."
-)
+_MOULD = "Where mould may grow, keep people and dust away until it has been looked at with the protection it needs."
 
 WHY: dict[str, str] = {
     "condensation": (

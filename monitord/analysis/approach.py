@@ -1,0 +1,120 @@
+"""Fit of an approach to equilibrium: where a series is heading, with its doubt, long before it is there.
+
+Model for hours t after the start::
+
+    y(t) = a + b·f(t) + c·(T(t) − T̄) + d·t,      f(t) = exp(−(t/τ)^β)
+
+`a` is the value it is heading for at the mean temperature, `c` its temperature coefficient, `d` the slow drying that
+goes on underneath. For each (τ, β) of a grid the model is linear, so its posterior under normal priors is exact
+(Bayesian linear regression, e.g. Gelman et al., Bayesian Data Analysis, ch. 14, from memory); the grid is averaged by
+evidence. β below 1 allows for an approach with more than one time constant (Kohlrausch's stretched exponential).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from monitord.model.series import Array
+
+
+@dataclass(frozen=True)
+class ApproachPrior:
+    """Normal priors (mean, sd) of the terms, and the lognormal prior of the time constant."""
+
+    level: tuple[float, float] = (88.0, 10.0)
+    step_sd: float = 40.0
+    temperature_coefficient: tuple[float, float] = (0.35, 0.2)
+    """Sealed concrete: +0.2 to +0.5 % RH per K (Bažant and Najjar 1972). [%/K]"""
+    drift_sd_per_h: float = 0.15 / 24.0
+    tau_median_h: float = 14.0
+    tau_log_sd: float = 0.7
+    noise_sd: float = 0.25
+    """Of an hourly median about the model, probe noise and model error together. [%]"""
+    correlation_h: float = 3.0
+    """Neighbouring hours share their error over about this long: the data weigh that much less. [h]"""
+
+
+@dataclass(frozen=True)
+class ApproachFit:
+    """Where the series is heading, as of its last hour."""
+
+    level: float
+    """Value it is heading for, at the present temperature, without the slow drying that is still to come."""
+    level_sd: float
+    gap: float
+    """Present value minus that level, as fitted."""
+    gap_sd: float
+    drift_per_day: float
+    drift_sd: float
+    noise: float
+    """Root mean square residual of the best fit."""
+
+
+@lru_cache(maxsize=4)
+def _grid(prior: ApproachPrior) -> tuple[Array, Array, Array]:
+    tau = np.exp(np.linspace(np.log(1.5), np.log(110.0), 28))
+    beta = np.array([0.7, 1.0])
+    taus, betas = (axis.ravel() for axis in np.meshgrid(tau, beta, indexing="ij"))
+    log_prior = -0.5 * ((np.log(taus) - np.log(prior.tau_median_h)) / prior.tau_log_sd) ** 2
+    return taus, betas, log_prior + np.where(betas == 1.0, np.log(0.7), np.log(0.3))
+
+
+def fit_approach(
+    hours: Array, value: Array, temperature_c: Array, prior: ApproachPrior = ApproachPrior()
+) -> ApproachFit:
+    """Fit the approach to hourly values; arrays (n,), n >= 2, no NaN, hours ascending from the start.
+
+    Units of `level`, `gap` and `noise` are those of `value`; drift is per day.
+    """
+    taus, betas, log_weight = _grid(prior)
+    t_mean = float(temperature_c.mean())
+    dt = temperature_c - t_mean
+    sd = prior.noise_sd * np.sqrt(min(prior.correlation_h, max(1.0, len(hours) / 2.0)))
+    f = np.exp(-((hours[None, :] / taus[:, None]) ** betas[:, None]))  # (g, n)
+    g = len(taus)
+    design = np.empty((g, len(hours), 4))
+    design[:, :, 0] = 1.0
+    design[:, :, 1] = f
+    design[:, :, 2] = dt
+    design[:, :, 3] = hours - hours[-1]
+    prior_sd = np.array([prior.level[1], prior.step_sd, prior.temperature_coefficient[1], prior.drift_sd_per_h])
+    mean = np.array([prior.level[0], 0.0, prior.temperature_coefficient[0], 0.0])
+    residual = value - design @ mean  # (g, n)
+    scaled = design / sd
+    precision = np.einsum("gni,gnj->gij", scaled, scaled) + np.diag(prior_sd**-2)
+    right = np.einsum("gni,gn->gi", scaled, residual / sd)
+    covariance = np.linalg.inv(precision)
+    shift = np.einsum("gij,gj->gi", covariance, right)
+    theta = mean + shift
+    _, log_det = np.linalg.slogdet(precision)
+    chi = np.einsum("gn,gn->g", residual, residual) / sd**2 - np.einsum("gi,gi->g", shift, right)
+    log_evidence = log_weight - 0.5 * (chi + log_det)
+    weight = np.exp(log_evidence - log_evidence.max())
+    weight /= weight.sum()
+    return _summary(weight, theta, covariance, f[:, -1], float(dt[-1]), value, design)
+
+
+def _summary(
+    weight: Array, theta: Array, covariance: Array, f_end: Array, dt_end: float, value: Array, design: Array
+) -> ApproachFit:
+    level_row = np.array([1.0, 0.0, dt_end, 0.0])
+    level = theta @ level_row
+    level_var = np.einsum("i,gij,j->g", level_row, covariance, level_row)
+    gap = theta[:, 1] * f_end
+    gap_var = covariance[:, 1, 1] * f_end**2
+    drift, drift_var = 24.0 * theta[:, 3], 576.0 * covariance[:, 3, 3]
+    best = int(np.argmax(weight))
+
+    def pooled(values: Array, variances: Array) -> tuple[float, float]:
+        centre = float(weight @ values)
+        return centre, float(np.sqrt(weight @ (variances + (values - centre) ** 2)))
+
+    return ApproachFit(
+        *pooled(level, level_var),
+        *pooled(gap, gap_var),
+        *pooled(drift, drift_var),
+        float(np.sqrt(np.mean((value - design[best] @ theta[best]) ** 2))),
+    )

@@ -1,0 +1,164 @@
+"""Which readings may speak: the flags of a stay, and the finding when its probe is at fault."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis import quality_checks as checks
+from monitord.analysis.comparison import utc
+from monitord.analysis.measured import doubt_of
+from monitord.analysis.quality_checks import Span
+from monitord.analysis.quality_place import left_place
+from monitord.analysis.track import Track
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding, QualityFlag
+from monitord.model.jobs import AIR_KINDS, JobFile, Location
+from monitord.model.series import HOUR_S, Array, StayRecord
+from monitord.physics.moist_air import vapour_pressure
+from monitord.physics.uncertainty import combine, u_vapour_pressure
+
+FAULTS = frozenset({"range", "stuck", "noisy", "spikes", "clock_ahead", "clock_behind", "left_place", "drift"})
+"""Kinds of flag that put a probe at fault."""
+
+NAMES = {
+    "range": "values that no working probe gives",
+    "stuck": "stuck",
+    "noisy": "noisy",
+    "spikes": "spikes",
+    "clock_ahead": "clock ahead",
+    "clock_behind": "clock behind",
+    "left_place": "no longer in its place",
+    "drift": "drifting",
+}
+
+
+@dataclass(frozen=True)
+class StayQuality:
+    """What quality says of one stay."""
+
+    spans: tuple[Span, ...]
+    hourly_out: Array
+    """(n hours): 1.0 where the hour is out of every verdict."""
+    recent_out: Array
+    """(n recent readings): the same for single readings."""
+
+
+def _range_spans(record: StayRecord) -> list[Span]:
+    hourly = record.hourly
+    bad = checks.out_of_range(hourly.temperature_c, hourly.relative_humidity_pct)
+    return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", least_h=2)
+
+
+def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tuple[list[Span], Array]:
+    """Noise and spikes of the last days, and the single readings they touch."""
+    recent, air = record.recent, location.kind in AIR_KINDS
+    touched = checks.spikes(recent.relative_humidity_pct, checks.SPIKE_LIMIT_PCT[air])
+    touched |= checks.spikes(recent.temperature_c, checks.SPIKE_LIMIT_K)
+    found = []
+    times = recent.time_s[touched]
+    if np.sum(times > as_of_s - 24 * HOUR_S) >= checks.SPIKES_A_DAY:
+        last_day = times[times > as_of_s - 24 * HOUR_S]
+        reason = f"{len(last_day)} lone values far from both neighbours within 24 h"
+        found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), reason))
+    window = recent.time_s > as_of_s - 8 * HOUR_S
+    if window.sum() >= 12:
+        values = recent.relative_humidity_pct[window]
+        noise = checks.white_noise(values)
+        if noise > checks.NOISE_LIMIT_PCT[air]:
+            start = float(recent.time_s[window][0])
+            found.append(
+                Span("noisy", start, as_of_s, f"its humidity jumps by {noise:.1f} % RH from reading to reading")
+            )
+    return found, touched
+
+
+def _clock_span(record: StayRecord, as_of_s: float) -> list[Span]:
+    offset = checks.clock_offset_s(record.recent, record.placement.interval_s, as_of_s)
+    if not offset:
+        return []
+    kind, word = ("clock_ahead", "ahead of") if offset > 0 else ("clock_behind", "behind")
+    reason = f"its clock is {abs(offset) / 60.0:.0f} min {word} the time its readings arrive"
+    return [Span(kind, as_of_s - 6 * HOUR_S, as_of_s, reason)]
+
+
+def _place_spans(record: StayRecord, location: Location, room: Track | None, job: JobFile) -> list[Span]:
+    if room is None or location.kind in AIR_KINDS or len(record.hourly) < 6 or not len(room):
+        return []
+    hourly, placement = record.hourly, record.placement
+    index = np.rint((hourly.hour_s - room.hour_s[0]) / HOUR_S).astype(np.int64)
+    inside = (index >= 0) & (index < len(room))
+    room_c, room_pa = np.full(len(hourly), np.nan), np.full(len(hourly), np.nan)
+    room_c[inside] = room.temperature_c[index[inside]]
+    room_pa[inside] = room.vapour_pressure_pa[index[inside]]
+    rh = np.clip(hourly.relative_humidity_pct, 0.0, 105.0)
+    vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
+    doubt = doubt_of(placement, job.calibrations, float(hourly.hour_s[-1]))
+    u = combine(
+        u_vapour_pressure(18.0, 60.0, doubt.temperature_k, doubt.relative_humidity_pct),
+        u_vapour_pressure(18.0, 60.0, room.doubt.temperature_k, room.doubt.relative_humidity_pct),
+    )
+    return left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, float(u))
+
+
+def judge_stay(record: StayRecord, location: Location, room: Track | None, job: JobFile, as_of_s: float) -> StayQuality:
+    """Flag the readings of a stay; `room` is the track of the room beside it, for places in an element."""
+    noise, touched = _noise_spans(record, location, as_of_s)
+    spans = _range_spans(record) + checks.stuck(record.hourly, location.kind) + noise
+    spans += _clock_span(record, as_of_s) + _place_spans(record, location, room, job)
+    recent = record.recent
+    hourly_out = np.zeros(len(record.hourly))
+    recent_out = (touched | checks.out_of_range(recent.temperature_c, recent.relative_humidity_pct)).astype(float)
+    for span in spans:
+        if span.kind == "spikes":
+            continue  # the lone readings are out, and an hour's median does not feel them
+        hours = record.hourly.hour_s
+        hourly_out[(hours + HOUR_S > span.start_s) & (hours < span.end_s)] = 1.0
+        recent_out[(recent.time_s >= span.start_s) & (recent.time_s < span.end_s)] = 1.0
+    return StayQuality(tuple(spans), hourly_out, recent_out)
+
+
+def flags_of(quality: StayQuality, record: StayRecord, as_of_s: float) -> tuple[QualityFlag, ...]:
+    """The flags as people see them; one that reaches the newest readings has no end yet."""
+    return tuple(
+        QualityFlag(
+            kind=span.kind,
+            probe=record.placement.probe,
+            start=utc(span.start_s),
+            end=None if _holds(span, as_of_s) else utc(span.end_s),
+            reason=span.reason,
+        )
+        for span in quality.spans
+    )
+
+
+def _holds(span: Span, as_of_s: float) -> bool:
+    return span.end_s > as_of_s - (24 if span.kind == "spikes" else 3) * HOUR_S
+
+
+def fault_finding(quality: StayQuality, record: StayRecord, location: Location, as_of_s: float) -> Finding | None:
+    """The finding about a probe at fault: 1 while a fault holds, 0 while none does, unknown without readings."""
+    recent = record.recent
+    if not len(recent) or recent.received_s.max() < as_of_s - 3 * HOUR_S - 3 * record.placement.interval_s:
+        return None
+    holding = [span for span in quality.spans if span.kind in FAULTS and _holds(span, as_of_s)]
+    probe = record.placement.probe
+    summary = f"Probe {probe} at {location.label} reads as it should."
+    if holding:
+        worst = min(holding, key=lambda span: span.start_s)
+        summary = f"Probe {probe} at {location.label}: {NAMES[worst.kind]}; {worst.reason}."
+    return Finding(
+        kind="probe_fault",
+        location=location.id,
+        probe=probe,
+        measured_at=utc(as_of_s),
+        value=1.0 if holding else 0.0,
+        unit="confidence",
+        readings=len(recent),
+        since=utc(min(span.start_s for span in holding)) if holding else None,
+        confidence=1.0 if holding else 0.0,
+        summary=summary,
+        why=WHY["probe_fault"],
+        look_first=LOOK_FIRST["probe_fault"],
+    )

@@ -1,0 +1,164 @@
+"""Checks of one probe against itself: range, stuck, noise, spikes and clock.
+
+After the World Meteorological Organization's checks for automatic stations (Zahumenský 2004; WMO-No. 8, vol. V),
+with limits by kind of place: a healthy probe in a sealed sleeve hardly moves for days, so persistence is judged
+against what this very probe did before, not against a fixed window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.model.jobs import AIR_KINDS, LocationKind
+from monitord.model.series import HOUR_S, Array, Hourly, Series
+
+T_RANGE_C = (-60.0, 80.0)
+"""Plausible temperatures: WMO gives -80 to 60 °C for outdoor air; heat drying reaches higher. [°C]"""
+
+RH_RANGE_PCT = (0.5, 105.0)
+"""Plausible humidities: capacitive probes read a little over 100 % (from memory); exactly zero is a dead one. [%]"""
+
+
+@dataclass(frozen=True)
+class Span:
+    """Hours of one fault, and why."""
+
+    kind: str
+    start_s: float
+    end_s: float
+    reason: str
+
+
+def out_of_range(temperature_c: Array, relative_humidity_pct: Array) -> Array:
+    """Where a value can't be one of a working probe; (n,) of bool."""
+    bad = (temperature_c < T_RANGE_C[0]) | (temperature_c > T_RANGE_C[1])
+    return bad | (relative_humidity_pct < RH_RANGE_PCT[0]) | (relative_humidity_pct > RH_RANGE_PCT[1])
+
+
+def runs(where: Array) -> list[tuple[int, int]]:
+    """First and past-the-last index of each run of True."""
+    edges = np.flatnonzero(np.diff(np.r_[False, where, False].astype(np.int8)))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def spans_of(kind: str, hour_s: Array, where: Array, reason: str, least_h: int = 1) -> list[Span]:
+    """The runs of hours where a condition holds, at least `least_h` long."""
+    return [
+        Span(kind, float(hour_s[a]), float(hour_s[b - 1] + HOUR_S), reason) for a, b in runs(where) if b - a >= least_h
+    ]
+
+
+# -- stuck -----------------------------------------------------------------------------------------------------
+
+_STUCK_H = {True: 4.0, False: 8.0}
+"""Least hours without any change of either value before a probe may be called stuck: open air, elsewhere."""
+
+_STUCK_LOG_ODDS = -16.0
+"""Log probability under which such a run is no chance, given how often this probe stood still before (our choice)."""
+
+
+def _still_share(still: Array, before: int, window: int = 240) -> float:
+    """How often an hour stood still before, with one of each added (Laplace's rule of succession)."""
+    past = still[max(0, before - window) : before]
+    return float((past.sum() + 1.0) / (len(past) + 2.0))
+
+
+def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
+    """Hours during which a probe repeated one value exactly.
+
+    Both values frozen: judged by the chance of such a run, from the share of hours that stood still before.
+    Humidity frozen while temperature moved by more than 1.5 K: in open air or a void humidity must follow, in a sealed
+    sleeve too (0.2 to 0.5 %/K, Bažant and Najjar 1972), unless the probe's steps are coarse.
+    """
+    if len(hourly) < 3:
+        return []
+    rh_still = hourly.relative_humidity_max_pct == hourly.relative_humidity_min_pct
+    t_still = hourly.temperature_max_c == hourly.temperature_min_c
+    same_rh = rh_still & np.r_[False, np.diff(hourly.relative_humidity_pct) == 0.0]
+    same_t = t_still & np.r_[False, np.diff(hourly.temperature_c) == 0.0]
+    saturated = hourly.relative_humidity_pct >= 99.0
+    found = []
+    for a, b in runs(same_rh & same_t & ~saturated):
+        hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
+        chance = (b - a) * np.log(_still_share((same_rh & same_t).astype(float), a))
+        if hours >= _STUCK_H[kind in AIR_KINDS] and chance < _STUCK_LOG_ODDS:
+            found.append((a, b))
+    for a, b in runs(same_rh & ~saturated):
+        moved = float(np.ptp(hourly.temperature_c[a:b]))
+        chance = (b - a) * np.log(_still_share(same_rh.astype(float), a))
+        need = 1.5 if kind is not LocationKind.SLAB_SLEEVE else 3.0
+        if b - a >= _STUCK_H[kind in AIR_KINDS] and moved > need and chance < _STUCK_LOG_ODDS:
+            found.append((a, b))
+    return [
+        Span(
+            "stuck",
+            float(hourly.hour_s[max(a - 1, 0)]),
+            float(hourly.hour_s[b - 1] + HOUR_S),
+            f"repeats {hourly.relative_humidity_pct[a]:.1f} % RH exactly, "
+            "which this probe never did for so long before",
+        )
+        for a, b in found
+    ]
+
+
+# -- noise and spikes --------------------------------------------------------------------------------------------
+
+
+def white_noise(value: Array) -> float:
+    """Standard deviation of the white noise on a slowly moving series.
+
+    For a random walk plus white noise of variance s², first differences have lag-one autocovariance -s².
+    Real moisture moves smoothly between readings, so what alternates is the probe. Needs at least 8 values.
+    """
+    d = np.diff(value)
+    d = np.clip(d, *np.percentile(d, [2.0, 98.0]))
+    return float(np.sqrt(max(0.0, -float(np.mean(d[1:] * d[:-1])))))
+
+
+def spikes(value: Array, limit: float) -> Array:
+    """Lone readings that leave both neighbours by more than `limit` and six times the usual step; (n,) of bool."""
+    out = np.zeros(len(value), dtype=bool)
+    if len(value) < 5:
+        return out
+    left, right = value[1:-1] - value[:-2], value[1:-1] - value[2:]
+    usual = np.median(np.abs(np.diff(value)))
+    least = np.minimum(np.abs(left), np.abs(right))
+    out[1:-1] = (left * right > 0) & (least > max(limit, 6.0 * float(usual)))
+    return out
+
+
+NOISE_LIMIT_PCT = {True: 2.5, False: 1.5}
+"""White noise of the humidity from which a probe is noisy: open air, elsewhere; makers state about 0.1 (our choice)."""
+
+SPIKE_LIMIT_PCT = {True: 12.0, False: 6.0}
+SPIKE_LIMIT_K = 5.0
+SPIKES_A_DAY = 3
+"""Spikes within 24 h from which it is a fault and no accident (our choice)."""
+
+
+# -- clock -------------------------------------------------------------------------------------------------------
+
+CLOCK_AHEAD_S = 180.0
+CLOCK_BEHIND_S = 900.0
+
+
+def clock_offset_s(series: Series, interval_s: float, as_of_s: float) -> float | None:
+    """How far a probe's clock is off: positive ahead, negative behind; None if it can't be told. [s]
+
+    Ahead: a reading can't be stamped after its arrival. Behind: live readings, one at a time, each arrive late by
+    about the same; a backlog arrives in one burst and proves nothing.
+    """
+    lately = series.received_s > as_of_s - max(6 * HOUR_S, 12 * interval_s)
+    delay = series.received_s[lately] - series.time_s[lately]
+    if len(delay) < 4:
+        return None
+    if np.median(delay) < -CLOCK_AHEAD_S:
+        return float(-np.median(delay))
+    arrivals = np.sort(series.received_s[lately])
+    one_at_a_time = np.median(np.diff(arrivals)) > 0.5 * interval_s
+    least = float(np.min(delay[-max(4, len(delay) // 2) :]))
+    if one_at_a_time and least > max(CLOCK_BEHIND_S, 1.5 * interval_s):
+        return -least
+    return 0.0

@@ -1,0 +1,113 @@
+"""A job's readings in memory, growing in order of arrival: what replay feeds and the assessment reads.
+
+The live daemon loads the same `JobRecord` from its store; both keep the last days raw and the whole stay by hour.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.model.jobs import JobFile, Placement
+from monitord.model.series import HOUR_S, Hourly, JobRecord, Series, StayRecord, roll_up
+
+Row = tuple[float, float, float, float, float, float]
+"""time, temperature, relative humidity, surface temperature, battery, received: the columns of a `Series`."""
+
+_HOURLY_COLUMNS = 9
+
+LATE_S = 1800.0
+"""A reading that took longer than this to arrive came late. [s]"""
+
+AHEAD_S = 600.0
+"""A stamp further ahead of its arrival than this says nothing about when the probe was last heard. [s]"""
+
+
+class _Stay:
+    """Readings of one stay, ascending in time; hours are rolled up again when something lands in them."""
+
+    def __init__(self, placement: Placement) -> None:
+        self.placement = placement
+        self.from_s = placement.from_time.timestamp()
+        self.to_s = np.inf if placement.to_time is None else placement.to_time.timestamp()
+        self.last_heard_s: float | None = None
+        self._rows = np.empty((6, 256))
+        self._n = 0
+        self._hours = np.empty((_HOURLY_COLUMNS, 64))
+        self._hours_n = 0
+        self._dirty: set[float] = set()
+        self._late_received_s = -np.inf
+
+    def covers(self, time_s: float) -> bool:
+        return self.from_s <= time_s < self.to_s
+
+    def add(self, row: Row) -> bool:
+        """Keep a reading; False if one with this time is there already (the first is kept)."""
+        times = self._rows[0, : self._n]
+        at = self._n if not self._n or row[0] > times[-1] else int(np.searchsorted(times, row[0]))
+        if at < self._n and times[at] == row[0]:
+            return False
+        if self._n == self._rows.shape[1]:
+            self._rows = np.concatenate([self._rows, np.empty_like(self._rows)], axis=1)
+        if at < self._n:
+            self._rows[:, at + 1 : self._n + 1] = self._rows[:, at : self._n].copy()
+        self._rows[:, at] = row
+        self._n += 1
+        self._dirty.add(float(np.floor(row[0] / HOUR_S) * HOUR_S))
+        if row[5] - row[0] > LATE_S:
+            self._late_received_s = max(self._late_received_s, row[5])
+        if row[0] - row[5] <= AHEAD_S and (self.last_heard_s is None or row[0] > self.last_heard_s):
+            self.last_heard_s = row[0]
+        return True
+
+    def _roll_up_dirty(self) -> None:
+        times = self._rows[0, : self._n]
+        for hour in sorted(self._dirty):
+            a, b = np.searchsorted(times, (hour, hour + HOUR_S))
+            rolled = roll_up(Series(*self._rows[:, a:b]))
+            column = np.array([getattr(rolled, name)[0] for name in Hourly.__dataclass_fields__])
+            hours = self._hours[0, : self._hours_n]
+            at = int(np.searchsorted(hours, hour))
+            if at < self._hours_n and hours[at] == hour:
+                self._hours[:, at] = column
+                continue
+            if self._hours_n == self._hours.shape[1]:
+                self._hours = np.concatenate([self._hours, np.empty_like(self._hours)], axis=1)
+            if at < self._hours_n:
+                self._hours[:, at + 1 : self._hours_n + 1] = self._hours[:, at : self._hours_n].copy()
+            self._hours[:, at] = column
+            self._hours_n += 1
+        self._dirty.clear()
+
+    def record(self, as_of_s: float, recent_s: float) -> StayRecord:
+        """What is known of the stay; the arrays are views, good until the next reading is added."""
+        self._roll_up_dirty()
+        rows = self._rows[:, : self._n]
+        since = as_of_s - recent_s
+        recent = rows[:, int(np.searchsorted(rows[0], since)) :]
+        if self._late_received_s >= since:  # a backlog, or a clock that is behind: old stamps that came lately
+            recent = rows[:, (rows[0] >= since) | (rows[5] >= since)]
+        hours = self._hours[:, : self._hours_n]
+        until = int(np.searchsorted(hours[0], as_of_s, side="right"))
+        return StayRecord(self.placement, Series(*recent), Hourly(*hours[:, :until]), self.last_heard_s)
+
+
+class Recorder:
+    """Takes readings in order of arrival and gives the job's record as of any later time."""
+
+    def __init__(self, job: JobFile, recent_h: float = 72.0) -> None:
+        self._stays = [_Stay(placement) for placement in job.probes]
+        self._recent_s = recent_h * HOUR_S
+        self._by_probe: dict[str, list[_Stay]] = {}
+        for stay in self._stays:
+            self._by_probe.setdefault(stay.placement.probe, []).append(stay)
+
+    def add(self, probe: str, row: Row) -> bool:
+        """Keep a reading; False where it repeats one or belongs to no stay."""
+        for stay in self._by_probe.get(probe, ()):
+            if stay.covers(row[0]):
+                return stay.add(row)
+        return False
+
+    def record(self, as_of_s: float) -> JobRecord:
+        """What is known of the job."""
+        return JobRecord(tuple(stay.record(as_of_s, self._recent_s) for stay in self._stays))
