@@ -5,8 +5,8 @@
     python3 deploy/bootstrap.py install   only make the environment; then .venv/bin/monitord is there
 
 It makes the environment .venv in the checkout (or uses the one that is there) and installs the project into it;
-the machine's own Python is left as it is. The tests also need the broker mosquitto and the browser chromium: on
-Debian and its kin they are installed when missing, if that is allowed to us. Words after the command are passed on.
+the machine's own Python is left as it is. The tests also need the broker mosquitto and the browser chromium:
+on Debian and its kin they are installed when missing, if that is allowed to us. Further words are passed on.
 """
 
 from __future__ import annotations
