@@ -185,7 +185,13 @@ class Calibration(BaseModel):
     """Who checked it."""
 
 
-def _known_zone(name: str) -> str:
+def known_zone(name: str) -> str:
+    """The name itself, if it is an IANA time zone.
+
+    Raises
+    ------
+    ValueError : it is not.
+    """
     try:
         ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError):
@@ -204,7 +210,7 @@ class JobFile(BaseModel):
     """Id of the job; no spaces and none of `/ + #`."""
     name: str = ""
     """What people call it."""
-    timezone: Annotated[str, AfterValidator(_known_zone)] = "UTC"
+    timezone: Annotated[str, AfterValidator(known_zone)] = "UTC"
     """IANA time zone of the site."""
     elevation_m: Annotated[float, Field(ge=-450, le=5000)] = 0.0
     """Height above sea level. [m]"""
