@@ -82,7 +82,7 @@ def _location(
         risk, finding = assessed
         findings.append(finding)
     age = as_of_s - here.time_s
-    stale = age > max(options.silent_after_s, options.silent_after_intervals * here.interval_s)
+    stale = age > options.stale_after_intervals * max(options.silent_interval_floor_s, here.interval_s)
     return LocationAssessment(
         location=place.id,
         probe=here.probe,

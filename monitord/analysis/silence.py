@@ -13,14 +13,14 @@ from monitord.model.series import StayRecord
 def silent_probe(record: StayRecord, location: Location, as_of_s: float, options: AnalysisOptions) -> Finding | None:
     """The finding about a probe's silence; None for a stay that has ended or not begun.
 
-    The value is the age of the newest live reading in units of the allowed age, so that 1 is the limit:
-    `silent_after_intervals` reporting intervals, and not less than `silent_after_s`.
+    The value is the age of the newest live reading in reporting intervals, an interval shorter than
+    `silent_interval_floor_s` counting as that long: probes that report each minute may miss a few.
     """
     placement = record.placement
     begun = placement.from_time.timestamp()
     if as_of_s < begun or (placement.to_time is not None and as_of_s >= placement.to_time.timestamp()):
         return None
-    allowed = max(options.silent_after_intervals * placement.interval_s, options.silent_after_s)
+    interval = max(placement.interval_s, options.silent_interval_floor_s)
     heard = begun if record.last_heard_s is None else max(record.last_heard_s, begun)
     age = max(0.0, as_of_s - heard)
     never = record.last_heard_s is None or record.last_heard_s < begun
@@ -30,11 +30,11 @@ def silent_probe(record: StayRecord, location: Location, as_of_s: float, options
         location=location.id,
         probe=placement.probe,
         measured_at=utc(as_of_s),
-        value=age / allowed,
-        unit="of the allowed age",
+        value=age / interval,
+        unit="intervals",
         readings=1,
         since=utc(heard),
-        confidence=1.0 if age >= allowed else 0.0,
+        interval_s=placement.interval_s,
         summary=f"Probe {placement.probe} at {location.label} {said}; it should report every "
         f"{placement.interval_s / 60.0:.0f} min.",
         why=WHY["probe_silent"],

@@ -16,7 +16,7 @@ Positive = Annotated[float, Field(gt=0)]
 class AnalysisOptions(BaseModel):
     """Limits and windows of the analysis."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
     # reading a probe
     air_settling_s: Positive = 3600.0
@@ -43,10 +43,10 @@ class AnalysisOptions(BaseModel):
     """Probability of condensation from which a surface is warned of (our choice). [-]"""
 
     # silence
-    silent_after_intervals: Positive = 6.0
-    """A probe is silent after this many reporting intervals without a reading, (our choice) ... [-]"""
-    silent_after_s: Positive = 3600.0
-    """... and not before this time. [s]"""
+    silent_interval_floor_s: Positive = 600.0
+    """For silence, a reporting interval shorter than this counts as this long (our choice). [s]"""
+    stale_after_intervals: Positive = 6.0
+    """A location counts as not known after this many such intervals without a reading (our choice)."""
 
     # sleeves
     sleeve_clock_h: Positive = 72.0

@@ -1,0 +1,244 @@
+"""`monitord replay`: run history through the very same assessment and alert code, at the data's own time.
+
+The clock is `received_at`: a reading is known only from its arrival on. The clock starts at the job's start, ticks
+on a fixed grid and goes on in gaps and after the last row, so that what depends on passing time happens there too.
+Every output row is dated by the tick that made it. The formats are in monitord/REPLAY.md.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitord.alerts.rules import RuleBook
+from monitord.analysis.recorder import Recorder, Row
+from monitord.errors import ConfigurationError
+from monitord.model.alerts import Alert, AlertStatus
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.assessments import Equilibrium, Forecast, JobAssessment
+from monitord.model.job_files import load_job_file
+from monitord.model.jobs import JobFile
+from monitord.pipeline import Judge
+
+TICK_S = 1800.0
+_EQUILIBRIUM_S = 6 * 3600.0
+_FORECAST_S = 12 * 3600.0
+
+_ALERTS = ("opened_at", "closed_at", "kind", "location", "severity", "probe")
+_FORECASTS = ("made_at", "location", "eta_lo", "eta_mid", "eta_hi")
+_EQUILIBRIUM = ("made_at", "location", "predicted_rh", "lo", "hi", "state")
+_READINGS = (
+    "time", "probe", "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_at",
+)  # fmt: skip
+
+
+@dataclass
+class Arrivals:
+    """The rows of a readings file in order of arrival."""
+
+    received_s: list[float] = field(default_factory=list)
+    probes: list[str] = field(default_factory=list)
+    rows: list[Row] = field(default_factory=list)
+
+    def append(self, probe: str, row: Row) -> None:
+        """Take the next row."""
+        self.received_s.append(row[5])
+        self.probes.append(probe)
+        self.rows.append(row)
+
+
+@dataclass
+class ReplayResult:
+    """What the program would have said."""
+
+    alerts: list[tuple[datetime, datetime | None, Alert]] = field(default_factory=list)
+    forecasts: list[tuple[datetime, str, Forecast]] = field(default_factory=list)
+    equilibrium: list[tuple[datetime, str, Equilibrium]] = field(default_factory=list)
+
+
+def parse_time(text: str) -> float:
+    """A replay time, ISO 8601 UTC with Z, as POSIX seconds."""
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"{text!r} has no offset; write UTC with Z")
+    return moment.timestamp()
+
+
+def _number(text: str) -> float:
+    return float(text) if text else float("nan")
+
+
+def read_arrivals(path: Path) -> Arrivals:
+    """Read a readings file.
+
+    Raises
+    ------
+    ConfigurationError : the file can't be read, a column is missing, or a row can't be understood; names the row.
+    """
+    arrivals = Arrivals()
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            reader = csv.reader(file)
+            header = next(reader, [])
+            missing = [name for name in _READINGS if name not in header]
+            if missing:
+                raise ConfigurationError(
+                    f"column {missing[0]!r} is missing",
+                    where=str(path),
+                    remedy=f"The first line must name the columns {', '.join(_READINGS)}",
+                )
+            at = [header.index(name) for name in _READINGS]
+            for line, cells in enumerate(reader, start=2):
+                arrivals.append(*_row(cells, at, path, line))
+    except OSError as error:
+        raise ConfigurationError(
+            "the readings can't be read", where=str(path), why=error.strerror, remedy="Check the folder's name"
+        ) from error
+    return arrivals
+
+
+def _row(cells: Sequence[str], at: Sequence[int], path: Path, line: int) -> tuple[str, Row]:
+    try:
+        time, probe, t, rh, surface, battery, received = (cells[i] for i in at)
+        row = (parse_time(time), float(t), float(rh), _number(surface), _number(battery), parse_time(received))
+    except (ValueError, IndexError) as error:
+        raise ConfigurationError(
+            "the row can't be understood", where=f"{path} line {line}", why=str(error), remedy="Correct or remove it"
+        ) from None
+    return probe, row
+
+
+def ticks(job: JobFile, last_arrival_s: float) -> Iterator[float]:
+    """Times of assessment: a fixed grid from the job's start to its end (or the last arrival), end included."""
+    start = job.start.timestamp()
+    end = job.end.timestamp() if job.end is not None else last_arrival_s
+    tick = (start // TICK_S + 1) * TICK_S
+    while tick < end:
+        yield tick
+        tick += TICK_S
+    yield end
+
+
+def replay(
+    job: JobFile,
+    arrivals: Arrivals,
+    rules: RuleBook,
+    options: AnalysisOptions | None = None,
+    progress: bool = False,
+) -> ReplayResult:
+    """Run a job's arrivals through assessment and alerts."""
+    recorder, judge, outcome = Recorder(job), Judge(job, rules, options or AnalysisOptions()), ReplayResult()
+    writer = _Outcome(outcome)
+    last = max(arrivals.received_s, default=job.start.timestamp())
+    times = list(ticks(job, last))
+    at = 0
+    for tick in _shown(times, progress, job.label):
+        while at < len(arrivals.rows) and arrivals.received_s[at] <= tick:
+            recorder.add(arrivals.probes[at], arrivals.rows[at])
+            at += 1
+        as_of = datetime.fromtimestamp(tick, UTC)
+        assessment, changed = judge.step(recorder.record(tick), as_of)
+        writer.take(assessment, changed, tick)
+    writer.end()
+    return outcome
+
+
+def _shown(times: list[float], progress: bool, label: str) -> Iterator[float]:
+    if not progress:
+        yield from times
+        return
+    from rich.progress import track
+
+    yield from track(times, description=f"Replaying {label}")
+
+
+class _Outcome:
+    """Collects what changes into rows."""
+
+    def __init__(self, outcome: ReplayResult) -> None:
+        self._outcome = outcome
+        self._open: dict[tuple[str, int], tuple[datetime, Alert]] = {}
+        self._next: dict[tuple[str, str], float] = {}
+        self._last: dict[str, str] = {}
+
+    def take(self, assessment: JobAssessment, changed: Sequence[Alert], tick: float) -> None:
+        for alert in changed:
+            self._alert(alert)
+        for place in assessment.locations:
+            if place.forecast is not None and self._due("forecast", place.location, tick, _FORECAST_S):
+                self._outcome.forecasts.append((assessment.as_of, place.location, place.forecast))
+            settled = place.equilibrium
+            if settled is not None:
+                news = self._last.get(place.location) != settled.state
+                if self._due("equilibrium", place.location, tick, _EQUILIBRIUM_S) or news:
+                    self._last[place.location] = settled.state
+                    self._outcome.equilibrium.append((assessment.as_of, place.location, settled))
+
+    def _due(self, what: str, location: str, tick: float, every_s: float) -> bool:
+        if tick < self._next.get((what, location), 0.0):
+            return False
+        self._next[what, location] = tick + every_s
+        return True
+
+    def _alert(self, alert: Alert) -> None:
+        key = (alert.fingerprint, alert.episode)
+        if alert.status in (AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED) and alert.opened_at is not None:
+            self._open[key] = (alert.opened_at, alert)
+        elif alert.status is AlertStatus.CLOSED and key in self._open:
+            opened_at, _ = self._open.pop(key)
+            self._outcome.alerts.append((opened_at, alert.closed_at, alert))
+
+    def end(self) -> None:
+        self._outcome.alerts.extend((opened_at, None, alert) for opened_at, alert in self._open.values())
+        self._outcome.alerts.sort(key=lambda row: (row[0], row[2].kind, row[2].location or "", row[2].probe or ""))
+
+
+def _z(moment: datetime | None) -> str:
+    return "" if moment is None else moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _decimal(value: float | None) -> str:
+    return "" if value is None else f"{value:.2f}"
+
+
+def write_result(outcome: ReplayResult, out: Path) -> None:
+    """Write alerts.csv, forecasts.csv and equilibrium.csv into a folder, which is made if it is not there."""
+    out.mkdir(parents=True, exist_ok=True)
+    _write(
+        out / "alerts.csv",
+        _ALERTS,
+        ((_z(a), _z(b), x.kind, x.location or "", x.severity.value, x.probe or "") for a, b, x in outcome.alerts),
+    )
+    _write(out / "forecasts.csv", _FORECASTS, (_forecast_row(*row) for row in outcome.forecasts))
+    _write(
+        out / "equilibrium.csv",
+        _EQUILIBRIUM,
+        (
+            (_z(at), location, _decimal(e.predicted_rh), _decimal(e.low), _decimal(e.high), e.state)
+            for at, location, e in outcome.equilibrium
+        ),
+    )
+
+
+def _forecast_row(at: datetime, location: str, forecast: Forecast) -> tuple[str, ...]:
+    middle = "never" if forecast.never else _z(forecast.middle)
+    high = "never" if forecast.high_never else _z(forecast.high)
+    return _z(at), location, _z(forecast.low), middle, high
+
+
+def _write(path: Path, header: Sequence[str], rows: Iterator[tuple[str, ...]]) -> None:
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(header)
+        writer.writerows(rows)
+
+
+def run_replay(folder: Path, out: Path, progress: bool, rules: RuleBook) -> ReplayResult:
+    """Replay a folder with job.json and readings.csv and write what the program would have said."""
+    job = load_job_file(folder / "job.json")
+    outcome = replay(job, read_arrivals(folder / "readings.csv"), rules, progress=progress)
+    write_result(outcome, out)
+    return outcome
