@@ -96,6 +96,8 @@ class FieldMapping(BaseModel):
     """JMESPath expression, evaluated on one record."""
     unit: str | None = None
     """The unit the gateway uses, by the names in monitord/ingest/FORMATS.md; none: the unit of the quantity."""
+    scale: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 1.0
+    """Multiplies the number before its unit is converted: 0.01 for hundredths of a degree."""
 
 
 class TimeFormat(StrEnum):
