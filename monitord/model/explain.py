@@ -86,8 +86,9 @@ def known_keys(model: type[BaseModel], loc: Loc) -> list[str]:
 
 
 def problems(error: ValidationError, model: type[BaseModel]) -> list[Problem]:
-    """What is wrong, one entry for each key, in the order of the data."""
-    return [_problem(detail, model) for detail in error.errors(include_url=False)]
+    """What is wrong, one entry for each key: unknown ones first, since a mistyped key is missing elsewhere."""
+    details = sorted(error.errors(include_url=False), key=lambda detail: detail["type"] != "extra_forbidden")
+    return [_problem(detail, model) for detail in details]
 
 
 def _problem(detail: ErrorDetails, model: type[BaseModel]) -> Problem:
