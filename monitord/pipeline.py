@@ -1,14 +1,17 @@
-"""From what is known of a job to its assessment and the changes of its alerts: one pure step, live and in replay."""
+"""From what is known of a job to its alerts: the one place where assessment and alert engine meet.
+
+The live daemon (`run_due`) and the replay (`Judge`) go through the same `evaluate`, so that what replay shows of
+the past is what the daemon would have said.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from monitord.alerts.engine import step
+from monitord.alerts.engine import StepResult, step
 from monitord.alerts.rules import RuleBook
-from monitord.alerts.transitions import StepResult
-from monitord.analysis.assess import Memo, assess_job
+from monitord.analysis.assess import assess_job
 from monitord.model.alerts import Alert
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import JobAssessment
@@ -21,33 +24,31 @@ def evaluate(
     record: JobRecord,
     alerts: Sequence[Alert],
     rules: RuleBook,
-    options: AnalysisOptions,
     as_of: datetime,
-    memo: Memo | None = None,
+    options: AnalysisOptions,
 ) -> tuple[JobAssessment, StepResult]:
-    """Assess a job as of a time and move its alerts on.
+    """Assess a job as of a time, and move its alerts on. Pure: the same arguments, the same result.
 
-    `memo` only saves work between calls for the same job: with or without it the result is the same.
+    Parameters
+    ----------
+    record : what is known of the job as of `as_of`.
+    alerts : the latest episode of each of the job's alerts, in any order.
     """
-    assessment = assess_job(job, record, as_of, options, memo)
+    assessment = assess_job(job, record, as_of, options)
     return assessment, step(rules, alerts, assessment.findings, job.job, as_of)
 
 
 class Judge:
-    """Evaluates one job again and again, keeping its alerts in memory: what replay uses."""
+    """One job's alerts in memory, moved on assessment by assessment: what replay has in place of the store."""
 
-    def __init__(self, job: JobFile, rules: RuleBook, options: AnalysisOptions) -> None:
+    def __init__(self, job: JobFile, rules: RuleBook, options: AnalysisOptions, alerts: Iterable[Alert] = ()) -> None:
         self._job = job
         self._rules = rules
         self._options = options
-        self._alerts: dict[str, Alert] = {}
-        self._memo = Memo()
+        self._alerts = {alert.fingerprint: alert for alert in alerts}
 
     def step(self, record: JobRecord, as_of: datetime) -> tuple[JobAssessment, list[Alert]]:
-        """The assessment as of a time, and the alerts that changed."""
-        assessment, result = evaluate(
-            self._job, record, list(self._alerts.values()), self._rules, self._options, as_of, self._memo
-        )
-        for alert in result.alerts:
-            self._alerts[alert.fingerprint] = alert
+        """Assess as of a time; returns the assessment and the alerts that changed."""
+        assessment, result = evaluate(self._job, record, list(self._alerts.values()), self._rules, as_of, self._options)
+        self._alerts.update((alert.fingerprint, alert) for alert in result.alerts)
         return assessment, result.alerts
