@@ -1,0 +1,1 @@
+"""Tables of alerts, joining the metadata of `tables.py`."""

@@ -1,0 +1,77 @@
+"""The latest assessment of each job, to be shown, and every forecast that was made.
+
+Neither is truth: both can be computed again from the readings. An assessment that this program can't read any
+more is therefore taken as not there.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, Insert, bindparam, select
+
+from monitord.model.assessments import Forecast, JobAssessment
+from monitord.store.statements import insert_or_update
+from monitord.store.tables import assessment, forecast
+from monitord.store.times import to_ms
+
+
+def save_assessment(conn: Connection, assessed: JobAssessment) -> None:
+    """Keep an assessment, unless a later one is there already."""
+    row = {"job": assessed.job, "as_of_ms": to_ms(assessed.as_of), "document": assessed.model_dump_json()}
+    conn.execute(_keep_latest(conn.dialect.name), row)
+
+
+def latest_assessment(conn: Connection, job: str) -> JobAssessment | None:
+    """The job's latest assessment; None if it was never assessed (by a version like this one)."""
+    document = conn.execute(_LATEST, {"the_job": job}).scalar_one_or_none()
+    if document is None:
+        return None
+    try:
+        return JobAssessment.model_validate_json(document)
+    except ValidationError:
+        return None
+
+
+def add_forecasts(conn: Connection, job: str, location: str, made: Forecast) -> None:
+    """Add a forecast to the history of a location; one made again for the same time replaces it."""
+    row = {
+        "job": job,
+        "location": location,
+        "made_ms": to_ms(made.made_at),
+        "document": made.model_dump_json(),
+    }
+    conn.execute(_keep_forecast(conn.dialect.name), row)
+
+
+def forecast_history(conn: Connection, job: str, location: str) -> list[Forecast]:
+    """All forecasts of a location, oldest first."""
+    documents = conn.execute(_HISTORY, {"the_job": job, "the_location": location}).scalars()
+    return [Forecast.model_validate_json(document) for document in documents]
+
+
+# --- statements ---------------------------------------------------------------------------------------------
+
+_LATEST = select(assessment.c.document).where(assessment.c.job == bindparam("the_job"))
+
+_HISTORY = (
+    select(forecast.c.document)
+    .where(forecast.c.job == bindparam("the_job"), forecast.c.location == bindparam("the_location"))
+    .order_by(forecast.c.made_ms)
+)
+
+
+@lru_cache(maxsize=4)
+def _keep_latest(dialect: str) -> Insert:
+    return insert_or_update(
+        dialect,
+        assessment,
+        lambda excluded: {"as_of_ms": excluded.as_of_ms, "document": excluded.document},
+        where=lambda excluded: assessment.c.as_of_ms <= excluded.as_of_ms,
+    )
+
+
+@lru_cache(maxsize=4)
+def _keep_forecast(dialect: str) -> Insert:
+    return insert_or_update(dialect, forecast, lambda excluded: {"document": excluded.document})

@@ -1,0 +1,176 @@
+"""Jobs: each a job file kept as canonical JSON, with its stays indexed by probe and time."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any, Literal
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, Insert, bindparam, delete, insert, or_, select
+
+from monitord.errors import JobFileError, StoreError
+from monitord.model.jobs import JobFile, Placement
+from monitord.store import marks
+from monitord.store.statements import insert_or_update
+from monitord.store.tables import job as job_table
+from monitord.store.tables import placement
+from monitord.store.times import from_ms, to_ms
+
+Applied = Literal["created", "changed", "unchanged"]
+
+
+@dataclass(frozen=True)
+class PlacedAt:
+    """One stay of a probe."""
+
+    job: str
+    location_id: str
+    from_time: datetime
+    to_time: datetime | None
+
+
+def canonical(job: JobFile) -> str:
+    """The one text of a job: every key, sorted, so that equal jobs have equal texts."""
+    document = job.model_dump(mode="json", by_alias=True)
+    return json.dumps(document, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
+def apply_job(conn: Connection, job: JobFile) -> Applied:
+    """Make the stored job the given one; the same again changes nothing.
+
+    A new or changed job is marked, so that it is assessed over readings that came before it did.
+
+    Raises
+    ------
+    JobFileError : a probe is in another job at the same time.
+    """
+    stored = get_job(conn, job.job)
+    if stored == job:
+        return "unchanged"
+    for position, stay in enumerate(job.probes):
+        _refuse_if_elsewhere(conn, job.job, position, stay)
+    conn.execute(_keep_job(conn.dialect.name), {"job": job.job, "document": canonical(job)})
+    conn.execute(_FORGET_STAYS, {"the_job": job.job})
+    if job.probes:
+        conn.execute(insert(placement), [_row(job.job, place, stay) for place, stay in enumerate(job.probes)])
+    marks.mark_job(conn, job.job)
+    return "created" if stored is None else "changed"
+
+
+def get_job(conn: Connection, job: str) -> JobFile | None:
+    """The job of that id, if there is one."""
+    document = conn.execute(_JOB, {"the_job": job}).scalar_one_or_none()
+    return None if document is None else _parsed(document, job)
+
+
+def list_jobs(conn: Connection) -> list[JobFile]:
+    """All jobs, the closed ones included, by id."""
+    return [_parsed(document, job) for job, document in conn.execute(_JOBS)]
+
+
+def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
+    """End a job and the stays that go on, so that its probes are free for another; closing twice is harmless.
+
+    Raises
+    ------
+    JobFileError : no such job, or it or one of its stays begins later than that.
+    """
+    stored = get_job(conn, job)
+    if stored is None:
+        raise JobFileError(f"there is no job {job!r}", remedy="`monitord job list` shows the jobs there are")
+    if stored.end is not None and stored.end <= at:
+        return stored
+    late = [stay for stay in stored.probes if stay.from_time >= at]
+    if late or stored.start >= at:
+        what = f"the stay of probe {late[0].probe!r} begins" if late else "it begins"
+        raise JobFileError(
+            f"the job can't be closed at {at.isoformat()}: {what} only then or later",
+            where=f"job {job}",
+            remedy="Close it at a later time, or take that stay out of its file and apply it again",
+        )
+    stays = tuple(
+        stay if stay.to_time is not None and stay.to_time <= at else stay.model_copy(update={"to_time": at})
+        for stay in stored.probes
+    )
+    closed = stored.model_copy(update={"end": at, "probes": stays})
+    apply_job(conn, JobFile.model_validate_json(canonical(closed)))
+    return closed
+
+
+def jobs_of_probe(conn: Connection, probe: str) -> list[PlacedAt]:
+    """All stays of a probe, in all jobs, in order of time."""
+    return [
+        PlacedAt(job, location, from_ms(begins), None if ends is None else from_ms(ends))
+        for job, location, begins, ends in conn.execute(_STAYS_OF_PROBE, {"the_probe": probe})
+    ]
+
+
+def _refuse_if_elsewhere(conn: Connection, job: str, position: int, stay: Placement) -> None:
+    end = None if stay.to_time is None else to_ms(stay.to_time)
+    bounds = {"the_job": job, "the_probe": stay.probe, "begins": to_ms(stay.from_time), "ends": end}
+    other = conn.execute(_ELSEWHERE if end is not None else _ELSEWHERE_OPEN, bounds).first()
+    if other is None:
+        return
+    until = "now on" if other.to_ms is None else f"{from_ms(other.to_ms):%Y-%m-%dT%H:%MZ}"
+    raise JobFileError(
+        f"probe {stay.probe!r} is placed in job {other.job!r} (at {other.location!r}, "
+        f"from {from_ms(other.from_ms):%Y-%m-%dT%H:%MZ} to {until}) at the same time",
+        where=f"job {job}, probes[{position}]",
+        remedy=f"End one of the two stays with `to`, or close job {other.job!r}",
+    )
+
+
+def _parsed(document: str, job: str) -> JobFile:
+    try:
+        return JobFile.model_validate_json(document)
+    except ValidationError as error:
+        raise StoreError(
+            "the stored job does not fit this program",
+            where=f"job {job}",
+            why="; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()[:3]),
+            remedy="Export it with the version that wrote it, correct the file and apply it again",
+        ) from error
+
+
+def _row(job: str, position: int, stay: Placement) -> dict[str, Any]:
+    return {
+        "job": job,
+        "position": position,
+        "probe": stay.probe,
+        "location": stay.location_id,
+        "from_ms": to_ms(stay.from_time),
+        "to_ms": None if stay.to_time is None else to_ms(stay.to_time),
+    }
+
+
+# --- statements ---------------------------------------------------------------------------------------------
+
+_JOB = select(job_table.c.document).where(job_table.c.job == bindparam("the_job"))
+_JOBS = select(job_table.c.job, job_table.c.document).order_by(job_table.c.job)
+_FORGET_STAYS = delete(placement).where(placement.c.job == bindparam("the_job"))
+
+_STAYS_OF_PROBE = (
+    select(placement.c.job, placement.c.location, placement.c.from_ms, placement.c.to_ms)
+    .where(placement.c.probe == bindparam("the_probe"))
+    .order_by(placement.c.from_ms, placement.c.job)
+)
+
+_ELSEWHERE_OPEN = (
+    select(placement)
+    .where(
+        placement.c.probe == bindparam("the_probe"),
+        placement.c.job != bindparam("the_job"),
+        or_(placement.c.to_ms.is_(None), placement.c.to_ms > bindparam("begins")),
+    )
+    .order_by(placement.c.from_ms)
+    .limit(1)
+)
+_ELSEWHERE = _ELSEWHERE_OPEN.where(placement.c.from_ms < bindparam("ends"))
+
+
+@lru_cache(maxsize=4)
+def _keep_job(dialect: str) -> Insert:
+    return insert_or_update(dialect, job_table, lambda excluded: {"document": excluded.document})

@@ -1,0 +1,140 @@
+"""The tables, as SQLAlchemy Core metadata.
+
+Times are integer milliseconds since 1970-01-01T00:00Z, in columns named `*_ms`: exact, and sorted the same by
+every database. A finer stamp is cut to its millisecond. A missing value is NULL. Whatever changes here needs a
+revision in `migrations/versions` (a test holds the two against each other).
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+)
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+ROW_ID = BigInteger().with_variant(Integer(), "sqlite")
+"""Of numbered rows: SQLite numbers rows by itself only under the name INTEGER."""
+
+job = Table(
+    "job",
+    metadata,
+    Column("job", Text, primary_key=True),
+    Column("document", Text, nullable=False),  # the job file as canonical JSON: the truth about the job
+)
+
+placement = Table(  # an index of the stays in the job documents, rewritten whenever a document changes
+    "placement",
+    metadata,
+    Column("job", Text, ForeignKey("job.job", ondelete="CASCADE"), primary_key=True),
+    Column("position", Integer, primary_key=True, autoincrement=False),  # in the job file's list
+    Column("probe", Text, nullable=False),
+    Column("location", Text, nullable=False),
+    Column("from_ms", BigInteger, nullable=False),
+    Column("to_ms", BigInteger),  # NULL: still there
+    Index(None, "probe", "from_ms"),
+)
+
+mark = Table(  # what has to be assessed; a row for each job, see marks.py
+    "mark",
+    metadata,
+    Column("job", Text, ForeignKey("job.job", ondelete="CASCADE"), primary_key=True),
+    Column("mark", BigInteger, nullable=False),
+    Column("assessed", BigInteger, nullable=False),
+)
+
+reading = Table(
+    "reading",
+    metadata,
+    Column("probe", Text, primary_key=True),
+    Column("time_ms", BigInteger, primary_key=True, autoincrement=False),
+    Column("temperature_c", Double, nullable=False),
+    Column("relative_humidity_pct", Double, nullable=False),
+    Column("surface_temperature_c", Double),
+    Column("battery_v", Double),
+    Column("pressure_hpa", Double),
+    Column("rssi_dbm", Double),
+    Column("gateway", Text),
+    Column("received_ms", BigInteger, nullable=False),
+    # NULL: live when received. Else it came as a retained replay, and this is when a live copy came; NEVER_MS: none has
+    Column("live_ms", BigInteger),
+    sqlite_with_rowid=False,  # the rows lie in key order: a stay is one stretch of the file
+)
+
+NEVER_MS = 2**62
+"""In `live_ms`: only seen as a retained replay so far. Later than any time that a datetime can hold."""
+
+hourly = Table(  # roll-ups of all stored readings of a probe in a clock hour (UTC), by model.series.roll_up
+    "hourly",
+    metadata,
+    Column("probe", Text, primary_key=True),
+    Column("hour_ms", BigInteger, primary_key=True, autoincrement=False),
+    Column("count", Integer, nullable=False),
+    Column("temperature_c", Double, nullable=False),
+    Column("relative_humidity_pct", Double, nullable=False),
+    Column("surface_temperature_c", Double),
+    Column("temperature_min_c", Double, nullable=False),
+    Column("temperature_max_c", Double, nullable=False),
+    Column("relative_humidity_min_pct", Double, nullable=False),
+    Column("relative_humidity_max_pct", Double, nullable=False),
+    Column("received_ms", BigInteger, nullable=False),  # when the last of them was received
+    sqlite_with_rowid=False,
+)
+
+heard = Table(  # when each probe was last heard live; can be derived from `reading`, kept for quick answers
+    "heard",
+    metadata,
+    Column("probe", Text, primary_key=True),
+    Column("heard_ms", BigInteger, nullable=False),  # stamp of the newest live reading, at most its arrival
+    Column("time_ms", BigInteger, nullable=False),  # that reading's own stamp: its key in `reading`
+    Column("received_ms", BigInteger, nullable=False),  # newest arrival of anything live
+    sqlite_with_rowid=False,
+)
+
+quarantine = Table(
+    "quarantine",
+    metadata,
+    Column("id", ROW_ID, primary_key=True),
+    Column("digest", Text, nullable=False, unique=True),  # of topic, code and payload: the same again is counted
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("code", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("received_ms", BigInteger, nullable=False),
+    Column("last_received_ms", BigInteger, nullable=False),
+    Column("times", BigInteger, nullable=False),
+    Column("released_ms", BigInteger),  # NULL: held
+)
+
+assessment = Table(  # the latest of each job, kept to be shown; never truth, it can be computed again
+    "assessment",
+    metadata,
+    Column("job", Text, ForeignKey("job.job", ondelete="CASCADE"), primary_key=True),
+    Column("as_of_ms", BigInteger, nullable=False),
+    Column("document", Text, nullable=False),
+)
+
+forecast = Table(  # every forecast that was made: one that keeps slipping is itself a finding
+    "forecast",
+    metadata,
+    Column("job", Text, ForeignKey("job.job", ondelete="CASCADE"), primary_key=True),
+    Column("location", Text, primary_key=True),
+    Column("made_ms", BigInteger, primary_key=True, autoincrement=False),
+    Column("document", Text, nullable=False),
+)
