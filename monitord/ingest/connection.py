@@ -1,0 +1,367 @@
+"""The connection to the broker: everything that touches the MQTT client happens in the one thread of `run`."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import random
+import selectors
+import socket
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from time import monotonic
+from typing import Any, NamedTuple
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5, MQTTv311
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from monitord.clock import Clock
+from monitord.errors import BrokerError, ConfigurationError
+from monitord.ingest.writer import Message
+from monitord.model.broker import BrokerSettings
+
+log = logging.getLogger(__name__)
+
+_BURST = 64
+"""Packets read before the loop looks at anything else; they reach the writer together."""
+_IDLE_S = 1.0
+_FLUSH_S = 2.0
+_STEADY_S = 5.0
+"""A connection that lasted this long was a good one: the next pause starts small again."""
+_REFUSED = 0x80
+"""Reason codes from here on are refusals (MQTT 5.0, 2.4; MQTT 3.1.1, 3.9.3)."""
+_NOT_UTF8 = "(the topic is not UTF-8)"
+
+
+class Token(NamedTuple):
+    """What an acknowledgement needs: a message id holds only within its connection."""
+
+    connection: int
+    mid: int
+
+
+class Arrival(NamedTuple):
+    """A message, and how to acknowledge it; none for one sent with QoS 0."""
+
+    message: Message
+    token: Token | None
+
+
+class LinkState(NamedTuple):
+    """How the connection stands."""
+
+    connected: bool = False
+    """Connected, and subscribed to everything."""
+    since: datetime | None = None
+    """When it became so; UTC."""
+    session_present: bool | None = None
+    """Whether the broker had kept our session at the last connect; None: never connected."""
+    error: BrokerError | None = None
+    """Why it is not connected, or what the broker does not grant."""
+
+
+def pause_s(failures: int, settings: BrokerSettings, chance: float) -> float:
+    """How long to wait before connecting again: full jitter under a limit that doubles. [s]
+
+    Parameters
+    ----------
+    failures : connections in a row that failed or did not last, from 1.
+    settings : for the first and last limit.
+    chance : a random number, 0..1; the jitter keeps many clients of a broker that comes back apart.
+    """
+    limit = min(settings.reconnect_max_s, settings.reconnect_min_s * 2.0 ** min(failures - 1, 30))
+    return chance * limit
+
+
+class Connection:
+    """A persistent MQTT session with acknowledgement left to the caller.
+
+    Parameters
+    ----------
+    settings : the broker.
+    filters : topic filters to subscribe to.
+    clock : stamps arrivals.
+    deliver : called in the network thread with each burst of messages; must only queue them.
+    has_room : whether more messages may be taken in; while not, the network is left alone.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        filters: Sequence[str],
+        clock: Clock,
+        deliver: Callable[[list[Arrival]], None],
+        has_room: Callable[[], bool],
+    ) -> None:
+        self.state = LinkState()
+        self._settings = settings
+        self._filters = list(filters)
+        self._clock = clock
+        self._deliver = deliver
+        self._has_room = has_room
+        self._client = self._new_client()
+        self._number = 0
+        self._burst: list[MQTTMessage] = []
+        self._acknowledged: deque[Token] = deque()
+        self._paused = False
+        self._closing = threading.Event()
+        self._wake_here, self._wake_there = socket.socketpair()
+        self._wake_here.setblocking(False)
+        self._wake_there.setblocking(False)
+
+    @property
+    def where(self) -> str:
+        """The broker's address, for messages."""
+        return f"{self._settings.host}:{self._settings.port}"
+
+    # --- called from other threads ----------------------------------------------------------------------------
+
+    def acknowledge(self, tokens: Sequence[Token]) -> None:
+        """Tell the broker that these messages are safe. One of an earlier connection is left out: it comes again."""
+        self._acknowledged.extend(tokens)
+        self._wake()
+
+    def pause(self) -> None:
+        """Take no more messages, but go on acknowledging."""
+        self._paused = True
+        self._wake()
+
+    def close(self) -> None:
+        """Send what is to be acknowledged, say goodbye, and let `run` return. The session stays on the broker."""
+        self._closing.set()
+        self._wake()
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):  # it is awake already, or gone
+            self._wake_there.send(b"\0")
+
+    # --- the network thread -----------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Stay connected until `close`."""
+        failures = 0
+        while not self._closing.is_set():
+            started = monotonic()
+            self._once()
+            failures = 1 if monotonic() - started > _STEADY_S else failures + 1
+            self._closing.wait(pause_s(failures, self._settings, random.random()))
+        self._wake_here.close()
+        self._wake_there.close()
+
+    def _once(self) -> None:
+        """One connection, from connect to loss or close."""
+        self._number += 1
+        try:
+            self._client.reconnect()
+            while self._client.socket() is not None and not self._closing.is_set():
+                self._serve()
+            if self._closing.is_set():
+                self._goodbye()
+        except OSError as error:
+            self._lost(BrokerError("can't reach the broker", where=self.where, why=str(error), remedy=_REACH))
+        except Exception as error:  # the client library on bytes that are no MQTT: drop the connection, not the daemon
+            log.exception("the connection to %s failed", self.where)
+            self._lost(BrokerError("the broker sent what can't be read", where=self.where, why=str(error)))
+
+    def _serve(self) -> None:
+        """Move bytes until the socket is gone or `close` was called."""
+        sock = self._client.socket()
+        with selectors.DefaultSelector() as selector:
+            selector.register(self._wake_here, selectors.EVENT_READ)
+            interest = 0
+            while self._client.socket() is sock and not self._closing.is_set():
+                self._send_acknowledgements()
+                wanted = self._interest()
+                if wanted != interest:
+                    _change(selector, sock, interest, wanted)
+                    interest = wanted
+                ready = self._wait(selector, sock, wanted)
+                if ready & selectors.EVENT_READ:
+                    self._read()
+                if ready & selectors.EVENT_WRITE:
+                    self._client.loop_write()
+                self._client.loop_misc()
+
+    def _interest(self) -> int:
+        read = selectors.EVENT_READ if not self._paused and self._has_room() else 0
+        return read | (selectors.EVENT_WRITE if self._client.want_write() else 0)
+
+    def _wait(self, selector: selectors.BaseSelector, sock: Any, wanted: int) -> int:
+        decrypted = getattr(sock, "pending", None)  # bytes that TLS has read ahead; no selector sees them
+        if wanted & selectors.EVENT_READ and decrypted is not None and decrypted() > 0:
+            return selectors.EVENT_READ
+        ready = 0
+        for key, events in selector.select(_IDLE_S):
+            if key.fileobj is self._wake_here:
+                self._wake_here.recv(4096)
+            else:
+                ready = events
+        return ready
+
+    def _read(self) -> None:
+        received_at = self._clock.now()
+        for _ in range(_BURST):
+            before = len(self._burst)
+            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or len(self._burst) == before:
+                break
+        if self._burst:
+            burst, self._burst = self._burst, []
+            self._deliver([self._arrival(message, received_at) for message in burst])
+
+    def _arrival(self, message: MQTTMessage, received_at: datetime) -> Arrival:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = _NOT_UTF8
+        token = Token(self._number, message.mid) if message.qos else None
+        return Arrival(Message(topic, bytes(message.payload), received_at, message.retain), token)
+
+    def _send_acknowledgements(self) -> None:
+        for _ in range(len(self._acknowledged)):
+            token = self._acknowledged.popleft()
+            if token.connection == self._number:
+                self._client.ack(token.mid, 1)
+
+    def _goodbye(self) -> None:
+        self._send_acknowledgements()
+        self._client.disconnect()
+        deadline = monotonic() + _FLUSH_S
+        while self._client.socket() is not None and self._client.want_write() and monotonic() < deadline:
+            with selectors.DefaultSelector() as selector:
+                selector.register(self._client.socket(), selectors.EVENT_WRITE)  # type: ignore[arg-type]
+                selector.select(deadline - monotonic())
+            self._client.loop_write()
+        self.state = self.state._replace(connected=False, error=None)
+
+    # --- what the client calls, in the network thread ----------------------------------------------------------
+
+    def _new_client(self) -> Client:
+        five = self._settings.protocol == "5"
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=self._settings.client_id,
+            protocol=MQTTv5 if five else MQTTv311,
+            clean_session=None if five else False,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        if self._settings.username is not None:
+            password = self._settings.password
+            client.username_pw_set(self._settings.username, password.get_secret_value() if password else None)
+        if self._settings.tls:
+            self._set_tls(client)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_socket_register_write = _leave_writing_to_the_loop
+        address = (self._settings.host, self._settings.port, self._settings.keepalive_s)
+        if five:
+            client.connect_async(*address, clean_start=False, properties=self._connect_properties())
+        else:
+            client.connect_async(*address)
+        return client
+
+    def _set_tls(self, client: Client) -> None:
+        settings = self._settings
+        try:
+            client.tls_set(settings.tls_ca_file, settings.tls_cert_file, settings.tls_key_file)
+        except (OSError, ValueError) as error:
+            raise ConfigurationError(
+                "the TLS files can't be used",
+                where="broker.tls_ca_file, tls_cert_file, tls_key_file",
+                why=str(error),
+                remedy="Check that the files exist, may be read, and are certificates and a key in PEM form",
+            ) from None
+
+    def _connect_properties(self) -> Properties:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = self._settings.session_expiry_s
+        properties.ReceiveMaximum = self._settings.receive_maximum
+        return properties
+
+    def _on_connect(
+        self, client: Client, _userdata: Any, flags: ConnectFlags, reason: ReasonCode, _properties: Any
+    ) -> None:
+        if reason.is_failure:
+            return self._lost(BrokerError("the broker refused us", where=self.where, why=str(reason), remedy=_SIGN_IN))
+        if self.state.session_present is not None and not flags.session_present:
+            log.warning("%s kept no session: what was sent while we were away is lost there", self.where)
+        self.state = LinkState(session_present=flags.session_present)
+        if self._settings.protocol == "5":
+            # a retained message comes only with a new subscription, not again at each reconnect
+            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
+            client.subscribe([(name, options) for name in self._filters])
+        else:
+            client.subscribe([(name, 1) for name in self._filters])
+        return None
+
+    def _on_subscribe(
+        self, _client: Client, _userdata: Any, _mid: int, reasons: list[ReasonCode], _properties: Any
+    ) -> None:
+        granted = dict(zip(self._filters, reasons, strict=False))
+        refused = [name for name, reason in granted.items() if reason.value >= _REFUSED]
+        unsafe = [name for name, reason in granted.items() if reason.value == 0]
+        error = None
+        if refused:
+            error = BrokerError(
+                f"the broker does not let us read {', '.join(refused)}",
+                where=self.where,
+                why=str(granted[refused[0]]),
+                remedy="Grant the daemon's user these topics in the broker's access rules",
+            )
+        elif unsafe:
+            error = BrokerError(
+                f"the broker grants only QoS 0 for {', '.join(unsafe)}, so a reading may be lost on the way",
+                where=self.where,
+                remedy="Allow QoS 1 in the broker's configuration",
+            )
+        if error:
+            log.error("%s", error.message)
+        else:
+            log.info("connected to %s, subscribed to %s", self.where, ", ".join(self._filters))
+        self.state = self.state._replace(connected=not refused, since=self._clock.now(), error=error)
+
+    def _on_disconnect(
+        self, _client: Client, _userdata: Any, flags: DisconnectFlags, reason: ReasonCode, _properties: Any
+    ) -> None:
+        if not self._closing.is_set():
+            ended = flags.is_disconnect_packet_from_server
+            what = "the broker ended the connection" if ended else "the connection was lost"
+            taken = reason == "Session taken over"
+            self._lost(BrokerError(what, where=self.where, why=str(reason), remedy=_ANOTHER if taken else None))
+
+    def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
+        self._burst.append(message)
+
+    def _lost(self, error: BrokerError) -> None:
+        known = self.state.error
+        if known is not None and not self.state.connected and error.remedy is None:
+            return  # the loss that follows a refusal says less than the refusal
+        if known is None or known.message != error.message:
+            log.warning("%s; trying again", error.message)
+        self.state = self.state._replace(connected=False, error=error)
+
+
+_REACH = "Check `broker.host` and `broker.port`, and that the broker runs"
+_SIGN_IN = "Check `broker.username`, `broker.password` and `broker.protocol` against the broker's configuration"
+_ANOTHER = "Another program signs in with the same `broker.client_id`; give each its own"
+
+
+def _leave_writing_to_the_loop(_client: Client, _userdata: Any, _sock: Any) -> None:
+    """With this callback set, the client queues what it sends, and the loop above writes it in one go."""
+
+
+def _change(selector: selectors.BaseSelector, sock: Any, interest: int, wanted: int) -> None:
+    if not interest:
+        selector.register(sock, wanted)
+    elif not wanted:
+        selector.unregister(sock)
+    else:
+        selector.modify(sock, wanted)

@@ -1,0 +1,112 @@
+"""Letting held payloads go once the cause is mended: they are decoded again by the rules that now hold."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
+
+from monitord.clock import Clock
+from monitord.errors import DecodeError
+from monitord.ingest.decode import PartlyDecodedError, decode
+from monitord.ingest.topics import RuleBook
+from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
+from monitord.model.readings import Reading
+from monitord.store.database import Database
+from monitord.store.quarantine import Held, list_held, mark_released
+from monitord.store.readings import CONFLICT, insert_batch
+
+_AT_ONCE = 200
+_CONTRADICTS = "contradicts a stored reading; the first one is kept, and this one as evidence"
+
+
+class StillHeld(NamedTuple):
+    """A payload that stays in quarantine, and why."""
+
+    id: int
+    topic: str
+    reason: str
+
+
+class Release(NamedTuple):
+    """What became of the payloads that were tried."""
+
+    released: int
+    """Payloads that are understood now, and held no longer."""
+    outcome: Outcome
+    """What became of their readings, and of the good records of those that stay."""
+    still_held: list[StillHeld]
+
+
+class _Tried(NamedTuple):
+    held: Held
+    readings: Sequence[Reading]
+    error: DecodeError | None
+
+
+def release(db: Database, rules: RuleBook, clock: Clock, ids: Collection[int] | None = None) -> Release:
+    """Decode what is held again, store what can be understood now, and let it go.
+
+    A reading keeps the time at which its payload first reached the program. What was a retained replay then does
+    not count as heard live now. Readings that contradict stored ones stay: there is nothing in them to mend.
+
+    Parameters
+    ----------
+    ids : of the payloads to try; None: all that are held.
+
+    Raises
+    ------
+    StoreError : the database refused; payloads already let go stay so, the others are still held.
+    """
+    with db.read() as conn:
+        held = [item for item in list_held(conn) if ids is None or item.id in ids]
+    total = Release(0, Outcome(), [StillHeld(h.id, h.topic, _CONTRADICTS) for h in held if h.code == CONFLICT])
+    tried = [_try(item, rules) for item in reversed(held) if item.code != CONFLICT]
+    for start in range(0, len(tried), _AT_ONCE):
+        total = _plus(total, _let_go(db, tried[start : start + _AT_ONCE], clock))
+    return total
+
+
+def _try(held: Held, rules: RuleBook) -> _Tried:
+    try:
+        retained = held.code.startswith(RETAINED)
+        return _Tried(held, decode(held.topic, held.payload, held.received_at, rules, retained=retained), None)
+    except PartlyDecodedError as error:
+        return _Tried(held, error.readings, error)
+    except DecodeError as error:
+        return _Tried(held, (), error)
+
+
+def _let_go(db: Database, tried: Sequence[_Tried], clock: Clock) -> Release:
+    """Commit payloads together; where the database can't hold one, commit them one by one."""
+    try:
+        return _commit(db, tried, clock)
+    except Exception as error:
+        if not message_is_to_blame(error):
+            raise
+        if len(tried) == 1:
+            return Release(0, Outcome(), [StillHeld(tried[0].held.id, tried[0].held.topic, str(error)[:200])])
+    total = Release(0, Outcome(), [])
+    for one in tried:
+        total = _plus(total, _let_go(db, [one], clock))
+    return total
+
+
+def _commit(db: Database, tried: Sequence[_Tried], clock: Clock) -> Release:
+    readings: list[Reading] = []
+    replayed: list[int] = []
+    for item in tried:
+        if item.held.code.startswith(RETAINED):
+            replayed += range(len(readings), len(readings) + len(item.readings))
+        readings += item.readings
+    understood = [item.held for item in tried if item.error is None]
+    with db.write() as conn:
+        result = insert_batch(conn, readings, frozenset(replayed))
+        for held in understood:
+            mark_released(conn, held.id, clock.now())
+    outcome = Outcome(result.inserted, result.repeats, len(result.conflicts), 0)
+    still = [StillHeld(t.held.id, t.held.topic, t.error.message) for t in tried if t.error is not None]
+    return Release(len(understood), outcome, still)
+
+
+def _plus(a: Release, b: Release) -> Release:
+    return Release(a.released + b.released, a.outcome.plus(b.outcome), a.still_held + b.still_held)
