@@ -93,9 +93,7 @@ def _parse_json(text: str, where: str) -> Any:
         keys = [key for key, _ in pairs]
         twice = next((key for key in keys if keys.count(key) > 1), None)
         if twice is not None:
-            raise JobFileError(
-                f"key `{twice}` stands twice in one object", where=where, remedy="Remove one of them"
-            )
+            raise JobFileError(f"key `{twice}` stands twice in one object", where=where, remedy="Remove one of them")
         return dict(pairs)
 
     def refuse_constant(name: str) -> NoReturn:

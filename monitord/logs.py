@@ -1,0 +1,30 @@
+"""The log: one line for each event on standard error, as `time level part: text`, for journald or a terminal."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import time
+from typing import TextIO
+
+_CHATTY = ("apscheduler", "uvicorn", "sqlalchemy", "alembic", "apprise", "asyncio", "httpcore", "httpx")
+"""Libraries that report every step; only their warnings are ours."""
+
+
+class _OneLine(logging.Formatter):
+    """UTC times, and line breaks in a message made visible, so that nobody can forge a line of the log."""
+
+    converter = time.gmtime
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the name is the library's
+        record.message = record.message.replace("\n", "\\n").replace("\r", "\\r")
+        return super().formatMessage(record)
+
+
+def set_up_logging(level: str, stream: TextIO | None = None) -> None:
+    """Send the log to a stream (standard error); calling it again replaces what it did before."""
+    handler = logging.StreamHandler(stream or sys.stderr)
+    handler.setFormatter(_OneLine("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S"))
+    logging.basicConfig(level=level.upper(), handlers=[handler], force=True)
+    for name in _CHATTY:
+        logging.getLogger(name).setLevel(logging.WARNING)

@@ -1,0 +1,89 @@
+"""What is periodic: each task in turn on its interval, never twice at once, late rather than not at all."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from monitord.clock import Clock
+from monitord.errors import MonitordError
+
+_log = logging.getLogger(__name__)
+_THREADS = 4
+_LEAST_PAUSE_S = 0.2
+"""With an accelerated clock a task still rests this long, so that it does not take the whole machine. [s]"""
+
+
+@dataclass(frozen=True)
+class Task:
+    """Something to be done again and again."""
+
+    name: str
+    work: Callable[[], object]
+    interval_s: float
+    """By the daemon's clock. [s]"""
+
+
+class Scheduler:
+    """Runs tasks in threads of its own.
+
+    A task that fails is logged and runs again at its next time: what it left undone is still marked in the store.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._scheduler = BackgroundScheduler(
+            executors={"default": ThreadPoolExecutor(_THREADS)},
+            # A clock that jumps, or a machine that slept, runs a task once and late; by default it would be dropped.
+            job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
+            timezone="UTC",
+        )
+        self._idle = threading.Condition()
+        self._running = 0
+        self._stopping = False
+
+    def add(self, task: Task) -> None:
+        """Register a task; its first run is one interval after the start."""
+        pause_s = max(_LEAST_PAUSE_S, self._clock.wait_s(task.interval_s))
+        self._scheduler.add_job(self._run, "interval", seconds=pause_s, args=(task,), id=task.name, name=task.name)
+
+    def start(self) -> None:
+        """Begin."""
+        self._scheduler.start()
+
+    def stop(self, timeout_s: float) -> None:
+        """Start no more tasks, and wait for those that run. Safe to call twice."""
+        self._stopping = True
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+        with self._idle:
+            if not self._idle.wait_for(lambda: self._running == 0, timeout_s):
+                raise TimeoutError("a task is still running")
+
+    def ailment(self) -> str | None:
+        """What is wrong with it: its thread has ended although nobody asked."""
+        if self._stopping or not self._scheduler.running:
+            return None
+        thread = self._scheduler._thread
+        return None if thread is not None and thread.is_alive() else "the scheduler's thread has ended"
+
+    def _run(self, task: Task) -> None:
+        with self._idle:
+            if self._stopping:
+                return
+            self._running += 1
+        try:
+            task.work()
+        except MonitordError as error:
+            _log.error("%s: %s", task.name, error.message)
+        except Exception:
+            _log.exception("%s failed; it runs again at its next time", task.name)
+        finally:
+            with self._idle:
+                self._running -= 1
+                self._idle.notify_all()

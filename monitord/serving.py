@@ -1,0 +1,103 @@
+"""The dashboard's server in a thread of its own, on a socket that is bound before anything else is started."""
+
+from __future__ import annotations
+
+import logging
+import socket
+import threading
+import time
+from typing import Any
+
+import uvicorn
+
+from monitord.errors import ConfigurationError
+
+_log = logging.getLogger(__name__)
+_START_S = 15.0
+_GRACE_S = 3
+"""How long open requests may take at the end. [s]"""
+
+
+class WebServer:
+    """Serves an ASGI application from `start` to `stop`."""
+
+    def __init__(self, app: Any, host: str, port: int) -> None:
+        self._socket = _bound(host, port)
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                app,
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                lifespan="on",
+                timeout_graceful_shutdown=_GRACE_S,
+            )
+        )
+        self._thread = threading.Thread(target=self._run, name="web", daemon=True)
+        self._failure: BaseException | None = None
+        self._stopping = False
+
+    @property
+    def url(self) -> str:
+        """Where the dashboard is, with the port that was found if any would do."""
+        host, port = self._socket.getsockname()[:2]
+        return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+    def start(self) -> None:
+        """Serve; returns once requests are answered.
+
+        Raises
+        ------
+        ConfigurationError : the application did not start.
+        """
+        self._thread.start()
+        deadline = time.monotonic() + _START_S
+        while not self._server.started and self._thread.is_alive() and time.monotonic() < deadline:
+            time.sleep(0.01)
+        if not self._server.started:
+            self.stop(1.0)
+            raise ConfigurationError("the dashboard did not start", where="web", why=self._reason())
+
+    def stop(self, timeout_s: float) -> None:
+        """Answer what was asked, and end. Safe to call twice."""
+        self._stopping = True
+        self._server.should_exit = True
+        if self._thread.ident is not None:
+            self._thread.join(max(0.1, timeout_s))
+            if self._thread.is_alive():
+                self._server.force_exit = True
+                self._thread.join(1.0)
+        self._socket.close()
+
+    def ailment(self) -> str | None:
+        """What is wrong with it: its thread has ended although nobody asked."""
+        if self._stopping or self._thread.is_alive():
+            return None
+        return f"the server's thread has ended ({self._reason()})"
+
+    def _run(self) -> None:
+        try:
+            self._server.run(sockets=[self._socket])
+        except BaseException as error:  # SystemExit is uvicorn's way to say that the application did not start
+            self._failure = error
+            _log.exception("the dashboard's server failed")
+
+    def _reason(self) -> str:
+        return "no reason given" if self._failure is None else f"{type(self._failure).__name__}: {self._failure}"
+
+
+def _bound(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        raise ConfigurationError(
+            f"the dashboard can't listen on {host} port {port}",
+            where="web.port",
+            why=error.strerror or str(error),
+            remedy="Give another port, or 0 for any free one; another daemon may be running",
+        ) from None
+    return listener
