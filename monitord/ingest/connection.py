@@ -89,6 +89,7 @@ class Connection:
     clock : stamps arrivals.
     deliver : called in the network thread with each burst of messages; must only queue them.
     has_room : whether more messages may be taken in; while not, the network is left alone.
+    lasting : False leaves no session behind on the broker, for a look that must change nothing.
     """
 
     def __init__(
@@ -98,6 +99,8 @@ class Connection:
         clock: Clock,
         deliver: Callable[[list[Arrival]], None],
         has_room: Callable[[], bool],
+        *,
+        lasting: bool = True,
     ) -> None:
         self.state = LinkState()
         self._settings = settings
@@ -105,6 +108,7 @@ class Connection:
         self._clock = clock
         self._deliver = deliver
         self._has_room = has_room
+        self._lasting = lasting
         self._client = self._new_client()
         self._number = 0
         self._burst: list[MQTTMessage] = []
@@ -247,7 +251,7 @@ class Connection:
             CallbackAPIVersion.VERSION2,
             client_id=self._settings.client_id,
             protocol=MQTTv5 if five else MQTTv311,
-            clean_session=None if five else False,
+            clean_session=None if five else not self._lasting,
             manual_ack=True,
             reconnect_on_failure=False,
         )
@@ -282,7 +286,7 @@ class Connection:
 
     def _connect_properties(self) -> Properties:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = self._settings.session_expiry_s
+        properties.SessionExpiryInterval = self._settings.session_expiry_s if self._lasting else 0
         properties.ReceiveMaximum = self._settings.receive_maximum
         return properties
 
