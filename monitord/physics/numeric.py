@@ -1,0 +1,109 @@
+"""Numbers in, the same kind of numbers out: float or array, and the range check that every function makes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.errors import PhysicsRangeError
+
+Array = NDArray[np.float64]
+FloatOrArray = float | Array
+
+
+def in_range(name: str, value: FloatOrArray, low: float, high: float, unit: str) -> FloatOrArray:
+    """Return a quantity as float or float64 array once it is known to lie in its range.
+
+    NaN in an array means "missing" and passes; a NaN that stands alone is refused, as are infinities.
+
+    Parameters
+    ----------
+    name : Name of the argument, for the message.
+    value : The quantity. [unit]
+    low, high : Ends of the range, both inside it. [unit]
+    unit : Unit, for the message.
+
+    Returns
+    -------
+    The quantity, unchanged. [unit]
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside the range, or a lone NaN.
+
+    Source
+    ------
+    None: our own convention.
+    """
+    if isinstance(value, (float, int)):
+        if low <= value <= high:
+            return float(value)
+        raise _out_of_range(name, float(value), low, high, unit)
+    array = np.asarray(value, dtype=np.float64)
+    if array.size == 0 or (low <= array.min() and array.max() <= high):
+        return array
+    # slow path: something is out, or missing values hide the extremes
+    bad = ~((array >= low) & (array <= high) | np.isnan(array))
+    if bad.any():
+        raise _out_of_range(name, float(array[bad].flat[0]), low, high, unit)
+    return array
+
+
+def require(holds: bool | NDArray[np.bool_], what: str, why: str) -> None:
+    """Raise PhysicsRangeError unless a condition between several quantities holds everywhere.
+
+    Parameters
+    ----------
+    holds : The condition; give it so that missing values (NaN) satisfy it. [no unit]
+    what : What is wrong, said to a person. [text]
+    why : Which rule asks for it. [text]
+
+    Raises
+    ------
+    PhysicsRangeError : the condition fails somewhere.
+
+    Source
+    ------
+    None: our own convention. Range of `holds`: true or false.
+    """
+    if not np.all(holds):
+        raise PhysicsRangeError(what, why=why, remedy="Flag the reading, or give missing values as NaN in an array")
+
+
+def _out_of_range(name: str, value: float, low: float, high: float, unit: str) -> PhysicsRangeError:
+    return PhysicsRangeError(
+        f"{name} is {value:g} {unit}".rstrip(),
+        why=f"the equation holds from {low:g} to {high:g} {unit}".rstrip(),
+        remedy="Flag the reading, or give missing values as NaN in an array",
+    )
+
+
+def choice(name: str, value: str, allowed: tuple[str, ...]) -> str:
+    """Return one of a few allowed words, or raise PhysicsRangeError. Range: `allowed`; no unit; our own rule.
+
+    Source
+    ------
+    None: our own convention.
+    """
+    if value in allowed:
+        return value
+    raise PhysicsRangeError(
+        f"{name} is {value!r}", why=f"the choices are {', '.join(allowed)}", remedy=f"Use {allowed[0]!r}"
+    )
+
+
+def exp(x: FloatOrArray) -> FloatOrArray:
+    """Natural exponential of a float or an array. [no unit] Range: any; source: definition."""
+    return np.exp(x) if isinstance(x, np.ndarray) else math.exp(x)
+
+
+def log(x: FloatOrArray) -> FloatOrArray:
+    """Natural logarithm of a float or an array. [no unit] Range: above 0; source: definition."""
+    return np.log(x) if isinstance(x, np.ndarray) else math.log(x)
+
+
+def sqrt(x: FloatOrArray) -> FloatOrArray:
+    """Square root of a float or an array. [no unit] Range: from 0; source: definition."""
+    return np.sqrt(x) if isinstance(x, np.ndarray) else math.sqrt(x)
