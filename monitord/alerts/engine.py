@@ -13,9 +13,11 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from monitord.alerts.rules import Rule, RuleBook, Verdict, more_severe
-from monitord.alerts.transitions import OPEN, Action, Decision, StepResult, end_one, span
+from monitord.alerts.transitions import OPEN, Action, Decision, StepResult, acknowledge, end_alerts, end_one, span
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Severity, fingerprint
 from monitord.model.assessments import Finding
+
+__all__ = ["Action", "Decision", "StepResult", "acknowledge", "end_alerts", "identity", "step"]
 
 _NOT_PAST = Decision(Action.NOTHING, "not past the raise limit")
 
@@ -23,9 +25,7 @@ _NOT_PAST = Decision(Action.NOTHING, "not past the raise limit")
 def identity(job: str, finding: Finding) -> str:
     """The fingerprint of the alert that a finding belongs to."""
     about_gateway = finding.location is None and finding.probe is None
-    return fingerprint(
-        job, finding.kind, finding.location, finding.probe, finding.gateway if about_gateway else None
-    )
+    return fingerprint(job, finding.kind, finding.location, finding.probe, finding.gateway if about_gateway else None)
 
 
 def step(
@@ -230,6 +230,7 @@ class _Move:
             alert,
             status=AlertStatus.OPEN,
             severity=rule.severity_of(value if value is not None else rule.raise_at),
+            severity_since=self.as_of,
             opened_at=self.as_of,
             recent_openings=recent,
         )
@@ -274,7 +275,7 @@ class _Move:
         detail = f"from {alert.severity} to {severity} at {self.finding.value:.4g} {self.rule.unit}"
         rises = more_severe(severity, alert.severity)
         self.event(alert, "severity_raised" if rises else "severity_lowered", detail)
-        update: dict[str, object] = {"severity": severity}
+        update: dict[str, object] = {"severity": severity, "severity_since": self.as_of}
         if rises and alert.status is AlertStatus.ACKNOWLEDGED:
             self.event(alert, "acknowledgement_ended", "it was given for a lesser severity")
             update |= {"status": AlertStatus.OPEN, "acknowledged_at": None}

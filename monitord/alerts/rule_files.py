@@ -95,9 +95,7 @@ def _rules(tables: dict[str, dict[str, Any]], where: str) -> list[Rule]:
 
 def _overrides(entries: object, tables: dict[str, dict[str, Any]], where: str) -> list[Override]:
     if not isinstance(entries, list):
-        raise ConfigurationError(
-            "override is not a list", where=where, remedy="Write [[override]] before each one"
-        )
+        raise ConfigurationError("override is not a list", where=where, remedy="Write [[override]] before each one")
     found: list[Override] = []
     for number, entry in enumerate(entries, start=1):
         key = f"override {number}"
@@ -125,9 +123,7 @@ def _checked(model: type[_Checked], data: dict[str, Any], where: str, key: str) 
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise ConfigurationError(
-            f"{key}{plain(error)}", where=where, remedy="Correct it and start again"
-        ) from error
+        raise ConfigurationError(f"{key}{plain(error)}", where=where, remedy="Correct it and start again") from error
 
 
 def plain(error: ValidationError) -> str:

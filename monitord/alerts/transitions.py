@@ -62,9 +62,7 @@ def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str) -> N
     result.decisions[alert.fingerprint] = Decision(Action.CLOSED, reason)
     if alert.status in OPEN:
         result.events.append(
-            AlertEvent(
-                fingerprint=alert.fingerprint, episode=alert.episode, at=as_of, event="closed", detail=reason
-            )
+            AlertEvent(fingerprint=alert.fingerprint, episode=alert.episode, at=as_of, event="closed", detail=reason)
         )
 
 
@@ -99,9 +97,7 @@ def acknowledge(alert: Alert, by: str, note: str, at: datetime) -> StepResult:
     detail = f"by {by}: {note}" if note else f"by {by}"
     result.decisions[alert.fingerprint] = Decision(Action.KEPT, f"acknowledged {detail}")
     result.events.append(
-        AlertEvent(
-            fingerprint=alert.fingerprint, episode=alert.episode, at=at, event="acknowledged", detail=detail
-        )
+        AlertEvent(fingerprint=alert.fingerprint, episode=alert.episode, at=at, event="acknowledged", detail=detail)
     )
     return result
 

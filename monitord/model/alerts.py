@@ -80,6 +80,8 @@ class Alert(BaseModel):
     unknown_since: UtcTime | None = None
     gateway: str | None = None
     """The gateway that the probe was last heard through, or that the alert is about."""
+    severity_since: UtcTime | None = None
+    """When the present severity was decided."""
     recent_openings: tuple[UtcTime, ...] = ()
     """When this alert opened within the rule's flap window, this episode included; oldest first."""
     inhibited_by: str | None = None

@@ -1,0 +1,215 @@
+"""The outbox: messages on their way, what they told whom, and the log of how sending went."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, and_, case, func, select, update
+
+from monitord.model.alerts import Severity
+from monitord.model.messages import LogEntry, Message, MessageItem, OutboxEntry, OutboxState, ToldItem
+from monitord.store.alert_tables import alert, notification_log, outbox, outbox_item
+from monitord.store.statements import insert_or_ignore
+from monitord.store.times import from_ms, to_ms
+
+_o, _i, _l = outbox.c, outbox_item.c, notification_log.c
+
+
+def enqueue(conn: Connection, message: Message) -> bool:
+    """Put a message in; False where its id was there already, which leaves everything as it is."""
+    if conn.execute(select(_o.id).where(_o.id == message.id)).first() is not None:
+        return False
+    fields = message.model_dump(exclude={"items", "group", "created_at", "deadline"})
+    times = {"created_ms": to_ms(message.created_at), "deadline_ms": to_ms(message.deadline)}
+    state = {"state": OutboxState.WAITING.value, "attempts": 0, "next_try_ms": to_ms(message.created_at)}
+    conn.execute(insert_or_ignore(conn.dialect.name, outbox), fields | times | state | {"group_key": message.group})
+    conn.execute(
+        outbox_item.insert(),
+        [{"message": message.id, "position": n} | item.model_dump() for n, item in enumerate(message.items)],
+    )
+    return True
+
+
+def due(conn: Connection, now: datetime, limit: int = 200) -> list[OutboxEntry]:
+    """The waiting messages whose next try is due, act before watch before note, the oldest first."""
+    chosen = select(outbox).where(_o.state == OutboxState.WAITING.value, _o.next_try_ms <= to_ms(now))
+    urgency = case({severity.value: rank for rank, severity in enumerate(reversed(Severity))}, value=_o.severity)
+    return _entries(conn, chosen.order_by(urgency, _o.created_ms, _o.id).limit(limit))
+
+
+def record_attempt(conn: Connection, message_id: str) -> None:
+    """Count a try, before it is made: from here on the person may have been told."""
+    conn.execute(update(outbox).where(_o.id == message_id).values(attempts=_o.attempts + 1))
+
+
+def record_sent(conn: Connection, message: Message, at: datetime) -> None:
+    """Note that the channel took a message, in the outbox and in the log together."""
+    _finish(conn, message, at, OutboxState.SENT, "")
+
+
+def record_failure(conn: Connection, message: Message, at: datetime, error: str, next_try: datetime) -> OutboxState:
+    """Note that a try failed; at its deadline the message is given up and listed as undeliverable."""
+    if next_try >= message.deadline:
+        _finish(conn, message, at, OutboxState.UNDELIVERABLE, error)
+        return OutboxState.UNDELIVERABLE
+    change = {"next_try_ms": to_ms(next_try), "last_error": error}
+    conn.execute(update(outbox).where(_o.id == message.id).values(change))
+    _log(conn, message, at, "failed", error)
+    return OutboxState.WAITING
+
+
+def supersede(conn: Connection, message_id: str, at: datetime, reason: str) -> bool:
+    """Take a message back that was never tried; False where it is too late for that."""
+    chosen = select(outbox).where(_o.id == message_id, _o.state == OutboxState.WAITING.value, _o.attempts == 0)
+    found = _entries(conn, chosen)
+    if not found:
+        return False
+    _finish(conn, found[0].message, at, OutboxState.SUPERSEDED, reason)
+    return True
+
+
+def undeliverable(conn: Connection, since: datetime | None = None) -> list[OutboxEntry]:
+    """The messages that were given up (after a time), the newest first."""
+    chosen = select(outbox).where(_o.state == OutboxState.UNDELIVERABLE.value)
+    if since is not None:
+        chosen = chosen.where(_o.finished_ms > to_ms(since))
+    return _entries(conn, chosen.order_by(_o.finished_ms.desc(), _o.id))
+
+
+def waiting(conn: Connection) -> list[OutboxEntry]:
+    """The messages still on their way, the oldest first."""
+    chosen = select(outbox).where(_o.state == OutboxState.WAITING.value)
+    return _entries(conn, chosen.order_by(_o.created_ms, _o.id))
+
+
+def get_entry(conn: Connection, message_id: str) -> OutboxEntry | None:
+    """One message with its state, if it is there."""
+    return next(iter(_entries(conn, select(outbox).where(_o.id == message_id))), None)
+
+
+def told_items(conn: Connection) -> list[ToldItem]:
+    """What people were told, or are being told, about every unsettled episode, oldest first."""
+    of_alert = and_(alert.c.fingerprint == _i.subject, alert.c.episode == _i.episode, alert.c.settled == 0)
+    return _told(conn, _items().join(alert, of_alert))
+
+
+def told_about(conn: Connection, subjects: Iterable[str]) -> list[ToldItem]:
+    """The same about other subjects: mutes, digests."""
+    return _told(conn, _items().where(_i.subject.in_(list(subjects))))
+
+
+def last_digests(conn: Connection) -> dict[str, datetime]:
+    """When each person's newest digest was written."""
+    chosen = select(_o.person, func.max(_o.created_ms)).join(outbox_item, _i.message == _o.id)
+    chosen = chosen.where(_i.subject == "digest").group_by(_o.person)
+    return {person: from_ms(ms) for person, ms in conn.execute(chosen)}
+
+
+def last_messages(conn: Connection, since: datetime) -> dict[tuple[str, str], datetime]:
+    """When the newest message after a time about each job (second) was written to each person (first)."""
+    chosen = (
+        select(_o.person, _i.job, func.max(_o.created_ms))
+        .join(outbox_item, _i.message == _o.id)
+        .where(_o.created_ms > to_ms(since), _o.state != OutboxState.SUPERSEDED.value)
+        .where(_i.subject.not_in(("digest", "test")))
+        .group_by(_o.person, _i.job)
+    )
+    return {(person, job): from_ms(ms) for person, job, ms in conn.execute(chosen)}
+
+
+def log(conn: Connection, limit: int = 200) -> list[LogEntry]:
+    """What was sent and what failed, the newest first."""
+    rows = conn.execute(select(notification_log).order_by(_l.id.desc()).limit(limit))
+    return [
+        LogEntry(
+            message_id=row.message,
+            at=from_ms(row.at_ms),
+            person=row.person,
+            channel=row.channel,
+            title=row.title,
+            outcome=row.outcome,
+            detail=row.detail,
+        )
+        for row in rows
+    ]
+
+
+def forget_before(conn: Connection, time: datetime) -> int:
+    """Remove finished messages older than a time (the log stays); how many.
+
+    A message about an episode that is not settled is kept: it says who is still owed the closing.
+    """
+    open_ = select(alert.c.fingerprint).where(alert.c.settled == 0)
+    needed = select(_i.message).where(_i.subject.in_(open_))
+    old = and_(_o.created_ms < to_ms(time), _o.state != OutboxState.WAITING.value, _o.id.not_in(needed))
+    return conn.execute(outbox.delete().where(old)).rowcount
+
+
+def _finish(conn: Connection, message: Message, at: datetime, state: OutboxState, detail: str) -> None:
+    change = {"state": state.value, "finished_ms": to_ms(at), "last_error": detail or None}
+    conn.execute(update(outbox).where(_o.id == message.id).values(change))
+    _log(conn, message, at, state.value, detail)
+
+
+def _log(conn: Connection, message: Message, at: datetime, outcome: str, detail: str) -> None:
+    row = {"message": message.id, "at_ms": to_ms(at), "person": message.person, "channel": message.channel}
+    conn.execute(notification_log.insert(), row | {"title": message.title, "outcome": outcome, "detail": detail})
+
+
+def _items() -> Select[Any]:
+    columns = (_o.person, _o.channel, _o.created_ms, _o.state, _o.attempts, outbox_item)
+    chosen = select(*columns).join(outbox, _o.id == _i.message).where(_o.state != OutboxState.SUPERSEDED.value)
+    return chosen.order_by(_o.created_ms, _o.id, _i.position)
+
+
+def _told(conn: Connection, chosen: Select[Any]) -> list[ToldItem]:
+    return [
+        ToldItem(
+            person=row.person,
+            channel=row.channel,
+            item=_item(row),
+            created_at=from_ms(row.created_ms),
+            state=OutboxState(row.state),
+            attempts=row.attempts,
+        )
+        for row in conn.execute(chosen)
+    ]
+
+
+def _item(row: Row[Any]) -> MessageItem:
+    return MessageItem.model_validate(
+        {name: getattr(row, name) for name in ("subject", "episode", "news", "job", "severity", "ordinal")}
+    )
+
+
+def _entries(conn: Connection, chosen: Select[Any]) -> list[OutboxEntry]:
+    rows = conn.execute(chosen).all()
+    items: dict[str, list[MessageItem]] = {row.id: [] for row in rows}
+    if rows:
+        of_these = select(outbox_item).where(_i.message.in_(list(items))).order_by(_i.message, _i.position)
+        for row in conn.execute(of_these):
+            items[row.message].append(_item(row))
+    return [_entry(row, tuple(items[row.id])) for row in rows]
+
+
+def _entry(row: Row[Any], items: tuple[MessageItem, ...]) -> OutboxEntry:
+    names = ("id", "person", "channel", "address", "severity", "title", "short", "text", "html")
+    message = Message.model_validate(
+        {name: getattr(row, name) for name in names}
+        | {
+            "group": row.group_key,
+            "created_at": from_ms(row.created_ms),
+            "deadline": from_ms(row.deadline_ms),
+            "items": items,
+        }
+    )
+    return OutboxEntry(
+        message=message,
+        state=OutboxState(row.state),
+        attempts=row.attempts,
+        next_try_at=from_ms(row.next_try_ms),
+        last_error=row.last_error,
+        finished_at=None if row.finished_ms is None else from_ms(row.finished_ms),
+    )
