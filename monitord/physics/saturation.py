@@ -128,7 +128,11 @@ def saturation_vapour_pressure(temperature_c: FloatOrArray, over: str = "auto") 
         return _pressure_above(celsius)
     if below.all():
         return _pressure_below(celsius, over)
-    return np.where(below, _pressure_below(np.minimum(celsius, TRIPLE_POINT_C), over), _pressure_above(celsius))
+    above = ~below
+    result = np.empty_like(celsius)
+    result[below] = _pressure_below(celsius[below], over)
+    result[above] = _pressure_above(celsius[above])
+    return result
 
 
 @overload
@@ -163,8 +167,7 @@ def saturation_slope(temperature_c: FloatOrArray, over: str = "auto") -> FloatOr
     below = celsius < TRIPLE_POINT_C
     if not below.any():
         return _slope_liquid(celsius + ZERO_CELSIUS_K)
-    cold = _slope_below(np.minimum(celsius, TRIPLE_POINT_C), over)
-    return np.where(below, cold, _slope_liquid(celsius + ZERO_CELSIUS_K))
+    return np.where(below, _slope_below(celsius, over), _slope_liquid(celsius + ZERO_CELSIUS_K))
 
 
 # ends of the ranges of pressure, widened by rounding error so that the ends of the temperature ranges invert
@@ -211,11 +214,13 @@ def _invert(pressure_pa: FloatOrArray, ice: bool) -> FloatOrArray:
     below = ln_p < _LN_TRIPLE
     if not below.any():
         return _dew_above(ln_p, _steps(pressure_pa))
-    colder = np.minimum(ln_p, _LN_TRIPLE)
-    cold = _frost(colder) if ice else _dew_supercooled(colder)
     if below.all():
-        return cold
-    return np.where(below, cold, _dew_above(np.maximum(ln_p, _LN_TRIPLE), _steps(pressure_pa)))
+        return _frost(ln_p) if ice else _dew_supercooled(ln_p)
+    above = ~below
+    result = np.empty_like(ln_p)
+    result[below] = _frost(ln_p[below]) if ice else _dew_supercooled(ln_p[below])
+    result[above] = _dew_above(ln_p[above], _steps(pressure_pa))
+    return result
 
 
 @overload
