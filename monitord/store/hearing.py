@@ -53,8 +53,11 @@ def note_heard(conn: Connection, live: Iterable[Row]) -> None:
     newest: dict[str, tuple[int, int]] = {}
     received: dict[str, int] = {}
     for probe, time_ms, received_ms in live:
-        newest[probe] = max(newest.get(probe, (_LONG_AGO, _LONG_AGO)), (min(time_ms, received_ms), time_ms))
-        received[probe] = max(received.get(probe, _LONG_AGO), received_ms)
+        this = (time_ms if time_ms < received_ms else received_ms, time_ms)
+        if probe not in newest or this > newest[probe]:
+            newest[probe] = this
+        if probe not in received or received_ms > received[probe]:
+            received[probe] = received_ms
     rows = [(probe, *newest[probe], received[probe]) for probe in newest]
     insert_rows(conn, _keep_newest(conn.dialect.name), rows)
 
@@ -71,9 +74,6 @@ def heard_of_stay(conn: Connection, probe: str, from_time_ms: int, to_time_ms: i
     # its clock runs ahead: of the readings stamped after that arrival, another may have arrived later
     best = conn.execute(_BEST_OF_STAY, stay | {"from": max(from_time_ms, live_ms)}).scalar_one()
     return max(int(live_ms), int(best))
-
-
-_LONG_AGO = -(2**62)
 
 
 def _heard(row: Any) -> Heard:

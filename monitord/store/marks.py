@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Insert, Update, and_, bindparam, or_, select,
 
 from monitord.store.statements import as_pairs, insert_or_update, probe_times
 from monitord.store.tables import mark, placement
+from monitord.store.times import HOUR_MS
 
 
 def marked_jobs(conn: Connection) -> list[tuple[str, int]]:
@@ -31,11 +32,14 @@ def mark_job(conn: Connection, job: str) -> None:
     conn.execute(_raise_for_job(conn.dialect.name), {"job": job, "mark": 1, "assessed": 0})
 
 
-def mark_jobs_of(conn: Connection, readings: Iterable[tuple[str, int]]) -> None:
-    """Mark the jobs whose stays cover readings, given as (probe, stamp in ms)."""
-    pairs = list(readings)
+def mark_jobs_of(conn: Connection, hours: Iterable[tuple[str, int]]) -> None:
+    """Mark the jobs whose stays share time with hours (probe, start in ms) that readings have landed in.
+
+    So a reading beside a stay, but in the same hour, marks the job too: one assessment that changes nothing.
+    """
+    pairs = list(hours)
     if pairs:
-        conn.execute(_raise_for_readings(conn.dialect.name), {"pairs": as_pairs(pairs)})
+        conn.execute(_raise_for_hours(conn.dialect.name), {"pairs": as_pairs(pairs)})
 
 
 def clear_mark(conn: Connection, job: str, mark_seen: int) -> None:
@@ -60,14 +64,14 @@ def _raise_for_job(dialect: str) -> Insert:
 
 
 @lru_cache(maxsize=4)
-def _raise_for_readings(dialect: str) -> Update:
+def _raise_for_hours(dialect: str) -> Update:
     pair = probe_times(dialect)
     covering = select(placement.c.job).join_from(
         pair,
         placement,
         and_(
             placement.c.probe == pair.c.probe,
-            placement.c.from_ms <= pair.c.time_ms,
+            placement.c.from_ms < pair.c.time_ms + HOUR_MS,
             or_(placement.c.to_ms.is_(None), pair.c.time_ms < placement.c.to_ms),
         ),
     )

@@ -7,10 +7,11 @@ first is kept, the other goes to quarantine.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence, Set
+from collections import Counter
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Insert, Select, and_, bindparam, select, update
 
@@ -52,12 +53,28 @@ class BatchResult:
     """Readings that contradict a stored one of the same key; they are in quarantine too."""
 
 
-@dataclass
-class _Kept:
-    """What is, or will be, stored under a key."""
+class _Row(NamedTuple):
+    """A row of the table, its columns in order."""
 
-    values: Row
+    probe: str
+    time_ms: int
+    temperature_c: float
+    relative_humidity_pct: float
+    surface_temperature_c: float | None
+    battery_v: float | None
+    pressure_hpa: float | None
+    rssi_dbm: float | None
+    gateway: str | None
+    received_ms: int
     live_ms: int | None
+
+    @property
+    def key(self) -> Key:
+        return self[:2]
+
+    @property
+    def measured(self) -> Row:
+        return self[2:7]
 
 
 def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[int] = frozenset()) -> BatchResult:
@@ -72,92 +89,77 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     """
     if not readings:
         return BatchResult()
-    keys = [(reading.probe, to_ms(reading.time)) for reading in readings]
-    kept = _stored(conn, keys)
-    fresh: dict[Key, Reading] = {}
-    revived: dict[Key, Reading] = {}
-    conflicts: list[tuple[Reading, Row]] = []
-    for place, (key, arrived) in enumerate(zip(keys, readings, strict=True)):
-        values = _values(arrived)
-        live_ms = NEVER_MS if place in retained else None
-        known = kept.get(key)
+    arrived = [_row(item, NEVER_MS if place in retained else None) for place, item in enumerate(readings)]
+    stored = _stored(conn, arrived)
+    kept = dict(stored)
+    changed: set[Key] = set()
+    conflicts: list[Reading] = []
+    for item, row in zip(readings, arrived, strict=True):
+        known = kept.get(row.key)
         if known is None:
-            kept[key] = _Kept(values, live_ms)
-            fresh[key] = arrived
-        elif _contradicts(values, known.values):
-            conflicts.append((arrived, known.values))
-        elif live_ms is None and known.live_ms is not None:
-            known.live_ms = min(known.live_ms, to_ms(arrived.received_at))
-            revived[key] = arrived
-    _insert(conn, fresh, kept)
-    _revive(conn, {key: kept[key] for key in revived if key not in fresh})
-    rollups.refresh(conn, {(probe, hour_of(time_ms)) for probe, time_ms in fresh})
-    note_heard(conn, _live(fresh, revived, kept))
-    marks.mark_jobs_of(conn, fresh.keys() | revived.keys())
-    for arrived, values in conflicts:
-        _quarantine(conn, arrived, values)
-    return BatchResult(len(fresh), len(readings) - len(fresh) - len(conflicts), [arrived for arrived, _ in conflicts])
+            kept[row.key] = row
+            changed.add(row.key)
+        elif _contradicts(row.measured, known.measured):
+            conflicts.append(item)
+            _quarantine(conn, item, known)
+        elif row.live_ms is None and known.live_ms is not None and row.received_ms < known.live_ms:
+            kept[row.key] = known._replace(live_ms=row.received_ms)
+            changed.add(row.key)
+    fresh = sorted(kept[key] for key in changed if key not in stored)
+    insert_rows(conn, _insert_reading(conn.dialect.name), fresh)
+    _revive(conn, [kept[key] for key in changed if key in stored])
+    note_heard(
+        conn,
+        [
+            (row.probe, row.time_ms, row.live_ms or row.received_ms)
+            for row in (kept[key] for key in changed)
+            if row.live_ms != NEVER_MS
+        ],
+    )
+    rollups.refresh(conn, Counter((row.probe, hour_of(row.time_ms)) for row in fresh))
+    marks.mark_jobs_of(conn, {(probe, hour_of(time_ms)) for probe, time_ms in changed})
+    return BatchResult(len(fresh), len(readings) - len(fresh) - len(conflicts), conflicts)
 
 
-def _values(arrived: Reading) -> Row:
-    return (
+def _row(arrived: Reading, live_ms: int | None) -> _Row:
+    return _Row(
+        arrived.probe,
+        to_ms(arrived.time),
         arrived.temperature_c,
         arrived.relative_humidity_pct,
         arrived.surface_temperature_c,
         arrived.battery_v,
         arrived.pressure_hpa,
+        arrived.rssi_dbm,
+        arrived.gateway,
+        to_ms(arrived.received_at),
+        live_ms,
     )
 
 
-def _contradicts(values: Row, stored: Row) -> bool:
+def _contradicts(measured: Row, stored: Row) -> bool:
     """Whether a repeat carries anything that is not stored already."""
-    return values != stored and any(
-        value is not None and value != first for value, first in zip(values, stored, strict=True)
+    return measured != stored and any(
+        value is not None and value != first for value, first in zip(measured, stored, strict=True)
     )
 
 
-def _stored(conn: Connection, keys: Iterable[Key]) -> dict[Key, _Kept]:
-    pairs = as_pairs(dict.fromkeys(keys))
-    return {
-        (row[0], row[1]): _Kept(tuple(row[2:7]), row[7])
-        for row in conn.execute(_readings_of_keys(conn.dialect.name), {"pairs": pairs})
-    }
+def _stored(conn: Connection, arrived: Sequence[_Row]) -> dict[Key, _Row]:
+    pairs = as_pairs(row.key for row in arrived)
+    found = conn.execute(_readings_of_keys(conn.dialect.name), {"pairs": pairs})
+    return {(row[0], row[1]): _Row(*row) for row in found}
 
 
-def _insert(conn: Connection, fresh: dict[Key, Reading], kept: dict[Key, _Kept]) -> None:
-    rows = [
-        (
-            *key,
-            *kept[key].values,
-            arrived.rssi_dbm,
-            arrived.gateway,
-            to_ms(arrived.received_at),
-            kept[key].live_ms,
-        )
-        for key, arrived in sorted(fresh.items(), key=lambda item: item[0])
-    ]
-    insert_rows(conn, _insert_reading(conn.dialect.name), rows)
+def _revive(conn: Connection, rows: Sequence[_Row]) -> None:
+    if rows:
+        conn.execute(_SET_LIVE, [{"p": row.probe, "t": row.time_ms, "live": row.live_ms} for row in rows])
 
 
-def _revive(conn: Connection, kept: dict[Key, _Kept]) -> None:
-    if kept:
-        conn.execute(
-            _SET_LIVE,
-            [{"p": probe, "t": time_ms, "live": item.live_ms} for (probe, time_ms), item in kept.items()],
-        )
-
-
-def _live(fresh: dict[Key, Reading], revived: dict[Key, Reading], kept: dict[Key, _Kept]) -> list[Row]:
-    """(probe, stamp, arrival) of what was heard live."""
-    live = [(*key, to_ms(arrived.received_at)) for key, arrived in fresh.items() if kept[key].live_ms is None]
-    return live + [(*key, kept[key].live_ms) for key in revived]
-
-
-def _quarantine(conn: Connection, arrived: Reading, stored: Row) -> None:
+def _quarantine(conn: Connection, arrived: Reading, stored: _Row) -> None:
     differences = [
-        f"{name} {first} is stored, {value} came"
-        for name, value, first in zip(_MEASURED, _values(arrived), stored, strict=True)
-        if value is not None and value != first
+        f"{name} {getattr(stored, name)} is stored, {getattr(arrived, name)} came"
+        for name in _MEASURED
+        if getattr(arrived, name) not in (None, getattr(stored, name))
     ]
     quarantine.put(
         conn,
@@ -182,8 +184,7 @@ _SET_LIVE = (
 @lru_cache(maxsize=4)
 def _readings_of_keys(dialect: str) -> Select[Any]:
     pair = probe_times(dialect)
-    columns = [reading.c.probe, reading.c.time_ms, *(reading.c[name] for name in _MEASURED), reading.c.live_ms]
-    return select(*columns).join_from(
+    return select(*reading.c).join_from(
         pair, reading, and_(reading.c.probe == pair.c.probe, reading.c.time_ms == pair.c.time_ms)
     )
 

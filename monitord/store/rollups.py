@@ -1,44 +1,59 @@
 """Hourly roll-ups: kept up as readings land, so that a ninety-day assessment costs as much as a nine-day one.
 
-A row holds every stored reading of a probe in a clock hour, rolled up by `monitord.model.series`. When an hour
-is read as of an earlier time, or at the edge of a stay, its row may hold readings that don't belong there: then
-that hour alone is rolled up again from its readings. So what comes out is exactly what was known at that time.
+A row holds every stored reading of a probe in a clock hour, rolled up by `monitord.model.series`, and how many
+readings there are. Two things are settled by rolling that hour up again from its readings when it is read, so that
+what comes out is always exactly what was known at the time asked for:
+
+- read as of an earlier time, or at the edge of a stay, a row may hold readings that don't belong there;
+- in an hour with very many readings the row may lag behind (`stored` > `count`): rolling up all of them at each
+  new one would make a flood of n readings cost n². Past `_ALWAYS` readings a row is renewed each time their number
+  has doubled, and when the probe's next hour begins.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Mapping
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Insert, Select, and_, bindparam, select
+from numpy.typing import NDArray
+from sqlalchemy import Connection, Insert, Select, and_, bindparam, select, update
 
 from monitord.model.series import Array, Hourly, Series, roll_up_by
-from monitord.store.statements import (
-    Row,
-    as_pairs,
-    columns_of,
-    insert_or_update,
-    insert_rows,
-    probe_times,
-)
+from monitord.store.statements import Row, as_pairs, columns_of, insert_or_update, insert_rows, probe_times
 from monitord.store.tables import hourly, reading
 from monitord.store.times import HOUR_MS, hour_of
 
+Hour = tuple[str, int]
+"""A probe and the start of a clock hour. [ms]"""
+
+_ALWAYS = 60
+"""Up to one reading a minute, rows never lag."""
+
 _COLUMNS = tuple(Hourly.__dataclass_fields__)
-"""Of the table after its key's `probe`, in its order: `hour_s` is `hour_ms` there."""
+"""Of the table after `probe`, in its order (`hour_s` is `hour_ms` there); `received_ms` and `stored` follow."""
 
 
-def refresh(conn: Connection, hours: Collection[tuple[str, int]]) -> None:
-    """Roll up again the hours (probe, start in ms) that readings have landed in."""
-    ordered = sorted(hours)
-    if not ordered:
+def refresh(conn: Connection, added: Mapping[Hour, int]) -> None:
+    """Account for new readings: how many were added in each hour."""
+    if not added:
         return
-    found = columns_of(conn, _readings_of_hours(conn.dialect.name), {"pairs": as_pairs(ordered)}, 6)
-    found = found[:, np.argsort(found[0], kind="stable")]
-    rolled = roll_up_by(found[0], _series(found))
-    received = np.maximum.reduceat(found[5], np.flatnonzero(np.r_[True, np.diff(found[0]) > 0]))
-    insert_rows(conn, _keep_hour(conn.dialect.name), _rows(ordered, rolled, received))
+    found = conn.execute(_hours_of_pairs(conn.dialect.name), {"pairs": as_pairs(added)}).all()
+    known = {(probe, hour_ms): (count, stored) for probe, hour_ms, count, stored in found}
+    lagging: dict[Hour, int] = {}
+    for hour, number in added.items():
+        count, stored = known.get(hour, (0, 0))
+        if _ALWAYS < stored + number < 2 * count:
+            lagging[hour] = number
+    due = added.keys() - lagging.keys()
+    begun = {probe for probe, hour_ms in added if (probe, hour_ms) not in known}
+    if begun:
+        due |= {(probe, hour_ms) for probe, hour_ms in conn.execute(_LAGGING).all() if probe in begun}
+    _roll_up(conn, sorted(due))
+    more = [{"p": hour[0], "h": hour[1], "more": lagging[hour]} for hour in lagging.keys() - due]
+    if more:
+        conn.execute(_MORE_STORED, more)
 
 
 def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> Hourly:
@@ -46,56 +61,70 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
     if end_ms <= since_ms:
         return Hourly()
     window = {"probe": probe, "since": hour_of(since_ms), "end": end_ms}
-    kept = columns_of(conn, _HOURS, window, len(_COLUMNS) + 1)
-    kept[0] /= 1000.0
-    # hours that stick out of the time asked for, and those that something came to later
-    cut = {hour_of(since_ms)} if since_ms % HOUR_MS else set()
-    if end_ms % HOUR_MS:
-        cut.add(hour_of(end_ms))
-    late = np.isin(kept[0], [hour / 1000.0 for hour in cut]) | (kept[-1] > received_ms)
-    if not late.any():
-        return Hourly(*kept[:-1])
-    pairs = as_pairs((probe, round(hour * 1000.0)) for hour in kept[0, late])
-    bounds = {"pairs": pairs, "since": since_ms, "end": end_ms, "received": received_ms}
-    found = columns_of(conn, _known_readings_of_hours(conn.dialect.name), bounds, 6)
+    kept = columns_of(conn, _HOURS, window, len(_COLUMNS) + 2)
+    *columns, last_received, stored = kept
+    columns[0] /= 1000.0
+    cut = [edge // HOUR_MS * HOUR_MS / 1000.0 for edge in (since_ms, end_ms) if edge % HOUR_MS]
+    again = np.isin(columns[0], cut) | (last_received > received_ms) | (stored > columns[1])
+    if not again.any():
+        return Hourly(*columns)
+    hours = columns[0][again]
+    bounds = {
+        "pairs": as_pairs((probe, round(hour * 1000.0)) for hour in hours),
+        "since": since_ms,
+        "end": end_ms,
+        "received": received_ms,
+    }
+    places, series = _read(conn, _known_readings_of_hours(conn.dialect.name), bounds)
+    renewed = roll_up_by(hours[places], series)
+    merged = [np.r_[old[~again], getattr(renewed, name)] for name, old in zip(_COLUMNS, columns, strict=True)]
+    order = np.argsort(merged[0])
+    return Hourly(*(column[order] for column in merged))
+
+
+def _roll_up(conn: Connection, hours: list[Hour]) -> None:
+    if not hours:
+        return
+    places, series = _read(conn, _readings_of_hours(conn.dialect.name), {"pairs": as_pairs(hours)})
+    rolled = roll_up_by(places.astype(np.float64), series)
+    received = np.maximum.reduceat(series.received_s, np.flatnonzero(np.r_[True, np.diff(places) > 0]))
+    insert_rows(conn, _keep_hour(conn.dialect.name), _rows(hours, rolled, received))
+
+
+def _read(conn: Connection, statement: Select[Any], parameters: dict[str, Any]) -> tuple[NDArray[np.intp], Series]:
+    """Readings of many hours, hour by hour: the place of each one's hour, and as much as a roll-up looks at.
+
+    `received_s` stays in milliseconds.
+    """
+    found = columns_of(conn, statement, parameters, 5)
     found = found[:, np.argsort(found[0], kind="stable")]
-    again = roll_up_by(kept[0, late][found[0].astype(np.intp)], _series(found))
-    columns = [np.r_[column[~late], getattr(again, name)] for name, column in zip(_COLUMNS, kept, strict=False)]
-    order = np.argsort(columns[0])
-    return Hourly(*(column[order] for column in columns))
-
-
-def _series(found: Array) -> Series:
-    """As much of a series as a roll-up looks at, from the columns of `_readings_of_hours`."""
-    return Series(
-        time_s=found[1],
-        temperature_c=found[2],
-        relative_humidity_pct=found[3],
-        surface_temperature_c=found[4],
-        received_s=found[5],
+    return found[0].astype(np.intp), Series(
+        temperature_c=found[1],
+        relative_humidity_pct=found[2],
+        surface_temperature_c=found[3],
+        received_s=found[4],
     )
 
 
-def _rows(keys: list[tuple[str, int]], rolled: Hourly, received_ms: Array) -> list[Row]:
-    """Rows of the table; `rolled.hour_s` holds the place of each hour in `keys`."""
-    places = rolled.hour_s.astype(int).tolist()
+def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:
+    """Rows of the table; `rolled.hour_s` holds the place of each hour in `hours`."""
+    count = rolled.count.astype(int).tolist()
     surface = [None if np.isnan(value) else value for value in rolled.surface_temperature_c.tolist()]
-    return [
-        (*keys[place], count, t, rh, touched, t_min, t_max, rh_min, rh_max, received)
-        for place, count, t, rh, touched, t_min, t_max, rh_min, rh_max, received in zip(
-            places,
-            rolled.count.astype(int).tolist(),
-            rolled.temperature_c.tolist(),
-            rolled.relative_humidity_pct.tolist(),
-            surface,
-            rolled.temperature_min_c.tolist(),
-            rolled.temperature_max_c.tolist(),
-            rolled.relative_humidity_min_pct.tolist(),
-            rolled.relative_humidity_max_pct.tolist(),
-            received_ms.astype(np.int64).tolist(),
-            strict=True,
-        )
-    ]
+    columns = zip(
+        rolled.hour_s.astype(int).tolist(),
+        count,
+        rolled.temperature_c.tolist(),
+        rolled.relative_humidity_pct.tolist(),
+        surface,
+        rolled.temperature_min_c.tolist(),
+        rolled.temperature_max_c.tolist(),
+        rolled.relative_humidity_min_pct.tolist(),
+        rolled.relative_humidity_max_pct.tolist(),
+        received_ms.astype(np.int64).tolist(),
+        count,
+        strict=True,
+    )
+    return [(*hours[place], *values) for place, *values in columns]
 
 
 # --- statements ---------------------------------------------------------------------------------------------
@@ -110,14 +139,31 @@ _HOURS = (
     .order_by(hourly.c.hour_ms)
 )
 
+_LAGGING = select(hourly.c.probe, hourly.c.hour_ms).where(hourly.c.stored > hourly.c.count)
+"""Few at any time, and found by their own index."""
+
+_MORE_STORED = (
+    update(hourly)
+    .where(hourly.c.probe == bindparam("p"), hourly.c.hour_ms == bindparam("h"))
+    .values(stored=hourly.c.stored + bindparam("more"))
+)
+
 
 @lru_cache(maxsize=4)
-def _readings_of_hours(dialect: str) -> Select[tuple[float, ...]]:
+def _hours_of_pairs(dialect: str) -> Select[Any]:
+    """How far the rows of the hours in `pairs` are."""
+    pair = probe_times(dialect)
+    return select(hourly.c.probe, hourly.c.hour_ms, hourly.c.count, hourly.c.stored).join_from(
+        pair, hourly, and_(hourly.c.probe == pair.c.probe, hourly.c.hour_ms == pair.c.time_ms)
+    )
+
+
+@lru_cache(maxsize=4)
+def _readings_of_hours(dialect: str) -> Select[Any]:
     """Readings of the hours in `pairs`: the hour's n, then what is rolled up."""
     pair = probe_times(dialect)
     return select(
         pair.c.n,
-        reading.c.time_ms,
         reading.c.temperature_c,
         reading.c.relative_humidity_pct,
         reading.c.surface_temperature_c,
@@ -134,7 +180,7 @@ def _readings_of_hours(dialect: str) -> Select[tuple[float, ...]]:
 
 
 @lru_cache(maxsize=4)
-def _known_readings_of_hours(dialect: str) -> Select[tuple[float, ...]]:
+def _known_readings_of_hours(dialect: str) -> Select[Any]:
     """The same, of readings inside bounds of stamp and arrival."""
     return _readings_of_hours(dialect).where(
         reading.c.time_ms >= bindparam("since"),

@@ -70,7 +70,7 @@ def insert_rows(conn: Connection, statement: Insert, rows: Sequence[Row]) -> Non
     names = tuple(c.name for c in statement.table.columns)
     compiled = _compiled(statement, conn.dialect, names)
     if compiled.positional and tuple(compiled.positiontup or ()) == names:
-        conn.exec_driver_sql(compiled.string, list(rows))
+        conn.exec_driver_sql(compiled.string, [tuple(row) for row in rows])
     else:
         conn.execute(statement, [dict(zip(names, row, strict=True)) for row in rows])
 
@@ -82,7 +82,7 @@ def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> An
 
 def columns_of(conn: Connection, statement: Executable, parameters: dict[str, Any], width: int) -> Array:
     """The result of a query for numbers, one row of the array for each column; NULL is NaN. (width, n)"""
-    rows = [tuple(row) for row in conn.execute(statement, parameters)]
+    rows = [tuple(row) for row in conn.execute(statement, parameters).all()]
     if not rows:
         return np.empty((width, 0))
     return np.ascontiguousarray(np.array(rows, dtype=np.float64).T)

@@ -18,6 +18,7 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
+    text,
 )
 
 metadata = MetaData(
@@ -94,6 +95,8 @@ hourly = Table(  # roll-ups of all stored readings of a probe in a clock hour (U
     Column("relative_humidity_min_pct", Double, nullable=False),
     Column("relative_humidity_max_pct", Double, nullable=False),
     Column("received_ms", BigInteger, nullable=False),  # when the last of them was received
+    Column("stored", Integer, nullable=False),  # readings stored in the hour; more than `count`: see rollups.py
+    Index("ix_hourly_lagging", "probe", sqlite_where=text("stored > count"), postgresql_where=text("stored > count")),
     sqlite_with_rowid=False,
 )
 

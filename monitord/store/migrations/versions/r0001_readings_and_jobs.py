@@ -102,9 +102,12 @@ def _create_readings() -> None:
         sa.Column("relative_humidity_min_pct", sa.Double, nullable=False),
         sa.Column("relative_humidity_max_pct", sa.Double, nullable=False),
         sa.Column("received_ms", sa.BigInteger, nullable=False),
+        sa.Column("stored", sa.Integer, nullable=False),
         sa.PrimaryKeyConstraint("probe", "hour_ms", name="pk_hourly"),
         sqlite_with_rowid=False,
     )
+    lagging = sa.text("stored > count")
+    op.create_index("ix_hourly_lagging", "hourly", ["probe"], sqlite_where=lagging, postgresql_where=lagging)
     op.create_table(
         "heard",
         sa.Column("probe", sa.Text, nullable=False),
