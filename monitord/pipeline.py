@@ -6,17 +6,31 @@ the past is what the daemon would have said.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
-from monitord.alerts.engine import StepResult, step
+from sqlalchemy import Connection
+
+from monitord.alerts.engine import StepResult, end_alerts, step
 from monitord.alerts.rules import RuleBook
-from monitord.analysis.assess import assess_job
+from monitord.analysis.assess import Memo, assess_job
+from monitord.clock import Clock
+from monitord.errors import MonitordError
 from monitord.model.alerts import Alert
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import JobAssessment
 from monitord.model.jobs import JobFile
 from monitord.model.series import JobRecord
+from monitord.store import alerts as stored_alerts
+from monitord.store import assessments, jobs, marks
+from monitord.store.database import Database
+from monitord.store.records import load_job_record
+
+_log = logging.getLogger(__name__)
+_FORECAST_EVERY_S = 6 * 3600
+"""The history keeps one forecast of each location in this time. [s]"""
 
 
 def evaluate(
@@ -26,6 +40,7 @@ def evaluate(
     rules: RuleBook,
     as_of: datetime,
     options: AnalysisOptions,
+    memo: Memo | None = None,
 ) -> tuple[JobAssessment, StepResult]:
     """Assess a job as of a time, and move its alerts on. Pure: the same arguments, the same result.
 
@@ -33,8 +48,9 @@ def evaluate(
     ----------
     record : what is known of the job as of `as_of`.
     alerts : the latest episode of each of the job's alerts, in any order.
+    memo : saves work between calls for one job; the result is the same without it.
     """
-    assessment = assess_job(job, record, as_of, options)
+    assessment = assess_job(job, record, as_of, options, memo)
     return assessment, step(rules, alerts, assessment.findings, job.job, as_of)
 
 
@@ -46,9 +62,94 @@ class Judge:
         self._rules = rules
         self._options = options
         self._alerts = {alert.fingerprint: alert for alert in alerts}
+        self._memo = Memo()
 
     def step(self, record: JobRecord, as_of: datetime) -> tuple[JobAssessment, list[Alert]]:
         """Assess as of a time; returns the assessment and the alerts that changed."""
-        assessment, result = evaluate(self._job, record, list(self._alerts.values()), self._rules, as_of, self._options)
+        assessment, result = evaluate(
+            self._job, record, list(self._alerts.values()), self._rules, as_of, self._options, self._memo
+        )
         self._alerts.update((alert.fingerprint, alert) for alert in result.alerts)
         return assessment, result.alerts
+
+
+@dataclass(frozen=True)
+class Due:
+    """What one round of assessment did."""
+
+    as_of: datetime
+    assessed: tuple[str, ...]
+    """Ids of the jobs that were assessed."""
+    failed: tuple[str, ...]
+    """Ids of the jobs that could not be; they stay marked, and the log says why."""
+
+
+def run_due(db: Database, clock: Clock, rules: RuleBook, options: AnalysisOptions) -> Due:
+    """Assess every job that is marked, each by itself, and move its alerts on.
+
+    The marks are read before the time is taken: what a mark speaks of had arrived by then, so clearing the mark
+    never hides a reading that the assessment did not see.
+    """
+    with db.read() as conn:
+        marked = marks.marked_jobs(conn)
+    as_of = clock.now()
+    assessed, failed = [], []
+    for job_id, mark in marked:
+        try:
+            _run_job(db, job_id, mark, rules, options, as_of)
+        except MonitordError as error:
+            _log.error("job %s could not be assessed: %s", job_id, error.message)
+            failed.append(job_id)
+        except Exception:
+            _log.exception("job %s could not be assessed; the others go on", job_id)
+            failed.append(job_id)
+        else:
+            assessed.append(job_id)
+    return Due(as_of, tuple(assessed), tuple(failed))
+
+
+def mark_running(db: Database, clock: Clock) -> None:
+    """Mark every job that is running, so that what depends on passing time alone, such as silence, is noticed."""
+    now = clock.now()
+    with db.write() as conn:
+        for job in jobs.list_jobs(conn):
+            if job.start <= now and (job.end is None or now < job.end):
+                marks.mark_job(conn, job.job)
+
+
+def _run_job(db: Database, job_id: str, mark: int, rules: RuleBook, options: AnalysisOptions, now: datetime) -> None:
+    """Load, assess, move the alerts on, and keep all of it with the cleared mark in one commit."""
+    with db.read() as conn:
+        job = jobs.get_job(conn, job_id)
+        if job is None:
+            return
+        ended = job.end is not None and job.end <= now
+        as_of = job.end if ended and job.end is not None else now
+        record = load_job_record(conn, job, as_of)
+    assessment = assess_job(job, record, as_of, options)  # outside of any transaction: readings go on landing
+    with db.write() as conn:
+        alerts = stored_alerts.current_alerts(conn, job_id)
+        if ended:
+            result = end_alerts(alerts, now, "the job was closed")
+        else:
+            result = step(rules, alerts, assessment.findings, job_id, as_of)
+        _keep(conn, assessment, result)
+        marks.clear_mark(conn, job_id, mark)
+    for event in result.events:
+        _log.info("job %s: alert %s %s: %s", job_id, event.fingerprint[:8], event.event, event.detail)
+
+
+def _keep(conn: Connection, assessment: JobAssessment, result: StepResult) -> None:
+    stored_alerts.save_alerts(conn, result.alerts)
+    stored_alerts.add_events(conn, result.events)
+    before = assessments.latest_assessment(conn, assessment.job)
+    assessments.save_assessment(conn, assessment)
+    for place in assessment.locations:
+        shown = before.at(place.location) if before is not None else None
+        last = shown.forecast if shown is not None else None
+        if place.forecast is not None and (last is None or _slot(last.made_at) != _slot(place.forecast.made_at)):
+            assessments.add_forecasts(conn, assessment.job, place.location, place.forecast)
+
+
+def _slot(time: datetime) -> int:
+    return int(time.timestamp() // _FORECAST_EVERY_S)

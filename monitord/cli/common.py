@@ -1,0 +1,55 @@
+"""What several commands need: settings, the database, and a table on the screen."""
+
+from __future__ import annotations
+
+import os
+import sys
+from argparse import Namespace
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+
+from monitord.model.settings import CONFIG_VARIABLE, Settings, load_settings
+from monitord.store.database import Database
+
+_PIPED_WIDTH = 240
+"""Columns of a table that is piped into a file or another program, so that nothing is cut."""
+
+
+def settings_of(parsed: Namespace) -> Settings:
+    """The settings that the command line and the environment ask for."""
+    named = parsed.config or os.environ.get(CONFIG_VARIABLE)
+    return load_settings(Path(named) if named else None)
+
+
+@contextmanager
+def database_of(parsed: Namespace) -> Iterator[Database]:
+    """The database of the settings, opened, migrated, and closed again."""
+    database = Database.open(settings_of(parsed).database.url)
+    try:
+        yield database
+    finally:
+        database.close()
+
+
+def out(text: str) -> None:
+    """One line on standard output."""
+    sys.stdout.write(f"{text}\n")
+
+
+def show_table(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A table without frame, whole lines when piped."""
+    console = Console() if sys.stdout.isatty() else Console(width=_PIPED_WIDTH)
+    table = Table(*columns, box=None, pad_edge=False, header_style="bold")
+    for row in rows:
+        table.add_row(*row)
+    console.print(table, markup=False)
+
+
+def show_time(time: datetime | None) -> str:
+    """A time in UTC, to the second; a dash for none."""
+    return "-" if time is None else time.strftime("%Y-%m-%dT%H:%M:%SZ")

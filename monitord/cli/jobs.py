@@ -1,0 +1,111 @@
+"""`monitord job`: apply, export, list and close jobs, and publish the schema of job files."""
+
+from __future__ import annotations
+
+import json
+from argparse import ArgumentParser, ArgumentTypeError, Namespace, _SubParsersAction
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitord.cli.common import database_of, out, show_table, show_time
+from monitord.clock import SystemClock
+from monitord.errors import JobFileError
+from monitord.model.job_files import dump_job, job_schema, load_job_file
+from monitord.store import jobs as stored_jobs
+
+
+def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
+    """The words of these commands."""
+    parser = commands.add_parser("job", help="apply, export, list and close jobs")
+    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
+
+    apply = verbs.add_parser("apply", help="take job files (TOML or JSON) in; the same file again changes nothing")
+    apply.add_argument("files", nargs="+", type=Path, metavar="FILE")
+    apply.set_defaults(run=_apply)
+
+    export = verbs.add_parser("export", help="write a job as a file that can be applied again")
+    export.add_argument("job", metavar="JOB")
+    export.add_argument("--format", choices=("toml", "json"), default="toml", help="default: %(default)s")
+    export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
+    export.set_defaults(run=_export)
+
+    listing = verbs.add_parser("list", help="list the jobs")
+    listing.set_defaults(run=_list)
+
+    close = verbs.add_parser("close", help="end a job: its probes are free, its alerts end, its readings stay")
+    close.add_argument("job", metavar="JOB")
+    close.add_argument("--at", type=_time, metavar="TIME", help="such as 2025-03-01T10:00:00Z; default: now")
+    close.set_defaults(run=_close)
+
+    schema = verbs.add_parser("schema", help="print the JSON Schema of job files")
+    schema.set_defaults(run=_schema)
+
+
+def _time(text: str) -> datetime:
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        raise ArgumentTypeError(f"{text!r} is no time; write one such as 2025-03-01T10:00:00Z") from None
+    if time.tzinfo is None:
+        raise ArgumentTypeError(f"{text!r} has no offset; write Z for UTC, or one such as +02:00")
+    return time.astimezone(UTC)
+
+
+def _apply(parsed: Namespace) -> int:
+    files = [(path, load_job_file(path)) for path in parsed.files]
+    done = []
+    with database_of(parsed) as database, database.write() as connection:
+        for path, job in files:
+            try:
+                done.append(f"{job.job}: {stored_jobs.apply_job(connection, job)}")
+            except JobFileError as error:
+                raise JobFileError(error.what, where=str(path), why=error.why, remedy=error.remedy) from None
+    for line in done:  # said only once all of it is committed
+        out(line)
+    return 0
+
+
+def _export(parsed: Namespace) -> int:
+    with database_of(parsed) as database, database.read() as connection:
+        job = stored_jobs.get_job(connection, parsed.job)
+    if job is None:
+        raise _no_such_job(parsed.job)
+    text = dump_job(job, parsed.format)
+    if parsed.out is None:
+        out(text.rstrip("\n"))
+    else:
+        try:
+            parsed.out.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise JobFileError("can't be written", where=str(parsed.out), why=error.strerror) from None
+    return 0
+
+
+def _list(parsed: Namespace) -> int:
+    with database_of(parsed) as database, database.read() as connection:
+        jobs = stored_jobs.list_jobs(connection)
+    rows = (
+        (job.job, job.name, str(len(job.locations)), str(len(job.probes)), show_time(job.start), show_time(job.end))
+        for job in jobs
+    )
+    show_table(("job", "name", "locations", "stays", "start", "end"), rows)
+    return 0
+
+
+def _close(parsed: Namespace) -> int:
+    at = parsed.at or SystemClock().now().replace(microsecond=0)
+    with database_of(parsed) as database, database.write() as connection:
+        if stored_jobs.get_job(connection, parsed.job) is None:
+            raise _no_such_job(parsed.job)
+        stored_jobs.close_job(connection, parsed.job, at)
+    out(f"{parsed.job}: closed at {show_time(at)}")
+    return 0
+
+
+def _schema(_: Namespace) -> int:
+    out(json.dumps(job_schema(), indent=2, ensure_ascii=False))
+    return 0
+
+
+def _no_such_job(job: str) -> JobFileError:
+    return JobFileError(f"there is no job {job!r}", remedy="`monitord job list` shows those there are")
