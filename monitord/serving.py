@@ -23,6 +23,9 @@ class WebServer:
 
     def __init__(self, app: Any, host: str, port: int) -> None:
         self._socket = _bound(host, port)
+        found = self._socket.getsockname()[1]
+        self.url = f"http://[{host}]:{found}/" if ":" in host else f"http://{host}:{found}/"
+        """Where the dashboard is, with the port that was found if any would do."""
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
@@ -36,12 +39,6 @@ class WebServer:
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
         self._failure: BaseException | None = None
         self._stopping = False
-
-    @property
-    def url(self) -> str:
-        """Where the dashboard is, with the port that was found if any would do."""
-        host, port = self._socket.getsockname()[:2]
-        return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
 
     def start(self) -> None:
         """Serve; returns once requests are answered.
