@@ -17,8 +17,6 @@ from monitord.errors import BrokerError
 from monitord.model.broker import BrokerSettings
 
 LOOPBACK = "127.0.0.1"
-_INFLIGHT = 2000
-"""Messages it sends ahead of our acknowledgement: more than twice a batch."""
 _PAYLOAD_BYTES = 2**20
 """Room for a backlog; the broker's own default of 20 kB drops the connection of a probe that catches up."""
 
@@ -44,9 +42,7 @@ class EmbeddedBroker:
         """
         where = f"{LOOPBACK}:{self.port}"
         try:
-            broker = Broker(
-                port=self.port, listen=LOOPBACK, max_inflight_count=_INFLIGHT, max_payload_size=_PAYLOAD_BYTES
-            )
+            broker = Broker(port=self.port, listen=LOOPBACK, max_payload_size=_PAYLOAD_BYTES)
             broker.start()
         except (OSError, RuntimeError) as error:
             raise BrokerError(

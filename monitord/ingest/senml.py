@@ -8,6 +8,7 @@ When the topic names the probe, all records must be of one device and the topic'
 
 from __future__ import annotations
 
+import io
 import math
 import re
 from collections.abc import Iterable, Iterator
@@ -94,10 +95,13 @@ def decode_cbor(payload: bytes, source: Source) -> Decoded:
     ------
     DecodeError : `not_cbor`, `not_senml`, or `no_records` when nothing in the pack is a quantity of ours.
     """
+    stream = io.BytesIO(payload)
     try:
-        pack = cbor2.loads(payload)
+        pack = cbor2.load(stream)
     except (cbor2.CBORDecodeError, ValueError, TypeError, OverflowError, RecursionError, MemoryError) as error:
         raise DecodeError("not_cbor", "the payload is not CBOR", why=str(error)[:200] or type(error).__name__) from None
+    if stream.read(1):
+        raise DecodeError("not_cbor", "the payload goes on after its end", remedy="Send one pack in a message")
     if isinstance(pack, list):
         pack = [_labelled(record) for record in pack]
     return _decode(pack, source)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple
@@ -16,6 +17,8 @@ from monitord.model.readings import Reading
 from monitord.store import quarantine
 from monitord.store.database import Database
 from monitord.store.readings import insert_batch
+
+log = logging.getLogger(__name__)
 
 RETAINED = "retained:"
 """Begins the reason code of a retained replay in quarantine, so that its release is not taken for a live message."""
@@ -126,6 +129,7 @@ class BatchWriter:
             why=f"{type(error).__name__}: {str(error)[:200]}",
             remedy="Report it; it can be released by a later version",
         )
+        log.error("%s", refusal.message)
         with self._db.write() as conn:
             _hold(conn, message, refusal)
         return Outcome(held=1)
