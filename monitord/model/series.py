@@ -17,6 +17,9 @@ Array = NDArray[np.float64]
 
 HOUR_S = 3600.0
 
+LATE_S = 1800.0
+"""A reading that took longer than this to arrive came late. [s]"""
+
 
 def _none() -> Array:
     return np.empty(0, dtype=np.float64)
@@ -108,13 +111,19 @@ def _medians(values: Array, group: NDArray[np.intp], n: int) -> Array:
 
 @dataclass(frozen=True)
 class StayRecord:
-    """What is known of one stay as of a time: the last days raw, the whole stay by hour."""
+    """What is known of one stay as of a time: the last days raw, the whole stay by hour.
+
+    Known is what had arrived by then. Stamps may lie ahead of that time (a clock that runs ahead).
+    """
 
     placement: Placement
     recent: Series
+    """Stamped within the last days, or stamped earlier but come late (`LATE_S`) and within the last days."""
     hourly: Hourly
+    """The hours that had begun by then."""
     last_heard_s: float | None
-    """Stamp of the newest live reading (one that was not replayed as a retained message). [s]"""
+    """Stamp of the newest live reading (one that was not replayed as a retained message), or its arrival if that
+    was earlier. [s]"""
 
 
 @dataclass(frozen=True)

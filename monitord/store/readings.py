@@ -8,7 +8,7 @@ first is kept, the other goes to quarantine.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -91,34 +91,41 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
         return BatchResult()
     arrived = [_row(item, NEVER_MS if place in retained else None) for place, item in enumerate(readings)]
     stored = _stored(conn, arrived)
-    kept = dict(stored)
-    changed: set[Key] = set()
-    conflicts: list[Reading] = []
-    for item, row in zip(readings, arrived, strict=True):
-        known = kept.get(row.key)
-        if known is None:
-            kept[row.key] = row
-            changed.add(row.key)
-        elif _contradicts(row.measured, known.measured):
-            conflicts.append(item)
-            _quarantine(conn, item, known)
-        elif row.live_ms is None and known.live_ms is not None and row.received_ms < known.live_ms:
-            kept[row.key] = known._replace(live_ms=row.received_ms)
-            changed.add(row.key)
-    fresh = sorted(kept[key] for key in changed if key not in stored)
+    changed, contrary = _settle(arrived, stored)
+    fresh = sorted(row for key, row in changed.items() if key not in stored)
     insert_rows(conn, _insert_reading(conn.dialect.name), fresh)
-    _revive(conn, [kept[key] for key in changed if key in stored])
-    note_heard(
-        conn,
-        [
-            (row.probe, row.time_ms, row.live_ms or row.received_ms)
-            for row in (kept[key] for key in changed)
-            if row.live_ms != NEVER_MS
-        ],
-    )
+    _revive(conn, [row for key, row in changed.items() if key in stored])
+    live = [row for row in changed.values() if row.live_ms != NEVER_MS]
+    note_heard(conn, [(row.probe, row.time_ms, _live_since(row)) for row in live])
     rollups.refresh(conn, Counter((row.probe, hour_of(row.time_ms)) for row in fresh))
     marks.mark_jobs_of(conn, {(probe, hour_of(time_ms)) for probe, time_ms in changed})
-    return BatchResult(len(fresh), len(readings) - len(fresh) - len(conflicts), conflicts)
+    for place, first in contrary:
+        _quarantine(conn, readings[place], first)
+    return BatchResult(
+        inserted=len(fresh),
+        repeats=len(readings) - len(fresh) - len(contrary),
+        conflicts=[readings[place] for place, _ in contrary],
+    )
+
+
+def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[Key, _Row], list[tuple[int, _Row]]]:
+    """What changes in the table, and the conflicts: each one's place in `arrived` and the row it contradicts."""
+    changed: dict[Key, _Row] = {}
+    contrary: list[tuple[int, _Row]] = []
+    for place, row in enumerate(arrived):
+        first = changed.get(row.key) or stored.get(row.key)
+        if first is None:
+            changed[row.key] = row
+        elif _contradicts(row.measured, first.measured):
+            contrary.append((place, first))
+        elif row.live_ms is None and first.live_ms is not None and row.received_ms < first.live_ms:
+            # seen as a replay only, until this live copy came
+            changed[row.key] = first._replace(live_ms=row.received_ms)
+    return changed, contrary
+
+
+def _live_since(row: _Row) -> int:
+    return row.received_ms if row.live_ms is None else row.live_ms
 
 
 def _row(arrived: Reading, live_ms: int | None) -> _Row:

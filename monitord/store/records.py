@@ -7,17 +7,19 @@ same readings give the same verdict, live or afterwards.
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, select
+import numpy as np
+from sqlalchemy import Connection, Select, and_, bindparam, select
 
 from monitord.model.jobs import JobFile, Placement
-from monitord.model.series import Hourly, JobRecord, Series, StayRecord
+from monitord.model.series import LATE_S, Array, Hourly, JobRecord, Series, StayRecord
 from monitord.store import rollups
 from monitord.store.hearing import heard_of_stay
-from monitord.store.statements import columns_of
+from monitord.store.statements import as_pairs, columns_of, probe_times
 from monitord.store.tables import NEVER_MS, reading
-from monitord.store.times import to_ms
+from monitord.store.times import HOUR_MS, hour_of, to_ms
 
 _OPEN_MS = NEVER_MS
 """End of a stay that goes on."""
@@ -39,27 +41,24 @@ def load_series(
         "until": min(to_ms(until), _end_ms(placement) - 1),
         "received": _known_by(as_of_received),
     }
-    found = columns_of(conn, _SERIES, bounds, 6)
-    found[0] /= 1000.0
-    found[5] /= 1000.0
-    return Series(*found)
+    return _as_series(columns_of(conn, _SERIES, bounds, 6))
 
 
 def load_hourly(
     conn: Connection, placement: Placement, until: datetime, as_of_received: datetime | None = None
 ) -> Hourly:
-    """The hours of a stay from its beginning, of readings stamped and received as in `load_series`."""
+    """The hours of a stay that begin at or before `until`, of what was received by `as_of_received` (None: ever)."""
     return rollups.load(
         conn,
         placement.probe,
         since_ms=to_ms(placement.from_time),
-        end_ms=min(to_ms(until) + 1, _end_ms(placement)),
+        end_ms=min(hour_of(to_ms(until)) + HOUR_MS, _end_ms(placement)),
         received_ms=_known_by(as_of_received),
     )
 
 
 def load_job_record(conn: Connection, job: JobFile, as_of: datetime, recent_h: float = 72.0) -> JobRecord:
-    """What was known of a job at a time: readings stamped and received at or before it.
+    """What was known of a job at a time: the readings received at or before it.
 
     Parameters
     ----------
@@ -73,10 +72,40 @@ def _stay_record(conn: Connection, stay: Placement, since: datetime, as_of: date
     heard_ms = heard_of_stay(conn, stay.probe, to_ms(stay.from_time), _end_ms(stay), to_ms(as_of))
     return StayRecord(
         placement=stay,
-        recent=load_series(conn, stay, since, as_of, as_of),
+        recent=_recent(conn, stay, to_ms(since), to_ms(as_of)),
         hourly=load_hourly(conn, stay, as_of, as_of),
         last_heard_s=None if heard_ms is None else heard_ms / 1000.0,
     )
+
+
+def _recent(conn: Connection, stay: Placement, since_ms: int, known_by_ms: int) -> Series:
+    from_ms, end_ms = to_ms(stay.from_time), _end_ms(stay)
+    bounds = {
+        "probe": stay.probe,
+        "since": max(since_ms, from_ms),
+        "until": end_ms - 1,
+        "received": known_by_ms,
+    }
+    found = columns_of(conn, _SERIES, bounds, 6)
+    earlier_end_ms = min(since_ms, end_ms)
+    hours = rollups.reached_since(conn, stay.probe, since_ms=from_ms, end_ms=earlier_end_ms, received_ms=since_ms)
+    if hours:
+        came_late = {
+            "pairs": as_pairs(hours),
+            "from": from_ms,
+            "end": earlier_end_ms,
+            "reached": since_ms,
+            "received": known_by_ms,
+        }
+        late = columns_of(conn, _late(conn.dialect.name), came_late, 6)
+        found = np.concatenate([late, found], axis=1)
+    return _as_series(found)
+
+
+def _as_series(found: Array) -> Series:
+    found[0] /= 1000.0
+    found[5] /= 1000.0
+    return Series(*found)
 
 
 def _end_ms(placement: Placement) -> int:
@@ -89,15 +118,17 @@ def _known_by(time: datetime | None) -> int:
 
 # --- statements ---------------------------------------------------------------------------------------------
 
-_SERIES: Any = (
-    select(
-        reading.c.time_ms,
-        reading.c.temperature_c,
-        reading.c.relative_humidity_pct,
-        reading.c.surface_temperature_c,
-        reading.c.battery_v,
-        reading.c.received_ms,
-    )
+_COLUMNS = (
+    reading.c.time_ms,
+    reading.c.temperature_c,
+    reading.c.relative_humidity_pct,
+    reading.c.surface_temperature_c,
+    reading.c.battery_v,
+    reading.c.received_ms,
+)
+
+_SERIES: Select[Any] = (
+    select(*_COLUMNS)
     .where(
         reading.c.probe == bindparam("probe"),
         reading.c.time_ms >= bindparam("since"),
@@ -106,3 +137,25 @@ _SERIES: Any = (
     )
     .order_by(reading.c.time_ms)
 )
+
+
+@lru_cache(maxsize=4)
+def _late(dialect: str) -> Select[Any]:
+    """Readings of the hours in `pairs` that came late, and within bounds of arrival."""
+    pair = probe_times(dialect)
+    in_hour = and_(
+        reading.c.probe == pair.c.probe,
+        reading.c.time_ms >= pair.c.time_ms,
+        reading.c.time_ms < pair.c.time_ms + HOUR_MS,
+    )
+    return (
+        select(*_COLUMNS)
+        .join_from(pair, reading, in_hour)
+        .where(
+            reading.c.time_ms >= bindparam("from"),
+            reading.c.time_ms < bindparam("end"),
+            reading.c.received_ms - reading.c.time_ms > round(LATE_S * 1000),
+            reading.c.received_ms.between(bindparam("reached"), bindparam("received")),
+        )
+        .order_by(reading.c.time_ms)
+    )

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Insert, Select, and_, bindparam, select, update
+from sqlalchemy import Connection, Insert, Select, and_, bindparam, or_, select, update
 
 from monitord.model.series import Array, Hourly, Series, roll_up_by
 from monitord.store.statements import Row, as_pairs, columns_of, insert_or_update, insert_rows, probe_times
@@ -82,6 +82,12 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
     return Hourly(*(column[order] for column in merged))
 
 
+def reached_since(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> list[Hour]:
+    """Hours that begin since <= time < end and may hold a reading that arrived at or after a time. [ms]"""
+    window = {"probe": probe, "since": hour_of(since_ms), "end": end_ms, "received": received_ms}
+    return [(probe, hour_ms) for hour_ms in conn.execute(_REACHED, window).scalars()]
+
+
 def _roll_up(conn: Connection, hours: list[Hour]) -> None:
     if not hours:
         return
@@ -137,6 +143,13 @@ _HOURS = (
         hourly.c.hour_ms < bindparam("end"),
     )
     .order_by(hourly.c.hour_ms)
+)
+
+_REACHED = select(hourly.c.hour_ms).where(
+    hourly.c.probe == bindparam("probe"),
+    hourly.c.hour_ms >= bindparam("since"),
+    hourly.c.hour_ms < bindparam("end"),
+    or_(hourly.c.received_ms >= bindparam("received"), hourly.c.stored > hourly.c.count),
 )
 
 _LAGGING = select(hourly.c.probe, hourly.c.hour_ms).where(hourly.c.stored > hourly.c.count)
