@@ -1,0 +1,399 @@
+"""Cold surfaces: their temperature by the temperature factor, humidity at them, margin to the dew point."""
+
+from __future__ import annotations
+
+from typing import overload
+
+import numpy as np
+
+from monitord.physics.humidity import over_of, vapour_pressure
+from monitord.physics.numeric import Array, FloatOrArray, in_range, require, sqrt
+from monitord.physics.saturation import dew_or_frost_point, saturation_slope, saturation_vapour_pressure
+from monitord.physics.uncertainty import combine, probability_below
+
+MOULD_SURFACE_RH_PCT = 80.0
+"""Surface humidity that EN ISO 13788:2012 lets a monthly mean reach before mould is to be expected. [%]"""
+
+COATING_MARGIN_K = 3.0
+"""Least margin to the dew point before a surface is coated. [K] ISO 8502-4 guidance, ISO 12944-7; check the
+current edition before it binds anyone."""
+
+_COLDEST_C, _HOTTEST_C = -100.0, 100.0
+_LEAST_DIFFERENCE_K = 0.1
+
+
+def _room_and_outdoor(room_c: FloatOrArray, outdoor_c: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
+    return (
+        in_range("room_c", room_c, _COLDEST_C, _HOTTEST_C, "°C"),
+        in_range("outdoor_c", outdoor_c, _COLDEST_C, _HOTTEST_C, "°C"),
+    )
+
+
+def _require_difference(room: FloatOrArray, outdoor: FloatOrArray) -> None:
+    require(
+        ~(np.abs(np.asarray(room) - outdoor) < _LEAST_DIFFERENCE_K),
+        f"room and outdoors are less than {_LEAST_DIFFERENCE_K} K apart",
+        "a temperature factor is a share of their difference",
+    )
+
+
+@overload
+def temperature_factor(  # type: ignore[overload-overlap]
+    surface_c: float, room_c: float, outdoor_c: float
+) -> float: ...
+@overload
+def temperature_factor(surface_c: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> Array: ...
+def temperature_factor(surface_c: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> FloatOrArray:
+    """Temperature factor f_Rsi of an inner surface, from three temperatures measured at once.
+
+    Parameters
+    ----------
+    surface_c : Temperature of the inner surface. [°C] Range -100..100.
+    room_c : Temperature of the room air. [°C] Range -100..100.
+    outdoor_c : Temperature of the outdoor air. [°C] Range -100..100, at least 0.1 K from `room_c`.
+
+    Returns
+    -------
+    Temperature factor; 1 at room temperature, 0 at outdoor temperature, outside 0..1 beyond both. [no unit]
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, or a lone NaN.
+
+    Source
+    ------
+    EN ISO 13788:2012, 3.1.2: f_Rsi = (θsi - θe)/(θi - θe), for steady temperatures; in changing weather average
+    over at least a day (common practice).
+    """
+    surface = in_range("surface_c", surface_c, _COLDEST_C, _HOTTEST_C, "°C")
+    room, outdoor = _room_and_outdoor(room_c, outdoor_c)
+    _require_difference(room, outdoor)
+    return (surface - outdoor) / (room - outdoor)
+
+
+@overload
+def surface_temperature_from_factor(  # type: ignore[overload-overlap]
+    f_rsi: float, room_c: float, outdoor_c: float
+) -> float: ...
+@overload
+def surface_temperature_from_factor(f_rsi: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> Array: ...
+def surface_temperature_from_factor(f_rsi: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> FloatOrArray:
+    """Temperature of an inner surface of known temperature factor.
+
+    Parameters
+    ----------
+    f_rsi : Temperature factor. [no unit] Range 0..1.
+    room_c : Temperature of the room air. [°C] Range -100..100.
+    outdoor_c : Temperature of the outdoor air. [°C] Range -100..100.
+
+    Returns
+    -------
+    Surface temperature. [°C]
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, or a lone NaN.
+
+    Source
+    ------
+    EN ISO 13788:2012, 3.1.2, solved for θsi; steady state: a heavy wall lags by hours.
+    """
+    factor = in_range("f_rsi", f_rsi, 0.0, 1.0, "")
+    room, outdoor = _room_and_outdoor(room_c, outdoor_c)
+    return outdoor + factor * (room - outdoor)
+
+
+@overload
+def u_surface_temperature_from_factor(  # type: ignore[overload-overlap]
+    f_rsi: float, room_c: float, outdoor_c: float, u_f_rsi: float, u_room_k: float, u_outdoor_k: float
+) -> float: ...
+@overload
+def u_surface_temperature_from_factor(
+    f_rsi: FloatOrArray,
+    room_c: FloatOrArray,
+    outdoor_c: FloatOrArray,
+    u_f_rsi: FloatOrArray,
+    u_room_k: FloatOrArray,
+    u_outdoor_k: FloatOrArray,
+) -> Array: ...
+def u_surface_temperature_from_factor(
+    f_rsi: FloatOrArray,
+    room_c: FloatOrArray,
+    outdoor_c: FloatOrArray,
+    u_f_rsi: FloatOrArray,
+    u_room_k: FloatOrArray,
+    u_outdoor_k: FloatOrArray,
+) -> FloatOrArray:
+    """Standard uncertainty of `surface_temperature_from_factor`.
+
+    Parameters
+    ----------
+    f_rsi : Temperature factor. [no unit] Range 0..1.
+    room_c, outdoor_c : Air temperatures. [°C] Range -100..100.
+    u_f_rsi : Standard uncertainty of the factor. [no unit] Range 0..1.
+    u_room_k, u_outdoor_k : Standard uncertainties of the air temperatures. [K] Range 0..100.
+
+    Returns
+    -------
+    Standard uncertainty of the surface temperature. [K]
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, or a lone NaN.
+
+    Source
+    ------
+    JCGM 100:2008, 5.1.2 eq. 10, applied to EN ISO 13788:2012, 3.1.2; independent inputs.
+    """
+    factor = in_range("f_rsi", f_rsi, 0.0, 1.0, "")
+    room, outdoor = _room_and_outdoor(room_c, outdoor_c)
+    by_factor = (room - outdoor) * in_range("u_f_rsi", u_f_rsi, 0.0, 1.0, "")
+    by_room = factor * in_range("u_room_k", u_room_k, 0.0, 100.0, "K")
+    by_outdoor = (1.0 - factor) * in_range("u_outdoor_k", u_outdoor_k, 0.0, 100.0, "K")
+    return sqrt(by_factor * by_factor + by_room * by_room + by_outdoor * by_outdoor)
+
+
+@overload
+def surface_relative_humidity(  # type: ignore[overload-overlap]
+    surface_c: float, vapour_pressure_pa: float, over: str = "auto"
+) -> float: ...
+@overload
+def surface_relative_humidity(
+    surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray, over: str = "auto"
+) -> Array: ...
+def surface_relative_humidity(
+    surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray, over: str = "auto"
+) -> FloatOrArray:
+    """Relative humidity of air right at a surface: the air's vapour at the surface's temperature.
+
+    Parameters
+    ----------
+    surface_c : Surface temperature. [°C] Range -100..200 (-80..200 over "water").
+    vapour_pressure_pa : Vapour pressure of the air that touches it. [Pa] Range 0..1.7E6.
+    over : "auto" (ice below 0.01 °C, as EN ISO 13788) or "water".
+
+    Returns
+    -------
+    Surface relative humidity. [%] Not limited: above 100 the vapour condenses there.
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, a lone NaN, or an unknown `over`.
+
+    Source
+    ------
+    EN ISO 13788:2012, 3.1.5: φsi = p_i / p_sat(θsi), with the saturation pressure of ASHRAE Handbook—Fundamentals
+    2017, ch. 1 eqs. 5 and 6 (the standard's own fit, annex E, agrees to 0.1 %).
+    """
+    vapour = in_range("vapour_pressure_pa", vapour_pressure_pa, 0.0, 1.7e6, "Pa")
+    return 100.0 * vapour / saturation_vapour_pressure(surface_c, over)
+
+
+@overload
+def required_surface_temperature(  # type: ignore[overload-overlap]
+    vapour_pressure_pa: float, limit_rh_pct: float = MOULD_SURFACE_RH_PCT
+) -> float: ...
+@overload
+def required_surface_temperature(
+    vapour_pressure_pa: FloatOrArray, limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT
+) -> Array: ...
+def required_surface_temperature(
+    vapour_pressure_pa: FloatOrArray, limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT
+) -> FloatOrArray:
+    """Lowest surface temperature at which the surface humidity stays at or under a limit.
+
+    Parameters
+    ----------
+    vapour_pressure_pa : Vapour pressure of the room air. [Pa] Range 0.02..1.5E5.
+    limit_rh_pct : Limit of surface humidity. [%] Range 10..100; 80 against mould, 100 against condensation.
+
+    Returns
+    -------
+    Lowest acceptable surface temperature θsi,min. [°C]
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, or a lone NaN.
+
+    Source
+    ------
+    EN ISO 13788:2012, 5.3: p_sat(θsi,min) = p_i / 0.8.
+    """
+    vapour = in_range("vapour_pressure_pa", vapour_pressure_pa, 0.02, 1.5e5, "Pa")
+    return dew_or_frost_point(100.0 * vapour / in_range("limit_rh_pct", limit_rh_pct, 10.0, 100.0, "%"))
+
+
+@overload
+def required_f_rsi(  # type: ignore[overload-overlap]
+    room_c: float, vapour_pressure_pa: float, outdoor_c: float, limit_rh_pct: float = MOULD_SURFACE_RH_PCT
+) -> float: ...
+@overload
+def required_f_rsi(
+    room_c: FloatOrArray,
+    vapour_pressure_pa: FloatOrArray,
+    outdoor_c: FloatOrArray,
+    limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT,
+) -> Array: ...
+def required_f_rsi(
+    room_c: FloatOrArray,
+    vapour_pressure_pa: FloatOrArray,
+    outdoor_c: FloatOrArray,
+    limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT,
+) -> FloatOrArray:
+    """Temperature factor that a surface needs so that its humidity stays at or under a limit.
+
+    Parameters
+    ----------
+    room_c : Temperature of the room air. [°C] Range -100..100.
+    vapour_pressure_pa : Vapour pressure of the room air. [Pa] Range 0.02..1.5E5.
+    outdoor_c : Temperature of the outdoor air. [°C] Range -100..100, at least 0.1 K from `room_c`.
+    limit_rh_pct : Limit of surface humidity. [%] Range 10..100; 80 against mould, 100 against condensation.
+
+    Returns
+    -------
+    Required temperature factor f_Rsi,min. [no unit] Above 1: no insulation helps, the room air is too humid;
+    below 0: any surface will do (room warmer than outdoors).
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, or a lone NaN.
+
+    Source
+    ------
+    EN ISO 13788:2012, 5.3.
+    """
+    return temperature_factor(required_surface_temperature(vapour_pressure_pa, limit_rh_pct), room_c, outdoor_c)
+
+
+@overload
+def condensation_margin(surface_c: float, vapour_pressure_pa: float) -> float: ...  # type: ignore[overload-overlap]
+@overload
+def condensation_margin(surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray) -> Array: ...
+def condensation_margin(surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray) -> FloatOrArray:
+    """How far a surface lies above the dew or frost point of the air that touches it; below 0 it condenses.
+
+    Parameters
+    ----------
+    surface_c : Surface temperature. [°C] Range -100..200.
+    vapour_pressure_pa : Vapour pressure of the air that touches it. [Pa] Range 0.00141..1.555E6.
+
+    Returns
+    -------
+    Surface temperature less dew or frost point. [K]
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, or a lone NaN.
+
+    Source
+    ------
+    Definition; ISO 8502-4 uses the same margin. Dew or frost point by ASHRAE Handbook—Fundamentals 2017, ch. 1.
+    """
+    return in_range("surface_c", surface_c, -100.0, 200.0, "°C") - dew_or_frost_point(vapour_pressure_pa)
+
+
+@overload
+def u_condensation_margin(  # type: ignore[overload-overlap]
+    u_surface_k: float, u_dew_point_k: float
+) -> float: ...
+@overload
+def u_condensation_margin(u_surface_k: FloatOrArray, u_dew_point_k: FloatOrArray) -> Array: ...
+def u_condensation_margin(u_surface_k: FloatOrArray, u_dew_point_k: FloatOrArray) -> FloatOrArray:
+    """Standard uncertainty of `condensation_margin` where surface and air were measured by different sensors.
+
+    Parameters
+    ----------
+    u_surface_k : Standard uncertainty of the surface temperature. [K] Range from 0.
+    u_dew_point_k : Standard uncertainty of the dew or frost point. [K] Range from 0.
+
+    Returns
+    -------
+    Standard uncertainty of the margin. [K]
+
+    Raises
+    ------
+    PhysicsRangeError : a negative value, or a lone NaN.
+
+    Source
+    ------
+    JCGM 100:2008, 5.1.2 eq. 10; independent inputs.
+    """
+    return combine(u_surface_k, u_dew_point_k)
+
+
+def u_condensation_margin_from_factor(
+    f_rsi: FloatOrArray,
+    room_c: FloatOrArray,
+    relative_humidity_pct: FloatOrArray,
+    outdoor_c: FloatOrArray,
+    *,
+    u_f_rsi: FloatOrArray,
+    u_room_k: FloatOrArray,
+    u_relative_humidity_pct: FloatOrArray,
+    u_outdoor_k: FloatOrArray,
+    humidity_over: str = "water",
+) -> FloatOrArray:
+    """Standard uncertainty of the margin where one probe gives both the room temperature and the dew point.
+
+    An error of the room temperature moves surface and dew point the same way and cancels in part, so this is
+    smaller than `u_condensation_margin`, which takes the two as independent.
+
+    Parameters
+    ----------
+    f_rsi : Temperature factor. [no unit] Range 0..1.
+    room_c, outdoor_c : Air temperatures. [°C] Range -80..100.
+    relative_humidity_pct : Relative humidity of the room air. [%] Range above 0..105.
+    u_f_rsi : Standard uncertainty of the factor. [no unit] Range 0..1.
+    u_room_k, u_outdoor_k : Standard uncertainties of the air temperatures. [K] Range 0..100.
+    u_relative_humidity_pct : Standard uncertainty of the relative humidity. [%] Range 0..100.
+    humidity_over : "water" or "ice" below 0.01 °C, as in `vapour_pressure`.
+
+    Returns
+    -------
+    Standard uncertainty of the margin. [K]
+
+    Raises
+    ------
+    PhysicsRangeError : a value outside its range, or a lone NaN.
+
+    Source
+    ------
+    JCGM 100:2008, 5.1.2 eq. 10, in the independent inputs themselves: ∂margin/∂θi = f_Rsi - ∂T_d/∂θi.
+    """
+    factor = in_range("f_rsi", f_rsi, 0.0, 1.0, "")
+    room, outdoor = _room_and_outdoor(room_c, outdoor_c)
+    slope_at_dew = saturation_slope(dew_or_frost_point(vapour_pressure(room, relative_humidity_pct, humidity_over)))
+    dew_by_room = saturation_slope(room, over_of(humidity_over)) / slope_at_dew
+    by_room = (factor - dew_by_room) * in_range("u_room_k", u_room_k, 0.0, 100.0, "K")
+    u_rh = in_range("u_relative_humidity_pct", u_relative_humidity_pct, 0.0, 100.0, "%")
+    by_humidity = u_rh / relative_humidity_pct / slope_at_dew
+    by_factor = (room - outdoor) * in_range("u_f_rsi", u_f_rsi, 0.0, 1.0, "")
+    by_outdoor = (1.0 - factor) * in_range("u_outdoor_k", u_outdoor_k, 0.0, 100.0, "K")
+    return sqrt(by_room * by_room + by_humidity * by_humidity + by_factor * by_factor + by_outdoor * by_outdoor)
+
+
+@overload
+def probability_of_condensation(margin_k: float, u_margin_k: float) -> float: ...  # type: ignore[overload-overlap]
+@overload
+def probability_of_condensation(margin_k: FloatOrArray, u_margin_k: FloatOrArray) -> Array: ...
+def probability_of_condensation(margin_k: FloatOrArray, u_margin_k: FloatOrArray) -> FloatOrArray:
+    """Probability that a surface is at or below the dew point.
+
+    Parameters
+    ----------
+    margin_k : Margin to the dew point. [K] Range finite.
+    u_margin_k : Its standard uncertainty. [K] Range from 0.
+
+    Returns
+    -------
+    Probability. [0..1]
+
+    Raises
+    ------
+    PhysicsRangeError : a negative uncertainty, or a lone NaN.
+
+    Source
+    ------
+    Normal distribution function; JCGM 106:2012, 7.2.
+    """
+    return probability_below(margin_k, u_margin_k, 0.0)
