@@ -64,7 +64,7 @@ class Consumer:
 
     Raises
     ------
-    ConfigurationError : the TLS files can't be used.
+    ConfigurationError : the TLS files can't be used, or `also_read` holds what is no topic filter.
     """
 
     def __init__(self, settings: BrokerSettings, db: Database, clock: Clock, rules: RuleBook) -> None:
@@ -72,7 +72,7 @@ class Consumer:
         self._clock = clock
         self._writer = BatchWriter(db, rules)
         self._room = max(_ROOM * settings.batch_size, settings.receive_maximum)
-        self._link = Connection(settings, rules.filters, clock, self._take, self._has_room)
+        self._link = Connection(settings, rules.filters(settings.also_read), clock, self._take, self._has_room)
         self._bursts: queue.SimpleQueue[list[Arrival] | None] = queue.SimpleQueue()
         self._pending: deque[Arrival] = deque()
         self._received = 0

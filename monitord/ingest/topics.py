@@ -48,6 +48,12 @@ class TopicPattern:
         found = self._regex.fullmatch(topic)
         return None if found is None else found.groupdict()
 
+    def covers(self, other: str) -> bool:
+        """Whether every topic that another filter matches is matched by this one."""
+        if other.endswith("#") and not self.filter.endswith("#"):
+            return False
+        return self.match(other) is not None  # a wildcard of the other one stands for a level as any name does
+
     @staticmethod
     def _check(pattern: str, levels: list[str]) -> None:
         why = None
@@ -87,10 +93,18 @@ class RuleBook:
         self._rules = [self._compiled(rule) for rule in (*rules, *DEFAULT_TOPIC_RULES)]
         self._cache: dict[str, Route] = {}
 
-    @property
-    def filters(self) -> tuple[str, ...]:
-        """The topic filters to subscribe to, each once."""
-        return tuple(dict.fromkeys(pattern.filter for pattern, _, _ in self._rules))
+    def filters(self, also: Sequence[str] = ()) -> tuple[str, ...]:
+        """The topic filters to subscribe to, with those of `also`, less those that another one covers.
+
+        Raises
+        ------
+        ConfigurationError : one of `also` is no topic filter.
+        """
+        patterns = [*(TopicPattern(text) for text in also), *(pattern for pattern, _, _ in self._rules)]
+        by_filter = {pattern.filter: pattern for pattern in patterns}
+        return tuple(
+            text for text in by_filter if not any(p.covers(text) for name, p in by_filter.items() if name != text)
+        )
 
     def route(self, topic: str) -> Route:
         """The rule for a topic, with the gateway and probe that the topic names.

@@ -45,8 +45,11 @@ class BrokerSettings(BaseModel):
     """How long an MQTT 5 broker keeps messages for us while we are away; 4294967295 is for ever. [s] Under 3.1.1
     the broker's own configuration decides."""
     receive_maximum: Annotated[int, Field(ge=2, le=65_535)] = 2000
-    """How many messages an MQTT 5 broker may send ahead of our acknowledgement; at least twice `batch_size`, or
-    every batch waits for its timer. Under 3.1.1 set the broker's own limit so."""
+    """How many messages an MQTT 5 broker may send ahead of our acknowledgement; at least twice `batch_size`, so that
+    it sends the next batch while one is committed. Under 3.1.1 set the broker's own limit so."""
+    also_read: tuple[str, ...] = ("monitord/#",)
+    """Topic filters taken in beside those of the topic rules, so that what no rule covers is held in quarantine
+    instead of passing unseen."""
     batch_size: Annotated[int, Field(ge=1, le=10_000)] = 500
     """Messages committed together at most."""
     batch_wait_s: Annotated[float, Field(gt=0, le=10)] = 0.2
@@ -60,8 +63,8 @@ class BrokerSettings(BaseModel):
     def _window_and_keys(self) -> Self:
         if self.receive_maximum < 2 * self.batch_size:
             raise ValueError(
-                f"receive_maximum {self.receive_maximum} is less than twice batch_size {self.batch_size}, so each "
-                f"batch would wait for its timer; write at least {2 * self.batch_size}, or a smaller batch_size"
+                f"receive_maximum {self.receive_maximum} is less than twice batch_size {self.batch_size}, so the "
+                f"broker would wait for each commit; write at least {2 * self.batch_size}, or a smaller batch_size"
             )
         if (self.tls_cert_file is None) != (self.tls_key_file is None):
             raise ValueError("tls_cert_file and tls_key_file belong together; give both or neither")
@@ -173,5 +176,6 @@ DEFAULT_TOPIC_RULES: tuple[TopicRule, ...] = (
     TopicRule(pattern="monitord/{gateway}/{probe}/senml", format=PayloadFormat.SENML_JSON),
     TopicRule(pattern="monitord/{gateway}/{probe}/senml-cbor", format=PayloadFormat.SENML_CBOR),
     TopicRule(pattern="monitord/{gateway}/{probe}/status", format=PayloadFormat.STATUS),
+    TopicRule(pattern="monitord/{gateway}/status", format=PayloadFormat.STATUS),
 )
 """Our own topics. They always hold; rules of the settings are tried before them."""

@@ -39,12 +39,14 @@ GOOD = {"time": "2025-03-01T10:00:00Z", "temperature_c": 18.2, "relative_humidit
 
 def attempt(topic: str, payload: bytes) -> tuple[Reading, ...]:
     """Readings, or none for a refusal that says what and why; anything else fails the test."""
+    refusal = None
     try:
         return decode(topic, payload, NOW, RULES)
     except DecodeError as error:
-        assert error.code != "decoder_failed", error.message
-        assert error.message
-        return error.readings if isinstance(error, PartlyDecodedError) else ()
+        refusal = error
+    assert refusal.code != "decoder_failed", refusal.message
+    assert refusal.message
+    return refusal.readings if isinstance(refusal, PartlyDecodedError) else ()
 
 
 @settings(max_examples=300, deadline=None)

@@ -12,17 +12,17 @@ from monitord.ingest.topics import RuleBook, TopicPattern
 from monitord.model.broker import DEFAULT_TOPIC_RULES, FieldMapping, PayloadFormat, PayloadMapping, TopicRule
 
 _LEVELS = st.sampled_from(["a", "b", "", "monitord", "$SYS", "a.b", "ä\n"])
-
-
-@given(
-    st.lists(_LEVELS | st.just("+"), min_size=1, max_size=4),
-    st.booleans(),
-    st.lists(_LEVELS, min_size=1, max_size=5),
+_PATTERNS = (
+    st.tuples(st.lists(_LEVELS | st.just("+"), max_size=4), st.sampled_from([[], ["#"]]))
+    .map(lambda parts: "/".join(parts[0] + parts[1]))
+    .filter(bool)
 )
-def test_filters_match_as_the_client_library_has_it(levels: list[str], hash_at_end: bool, topic: list[str]) -> None:
-    pattern = "/".join([*levels, "#"] if hash_at_end else levels)
+
+
+@given(_PATTERNS, st.lists(_LEVELS, min_size=1, max_size=5))
+def test_filters_match_as_the_client_library_has_it(pattern: str, topic: list[str]) -> None:
     name = "/".join(topic)
-    if not pattern or not name:
+    if not name:
         return
     assert (TopicPattern(pattern).match(name) is not None) == topic_matches_sub(pattern, name)
 
@@ -73,7 +73,21 @@ def test_the_settings_own_rules_come_first() -> None:
 
 def test_each_filter_is_subscribed_once() -> None:
     again = TopicRule(pattern="monitord/{probe}/{gateway}/reading", format=PayloadFormat.READING_JSON)
-    assert len(RuleBook([again]).filters) == len(DEFAULT_TOPIC_RULES)
+    assert len(RuleBook([again]).filters()) == len(DEFAULT_TOPIC_RULES)
+
+
+def test_a_filter_that_another_one_covers_is_not_subscribed_beside_it() -> None:
+    up = TopicRule(pattern="up/{probe}/#", format=PayloadFormat.SENML_JSON)
+    assert RuleBook([up]).filters(["monitord/#"]) == ("monitord/#", "up/+/#")
+    with pytest.raises(ConfigurationError):
+        RuleBook().filters(["monitord/#/x"])
+
+
+@given(_PATTERNS, _PATTERNS, st.lists(_LEVELS, min_size=1, max_size=5))
+def test_a_covering_filter_matches_whatever_the_other_one_does(wide: str, narrow: str, topic: list[str]) -> None:
+    name = "/".join(topic)
+    if TopicPattern(wide).covers(narrow) and topic_matches_sub(narrow, name):
+        assert topic_matches_sub(wide, name)
 
 
 def test_a_topic_without_a_rule_is_refused() -> None:
