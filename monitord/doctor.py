@@ -102,7 +102,7 @@ def _rules(settings: Settings) -> Iterator[Check]:
 
 
 def _topics(settings: Settings) -> Iterator[Check]:
-    filters = TopicRules(settings.topics).filters
+    filters = TopicRules(settings.topics).filters(settings.broker.also_read)
     yield Check("topics", Mark.OK, f"subscribes to {', '.join(filters)}")
 
 
@@ -192,8 +192,9 @@ def _clock(_: Settings) -> Iterator[Check]:
 def _broker(settings: Settings) -> Iterator[Check]:
     """Connect beside the running daemon, under an id of its own that leaves no session behind."""
     broker = settings.broker.model_copy(update={"client_id": f"{settings.broker.client_id}-doctor-{os.getpid()}"})
+    topics = TopicRules(settings.topics)
     link = BrokerConnection(
-        broker, TopicRules(settings.topics).filters, SystemClock(), lambda _: None, lambda: True, lasting=False
+        broker, topics.filters(broker.also_read), SystemClock(), lambda _: None, lambda: True, lasting=False
     )
     thread = threading.Thread(target=link.run, name="doctor-broker", daemon=True)
     thread.start()
