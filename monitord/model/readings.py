@@ -7,8 +7,10 @@ from typing import Annotated
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
-Identifier = Annotated[str, Field(min_length=1, max_length=128, pattern=r"^[^\s/+#$][^\s/+#]*$")]
-"""An id of a job, location, probe or gateway: no spaces, no `/ + #`, so that it can stand in a topic."""
+Identifier = Annotated[
+    str, Field(min_length=1, max_length=128, pattern=r"^[^\s\x00-\x1f\x7f/+#$][^\s\x00-\x1f\x7f/+#]*$")
+]
+"""An id of a job, location, probe or gateway: no spaces, control characters or `/ + #`, so it can stand in a topic."""
 
 
 def _to_utc(value: datetime) -> datetime:
