@@ -13,7 +13,17 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from monitord.alerts.rules import Rule, RuleBook, Verdict, more_severe
-from monitord.alerts.transitions import OPEN, Action, Decision, StepResult, acknowledge, end_alerts, end_one, span
+from monitord.alerts.transitions import (
+    OPEN,
+    Action,
+    Decision,
+    StepResult,
+    acknowledge,
+    amount,
+    end_alerts,
+    end_one,
+    span,
+)
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Severity, fingerprint
 from monitord.model.assessments import Finding
 
@@ -225,7 +235,8 @@ class _Move:
         rule, value = self.rule, self.finding.value
         window = self.as_of - timedelta(seconds=rule.flap_window_s)
         recent = (*(t for t in alert.recent_openings if t > window), self.as_of)[-rule.flap_openings :]
-        why = f"{value:.4g} {rule.unit} is past the raise limit {rule.raise_at:g}, held {span(held_s)}"
+        past = f"{amount(value, rule.unit)} is past the raise limit {amount(rule.raise_at, rule.unit)}"
+        why = f"{past}, held {span(held_s)}" if held_s else past
         opened = self.change(
             alert,
             status=AlertStatus.OPEN,
@@ -272,7 +283,7 @@ class _Move:
         self.change(alert, **update)
 
     def _new_severity(self, alert: Alert, severity: Severity) -> dict[str, object]:
-        detail = f"from {alert.severity} to {severity} at {self.finding.value:.4g} {self.rule.unit}"
+        detail = f"from {alert.severity} to {severity} at {amount(self.finding.value, self.rule.unit)}"
         rises = more_severe(severity, alert.severity)
         self.event(alert, "severity_raised" if rises else "severity_lowered", detail)
         update: dict[str, object] = {"severity": severity, "severity_since": self.as_of}
@@ -293,10 +304,11 @@ class _Move:
             self.note(Action.CLEARING, f"clear for {span(held_s)} of {span(need_s)}")
             self.change(alert, **update)
             return
-        why = f"{self.finding.value:.4g} {self.rule.unit} is past the clear limit {self.rule.clear_at:g}"
+        unit = self.rule.unit
+        why = f"{amount(self.finding.value, unit)} is past the clear limit {amount(self.rule.clear_at, unit)}"
         if need_s:
             why += f", held {span(held_s)}"
-        update |= {"status": AlertStatus.CLOSED, "closed_at": self.as_of, "closing_reason": why}
+        update |= {"status": AlertStatus.CLOSED, "closed_at": self.as_of, "closing_reason": why, "cleared": True}
         self.note(Action.CLOSED, why)
         self.event(self.change(alert, **update), "closed", why)
 

@@ -12,6 +12,9 @@ from monitord.model.alerts import Alert, AlertEvent, AlertStatus
 OPEN = frozenset({AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED})
 """An alert that was told, or will be, and has not ended."""
 
+SHARES = frozenset({"1", "probability", "confidence"})
+"""Units of a number from 0 to 1."""
+
 
 class Action(StrEnum):
     """What a step did to an alert."""
@@ -100,6 +103,13 @@ def acknowledge(alert: Alert, by: str, note: str, at: datetime) -> StepResult:
         AlertEvent(fingerprint=alert.fingerprint, episode=alert.episode, at=at, event="acknowledged", detail=detail)
     )
     return result
+
+
+def amount(value: float | None, unit: str) -> str:
+    """A value with its unit; a share or probability as a percentage."""
+    if value is None:
+        return "unknown"
+    return f"{100 * value:.3g} %" if unit in SHARES else f"{value:.4g} {unit}"
 
 
 def span(seconds: float) -> str:

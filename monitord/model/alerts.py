@@ -76,6 +76,8 @@ class Alert(BaseModel):
     acknowledgement_note: str | None = None
     closed_at: UtcTime | None = None
     closing_reason: str | None = None
+    cleared: bool = False
+    """Closed because the value went past the clear limit, not by a word."""
     last_evaluated_at: UtcTime | None = None
     unknown_since: UtcTime | None = None
     gateway: str | None = None

@@ -34,6 +34,10 @@ TELLS_OPEN = frozenset({News.OPENED, News.ESCALATED, News.RAISED, News.REMINDER}
 """Who was told one of these will be told the closing."""
 
 
+SEVERAL = "*"
+"""In place of a job: the message is about several."""
+
+
 class MessageItem(BaseModel):
     """One alert's part of a message."""
 
@@ -119,6 +123,8 @@ class ToldItem(BaseModel):
 
     model_config = _FROZEN
 
+    message: str
+    """Id of the message."""
     person: str
     channel: str
     item: MessageItem

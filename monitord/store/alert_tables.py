@@ -24,6 +24,7 @@ alert = Table(  # a row for each episode
     Column("document", Text, nullable=False),
     Index(None, "job", "latest"),
     Index(None, "settled"),
+    Index(None, "closed_ms"),
 )
 
 alert_event = Table(  # append-only

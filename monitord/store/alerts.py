@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, select, update
+from sqlalchemy import Connection, Select, and_, or_, select, update
 
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
 from monitord.store.alert_tables import alert as alert_table
@@ -51,9 +51,10 @@ def get_alert(conn: Connection, fingerprint: str, episode: int | None = None) ->
     return next(iter(_alerts(conn, chosen)), None)
 
 
-def unsettled_alerts(conn: Connection) -> list[Alert]:
-    """Every episode that someone may still have to be told about: open ones, and closed ones not yet told."""
-    return _alerts(conn, select(_a.document).where(_a.settled == 0, _a.opened_ms.is_not(None)))
+def alerts_to_consider(conn: Connection, closed_since: datetime) -> list[Alert]:
+    """Every episode that someone may have to be told about, and those closed after a time, which may explain others."""
+    recent = _a.closed_ms >= to_ms(closed_since)
+    return _alerts(conn, select(_a.document).where(or_(_a.settled == 0, recent), _a.opened_ms.is_not(None)))
 
 
 def save_alert(conn: Connection, alert: Alert) -> None:

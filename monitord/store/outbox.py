@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, case, func, select, update
+from sqlalchemy import Connection, Row, Select, and_, case, func, or_, select, update
 
 from monitord.model.alerts import Severity
-from monitord.model.messages import LogEntry, Message, MessageItem, OutboxEntry, OutboxState, ToldItem
+from monitord.model.messages import SEVERAL, LogEntry, Message, MessageItem, OutboxEntry, OutboxState, ToldItem
 from monitord.store.alert_tables import alert, notification_log, outbox, outbox_item
 from monitord.store.statements import insert_or_ignore
 from monitord.store.times import from_ms, to_ms
@@ -89,9 +89,10 @@ def get_entry(conn: Connection, message_id: str) -> OutboxEntry | None:
     return next(iter(_entries(conn, select(outbox).where(_o.id == message_id))), None)
 
 
-def told_items(conn: Connection) -> list[ToldItem]:
-    """What people were told, or are being told, about every unsettled episode, oldest first."""
-    of_alert = and_(alert.c.fingerprint == _i.subject, alert.c.episode == _i.episode, alert.c.settled == 0)
+def told_items(conn: Connection, closed_since: datetime) -> list[ToldItem]:
+    """What people were told, or are being told, about the episodes of `alerts_to_consider`, oldest first."""
+    considered = or_(alert.c.settled == 0, alert.c.closed_ms >= to_ms(closed_since))
+    of_alert = and_(alert.c.fingerprint == _i.subject, alert.c.episode == _i.episode, considered)
     return _told(conn, _items().join(alert, of_alert))
 
 
@@ -108,15 +109,20 @@ def last_digests(conn: Connection) -> dict[str, datetime]:
 
 
 def last_messages(conn: Connection, since: datetime) -> dict[tuple[str, str], datetime]:
-    """When the newest message after a time about each job (second) was written to each person (first)."""
-    chosen = (
+    """When the newest message after a time about each job (second) was written to each person (first).
+
+    The job `*` stands for messages about several jobs at once.
+    """
+    recent = and_(_o.created_ms > to_ms(since), _o.state != OutboxState.SUPERSEDED.value)
+    by_job = (
         select(_o.person, _i.job, func.max(_o.created_ms))
         .join(outbox_item, _i.message == _o.id)
-        .where(_o.created_ms > to_ms(since), _o.state != OutboxState.SUPERSEDED.value)
-        .where(_i.subject.not_in(("digest", "test")))
+        .where(recent, _i.subject.not_in(("digest", "test")))
         .group_by(_o.person, _i.job)
     )
-    return {(person, job): from_ms(ms) for person, job, ms in conn.execute(chosen)}
+    several = select(_o.person, _o.group_key, func.max(_o.created_ms)).where(recent, _o.group_key == SEVERAL)
+    rows = [*conn.execute(by_job), *conn.execute(several.group_by(_o.person, _o.group_key))]
+    return {(person, job): from_ms(ms) for person, job, ms in rows}
 
 
 def log(conn: Connection, limit: int = 200) -> list[LogEntry]:
@@ -167,6 +173,7 @@ def _items() -> Select[Any]:
 def _told(conn: Connection, chosen: Select[Any]) -> list[ToldItem]:
     return [
         ToldItem(
+            message=row.message,
             person=row.person,
             channel=row.channel,
             item=_item(row),

@@ -197,7 +197,7 @@ def test_it_closes_only_after_the_clear_hold_time() -> None:
     assert site.alert.clearing_since == minutes(10)
     assert site.at(70, 0.1) == "closed"
     assert site.alert.closed_at == minutes(70)
-    assert "0.1" in (site.alert.closing_reason or "")
+    assert site.alert.closing_reason == "10 % is past the clear limit 30 %, held 60 min"
 
 
 def test_one_value_over_the_clear_limit_starts_clearing_again() -> None:

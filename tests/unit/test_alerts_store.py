@@ -106,15 +106,16 @@ def test_what_never_opened_is_no_episode(conn: Connection) -> None:
     dropped = alert(status=AlertStatus.CLOSED, opened_at=None)
     alerts.save_alert(conn, dropped)
     assert alerts.episodes(conn, "J1") == []
-    assert alerts.unsettled_alerts(conn) == []
+    assert alerts.alerts_to_consider(conn, after(99)) == []
     assert alerts.current_alerts(conn, "J1") == [dropped], "the engine still needs its episode number"
 
 
 def test_a_closed_alert_is_unsettled_until_it_is_settled(conn: Connection) -> None:
     alerts.save_alert(conn, closed())
-    assert len(alerts.unsettled_alerts(conn)) == 1
+    assert len(alerts.alerts_to_consider(conn, after(99))) == 1
     alerts.settle(conn, [(closed().fingerprint, 1)])
-    assert alerts.unsettled_alerts(conn) == []
+    assert alerts.alerts_to_consider(conn, after(99)) == []
+    assert alerts.alerts_to_consider(conn, after(1)) == [closed()], "it closed after that, so it may explain others"
 
 
 def test_the_history_keeps_its_order_and_can_be_asked_by_job_or_alert(conn: Connection) -> None:
@@ -183,10 +184,10 @@ def test_told_items_are_those_of_unsettled_alerts_without_what_was_taken_back(co
     alerts.save_alerts(conn, [alert(), closed("south")])
     outbox.enqueue(conn, message("m1"))
     outbox.enqueue(conn, message("m2", about=closed("south")))
-    assert {t.item.subject for t in outbox.told_items(conn)} == {alert().fingerprint, closed("south").fingerprint}
+    assert {t.item.subject for t in outbox.told_items(conn, after(99))} == {alert().fingerprint, closed("south").fingerprint}
     alerts.settle(conn, [(closed("south").fingerprint, 1)])
     outbox.supersede(conn, "m1", T0, "test")
-    assert outbox.told_items(conn) == []
+    assert outbox.told_items(conn, after(99)) == []
 
 
 def test_the_last_message_to_a_person_about_a_job_is_known(conn: Connection) -> None:

@@ -66,6 +66,7 @@ def _create_alerts() -> None:
     )
     op.create_index("ix_alert_job_latest", "alert", ["job", "latest"])
     op.create_index("ix_alert_settled", "alert", ["settled"])
+    op.create_index("ix_alert_closed_ms", "alert", ["closed_ms"])
     op.create_table(
         "alert_event",
         _row_id(),
