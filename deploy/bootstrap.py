@@ -131,9 +131,7 @@ def venv_by_borrowed_virtualenv() -> bool:
     with tempfile.TemporaryDirectory() as folder:
         if not succeeds(sys.executable, "-m", "pip", "install", "--quiet", "--target", folder, "virtualenv"):
             return False
-        code = (
-            f"import sys; sys.path.insert(0, {folder!r}); from virtualenv import cli_run; cli_run([{str(VENV)!r}])"
-        )
+        code = f"import sys; sys.path.insert(0, {folder!r}); from virtualenv import cli_run; cli_run([{str(VENV)!r}])"
         return succeeds(sys.executable, "-c", code)
 
 

@@ -73,6 +73,20 @@ class Judge:
         return assessment, result.alerts
 
 
+class Memos:
+    """What is saved between rounds, one memo for each job; a job that was changed starts afresh."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, tuple[JobFile, Memo]] = {}
+
+    def of(self, job: JobFile) -> Memo:
+        """The memo of a job as it now is."""
+        kept = self._kept.get(job.job)
+        if kept is None or kept[0] != job:
+            kept = self._kept[job.job] = (job, Memo())
+        return kept[1]
+
+
 @dataclass(frozen=True)
 class Due:
     """What one round of assessment did."""
@@ -84,7 +98,7 @@ class Due:
     """Ids of the jobs that could not be; they stay marked, and the log says why."""
 
 
-def run_due(db: Database, clock: Clock, rules: RuleBook, options: AnalysisOptions) -> Due:
+def run_due(db: Database, clock: Clock, rules: RuleBook, options: AnalysisOptions, memos: Memos | None = None) -> Due:
     """Assess every job that is marked, each by itself, and move its alerts on.
 
     The marks are read before the time is taken: what a mark speaks of had arrived by then, so clearing the mark
@@ -92,11 +106,11 @@ def run_due(db: Database, clock: Clock, rules: RuleBook, options: AnalysisOption
     """
     with db.read() as conn:
         marked = marks.marked_jobs(conn)
-    as_of = clock.now()
+    as_of, memos = clock.now(), memos or Memos()
     assessed, failed = [], []
     for job_id, mark in marked:
         try:
-            _run_job(db, job_id, mark, rules, options, as_of)
+            _run_job(db, job_id, mark, rules, options, memos, as_of)
         except MonitordError as error:
             _log.error("job %s could not be assessed: %s", job_id, error.message)
             failed.append(job_id)
@@ -117,7 +131,9 @@ def mark_running(db: Database, clock: Clock) -> None:
                 marks.mark_job(conn, job.job)
 
 
-def _run_job(db: Database, job_id: str, mark: int, rules: RuleBook, options: AnalysisOptions, now: datetime) -> None:
+def _run_job(
+    db: Database, job_id: str, mark: int, rules: RuleBook, options: AnalysisOptions, memos: Memos, now: datetime
+) -> None:
     """Load, assess, move the alerts on, and keep all of it with the cleared mark in one commit."""
     with db.read() as conn:
         job = jobs.get_job(conn, job_id)
@@ -126,7 +142,8 @@ def _run_job(db: Database, job_id: str, mark: int, rules: RuleBook, options: Ana
         ended = job.end is not None and job.end <= now
         as_of = job.end if ended and job.end is not None else now
         record = load_job_record(conn, job, as_of)
-    assessment = assess_job(job, record, as_of, options)  # outside of any transaction: readings go on landing
+    # outside of any transaction, so that readings go on landing
+    assessment = assess_job(job, record, as_of, options, memos.of(job))
     with db.write() as conn:
         alerts = stored_alerts.current_alerts(conn, job_id)
         if ended:

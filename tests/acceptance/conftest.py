@@ -55,7 +55,7 @@ def _program(name: str) -> str:
 
 @pytest.fixture
 def start_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
-    """Starts brokers (as the present user, who owns their files), by default one that keeps data and lets everyone in; more lines of configuration as asked."""
+    """Starts brokers as the present user; by default one that keeps data and lets everyone in."""
     running: list[subprocess.Popen[bytes]] = []
 
     def start(extra: str = "allow_anonymous true\n") -> Mosquitto:

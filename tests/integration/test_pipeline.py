@@ -1,0 +1,273 @@
+"""From stored readings to alerts: marks, time, isolation of jobs, and agreement of daemon and replay.
+
+Real SQL on a database in a temporary file; the clock is a twin that the test sets.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+import monitord.pipeline
+from monitord.alerts import engine
+from monitord.alerts.rule_files import default_rule_book
+from monitord.model.alerts import AlertStatus
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.assessments import JobAssessment
+from monitord.model.jobs import JobFile
+from monitord.model.readings import Reading
+from monitord.pipeline import Judge, mark_running, run_due
+from monitord.store import alerts as stored_alerts
+from monitord.store import jobs, marks
+from monitord.store.assessments import latest_assessment
+from monitord.store.database import Database
+from monitord.store.readings import insert_batch
+from monitord.store.records import load_job_record
+
+START = datetime(2025, 1, 10, tzinfo=UTC)
+RULES, OPTIONS = default_rule_book(), AnalysisOptions()
+STEP = timedelta(minutes=10)
+
+
+class SetClock:
+    """A clock that stands where the test puts it."""
+
+    def __init__(self, time: datetime = START) -> None:
+        self.time = time
+
+    def now(self) -> datetime:
+        return self.time
+
+    def wait_s(self, duration_s: float) -> float:
+        return duration_s
+
+
+@pytest.fixture
+def db(tmp_path: Path) -> Iterator[Database]:
+    database = Database.open(f"sqlite:///{tmp_path}/monitord.sqlite3")
+    yield database
+    database.close()
+
+
+def house(job: str = "mill-3", prefix: str = "") -> JobFile:
+    stays = [
+        {"id": f"{prefix}{probe}", "location_id": place, "from": START, "interval_s": 600}
+        for probe, place in (("a1", "room"), ("b1", "yard"))
+    ]
+    return JobFile.model_validate(
+        {
+            "job": job,
+            "start": START,
+            "locations": [
+                {"id": "room", "kind": "room_air", "f_rsi": 0.6},
+                {"id": "yard", "kind": "outdoor_air"},
+            ],
+            "probes": stays,
+        }
+    )
+
+
+def reading(probe: str, time: datetime, temperature_c: float, humidity_pct: float) -> Reading:
+    return Reading(
+        probe=probe, time=time, temperature_c=temperature_c, relative_humidity_pct=humidity_pct, received_at=time
+    )
+
+
+def air(since: datetime, hours: float, humidity_pct: float, prefix: str = "") -> list[Reading]:
+    """A room near 22 °C with that humidity, outdoors near -5 °C, each wandering a little, as real air does.
+
+    At 70 % the surface, at 11.2 °C by its factor, lies below the dew point of 16.3 °C; at 35 % (5.9 °C) well above.
+    """
+    found = []
+    for i in range(1, int(hours * 6) + 1):
+        t = since + i * STEP
+        sway = random.Random(t.timestamp()).uniform(-1.0, 1.0)
+        found.append(reading(f"{prefix}a1", t, 22.0 + 0.1 * sway, humidity_pct + 0.4 * sway))
+        found.append(reading(f"{prefix}b1", t, -5.0 + 0.2 * sway, 85.0 - 0.6 * sway))
+    return found
+
+
+def store(db: Database, readings: Sequence[Reading]) -> None:
+    with db.write() as conn:
+        insert_batch(conn, readings)
+
+
+def live(db: Database, clock: SetClock, readings: Sequence[Reading]) -> None:
+    """Readings arrive at their time, and each time is followed by a round of assessment."""
+    for time in sorted({r.time for r in readings}):
+        store(db, [r for r in readings if r.time == time])
+        clock.time = time
+        assert not run_due(db, clock, RULES, OPTIONS).failed
+
+
+def status_of(db: Database, job: str = "mill-3") -> dict[tuple[str, str | None], AlertStatus]:
+    with db.read() as conn:
+        return {(a.kind, a.location): a.status for a in stored_alerts.current_alerts(conn, job)}
+
+
+def apply(db: Database, job: JobFile) -> None:
+    with db.write() as conn:
+        jobs.apply_job(conn, job)
+
+
+def test_condensation_opens_after_its_hold_time_and_closes_a_day_after_the_air_is_dry(db: Database) -> None:
+    apply(db, house())
+    clock = SetClock()
+    live(db, clock, air(START, 6, 35.0))
+    assert ("condensation", "room") not in status_of(db)
+    wet_from = clock.time
+    live(db, clock, air(wet_from, 0.5, 70.0))
+    assert status_of(db)["condensation", "room"] is AlertStatus.PENDING
+    live(db, clock, air(clock.time, 1, 70.0))
+    assert status_of(db)["condensation", "room"] is AlertStatus.OPEN
+    live(db, clock, air(clock.time, 12, 35.0))
+    assert status_of(db)["condensation", "room"] is AlertStatus.OPEN
+    live(db, clock, air(clock.time, 13, 35.0))
+    assert status_of(db)["condensation", "room"] is AlertStatus.CLOSED
+    with db.read() as conn:
+        names = [e.event for e in stored_alerts.events(conn, job="mill-3") if e.event in ("opened", "closed")]
+    assert names == ["opened", "closed"]
+
+
+def test_silence_is_noticed_without_a_reading_and_ends_with_one(db: Database) -> None:
+    apply(db, house())
+    clock = SetClock()
+    live(db, clock, air(START, 3, 40.0))
+    silent_from = clock.time
+    for minutes in range(10, 90, 10):
+        clock.time = silent_from + timedelta(minutes=minutes)
+        mark_running(db, clock)
+        run_due(db, clock, RULES, OPTIONS)
+    assert status_of(db)["probe_silent", "room"] is AlertStatus.OPEN
+    live(db, clock, air(clock.time, 0.5, 40.0))
+    assert status_of(db)["probe_silent", "room"] is AlertStatus.CLOSED
+
+
+def test_a_round_takes_only_marked_jobs_and_clears_their_marks(db: Database) -> None:
+    apply(db, house())
+    apply(db, house("dock-1", prefix="d-"))
+    clock = SetClock(START + timedelta(hours=1))
+    assert run_due(db, clock, RULES, OPTIONS).assessed == ("dock-1", "mill-3")
+    assert run_due(db, clock, RULES, OPTIONS).assessed == ()
+    clock.time = START + timedelta(hours=3)
+    store(db, air(START, 3, 40.0))
+    assert run_due(db, clock, RULES, OPTIONS).assessed == ("mill-3",)
+    with db.read() as conn:
+        shown = latest_assessment(conn, "mill-3")
+    assert shown is not None
+    assert (shown.as_of, shown.last_reading_at) == (clock.time, START + timedelta(hours=3))
+
+
+def test_a_reading_that_lands_during_the_assessment_leaves_the_job_marked(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    apply(db, house())
+    clock = SetClock(START + timedelta(hours=1))
+    honest = monitord.pipeline.assess_job
+
+    def meanwhile(*arguments: object) -> JobAssessment:
+        store(db, air(START + timedelta(hours=1), 0.2, 40.0))
+        return honest(*arguments)
+
+    monkeypatch.setattr(monitord.pipeline, "assess_job", meanwhile)
+    run_due(db, clock, RULES, OPTIONS)
+    with db.read() as conn:
+        assert [job for job, _ in marks.marked_jobs(conn)] == ["mill-3"]
+
+
+def test_an_acknowledgement_during_the_assessment_is_kept(db: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    apply(db, house())
+    clock = SetClock()
+    live(db, clock, air(START, 3, 70.0))
+    honest = monitord.pipeline.assess_job
+
+    def meanwhile(*arguments: object) -> JobAssessment:
+        with db.write() as conn:
+            opened = next(a for a in stored_alerts.current_alerts(conn, "mill-3") if a.kind == "condensation")
+            stored_alerts.save_alerts(conn, engine.acknowledge(opened, "Anna", "seen", clock.time).alerts)
+        return honest(*arguments)
+
+    store(db, air(clock.time, 0.5, 70.0))
+    clock.time += timedelta(minutes=30)
+    monkeypatch.setattr(monitord.pipeline, "assess_job", meanwhile)
+    run_due(db, clock, RULES, OPTIONS)
+    assert status_of(db)["condensation", "room"] is AlertStatus.ACKNOWLEDGED
+
+
+def test_a_job_that_can_not_be_assessed_stays_marked_and_keeps_no_other_back(
+    db: Database, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    apply(db, house())
+    apply(db, house("dock-1", prefix="d-"))
+    clock = SetClock(START + timedelta(hours=1))
+    honest = monitord.pipeline.assess_job
+
+    def one_fails(job: JobFile, *arguments: object) -> JobAssessment:
+        if job.job == "dock-1":
+            raise ZeroDivisionError
+        return honest(job, *arguments)
+
+    monkeypatch.setattr(monitord.pipeline, "assess_job", one_fails)
+    due = run_due(db, clock, RULES, OPTIONS)
+    assert (due.assessed, due.failed) == (("mill-3",), ("dock-1",))
+    assert "job dock-1 could not be assessed" in caplog.text
+    with db.read() as conn:
+        assert [job for job, _ in marks.marked_jobs(conn)] == ["dock-1"]
+
+
+def test_closing_a_job_ends_its_alerts_with_a_word_why(db: Database) -> None:
+    apply(db, house())
+    clock = SetClock()
+    live(db, clock, air(START, 3, 70.0))
+    assert status_of(db)["condensation", "room"] is AlertStatus.OPEN
+    with db.write() as conn:
+        jobs.close_job(conn, "mill-3", clock.time)
+    clock.time += timedelta(minutes=1)
+    run_due(db, clock, RULES, OPTIONS)
+    with db.read() as conn:
+        alert = next(a for a in stored_alerts.current_alerts(conn, "mill-3") if a.kind == "condensation")
+    assert (alert.status, alert.closing_reason) == (AlertStatus.CLOSED, "the job was closed")
+    mark_running(db, clock)
+    assert run_due(db, clock, RULES, OPTIONS).assessed == ()
+
+
+def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> None:
+    job = house()
+    apply(db, job)
+    clock, judge = SetClock(), Judge(job, RULES, OPTIONS)
+    readings = air(START, 3, 40.0) + air(START + timedelta(hours=3), 3, 70.0)
+    replayed = {}
+    for time in sorted({r.time for r in readings}):
+        live(db, clock, [r for r in readings if r.time == time])
+        with db.read() as conn:
+            record = load_job_record(conn, job, time)
+        assessment, changed = judge.step(record, time)
+        replayed.update((a.fingerprint, a) for a in changed)
+        with db.read() as conn:
+            assert latest_assessment(conn, job.job) == assessment
+    with db.read() as conn:
+        assert {a.fingerprint: a for a in stored_alerts.current_alerts(conn, job.job)} == replayed
+    assert AlertStatus.OPEN in {a.status for a in replayed.values()}
+
+
+def test_the_order_of_arrival_changes_no_verdict(tmp_path: Path) -> None:
+    readings, verdicts = air(START, 8, 60.0), []
+    until = START + timedelta(hours=9)
+    for seed in range(4):
+        database = Database.open(f"sqlite:///{tmp_path}/{seed}.sqlite3")
+        apply(database, house())
+        shuffled = [*readings, *readings[5:15]]
+        random.Random(seed).shuffle(shuffled)
+        for start in range(0, len(shuffled), 7):
+            store(database, shuffled[start : start + 7])
+        run_due(database, SetClock(until), RULES, OPTIONS)
+        with database.read() as conn:
+            verdicts.append(latest_assessment(conn, "mill-3"))
+        database.close()
+    assert verdicts[0] is not None
+    assert verdicts[0].last_reading_at == START + timedelta(hours=8)
+    assert all(verdict == verdicts[0] for verdict in verdicts)
