@@ -16,6 +16,8 @@ from monitord.model.series import Array, Series, roll_up
 
 START = datetime(2026, 11, 4, tzinfo=UTC)
 
+psychrolib.SetUnitSystem(psychrolib.SI)
+
 
 def job_at(elevation_m: float = 0.0, calibrations: tuple[Calibration, ...] = ()) -> tuple[JobFile, Placement]:
     stay = Placement(probe="k7-01", location_id="cavity", from_time=START)
@@ -39,7 +41,6 @@ def series_of(t: Array, rh: Array, step_s: float = 600.0) -> Series:
 @pytest.mark.parametrize(("t", "rh", "elevation"), [(20.0, 50.0, 0.0), (8.1, 88.0, 600.0), (30.0, 95.0, 1500.0)])
 def test_the_air_of_a_reading_agrees_with_psychrolib(t: float, rh: float, elevation: float) -> None:
     # psychrolib 2.5 implements the same ASHRAE 2017 chapter; its dew point iterates to 0.001 K
-    psychrolib.SetUnitSystem(psychrolib.SI)
     job, stay = job_at(elevation)
     found = derived_series(series_of(np.array([t]), np.array([rh])), stay, job)
     pressure = psychrolib.GetStandardAtmPressure(elevation)

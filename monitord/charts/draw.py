@@ -1,0 +1,198 @@
+"""A chart as SVG. Every mark has a class and none a colour, so light, dark, print and paper need one drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from html import escape
+
+import numpy as np
+
+from monitord.charts.decimate import Buckets, buckets, line_points
+from monitord.charts.labels import Box, Ribbon, place_names, text_box
+from monitord.charts.parts import Array, Chart, Size, Trace
+from monitord.charts.shade import shaded
+from monitord.charts.time_axis import time_ticks
+from monitord.charts.value_axis import ValueAxis, value_axis
+
+_BUCKET_PX = 2.0
+_TICK_PX = 92
+"""Least room between two time labels. [px]"""
+_FLAG_R = 9.0
+
+
+class _Frame:
+    """From times and values to the drawing's units."""
+
+    def __init__(self, chart: Chart, size: Size) -> None:
+        self.chart, self.size = chart, size
+        self.axis: ValueAxis = value_axis(chart, 7 if size.plot_height > 240 else 6)
+        self.bottom = size.top + size.plot_height
+        self.right = size.left + size.plot_width
+
+    def x(self, time_s: Array) -> Array:
+        share = (time_s - self.chart.window.start_s) / self.chart.window.length_s
+        return self.size.left + self.size.plot_width * share
+
+    def y(self, value: Array) -> Array:
+        return self.bottom - self.size.plot_height * (value - self.axis.low) / (self.axis.high - self.axis.low)
+
+    @property
+    def plot(self) -> Box:
+        return Box(self.size.left, self.size.top, self.right, self.bottom)
+
+
+def draw(chart: Chart, size: Size) -> str:
+    """The chart as one SVG element, complete with its description.
+
+    `data-start` and `data-end` give the window in ms, `data-left` and `data-right` where it lies on the drawing, for
+    a script that lets people point at it.
+    """
+    frame = _Frame(chart, size)
+    window = chart.window
+    found = [buckets(t, window.start_s, window.end_s, round(size.plot_width / _BUCKET_PX)) for t in chart.traces]
+    inner = "".join(
+        (
+            *_grid(frame),
+            f'<svg x="{size.left}" y="{size.top}" width="{size.plot_width}" height="{size.plot_height}" '
+            f'viewBox="{size.left} {size.top} {size.plot_width} {size.plot_height}">',
+            *_outs(frame),
+            *_shades(frame, found),
+            *_bands(frame, found),
+            *_lines(frame, found),
+            *_levels(frame),
+            "</svg>",
+            *_words(frame, found),
+        )
+    )
+    return (
+        f'<svg class="chart chart-{size.name}" viewBox="0 0 {size.width} {size.height}" role="img" '
+        f'aria-label="{escape(chart.description)}" data-start="{window.start_s * 1000:.0f}" '
+        f'data-end="{window.end_s * 1000:.0f}" data-left="{size.left}" data-right="{frame.right}" '
+        f'data-top="{size.top}" data-bottom="{frame.bottom}">{inner}</svg>'
+    )
+
+
+def _grid(frame: _Frame) -> Iterator[str]:
+    size, ticks = frame.size, time_ticks(frame.chart.window, max(2, frame.size.plot_width // _TICK_PX))
+    values = frame.axis.ticks
+    ys, xs = frame.y(np.array(values)), frame.x(np.array([tick.time_s for tick in ticks]))
+    yield '<path class="grid" d="'
+    yield "".join(f"M{size.left} {y:.1f}h{size.plot_width}" for y in ys)
+    yield "".join(f"M{x:.1f} {size.top}v{size.plot_height}" for x in xs) + '"/>'
+    for value, y in zip(values, ys, strict=True):
+        yield f'<text class="y" x="{size.left - 6}" y="{y + 4:.1f}">{frame.axis.label(value)}</text>'
+    for tick, x in zip(ticks, xs, strict=True):
+        half = 3.3 * len(tick.label)
+        held = min(max(x, size.left - 30 + half), size.width - half)
+        kind = "x day" if tick.major else "x"
+        yield f'<text class="{kind}" x="{held:.1f}" y="{frame.bottom + 20}">{escape(tick.label)}</text>'
+
+
+def _outs(frame: _Frame) -> Iterator[str]:
+    for out in frame.chart.outs:
+        left, right = (float(x) for x in np.clip(frame.x(np.array([out.start_s, out.end_s])), 0, frame.size.width))
+        yield f'<rect class="out" x="{left:.1f}" y="{frame.size.top}" width="{max(1.0, right - left):.1f}" '
+        yield f'height="{frame.size.plot_height}"/>'
+
+
+def _shades(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
+    if frame.chart.shade_between is None:
+        return
+    upper, lower = frame.chart.shade_between
+    for above, corners in shaded(found[upper], found[lower]):
+        path = "L".join(f"{x:.1f} {y:.1f}" for x, y in zip(frame.x(corners[0]), frame.y(corners[1]), strict=True))
+        yield f'<path class="{"margin" if above else "wet"}" d="M{path}Z"/>'
+
+
+def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
+    for trace, b in zip(frame.chart.traces, found, strict=True):
+        if trace.doubt is None or not len(b):
+            continue
+        x, upper, lower = frame.x(b.time_s), frame.y(b.high + b.doubt), frame.y(b.low - b.doubt)
+        parts = []
+        for here in _stretches(b.run):
+            edge = [*zip(x[here], upper[here], strict=True), *zip(x[here][::-1], lower[here][::-1], strict=True)]
+            parts.append("M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in edge if np.isfinite(py)) + "Z")
+        yield f'<path class="band {trace.style}" d="{"".join(part for part in parts if part != "MZ")}"/>'
+
+
+def _lines(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
+    # the first trace is what the chart is about, so it is drawn last, on top
+    for trace, b in reversed(list(zip(frame.chart.traces, found, strict=True))):
+        if not len(b):
+            continue
+        time_s, value, run = line_points(b)
+        x, y = frame.x(time_s), frame.y(value)
+        parts = []
+        for here in _stretches(run):
+            points = "L".join(f"{px:.1f} {py:.1f}" for px, py in zip(x[here], y[here], strict=True))
+            parts.append(f"M{points}" + ("h.01" if len(x[here]) == 1 else ""))
+        yield f'<path class="line {trace.style}" d="{"".join(parts)}"/>'
+
+
+def _levels(frame: _Frame) -> Iterator[str]:
+    for level in frame.chart.levels:
+        y = float(frame.y(np.array([level.value]))[0])
+        yield f'<path class="goal" d="M{frame.size.left} {y:.1f}h{frame.size.plot_width}"/>'
+
+
+def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
+    """Markers, the levels' words, and the lines' names where they hide nothing."""
+    ribbons = [_ribbon(frame, b) for b in found]
+    taken = []
+    for marker in frame.chart.markers:
+        x, y = float(frame.x(np.array([marker.time_s]))[0]), frame.size.top + _FLAG_R
+        taken.append(Box(x - _FLAG_R, y - _FLAG_R, x + _FLAG_R, y + _FLAG_R))
+        taken.append(Box(x - 2.0, frame.size.top, x + 2.0, frame.bottom))
+        yield f'<path class="note" d="M{x:.1f} {frame.size.top}v{frame.size.plot_height}"/>'
+        yield f'<circle class="flag" cx="{x:.1f}" cy="{y:.1f}" r="{_FLAG_R:.0f}"/>'
+        yield f'<text class="letter" x="{x:.1f}" y="{y + 4:.1f}">{escape(marker.letter)}</text>'
+    for level in frame.chart.levels:
+        y, box = _level_word(frame, level.value, level.label, ribbons)
+        taken.append(box)
+        yield f'<text class="goal-word" x="{frame.right}" y="{y:.1f}">{escape(level.label)}</text>'
+    shown = [(trace, ribbon) for trace, ribbon in zip(frame.chart.traces, ribbons, strict=True) if len(ribbon.x)]
+    if not shown:
+        middle = frame.size.left + frame.size.plot_width / 2
+        yield f'<text class="x" x="{middle:.0f}" y="{frame.size.top + 60}">No readings in this time</text>'
+    names = [trace.label for trace, _ in shown]
+    spots = place_names(names, [ribbon for _, ribbon in shown], frame.plot, taken)
+    for (trace, _), (x, y) in zip(shown, spots, strict=True):
+        yield f'<text class="name {trace.style}" x="{x:.1f}" y="{y:.1f}">{escape(trace.label)}</text>'
+
+
+def _level_word(frame: _Frame, value: float, label: str, ribbons: list[Ribbon]) -> tuple[float, Box]:
+    """Baseline of a level's word at the right end: under its line unless something is in the way there."""
+    y = float(frame.y(np.array([value]))[0])
+    choices = []
+    for baseline in (y + 15.0, y - 6.0):
+        box = text_box(0.0, baseline, label)
+        box = Box(frame.right - box.right, box.top, float(frame.right), box.bottom)
+        inside = frame.size.top <= box.top and box.bottom <= frame.bottom + 3.0
+        edges = [ribbon.within(box.left, box.right) for ribbon in ribbons]
+        lost = sum(box.overlap(Box(box.left, e[0], box.right, e[1])) for e in edges if e is not None)
+        choices.append((not inside, lost, baseline, box))
+    _, _, baseline, box = min(choices, key=lambda choice: choice[:2])
+    return baseline, box
+
+
+def _ribbon(frame: _Frame, b: Buckets) -> Ribbon:
+    x, doubt = frame.x(b.time_s), np.nan_to_num(b.doubt)
+    seen = (x >= frame.size.left) & (x <= frame.right)
+    return Ribbon(x[seen], frame.y(b.high + doubt)[seen], frame.y(b.low - doubt)[seen])
+
+
+def _stretches(run: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Iterator[slice]:
+    starts = np.flatnonzero(np.r_[True, np.diff(run) != 0])
+    for start, end in zip(starts, np.r_[starts[1:], len(run)], strict=True):
+        yield slice(int(start), int(end))
+
+
+def has_values(chart: Chart) -> bool:
+    """Whether anything would be drawn in the chart's window."""
+    return any(_any_inside(trace, chart.window.start_s, chart.window.end_s) for trace in chart.traces)
+
+
+def _any_inside(trace: Trace, start_s: float, end_s: float) -> bool:
+    inside = (trace.time_s >= start_s) & (trace.time_s <= end_s)
+    return bool(np.isfinite(trace.value[inside]).any())
