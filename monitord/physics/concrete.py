@@ -56,7 +56,7 @@ def relative_diffusivity(pore_humidity: FloatOrArray) -> FloatOrArray:
 
     Source
     ------
-    Bažant and Najjar 1972 (Mater. Struct. 5:3) eq. 6; parameters α 0.05, hc 0.80, n 15 of CEB-FIP Model Code 90
+    Bažant and Najjar 1972 (Mater. Struct. 5:3); parameters α 0.05, hc 0.80, n 15 of CEB-FIP Model Code 90
     and fib Model Code 2010. Above 1, a supersaturated reading, the curve is flat by our choice.
     """
     humidity = _pore(pore_humidity)
@@ -114,7 +114,7 @@ def saturated_diffusivity(strength_mpa: FloatOrArray) -> FloatOrArray:
 
     Source
     ------
-    CEB-FIP Model Code 90, 2.1.8, and fib Model Code 2010: D1 = 1E-8 m²/s / (fck / MPa); check the edition.
+    CEB-FIP Model Code 90 and fib Model Code 2010: D1 = 1E-8 m²/s / (fck / MPa); check the edition.
     """
     return 1e-8 / in_range("strength_mpa", strength_mpa, 8.0, 120.0, "MPa")
 

@@ -90,7 +90,7 @@ def slab_mean_remaining(fourier: FloatOrArray) -> FloatOrArray:
 
     Source
     ------
-    Crank 1975 §4.3.2: eq. 4.18 (trigonometric series) from Fo 0.2 on, eq. 4.20 (series of error functions) below,
+    Crank 1975 §4.3: the trigonometric series from Fo 0.2 on, the series of error functions below it,
     whose first term is 1 - √(4 Fo/π); six terms, to 1E-14 where they meet. Constant diffusivity.
     """
     number = in_range("fourier", fourier, 0.0, 1e6, "")
@@ -140,7 +140,7 @@ def slab_local_remaining(fourier: FloatOrArray, position: FloatOrArray) -> Float
 
     Source
     ------
-    Crank 1975 §4.3.2: eq. 4.17 (trigonometric series) from Fo 0.2 on, eq. 4.16 (error functions) below; six
+    Crank 1975 §4.3: the trigonometric series from Fo 0.2 on, the series of error functions below it; six
     terms, to 1E-14 where they meet. Constant diffusivity.
     """
     number = in_range("fourier", fourier, 0.0, 1e6, "")
@@ -172,7 +172,7 @@ def fourier_number_at_mean(remaining: FloatOrArray) -> FloatOrArray:
 
     Source
     ------
-    Crank 1975 §4.3.2 eqs. 4.18 and 4.20, solved by bisection to 1E-12.
+    Crank 1975 §4.3, the same series solved by bisection to 1E-12.
     """
     share = in_range("remaining", remaining, 1e-12, 1.0, "")
     goal = np.asarray(share)

@@ -62,7 +62,7 @@ def temperature_factor(surface_c: FloatOrArray, room_c: FloatOrArray, outdoor_c:
 
     Source
     ------
-    EN ISO 13788:2012, 3.1.2: f_Rsi = (θsi - θe)/(θi - θe), for steady temperatures; in changing weather average
+    EN ISO 13788:2012: f_Rsi = (θsi - θe)/(θi - θe), for steady temperatures; in changing weather average
     over at least a day (common practice).
     """
     surface = in_range("surface_c", surface_c, _COLDEST_C, _HOTTEST_C, "°C")
@@ -96,7 +96,7 @@ def surface_temperature_from_factor(f_rsi: FloatOrArray, room_c: FloatOrArray, o
 
     Source
     ------
-    EN ISO 13788:2012, 3.1.2, solved for θsi; steady state: a heavy wall lags by hours.
+    EN ISO 13788:2012, solved for θsi; steady state: a heavy wall lags by hours.
     """
     factor = in_range("f_rsi", f_rsi, 0.0, 1.0, "")
     room, outdoor = _room_and_outdoor(room_c, outdoor_c)
@@ -143,7 +143,7 @@ def u_surface_temperature_from_factor(
 
     Source
     ------
-    JCGM 100:2008, 5.1.2 eq. 10, applied to EN ISO 13788:2012, 3.1.2; independent inputs.
+    JCGM 100:2008, 5.1.2 eq. 10, applied to EN ISO 13788:2012; independent inputs.
     """
     factor = in_range("f_rsi", f_rsi, 0.0, 1.0, "")
     room, outdoor = _room_and_outdoor(room_c, outdoor_c)
@@ -182,8 +182,8 @@ def surface_relative_humidity(
 
     Source
     ------
-    EN ISO 13788:2012, 3.1.5: φsi = p_i / p_sat(θsi), with the saturation pressure of ASHRAE Handbook—Fundamentals
-    2017, ch. 1 eqs. 5 and 6 (the standard's own fit, annex E, agrees to 0.1 %).
+    EN ISO 13788:2012: φsi = p_i / p_sat(θsi), with the saturation pressure of ASHRAE Handbook—Fundamentals
+    2017, ch. 1 eqs. 5 and 6 (the standard's own fit agrees to 0.1 %).
     """
     vapour = in_range("vapour_pressure_pa", vapour_pressure_pa, 0.0, 1.7e6, "Pa")
     return 100.0 * vapour / saturation_vapour_pressure(surface_c, over)
@@ -217,7 +217,7 @@ def required_surface_temperature(
 
     Source
     ------
-    EN ISO 13788:2012, 5.3: p_sat(θsi,min) = p_i / 0.8.
+    EN ISO 13788:2012: p_sat(θsi,min) = p_i / 0.8.
     """
     vapour = in_range("vapour_pressure_pa", vapour_pressure_pa, 0.02, 1.5e5, "Pa")
     return dew_or_frost_point(100.0 * vapour / in_range("limit_rh_pct", limit_rh_pct, 10.0, 100.0, "%"))
@@ -260,7 +260,7 @@ def required_f_rsi(
 
     Source
     ------
-    EN ISO 13788:2012, 5.3.
+    EN ISO 13788:2012.
     """
     return temperature_factor(required_surface_temperature(vapour_pressure_pa, limit_rh_pct), room_c, outdoor_c)
 
@@ -394,6 +394,6 @@ def probability_of_condensation(margin_k: FloatOrArray, u_margin_k: FloatOrArray
 
     Source
     ------
-    Normal distribution function; JCGM 106:2012, 7.2.
+    Normal distribution function; JCGM 106:2012.
     """
     return probability_below(margin_k, u_margin_k, 0.0)

@@ -372,7 +372,7 @@ def probability_below(value: FloatOrArray, u: FloatOrArray, limit: FloatOrArray)
 
     Source
     ------
-    Normal distribution function; JCGM 106:2012, 7.2 (a one-sided limit).
+    Normal distribution function; JCGM 106:2012 (a one-sided limit).
     """
     big = 1e300
     distance = in_range("limit", limit, -big, big, "") - in_range("value", value, -big, big, "")
