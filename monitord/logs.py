@@ -14,7 +14,7 @@ _CHATTY = ("apscheduler", "uvicorn", "sqlalchemy", "alembic", "apprise", "asynci
 class _OneLine(logging.Formatter):
     """UTC times, and line breaks in a message made visible, so that nobody can forge a line of the log."""
 
-    converter = time.gmtime
+    converter = staticmethod(time.gmtime)
 
     def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802 - the name is the library's
         record.message = record.message.replace("\n", "\\n").replace("\r", "\\r")

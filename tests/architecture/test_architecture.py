@@ -1,0 +1,113 @@
+"""Promises about the code itself that no linter keeps: sizes, the clock, dependencies, the room map."""
+
+from __future__ import annotations
+
+import ast
+import re
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SOURCES = sorted(p for top in ("monitord", "simulators") for p in (ROOT / top).rglob("*.py"))
+PROGRAM = [p for p in SOURCES if p.is_relative_to(ROOT / "monitord")]
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+MODULE_LINES, FUNCTION_LINES = 600, 80
+DISTRIBUTIONS = {
+    "cbor2": "cbor2",
+    "influxdb_client": "influxdb-client",
+    "paho": "paho-mqtt",
+    "pydantic_core": "pydantic",
+    "pydantic_settings": "pydantic-settings",
+    "starlette": "fastapi",
+    "tomli_w": "tomli-w",
+    "markupsafe": "jinja2",
+    "typing_extensions": "pydantic",
+    "CoolProp": "coolprop",
+    "axe_playwright_python": "axe-playwright-python",
+}
+"""Where a module is imported by another name than its distribution's, or comes as a part of another."""
+NOT_IMPORTED = {"tzdata", "python-multipart", "influxdb-client"}
+"""Used without an import of ours: time zone data, form parsing behind the web framework, the coming InfluxDB store."""
+
+
+def name_of(path: Path) -> str:
+    return str(path.relative_to(ROOT))
+
+
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"), filename=str(path))
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=name_of)
+def test_no_module_and_no_function_is_longer_than_can_be_read(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= MODULE_LINES
+    for node in ast.walk(tree_of(path)):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            length = (node.end_lineno or node.lineno) - node.lineno + 1
+            assert length <= FUNCTION_LINES, f"{node.name} has {length} lines"
+
+
+def reads_clock(node: ast.AST) -> bool:
+    """Whether a call asks the wall clock: datetime.now/today/utcnow, date.today, time.time/time_ns/localtime/gmtime."""
+    if not isinstance(node, ast.Attribute) or not isinstance(node.value, ast.Name):
+        return False
+    owner, asked = node.value.id, node.attr
+    return (owner in ("datetime", "date") and asked in ("now", "today", "utcnow")) or (
+        owner == "time" and asked in ("time", "time_ns", "localtime")
+    )
+
+
+def test_only_the_clock_module_reads_the_wall_clock() -> None:
+    readers = {name_of(p) for p in PROGRAM if any(reads_clock(node) for node in ast.walk(tree_of(p)))}
+    assert readers == {"monitord/clock.py"}
+
+
+def third_party(paths: list[Path]) -> Iterator[str]:
+    own = {"monitord", "simulators", "conftest"} | {p.stem for p in (ROOT / "tests").rglob("*.py")}
+    for path in paths:
+        for node in ast.walk(tree_of(path)):
+            names = (
+                [alias.name for alias in node.names]
+                if isinstance(node, ast.Import)
+                else [node.module]
+                if isinstance(node, ast.ImportFrom) and node.module and not node.level
+                else []
+            )
+            for name in names:
+                top = name.split(".")[0]
+                if top not in sys.stdlib_module_names and top not in own:
+                    yield DISTRIBUTIONS.get(top, top).lower()
+
+
+def listed(requirements: list[str]) -> set[str]:
+    return {re.split(r"[<>=!~\[; ]", line)[0].lower() for line in requirements}
+
+
+RUNNING = listed(PYPROJECT["project"]["dependencies"])
+TESTING = listed(PYPROJECT["project"]["optional-dependencies"]["test"])
+
+
+def test_what_the_program_imports_and_what_it_declares_are_the_same() -> None:
+    assert set(third_party(SOURCES)) == RUNNING - NOT_IMPORTED
+
+
+def test_what_the_tests_import_is_declared() -> None:
+    assert set(third_party(sorted((ROOT / "tests").rglob("*.py")))) <= RUNNING | TESTING
+
+
+@pytest.mark.parametrize("name", sorted(RUNNING | TESTING))
+def test_every_dependency_has_its_reason_in_developers_md(name: str) -> None:
+    assert re.search(rf"^\| `{re.escape(name)}` \| \S.+ \|$", DEVELOPERS, re.MULTILINE | re.IGNORECASE)
+
+
+@pytest.mark.parametrize("room", sorted({p.relative_to(ROOT / "monitord").parts[0] for p in PROGRAM}))
+def test_every_room_stands_in_the_map(room: str) -> None:
+    """The map in DEVELOPERS.md has a line for each package and each module at the top."""
+    if not room.startswith("__"):
+        assert re.search(rf"^\| `monitord/{re.escape(room)}`", DEVELOPERS, re.MULTILINE)
