@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 
 from monitord.analysis.measured import corrected_series, doubt_of
+from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import HOUR_S, Array, Hourly, Series
 from monitord.physics.moist_air import dew_or_frost_point, humidity_ratio, standard_pressure, vapour_pressure
+from monitord.physics.surfaces import surface_temperature_from_factor, u_surface_temperature_from_factor
 from monitord.physics.uncertainty import u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
 
 _MAX_RH, _COLDEST_C, _HOTTEST_C = 105.0, -50.0, 120.0
@@ -121,3 +123,38 @@ def joined(stays: list[Derived]) -> Derived:
 
 def _in_range(values: Array, low: float, high: float) -> Array:
     return np.where((values >= low) & (values <= high), values, np.nan)
+
+
+def surface_by_factor(
+    here: Derived, f_rsi: float, room: Derived, outdoor: Derived, options: AnalysisOptions
+) -> tuple[Array, Array]:
+    """Surface temperature and its standard uncertainty at the times of `here`. [°C], [K], each (n,)
+
+    NaN where room or outdoor air was not heard nearby in time.
+
+    Source
+    ------
+    EN ISO 13788:2012, temperature factor, as in `physics.surfaces`.
+    """
+    inside, u_inside = _at(here.time_s, room, options)
+    outside, u_outside = _at(here.time_s, outdoor, options)
+    return (
+        surface_temperature_from_factor(f_rsi, inside, outside),
+        u_surface_temperature_from_factor(f_rsi, inside, outside, options.f_rsi_u, u_inside, u_outside),
+    )
+
+
+def _at(time_s: Array, air: Derived, options: AnalysisOptions) -> tuple[Array, Array]:
+    """Temperature of another air at given times, linear between its readings, with its standard uncertainty."""
+    known = np.isfinite(air.temperature_c)
+    times = air.time_s[known]
+    if not len(times):
+        return np.full_like(time_s, np.nan), np.full_like(time_s, np.nan)
+    after = np.clip(np.searchsorted(times, time_s), 1, max(1, len(times) - 1))
+    last = len(times) - 1
+    away = np.minimum(np.abs(time_s - times[after - 1]), np.abs(times[np.minimum(after, last)] - time_s))
+    near = away <= max(options.pairing_age_s, HOUR_S)
+    return (
+        np.where(near, np.interp(time_s, times, air.temperature_c[known]), np.nan),
+        np.where(near, np.interp(time_s, times, air.u_temperature_k[known]), np.nan),
+    )

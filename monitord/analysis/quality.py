@@ -15,7 +15,7 @@ from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding, QualityFlag
 from monitord.model.jobs import AIR_KINDS, JobFile, Location
-from monitord.model.series import HOUR_S, Array, StayRecord
+from monitord.model.series import HOUR_S, Array, Series, StayRecord
 from monitord.physics.moist_air import vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
 
@@ -41,8 +41,8 @@ class StayQuality:
     spans: tuple[Span, ...]
     hourly_out: Array
     """(n hours): 1.0 where the hour is out of every verdict."""
-    recent_out: Array
-    """(n recent readings): the same for single readings."""
+    lone_s: Array
+    """Times of single readings that are out: spikes."""
 
 
 def _range_spans(record: StayRecord) -> list[Span]:
@@ -107,16 +107,30 @@ def judge_stay(record: StayRecord, location: Location, room: Track | None, job: 
     noise, touched = _noise_spans(record, location, as_of_s)
     spans = _range_spans(record) + checks.stuck(record.hourly, location.kind) + noise
     spans += _clock_span(record, as_of_s) + _place_spans(record, location, room, job)
-    recent = record.recent
-    hourly_out = np.zeros(len(record.hourly))
-    recent_out = (touched | checks.out_of_range(recent.temperature_c, recent.relative_humidity_pct)).astype(float)
+    hours = record.hourly.hour_s
+    hourly_out = np.zeros(len(hours))
     for span in spans:
-        if span.kind == "spikes":
-            continue  # the lone readings are out, and an hour's median does not feel them
-        hours = record.hourly.hour_s
-        hourly_out[(hours + HOUR_S > span.start_s) & (hours < span.end_s)] = 1.0
-        recent_out[(recent.time_s >= span.start_s) & (recent.time_s < span.end_s)] = 1.0
-    return StayQuality(tuple(spans), hourly_out, recent_out)
+        if span.kind != "spikes":  # lone readings are out one by one, and an hour's median does not feel them
+            hourly_out[(hours + HOUR_S > span.start_s) & (hours < span.end_s)] = 1.0
+    return StayQuality(tuple(spans), hourly_out, record.recent.time_s[touched])
+
+
+def recent_out(quality: StayQuality | None, recent: Series) -> Array:
+    """For each recent reading 1.0 if it is out of every verdict, else 0.0; also readings newer than the judgement.
+
+    A span that reached the newest reading it knew of is taken to go on.
+    """
+    out = checks.out_of_range(recent.temperature_c, recent.relative_humidity_pct)
+    if quality is None:
+        return out.astype(np.float64)
+    out |= np.isin(recent.time_s, quality.lone_s)
+    newest = max((span.end_s for span in quality.spans), default=0.0)
+    for span in quality.spans:
+        if span.kind != "spikes":
+            goes_on = span.end_s >= newest and recent.time_s[-1] - span.end_s < 2 * HOUR_S if len(recent) else False
+            end = np.inf if goes_on else span.end_s
+            out |= (recent.time_s >= span.start_s) & (recent.time_s < end)
+    return out.astype(np.float64)
 
 
 def flags_of(quality: StayQuality, record: StayRecord, as_of_s: float) -> tuple[QualityFlag, ...]:

@@ -32,6 +32,21 @@ class Track:
     def __len__(self) -> int:
         return len(self.hour_s)
 
+    def last(self, hours: int) -> Track:
+        """The same location's last hours only."""
+        if len(self) <= hours:
+            return self
+        return Track(
+            self.location,
+            self.hour_s[-hours:],
+            self.temperature_c[-hours:],
+            self.relative_humidity_pct[-hours:],
+            self.vapour_pressure_pa[-hours:],
+            self.surface_temperature_c[-hours:],
+            self.doubt,
+            self.probe,
+        )
+
     @property
     def end_s(self) -> float:
         """End of the last complete hour. [s]"""

@@ -48,8 +48,32 @@ class AnalysisOptions(BaseModel):
     stale_after_intervals: Positive = 6.0
     """A location counts as not known after this many such intervals without a reading (our choice)."""
 
+    # timber
+    timber_lag_days: Positive = 14.0
+    """Time constant with which a joist follows its air: about two weeks (common practice). [days]"""
+    timber_species_u_pct: Positive = 0.7
+    """Standard uncertainty from species and hysteresis, whose scatter is 1 to 2 %MC (Wood Handbook ch. 4). [% MC]"""
+
     # sleeves
     sleeve_clock_h: Positive = 72.0
     """Least time between sealing a sleeve and a verdict: 72 h in UK practice; ASTM F2170 since 2018: 24 h. [h]"""
-    sleeve_drift_pct_per_day: Positive = 1.0
-    """Largest drift of an equilibrated sleeve, cleaned of temperature (our choice). [% RH per day]"""
+    sleeve_gap_pct: Positive = 1.0
+    """Largest approach still to come in an equilibrated sleeve (our choice, within a probe's accuracy). [% RH]"""
+    sleeve_tau_h: Positive = 14.0
+    """Usual time constant of a sealed sleeve's approach, before its readings tell (our choice). [h]"""
+
+    # getting wet again
+    rewetting_sleeve_pct: Positive = 1.5
+    """Rise of a sleeve's humidity that counts as getting wet again (common practice). [% RH]"""
+    rewetting_void_pct: Positive = 3.0
+    """The same in a cavity or void (common practice). [% RH]"""
+    rewetting_spreads: Positive = 3.0
+    """On top of it, this many times the usual wandering of the place (our choice)."""
+
+    # drying, stalls, goals
+    stall_share_per_week: Positive = 0.10
+    """Stalled: what remains falls by less than this share in seven days (the project's definition)."""
+    goal_confidence: Positive = 1.65
+    """At goal: the mean lies under the limit by this many standard uncertainties (one-sided 95 %; JCGM 100)."""
+    drive_lost_pct: Positive = 8.0
+    """Rise of the room's vapour pressure, as humidity at room temperature, that the drying would feel (our choice)."""

@@ -1,0 +1,67 @@
+"""Has the drying drive been lost? The room's air leaves the band that the machines had held it in.
+
+Judged on the room's vapour pressure, which a dehumidifier holds down and a change of temperature alone hardly moves,
+against the same hours of the days before, and against the outdoor air, which may have brought the change itself.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.analysis.comparison import utc
+from monitord.analysis.events import hour_of, newest_event
+from monitord.analysis.rolling import trailing_mean
+from monitord.analysis.track import Track
+from monitord.analysis.wetting import WINDOW_H, rises, usual_spread
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.assessments import Finding
+from monitord.model.series import Array
+from monitord.physics.moist_air import saturation_vapour_pressure
+
+
+def _as_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
+    """Vapour pressure as humidity at the smoothed room temperature. [%]"""
+    t = trailing_mean(temperature_c, 48, 0.3)
+    out = np.full(len(t), np.nan)
+    known = np.isfinite(t) & np.isfinite(vapour_pressure_pa)
+    out[known] = 100.0 * vapour_pressure_pa[known] / saturation_vapour_pressure(t[known])
+    return out
+
+
+def drive_lost(room: Track, outdoor: Track | None, as_of_s: float, options: AnalysisOptions) -> Finding | None:
+    """The finding about a room's drying drive; unknown while the room is not heard."""
+    if len(room) < 48:
+        return None
+    room = room.last(WINDOW_H)
+    level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
+    rise = rises(level, 3)
+    usual = usual_spread(rise)
+    limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
+    if outdoor is not None:
+        brought = rises(_as_rh(outdoor.last(WINDOW_H).vapour_pressure_pa, room.temperature_c), 12)
+        rise = rise - np.where(np.isfinite(brought), np.maximum(brought, 0.0), 0.0)
+    with np.errstate(invalid="ignore"):
+        hits = (rise > limit).any(axis=0)
+    event = newest_event(hits, level, apart_h=48, back_share=0.5, hold_h=14 * 24, least_fall=1e9)
+    heard = bool(np.isfinite(level[-3:]).any())
+    active = event is not None and event.active
+    summary = f"{room.location.label}: the air takes water up as it did."
+    if active and event is not None:
+        summary = (
+            f"{room.location.label}: the air holds {event.now:.0f} % where it held {event.base:.0f} % "
+            "(vapour, as humidity at its usual temperature)."
+        )
+    return Finding(
+        kind="drive_lost",
+        location=room.location.id,
+        measured_at=utc(as_of_s),
+        value=(1.0 if active else 0.0) if heard else None,
+        unit="confidence",
+        readings=int(np.isfinite(level[-24:]).sum()),
+        since=utc(hour_of(room.hour_s, event.began)) if active and event is not None else None,
+        confidence=(1.0 if active else 0.0) if heard else None,
+        summary=summary,
+        why=WHY["drive_lost"],
+        look_first=LOOK_FIRST["drive_lost"],
+    )

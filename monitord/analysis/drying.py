@@ -1,0 +1,94 @@
+"""Is an element drying towards its goal, how fast, and if not, why not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.metric import Around, Metric, is_sleeve
+from monitord.analysis.rolling import day_means, line, trailing_mean
+from monitord.analysis.track import Track
+from monitord.analysis.wetting import sleeve_coefficient
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.jobs import GoalMetric
+from monitord.model.series import Array
+
+_RATE_DAYS = 5
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a metric stands and how it moves, as of the last complete hour; in the metric's unit."""
+
+    value: float | None
+    """Mean over the goal's window."""
+    recent: float | None
+    """Mean over the last 24 h."""
+    rate: float
+    """Change per day, cleaned of daily cycles and temperature; negative is drying."""
+    rate_se: float
+    days: int
+    """Days with readings that the rate rests on."""
+    start: float | None
+    """Mean over the first day."""
+
+
+def cleaned(here: Track, metric: Metric) -> Array:
+    """The metric without what temperature alone does to it (sealed concrete: rising with temperature)."""
+    if is_sleeve(here) and metric.goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
+        t = trailing_mean(here.temperature_c, 3)
+        reference = np.nanmean(here.temperature_c[-168:]) if np.isfinite(here.temperature_c[-168:]).any() else np.nan
+        return np.asarray(metric.value - sleeve_coefficient(here) * (t - reference))
+    return metric.value
+
+
+def progress(here: Track, metric: Metric, days: int = _RATE_DAYS) -> Progress:
+    """Level and robust rate of a metric."""
+    window = max(1, round(metric.goal.window_h))
+    value = trailing_mean(metric.value[-max(window, 1) :], window)
+    recent = trailing_mean(metric.value[-24:], 24)
+    daily = day_means(cleaned(here, metric), days)
+    slope, se, _ = line(daily)
+    known = metric.value[np.isfinite(metric.value)]
+    return Progress(
+        value=_last(value),
+        recent=_last(recent),
+        rate=slope,
+        rate_se=se,
+        days=int(np.isfinite(daily).sum()),
+        start=float(known[:24].mean()) if len(known) else None,
+    )
+
+
+def _last(values: Array) -> float | None:
+    return float(values[-1]) if len(values) and np.isfinite(values[-1]) else None
+
+
+def goal_met(metric: Metric, options: AnalysisOptions) -> tuple[bool, int | None]:
+    """Whether the goal is held to be met, and at which hour's index that began.
+
+    Claimed when the mean over the goal's window lies under the limit by more than the doubt; kept until that mean is
+    over the limit again.
+    """
+    window = max(1, round(metric.goal.window_h))
+    mean = trailing_mean(metric.high, window, 0.6)
+    sure = mean <= metric.goal.limit - options.goal_confidence * metric.u
+    over = mean > metric.goal.limit
+    last_sure, last_over = _last_true(sure), _last_true(over)
+    if last_sure is None or (last_over is not None and last_over > last_sure):
+        return False, None
+    begin = 0 if last_over is None else last_over + 1
+    return True, begin + int(np.argmax(sure[begin:]))
+
+
+def _last_true(where: Array) -> int | None:
+    found = np.flatnonzero(where)
+    return int(found[-1]) if len(found) else None
+
+
+def air_holds_back(metric: Metric, around: Around, options: AnalysisOptions) -> bool:
+    """Whether the air around keeps the element from its goal: its end in that air is not below the limit."""
+    if metric.end is None or not np.isfinite(metric.end[-1]):
+        return False
+    return bool(metric.end[-1] >= metric.goal.limit)

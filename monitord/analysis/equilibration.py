@@ -1,0 +1,149 @@
+"""Has a sealed sleeve come to equilibrium with its concrete? Its clock, its drift, and where it is heading.
+
+No verdict early: until the criteria's clock has run and the approach has died away with confidence, a sleeve has a
+prediction and nothing more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.approach import ApproachFit, ApproachPrior, fit_approach
+from monitord.analysis.comparison import utc
+from monitord.analysis.track import Track
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.assessments import Equilibrium
+from monitord.model.series import HOUR_S, Array
+
+_FIT_H = 168
+"""The approach is judged on at most this many hours after sealing. [h]"""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What is held of a sleeve as of the last complete hour."""
+
+    view: Equilibrium
+    equilibrated: bool
+    clock_s: float
+    """When its clock started. [s]"""
+    equilibrated_s: float | None
+    """Since when it counts as equilibrated."""
+
+
+def reopenings(here: Track, start_s: float, room: Track | None) -> list[float]:
+    """Ends of the hours during which a sleeve was open to the room after `start_s`, by its readings.
+
+    A sealed sleeve's humidity never moves by several percent within two hours; one that is opened moves towards the
+    room's air at once. The clock starts again at the last hour of that move. [s]
+    """
+    rh = here.relative_humidity_pct
+    first = int(np.searchsorted(here.hour_s, start_s)) + 3
+    found: list[float] = []
+    for i in range(max(first, 2), len(rh)):
+        past = rh[max(0, i - 8) : i - 1]
+        past = past[np.isfinite(past)]
+        if not len(past) or not np.isfinite(rh[i]):
+            continue
+        move = rh[i] - float(past[-1])
+        if abs(move) < 3.0 or (room is not None and not _towards_room(here, room, i, move)):
+            continue
+        found.append(float(here.hour_s[i] + HOUR_S))
+    return found
+
+
+def _towards_room(here: Track, room: Track, i: int, move: float) -> bool:
+    room_rh = room.relative_humidity_pct[i]
+    if not np.isfinite(room_rh):
+        return move < 0
+    gap = room_rh - (here.relative_humidity_pct[i] - move)
+    return bool(np.sign(gap) == np.sign(move) and abs(gap) > 4.0)
+
+
+def clock_start(here: Track, sealed_s: float, room: Track | None) -> float:
+    """When the sleeve's clock started: at sealing, or at the end of the last re-opening. [s]"""
+    again = reopenings(here, sealed_s, room)
+    return max([sealed_s, *again])
+
+
+def _inputs(here: Track, clock_s: float) -> tuple[Array, Array, Array] | None:
+    from_hour = int(np.searchsorted(here.hour_s, clock_s))
+    part = slice(from_hour, from_hour + _FIT_H)
+    hours = (here.hour_s[part] + 0.5 * HOUR_S - clock_s) / HOUR_S
+    rh, t = here.relative_humidity_pct[part], here.temperature_c[part]
+    known = np.isfinite(rh) & np.isfinite(t)
+    if known.sum() < 3:
+        return None
+    return hours[known], rh[known], t[known]
+
+
+def settle(here: Track, sealed_s: float, room: Track | None, options: AnalysisOptions) -> Settled:
+    """Judge a sleeve as of its last complete hour.
+
+    Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
+    re-opening; the fitted approach still to come is under `options.sleeve_gap_pct` with confidence; and the drift is
+    under its limit. The prediction's interval is the central 80 % of the posterior and the probe's own accuracy is
+    not in it.
+    """
+    clock = clock_start(here, sealed_s, room)
+    age_h = max(0.0, (here.end_s - clock) / HOUR_S)
+    data = _inputs(here, clock)
+    if data is None:
+        view = Equilibrium(
+            state="settling",
+            predicted_rh=None,
+            low=None,
+            high=None,
+            clock_started=utc(clock),
+            words="Too few hours since sealing to say where it is heading.",
+        )
+        return Settled(view, False, clock, None)
+    prior = options_prior(options)
+    fit = fit_approach(*data, prior)
+    if age_h > _FIT_H:
+        return _long_settled(here, clock, age_h, options)
+    calm = abs(fit.gap) + 1.28 * fit.gap_sd < options.sleeve_gap_pct
+    ready = age_h >= options.sleeve_clock_h and calm
+    half = 1.2816 * fit.level_sd
+    level = min(max(fit.level, 0.0), 100.0)
+    view = Equilibrium(
+        state="equilibrated" if ready else ("settling" if age_h < 6 else "equilibrating"),
+        predicted_rh=level,
+        low=max(level - half, 0.0),
+        high=min(level + half, 100.0),
+        clock_started=utc(clock),
+        words=_words(fit, age_h, ready, options, half),
+    )
+    return Settled(view, ready, clock, here.end_s if ready else None)
+
+
+def options_prior(options: AnalysisOptions) -> ApproachPrior:
+    """The prior of the approach: the sources are in `ApproachPrior`."""
+    return ApproachPrior(tau_median_h=options.sleeve_tau_h)
+
+
+def _long_settled(here: Track, clock: float, age_h: float, options: AnalysisOptions) -> Settled:
+    """A week after sealing the approach is over; what moves now is the concrete."""
+    lately = here.relative_humidity_pct[-24:]
+    lately = lately[np.isfinite(lately)]
+    level = float(lately.mean()) if len(lately) else None
+    view = Equilibrium(
+        state="equilibrated",
+        predicted_rh=level,
+        low=None if level is None else level - 0.3,
+        high=None if level is None else level + 0.3,
+        clock_started=utc(clock),
+        words=f"Settled: {age_h / 24:.0f} days since sealing, past the {options.sleeve_clock_h:.0f} h clock.",
+    )
+    return Settled(view, True, clock, clock + _FIT_H * HOUR_S)
+
+
+def _words(fit: ApproachFit, age_h: float, ready: bool, options: AnalysisOptions, half: float) -> str:
+    if ready:
+        return f"Settled: the {options.sleeve_clock_h:.0f} h clock has run and the approach has died away."
+    text = f"Hour {age_h:.0f} of {options.sleeve_clock_h:.0f}. Heading for {fit.level:.1f} ± {half:.1f} % RH. "
+    if age_h >= options.sleeve_clock_h:
+        text = f"The clock has run, but it still moves: heading for {fit.level:.1f} ± {half:.1f} % RH. "
+    return text + "No verdict yet."

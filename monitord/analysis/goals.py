@@ -1,0 +1,132 @@
+"""The state of an element on its way to its goal, with the reason, the forecast and the findings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.comparison import utc
+from monitord.analysis.drying import Progress, goal_met, progress
+from monitord.analysis.equilibration import Settled
+from monitord.analysis.forecast import Outlook, outlook, to_forecast
+from monitord.analysis.metric import Around, Metric, build_metric
+from monitord.analysis.stall import Stall, judge_stall
+from monitord.analysis.track import Track
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.assessments import Drying, Finding, Forecast, Quantity, State
+from monitord.model.jobs import Goal
+from monitord.model.series import HOUR_S
+
+
+@dataclass(frozen=True)
+class GoalView:
+    """What is held of an element with a goal."""
+
+    state: State
+    words: str
+    drying: Drying | None
+    forecast: Forecast | None
+    findings: tuple[Finding, ...]
+
+
+def judge_goal(
+    here: Track,
+    around: Around,
+    goal: Goal,
+    settled: Settled | None,
+    wet: Finding | None,
+    hour_s: float,
+    options: AnalysisOptions,
+) -> GoalView:
+    """Judge an element against its goal as of a full hour."""
+    metric = build_metric(here, around, goal, options)
+    if metric is None:
+        return GoalView(State.TOO_EARLY, "Nothing to judge by yet.", None, None, ())
+    shown = progress(here, metric)
+    if shown.recent is None:
+        return GoalView(
+            State.UNKNOWN, "Too little was heard in the last day to judge.", None, None, _unknown(here, hour_s)
+        )
+    met, met_at = goal_met(metric, options)
+    stall = judge_stall(here, around, metric, shown, settled, options)
+    wetting = wet is not None and wet.value == 1.0
+    view = None if met else outlook(here, metric, shown)
+    forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason)
+    state, words = _state(metric, shown, met, wetting, stall, view)
+    since = utc(float(here.hour_s[0] + HOUR_S * met_at)) if met and met_at is not None else None
+    drying = Drying(
+        metric=goal.metric.value,
+        unit=metric.unit,
+        limit=goal.limit,
+        value=Quantity(value=shown.value if shown.value is not None else shown.recent, u=metric.u, unit=metric.unit),
+        start_value=shown.start,
+        rate_per_day=Quantity(value=shown.rate, u=shown.rate_se, unit=f"{metric.unit}/day")
+        if np.isfinite(shown.rate_se)
+        else None,
+        since=since,
+        words=words,
+    )
+    return GoalView(state, words, drying, forecast, _findings(here, hour_s, metric, shown, met, wetting, stall, view))
+
+
+def _state(
+    metric: Metric, shown: Progress, met: bool, wetting: bool, stall: Stall, view: Outlook | None
+) -> tuple[State, str]:
+    if wetting:
+        return State.REWETTING, "Getting wet again beyond what temperature and air explain."
+    if met:
+        return State.AT_GOAL, f"At goal: {shown.recent:.1f} {metric.unit}, goal {metric.goal.limit:g}."
+    if stall.active:
+        return State.STALLED, stall.reason
+    if shown.days < 3 or view is None:
+        return State.TOO_EARLY, "Too early to tell a rate."
+    falls = shown.rate + 1.28 * shown.rate_se < 0
+    rate = f"{shown.rate:+.2f} ± {2 * shown.rate_se:.2f} {metric.unit} a day"
+    if stall.slow:
+        return State.SLOW, f"Slow, by physics and not by fault: {rate}."
+    return State.DRYING, f"Drying: {rate}." if falls else f"No clear trend yet: {rate}."
+
+
+def _unknown(here: Track, hour_s: float) -> tuple[Finding, ...]:
+    return tuple(
+        _finding(kind, here, hour_s, None, 0, "Not known: too little was heard.")
+        for kind in ("goal_reached", "drying_stalled", "goal_unreachable")
+    )
+
+
+def _finding(kind: str, here: Track, hour_s: float, value: float | None, readings: int, summary: str) -> Finding:
+    return Finding(
+        kind=kind,
+        location=here.location.id,
+        measured_at=utc(hour_s),
+        value=value,
+        unit="confidence",
+        readings=readings,
+        confidence=value,
+        summary=f"{here.location.label}: {summary}",
+        why=WHY[kind],
+        look_first=LOOK_FIRST[kind],
+    )
+
+
+def _findings(
+    here: Track,
+    hour_s: float,
+    metric: Metric,
+    shown: Progress,
+    met: bool,
+    wetting: bool,
+    stall: Stall,
+    view: Outlook | None,
+) -> tuple[Finding, ...]:
+    readings = int(np.isfinite(metric.value[-24:]).sum())
+    said = f"{shown.recent:.1f} ± {2 * metric.u:.1f} {metric.unit}, goal {metric.goal.limit:g}"
+    never = 0.0 if met or view is None else view.never
+    stalled = 1.0 if stall.active and not met and not wetting else 0.0
+    return (
+        _finding("goal_reached", here, hour_s, 1.0 if met else 0.0, readings, f"{said}."),
+        _finding("drying_stalled", here, hour_s, stalled, readings, f"{said}. {stall.reason}"),
+        _finding("goal_unreachable", here, hour_s, 1.0 if never >= 0.8 else 0.0, readings, f"{said}. {stall.reason}"),
+    )

@@ -1,0 +1,61 @@
+"""Means over trailing hours of a gappy hourly series."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.model.series import Array
+
+
+def trailing_mean(value: Array, hours: int, least_share: float = 0.5) -> Array:
+    """Mean over each hour and the `hours - 1` before it; NaN where fewer than `least_share` of them are known."""
+    n = len(value)
+    known = np.isfinite(value)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, value, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    ends = np.arange(1, n + 1)
+    starts = np.maximum(ends - hours, 0)
+    number = count[ends] - count[starts]
+    enough = number >= max(1.0, least_share * hours)
+    return np.where(enough, (total[ends] - total[starts]) / np.maximum(number, 1), np.nan)
+
+
+def lagged(value: Array, hours: int) -> Array:
+    """The value `hours` earlier; NaN before the start."""
+    out = np.full(len(value), np.nan)
+    if hours < len(value):
+        out[hours:] = value[: len(value) - hours]
+    return out
+
+
+def day_means(value: Array, days: int, least_share: float = 0.5) -> Array:
+    """Means of the last whole 24-hour spans that end with the series, oldest first, (days,); NaN where unknown."""
+    out = np.full(days, np.nan)
+    n = len(value)
+    for k in range(days):
+        part = value[max(0, n - 24 * (k + 1)) : n - 24 * k] if n > 24 * k else value[:0]
+        known = part[np.isfinite(part)]
+        if len(known) >= 24 * least_share:
+            out[days - 1 - k] = known.mean()
+    return out
+
+
+def line(value: Array) -> tuple[float, float, float]:
+    """Least-squares slope per step, its standard error, and the residual spread; NaN values are left out.
+
+    The standard error is widened for the correlation of neighbouring residuals (lag one, at most 0.8).
+    Fewer than three values: the slope is 0 and its error infinite.
+    """
+    x = np.flatnonzero(np.isfinite(value)).astype(float)
+    if len(x) < 3:
+        return 0.0, float("inf"), float("inf")
+    y = value[x.astype(int)]
+    dx = x - x.mean()
+    sxx = float(dx @ dx)
+    slope = float(dx @ y) / sxx
+    residual = y - y.mean() - slope * dx
+    spread = float(np.sqrt(residual @ residual / (len(x) - 2)))
+    rho = 0.0
+    if len(x) > 4 and spread > 0:
+        rho = float(np.clip((residual[1:] @ residual[:-1]) / (residual @ residual), 0.0, 0.8))
+    return slope, spread / np.sqrt(sxx) * np.sqrt((1 + rho) / (1 - rho)), spread
