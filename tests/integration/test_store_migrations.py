@@ -1,0 +1,183 @@
+"""Migrations on a real file, both ways, with data in every table of the store."""
+
+from __future__ import annotations
+
+import sqlite3
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import Connection, inspect, text
+
+import monitord.store.alert_tables  # noqa: F401  (its tables join the metadata)
+from monitord.errors import StoreError
+from monitord.model.assessments import Forecast, JobAssessment
+from monitord.model.jobs import JobFile, Location, LocationKind, Placement
+from monitord.model.readings import Reading
+from monitord.store import assessments, jobs, quarantine, schema
+from monitord.store.database import Database
+from monitord.store.readings import insert_batch, load_job_record
+from monitord.store.tables import metadata
+
+T0 = datetime(2025, 3, 1, tzinfo=UTC)
+JOB = JobFile(
+    job="J1",
+    start=T0,
+    locations=(Location(id="void", kind=LocationKind.SUBFLOOR_VOID),),
+    probes=(Placement(probe="p1", location_id="void", from_time=T0),),
+)
+
+
+def url(path: Path) -> str:
+    return f"sqlite:///{path}"
+
+
+def raw_rows(path: Path, tables: list[str]) -> dict[str, list[Any]]:
+    with sqlite3.connect(path) as connection:
+        rows = {table: connection.execute(f"SELECT * FROM {table} ORDER BY 1, 2").fetchall() for table in tables}
+    connection.close()
+    return rows
+
+
+def fill(database: Database) -> None:
+    times = [T0 + timedelta(minutes=10 * k) for k in range(30)]
+    readings = [Reading(probe="p1", time=t, temperature_c=9.5, relative_humidity_pct=80, received_at=t) for t in times]
+    with database.write() as conn:
+        jobs.apply_job(conn, JOB)
+        insert_batch(conn, [*readings, readings[0].model_copy(update={"temperature_c": 11.0})])
+        empty = JobAssessment(job="J1", as_of=T0, last_reading_at=None, locations=(), findings=())
+        assessments.save_assessment(conn, empty)
+        later = {"low": T0, "middle": T0, "high": T0}
+        forecast = Forecast(made_at=T0, never=False, high_never=False, reason="", **later)
+        assessments.add_forecasts(conn, "J1", "void", forecast)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "monitord.db"
+
+
+def test_the_newest_schema_is_what_the_tables_say(path: Path) -> None:
+    database = Database.open(url(path))
+    with database.read() as conn:
+        context = MigrationContext.configure(conn, opts={"compare_type": True, "compare_server_default": True})
+        assert compare_metadata(context, metadata) == []
+        assert schema.current_revision(conn) == schema.known_revisions()[-1]
+    database.close()
+
+
+def test_revisions_form_one_line_from_the_first() -> None:
+    revisions = schema.known_revisions()
+    assert revisions[0] == "0001"
+    assert len(set(revisions)) == len(revisions)
+
+
+def test_every_step_up_and_down_keeps_the_data_of_the_tables_that_stay(path: Path) -> None:
+    database = Database.open(url(path))
+    fill(database)
+    tables = [table.name for table in metadata.sorted_tables]
+    revisions = schema.known_revisions()
+    full = raw_rows(path, tables)
+    for revision in reversed(revisions[:-1]):
+        with database.write() as conn:
+            schema.downgrade(conn, revision)
+            staying = [name for name in inspect(conn).get_table_names() if name in tables]
+        assert raw_rows(path, staying) == {name: full[name] for name in staying}
+    assert {"reading", "hourly", "heard", "job", "placement", "mark", "quarantine"} <= set(staying)
+    for revision in revisions[1:]:
+        with database.write() as conn:
+            schema.upgrade(conn, revision)
+    assert {name: raw_rows(path, [name])[name] for name in staying} == {name: full[name] for name in staying}
+    with database.read() as conn:
+        assert len(load_job_record(conn, JOB, T0 + timedelta(days=1)).stays[0].recent) == 30
+        assert len(quarantine.list_held(conn)) == 1
+    database.close()
+
+
+def test_down_to_nothing_and_up_again_is_a_new_database(path: Path) -> None:
+    database = Database.open(url(path))
+    fill(database)
+    with database.write() as conn:
+        schema.downgrade(conn, "base")
+        assert set(inspect(conn).get_table_names()) <= {"alembic_version"}
+        triggers = conn.execute(text("SELECT name FROM sqlite_master WHERE type = 'trigger'")).all()
+        assert triggers == []
+    database.close()
+    database = Database.open(url(path))
+    fill(database)
+    database.close()
+
+
+def test_a_database_of_the_first_schema_is_migrated_at_start_with_its_data(path: Path) -> None:
+    database = Database.open(url(path))
+    fill(database)
+    with database.write() as conn:
+        schema.downgrade(conn, schema.known_revisions()[0])
+    database.close()
+    database = Database.open(url(path))
+    with database.read() as conn:
+        assert schema.current_revision(conn) == schema.known_revisions()[-1]
+        assert jobs.get_job(conn, "J1") == JOB
+    database.close()
+
+
+def test_without_leave_to_migrate_an_old_schema_is_refused(path: Path) -> None:
+    database = Database.open(url(path))
+    with database.write() as conn:
+        schema.downgrade(conn, schema.known_revisions()[0])
+    database.close()
+    with pytest.raises(StoreError, match=r"schema 0001, this program works with .*Start the daemon once"):
+        Database.open(url(path), migrate=False)
+
+
+def test_an_empty_database_is_refused_without_leave_to_migrate(path: Path) -> None:
+    with pytest.raises(StoreError, match="schema none"):
+        Database.open(url(path), migrate=False)
+
+
+def test_a_current_database_opens_without_leave_to_migrate(path: Path) -> None:
+    Database.open(url(path)).close()
+    Database.open(url(path), migrate=False).close()
+
+
+@pytest.mark.parametrize("migrate", [True, False])
+def test_a_newer_programs_database_is_refused_and_left_alone(path: Path, migrate: bool) -> None:
+    Database.open(url(path)).close()
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    connection.close()
+    with pytest.raises(StoreError, match=r"schema 9999.*newer monitord has written it.*restore the backup"):
+        Database.open(url(path), migrate=migrate)
+    with sqlite3.connect(path) as connection:
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("9999",)]
+    connection.close()
+
+
+def test_another_programs_database_is_refused_and_left_alone(path: Path) -> None:
+    with sqlite3.connect(path) as connection:
+        connection.execute("CREATE TABLE invoices (id INTEGER)")
+    connection.close()
+    with pytest.raises(StoreError, match=r"not monitord's \(invoices\).*a database of its own"):
+        Database.open(url(path))
+    with sqlite3.connect(path) as connection:
+        assert connection.execute("SELECT name FROM sqlite_master").fetchall() == [("invoices",)]
+    connection.close()
+
+
+def test_a_migration_that_fails_leaves_the_old_schema_whole(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The schema is changed inside one transaction; SQLite takes even a created table back."""
+
+    def out_of_luck(conn: Connection, revision: str) -> None:
+        schema.command.upgrade(schema._config(conn), revision)
+        conn.execute(text("INSERT INTO reading (probe) VALUES ('breaks NOT NULL')"))
+
+    monkeypatch.setattr(schema, "upgrade", lambda conn: out_of_luck(conn, "head"))
+    with pytest.raises(StoreError, match="NOT NULL"):
+        Database.open(url(path))
+    with sqlite3.connect(path) as connection:
+        names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    connection.close()
+    assert names == set()
