@@ -150,7 +150,7 @@ def install(extra: str = "") -> None:
         return
     say(f"installing the project{f' with what its {extra}s need' if extra else ''}; the first time takes minutes")
     target = f"{ROOT}[{extra}]" if extra else str(ROOT)
-    if not run(PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--editable", target):
+    if not run(PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--use-pep517", "-e", target):
         raise BootstrapError("pip could not install the project; its message above says why. Then run this again.")
     kept = set(have[1:]) if have[:1] == [wanted] else set()
     STAMP.write_text(" ".join([wanted, *sorted(kept | {"base", extra or "base"})]), encoding="utf-8")
