@@ -85,7 +85,7 @@ def test_store_and_recorder_give_the_same_record_at_every_time(landed: str) -> N
         jobs.apply_job(conn, JOB)
         if landed == "all before the first look":
             insert_batch(conn, coming)
-    for hour in range(1, 24 * (DAYS + 2), 7):
+    for hour in range(1, 24 * (DAYS + 3), 7):
         as_of = T0 + timedelta(hours=hour, minutes=13, seconds=30)
         came = [r for r in coming if r.received_at <= as_of]
         coming = coming[len(came) :]
