@@ -71,7 +71,7 @@ def test_missing_programs_are_named_where_they_can_not_be_installed(
 ) -> None:
     monkeypatch.setattr(bootstrap, "program", lambda names: None if "mosquitto" in names else "/usr/bin/x")
     monkeypatch.setattr(bootstrap, "as_root", lambda: None)
-    with pytest.raises(bootstrap.BootstrapError, match="the tests need mosquitto.*apt-get install mosquitto"):
+    with pytest.raises(bootstrap.BootstrapError, match=r"the tests need mosquitto.*apt-get install mosquitto"):
         bootstrap.need_test_programs()
 
 
