@@ -33,7 +33,9 @@ _BURST = 64
 _IDLE_S = 1.0
 _FLUSH_S = 2.0
 _STEADY_S = 5.0
-"""A connection that lasted this long was a good one: the next pause starts small again."""
+"""A session that lasted this long was a good one: the next pause starts small again."""
+_SENT_AWAY = 3
+"""Sessions in a row that ended sooner; then we say what the likely reason is."""
 _REFUSED = 0x80
 """Reason codes from here on are refusals (MQTT 5.0, 2.4; MQTT 3.1.1, 3.9.3)."""
 _NOT_UTF8 = "(the topic is not UTF-8)"
@@ -111,6 +113,8 @@ class Connection:
         self._lasting = lasting
         self._client = self._new_client()
         self._number = 0
+        self._signed_in_at: float | None = None
+        self._short_sessions = 0
         self._burst: list[MQTTMessage] = []
         self._acknowledged: deque[Token] = deque()
         self._paused = False
@@ -151,12 +155,15 @@ class Connection:
         """Stay connected until `close`."""
         failures = 0
         while not self._closing.is_set():
-            started = monotonic()
+            self._signed_in_at = None
             self._once()
-            failures = 1 if monotonic() - started > _STEADY_S else failures + 1
+            failures = 1 if self._lasted() else failures + 1
             self._closing.wait(pause_s(failures, self._settings, random.random()))
         self._wake_here.close()
         self._wake_there.close()
+
+    def _lasted(self) -> bool:
+        return self._signed_in_at is not None and monotonic() - self._signed_in_at > _STEADY_S
 
     def _once(self) -> None:
         """One connection, from connect to loss or close."""
@@ -297,6 +304,7 @@ class Connection:
             return self._lost(BrokerError("the broker refused us", where=self.where, why=str(reason), remedy=_SIGN_IN))
         if self.state.session_present is not None and not flags.session_present:
             log.warning("%s kept no session: what was sent while we were away is lost there", self.where)
+        self._signed_in_at = monotonic()
         self.state = LinkState(session_present=flags.session_present)
         if self._settings.protocol == "5":
             # a retained message comes only with a new subscription, not again at each reconnect
@@ -335,11 +343,15 @@ class Connection:
     def _on_disconnect(
         self, _client: Client, _userdata: Any, flags: DisconnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
-        if not self._closing.is_set():
-            ended = flags.is_disconnect_packet_from_server
-            what = "the broker ended the connection" if ended else "the connection was lost"
-            taken = reason == "Session taken over"
-            self._lost(BrokerError(what, where=self.where, why=str(reason), remedy=_ANOTHER if taken else None))
+        if self._closing.is_set():
+            return
+        if self._signed_in_at is not None:
+            self._short_sessions = 0 if self._lasted() else self._short_sessions + 1
+        ended = flags.is_disconnect_packet_from_server
+        what = "the broker ended the connection" if ended else "the connection was lost"
+        # not every broker says that another client has taken the session over; the pattern says it too
+        taken = reason == "Session taken over" or self._short_sessions >= _SENT_AWAY
+        self._lost(BrokerError(what, where=self.where, why=str(reason), remedy=_ANOTHER if taken else None))
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
         self._burst.append(message)
@@ -355,7 +367,7 @@ class Connection:
 
 _REACH = "Check `broker.host` and `broker.port`, and that the broker runs"
 _SIGN_IN = "Check `broker.username`, `broker.password` and `broker.protocol` against the broker's configuration"
-_ANOTHER = "Another program signs in with the same `broker.client_id`; give each its own"
+_ANOTHER = "If another program signs in with the same `broker.client_id`, each sends the other away: give each its own"
 
 
 def _leave_writing_to_the_loop(_client: Client, _userdata: Any, _sock: Any) -> None:

@@ -1,0 +1,25 @@
+"""Fixtures for all tests: real brokers. Being here also lets tests import the helper modules beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from brokers import Mosquitto
+
+from monitord.ingest.broker import EmbeddedBroker
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A real mosquitto that keeps its data in the test's own folder."""
+    with Mosquitto(tmp_path / "mosquitto") as broker:
+        yield broker
+
+
+@pytest.fixture
+def embedded_broker() -> Iterator[EmbeddedBroker]:
+    """The broker that comes with the program."""
+    with EmbeddedBroker() as broker:
+        yield broker
