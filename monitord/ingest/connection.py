@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import random
 import selectors
 import socket
@@ -119,9 +120,7 @@ class Connection:
         self._acknowledged: deque[Token] = deque()
         self._paused = False
         self._closing = threading.Event()
-        self._wake_here, self._wake_there = socket.socketpair()
-        self._wake_here.setblocking(False)
-        self._wake_there.setblocking(False)
+        self._wake_there: socket.socket | None = None
 
     @property
     def where(self) -> str:
@@ -146,32 +145,37 @@ class Connection:
         self._wake()
 
     def _wake(self) -> None:
-        with contextlib.suppress(OSError):  # it is awake already, or gone
-            self._wake_there.send(b"\0")
+        there = self._wake_there
+        if there is not None:
+            with contextlib.suppress(OSError):  # it is awake already, or gone
+                there.send(b"\0")
 
     # --- the network thread -----------------------------------------------------------------------------------
 
     def run(self) -> None:
         """Stay connected until `close`."""
-        failures = 0
-        while not self._closing.is_set():
-            self._signed_in_at = None
-            self._once()
-            failures = 1 if self._lasted() else failures + 1
-            self._closing.wait(pause_s(failures, self._settings, random.random()))
-        self._wake_here.close()
-        self._wake_there.close()
+        here, there = socket.socketpair()
+        with here, there:
+            here.setblocking(False)
+            there.setblocking(False)
+            self._wake_there = there
+            failures = 0
+            while not self._closing.is_set():
+                self._signed_in_at = None
+                self._once(here)
+                failures = 1 if self._lasted() else failures + 1
+                self._closing.wait(pause_s(failures, self._settings, random.random()))
 
     def _lasted(self) -> bool:
         return self._signed_in_at is not None and monotonic() - self._signed_in_at > _STEADY_S
 
-    def _once(self) -> None:
+    def _once(self, wake: socket.socket) -> None:
         """One connection, from connect to loss or close."""
         self._number += 1
         try:
             self._client.reconnect()
             while self._client.socket() is not None and not self._closing.is_set():
-                self._serve()
+                self._serve(wake)
             if self._closing.is_set():
                 self._goodbye()
         except OSError as error:
@@ -180,11 +184,11 @@ class Connection:
             log.exception("the connection to %s failed", self.where)
             self._lost(BrokerError("the broker sent what can't be read", where=self.where, why=str(error)))
 
-    def _serve(self) -> None:
+    def _serve(self, wake: socket.socket) -> None:
         """Move bytes until the socket is gone or `close` was called."""
         sock = self._client.socket()
         with selectors.DefaultSelector() as selector:
-            selector.register(self._wake_here, selectors.EVENT_READ)
+            selector.register(wake, selectors.EVENT_READ)
             interest = 0
             while self._client.socket() is sock and not self._closing.is_set():
                 self._send_acknowledgements()
@@ -209,10 +213,10 @@ class Connection:
             return selectors.EVENT_READ
         ready = 0
         for key, events in selector.select(_IDLE_S):
-            if key.fileobj is self._wake_here:
-                self._wake_here.recv(4096)
-            else:
+            if key.fileobj is sock:
                 ready = events
+            else:
+                os.read(key.fd, 4096)  # it was only to wake us
         return ready
 
     def _read(self) -> None:
