@@ -7,7 +7,7 @@ cause has ended its effects may take a while to end as well, so an inhibition li
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -71,9 +71,17 @@ class Inhibited:
 
 
 def inhibited(
-    alerts: Iterable[Alert], as_of: datetime, inhibitions: Iterable[Inhibition] = INHIBITIONS
+    alerts: Iterable[Alert],
+    as_of: datetime,
+    gateways: Mapping[str, str] | None = None,
+    inhibitions: Iterable[Inhibition] = INHIBITIONS,
 ) -> dict[str, Inhibited]:
-    """Fingerprint to reason, for every open alert that another one explains."""
+    """Fingerprint to reason, for every open alert that another one explains.
+
+    Parameters
+    ----------
+    gateways : probe to the gateway that it was last heard through, for alerts that do not name theirs.
+    """
     every = sorted(alerts, key=lambda alert: (alert.fingerprint, alert.episode))
     found: dict[str, Inhibited] = {}
     for rule in inhibitions:
@@ -82,7 +90,7 @@ def inhibited(
             continue
         for alert in every:
             if alert.kind in rule.targets and alert.status in OPEN and alert.fingerprint not in found:
-                source = next((s for s in sources if _shares(rule.sharing, s, alert)), None)
+                source = next((s for s in sources if _shares(rule.sharing, s, alert, gateways or {})), None)
                 if source is not None:
                     found[alert.fingerprint] = Inhibited(source.fingerprint, rule.why)
     return found
@@ -95,11 +103,12 @@ def _counts(alert: Alert, rule: Inhibition, as_of: datetime) -> bool:
     return alert.status is AlertStatus.CLOSED and alert.opened_at is not None and recent
 
 
-def _shares(sharing: Sharing, source: Alert, target: Alert) -> bool:
+def _shares(sharing: Sharing, source: Alert, target: Alert, gateways: Mapping[str, str]) -> bool:
     if source.fingerprint == target.fingerprint:
         return False
     if sharing is Sharing.GATEWAY:
-        return source.gateway is not None and source.gateway == target.gateway
+        behind = target.gateway or gateways.get(target.probe or "")
+        return source.gateway is not None and source.gateway == behind
     if source.job != target.job:
         return False
     if target.probe is not None and source.probe is not None:

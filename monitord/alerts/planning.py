@@ -40,6 +40,10 @@ class Situation:
     last: Mapping[tuple[str, str], datetime]
     """Person and job (or `*`) to their newest message."""
     mutes: Sequence[Mute]
+    gateways: Mapping[str, str] = field(default_factory=dict)
+    """Probe to the gateway that it was last heard through."""
+    settled: frozenset[tuple[str, int]] = frozenset()
+    """Those of the episodes about which nobody is owed a word any more."""
 
     def zone(self, job: str) -> ZoneInfo:
         """The job's time zone; UTC where the job is not known."""
@@ -93,7 +97,7 @@ def plan(situation: Situation, as_of: datetime) -> Plan:
     result = Plan()
     alerts = sorted(situation.alerts, key=lambda alert: (alert.fingerprint, alert.episode))
     told_rows = _still_standing(situation.told, alerts, result)
-    explained = inhibited(alerts, as_of)
+    explained = inhibited(alerts, as_of, situation.gateways)
     _note_inhibition(result, alerts, explained, as_of)
     hits = {
         (a.fingerprint, a.episode): muted(
@@ -102,8 +106,8 @@ def plan(situation: Situation, as_of: datetime) -> Plan:
         for a in alerts
         if a.status is not AlertStatus.CLOSED
     }
-    pieces = _decide_all(result, situation, alerts, told_rows, _blocks(alerts, hits, explained), as_of)
     told = summarise(told_rows)
+    pieces = _decide_all(result, situation, alerts, told_rows, _blocks(alerts, hits, explained), as_of)
     for person in situation.settings.people:
         _bundle(result, situation, person, pieces.get(person.id, []), told, as_of)
     _warn_of_mutes(result, situation, alerts, hits, as_of)
@@ -165,11 +169,13 @@ def _decide_all(
     blocks: Mapping[tuple[str, int], Blocked],
     as_of: datetime,
 ) -> dict[str, list[Piece]]:
-    told = summarise(told_rows)
+    told, first = summarise(told_rows), _first_told(told_rows)
     pieces: dict[str, list[Piece]] = {}
     for alert in alerts:
         key = (alert.fingerprint, alert.episode)
-        routed = _routed(situation, alert, told_rows, as_of)
+        if key in situation.settled:
+            continue
+        routed = _routed(situation, alert, first.get(key), as_of)
         final = True
         for person in situation.settings.people:
             known = told.get((person.id, *key))
@@ -187,17 +193,18 @@ def _decide_all(
     return pieces
 
 
-def _routed(situation: Situation, alert: Alert, told_rows: Sequence[ToldItem], as_of: datetime) -> dict[str, Recipient]:
+def _first_told(told_rows: Sequence[ToldItem]) -> dict[tuple[str, int], datetime]:
+    """When the first message about each episode was written; escalation counts from there."""
+    first: dict[tuple[str, int], datetime] = {}
+    for row in told_rows:
+        if row.item.news in (News.OPENED, News.ESCALATED):
+            key = (row.item.subject, row.item.episode)
+            first[key] = min(first.get(key, row.created_at), row.created_at)
+    return first
+
+
+def _routed(situation: Situation, alert: Alert, first: datetime | None, as_of: datetime) -> dict[str, Recipient]:
     """The people the alert goes to now; one that has closed: those it went to as it closed."""
-    first = min(
-        (
-            row.created_at
-            for row in told_rows
-            if (row.item.subject, row.item.episode) == (alert.fingerprint, alert.episode)
-            and row.item.news in (News.OPENED, News.ESCALATED)
-        ),
-        default=None,
-    )
     at = alert.closed_at if alert.status is AlertStatus.CLOSED and alert.closed_at is not None else as_of
     found = recipients(alert, situation.settings, situation.zone(alert.job), at, first)
     return {recipient.person.id: recipient for recipient in found}

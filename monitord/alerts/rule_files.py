@@ -29,11 +29,19 @@ def rule_book(path: Path | str | None) -> RuleBook:
     ConfigurationError : the file can't be read or is not TOML, a key or kind is unknown, a limit is impossible,
         or two overrides have the same scope. Nothing of the file is used then.
     """
-    tables = _default_tables()
     if path is None:
-        return RuleBook(_rules(tables, "the default rules"))
-    where = str(path)
-    data = _read(Path(path))
+        return RuleBook(_rules(_default_tables(), "the default rules"))
+    return rule_book_of(_read(Path(path)), str(path))
+
+
+def rule_book_of(data: dict[str, Any], where: str) -> RuleBook:
+    """The default rules with the content of a rules file laid over them; `where` names it in complaints.
+
+    Raises
+    ------
+    ConfigurationError : as `rule_book`.
+    """
+    tables = _default_tables()
     for key in data.keys() - _TOP_KEYS:
         raise ConfigurationError(
             f"unknown key {key!r}",

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, or_, select, update
+from sqlalchemy import Connection, Select, and_, exists, or_, select, update
 
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
 from monitord.store.alert_tables import alert as alert_table
@@ -38,10 +38,20 @@ def episodes(conn: Connection, job: str, limit: int = 200) -> list[Alert]:
     return _alerts(conn, chosen.order_by(_a.opened_ms.desc(), _a.fingerprint).limit(limit))
 
 
-def opened_between(conn: Connection, since: datetime, until: datetime) -> list[Alert]:
-    """The openings of all jobs with since <= opened_at < until, the oldest first."""
-    chosen = select(_a.document).where(_a.opened_ms >= to_ms(since), _a.opened_ms < to_ms(until))
+def changed_since(conn: Connection, since: datetime) -> list[Alert]:
+    """The episodes of all jobs that opened or closed at or after a time, the oldest opening first."""
+    recent = or_(_a.opened_ms >= to_ms(since), _a.closed_ms >= to_ms(since))
+    chosen = select(_a.document).where(_a.opened_ms.is_not(None), recent)
     return _alerts(conn, chosen.order_by(_a.opened_ms, _a.fingerprint))
+
+
+def latest_alerts(conn: Connection) -> list[Alert]:
+    """The latest opening of every alert of every job; one that is pending again is passed over."""
+    newer = alert_table.alias("newer")
+    superseded = exists().where(
+        newer.c.fingerprint == _a.fingerprint, newer.c.episode > _a.episode, newer.c.opened_ms.is_not(None)
+    )
+    return _alerts(conn, select(_a.document).where(_a.opened_ms.is_not(None), ~superseded))
 
 
 def get_alert(conn: Connection, fingerprint: str, episode: int | None = None) -> Alert | None:
@@ -51,10 +61,16 @@ def get_alert(conn: Connection, fingerprint: str, episode: int | None = None) ->
     return next(iter(_alerts(conn, chosen)), None)
 
 
-def alerts_to_consider(conn: Connection, closed_since: datetime) -> list[Alert]:
-    """Every episode that someone may have to be told about, and those closed after a time, which may explain others."""
+def alerts_to_consider(conn: Connection, closed_since: datetime) -> tuple[list[Alert], frozenset[tuple[str, int]]]:
+    """Every episode that someone may have to be told about, and those closed after a time, which may explain others.
+
+    The second part names those (fingerprint, episode) that are settled already.
+    """
     recent = _a.closed_ms >= to_ms(closed_since)
-    return _alerts(conn, select(_a.document).where(or_(_a.settled == 0, recent), _a.opened_ms.is_not(None)))
+    chosen = select(_a.document, _a.fingerprint, _a.episode, _a.settled)
+    rows = conn.execute(chosen.where(or_(_a.settled == 0, recent), _a.opened_ms.is_not(None))).all()
+    done = frozenset((row.fingerprint, row.episode) for row in rows if row.settled)
+    return [Alert.model_validate_json(row.document) for row in rows], done
 
 
 def save_alert(conn: Connection, alert: Alert) -> None:

@@ -106,16 +106,16 @@ def test_what_never_opened_is_no_episode(conn: Connection) -> None:
     dropped = alert(status=AlertStatus.CLOSED, opened_at=None)
     alerts.save_alert(conn, dropped)
     assert alerts.episodes(conn, "J1") == []
-    assert alerts.alerts_to_consider(conn, after(99)) == []
+    assert alerts.alerts_to_consider(conn, after(99)) == ([], frozenset())
     assert alerts.current_alerts(conn, "J1") == [dropped], "the engine still needs its episode number"
 
 
 def test_a_closed_alert_is_unsettled_until_it_is_settled(conn: Connection) -> None:
     alerts.save_alert(conn, closed())
-    assert len(alerts.alerts_to_consider(conn, after(99))) == 1
+    assert alerts.alerts_to_consider(conn, after(99)) == ([closed()], frozenset())
     alerts.settle(conn, [(closed().fingerprint, 1)])
-    assert alerts.alerts_to_consider(conn, after(99)) == []
-    assert alerts.alerts_to_consider(conn, after(1)) == [closed()], "it closed after that, so it may explain others"
+    assert alerts.alerts_to_consider(conn, after(99)) == ([], frozenset())
+    assert alerts.alerts_to_consider(conn, after(1)) == ([closed()], {(closed().fingerprint, 1)})
 
 
 def test_the_history_keeps_its_order_and_can_be_asked_by_job_or_alert(conn: Connection) -> None:

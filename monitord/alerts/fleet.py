@@ -1,0 +1,112 @@
+"""Findings about gateways and stray probes: what can be said only by looking over all jobs at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from monitord.model.alerts import SYSTEM
+from monitord.model.assessments import Finding
+from monitord.model.jobs import JobFile
+
+_STRAY_FOR = timedelta(hours=24)
+"""How long a probe that is placed nowhere counts as heard."""
+
+
+@dataclass(frozen=True)
+class HeardProbe:
+    """When and through which gateway a probe was last heard."""
+
+    probe: str
+    heard_at: datetime
+    gateway: str | None
+
+
+def fleet_findings(
+    heard: Iterable[HeardProbe], jobs: Sequence[JobFile], known: Iterable[str], as_of: datetime
+) -> dict[str, list[Finding]]:
+    """Job (or `SYSTEM`) to its findings.
+
+    Parameters
+    ----------
+    known : probes that an alert says are heard but not placed, so that it can be cleared.
+    """
+    by_probe = {probe.probe: probe for probe in heard}
+    found: dict[str, list[Finding]] = {SYSTEM: _strays(by_probe, jobs, set(known), as_of)}
+    for job in jobs:
+        found.setdefault(job.job, []).extend(_gateways(by_probe, job, as_of))
+    return found
+
+
+def _gateways(heard: Mapping[str, HeardProbe], job: JobFile, as_of: datetime) -> list[Finding]:
+    """A gateway of the job is as old as the newest reading that came through it.
+
+    A gateway with one probe is left to that probe's own alert: nobody can tell which of the two is silent.
+    """
+    served: dict[str, list[tuple[HeardProbe, float]]] = {}
+    for stay in job.probes:
+        probe = heard.get(stay.probe)
+        if stay.covers(as_of) and probe is not None and probe.gateway is not None:
+            served.setdefault(probe.gateway, []).append((probe, stay.interval_s))
+    findings = []
+    for gateway, probes in sorted(served.items()):
+        if len(probes) < 2:
+            continue
+        newest = max(probe.heard_at for probe, _ in probes)
+        interval_s = min(interval for _, interval in probes)
+        age_s = max(0.0, (as_of - newest).total_seconds())
+        findings.append(
+            Finding(
+                kind="gateway_silent",
+                gateway=gateway,
+                measured_at=as_of,
+                value=age_s / interval_s,
+                unit="intervals",
+                readings=len(probes),
+                since=newest,
+                interval_s=interval_s,
+                summary=f"Nothing has come through gateway {gateway} for {age_s / 60:.0f} min; {len(probes)} probes "
+                f"report through it, every {interval_s / 60:g} min.",
+                why="Everything behind the gateway is out of sight, and silence is not dryness.",
+                look_first="The gateway's power and its network; then the broker.",
+            )
+        )
+    return findings
+
+
+def _strays(
+    heard: Mapping[str, HeardProbe], jobs: Sequence[JobFile], known: set[str], as_of: datetime
+) -> list[Finding]:
+    """Probes that were heard lately at a time at which no job has placed them."""
+    placed = {stay.probe: stay for job in jobs for stay in job.probes}
+    findings = []
+    for name in sorted(heard.keys() | known):
+        probe = heard.get(name)
+        lately = probe is not None and as_of - probe.heard_at <= _STRAY_FOR
+        stays = (stay for job in jobs for stay in job.probes if stay.probe == name)
+        has_place = probe is not None and any(stay.covers(probe.heard_at) for stay in stays)
+        stray = lately and not has_place
+        if not stray and name not in known:
+            continue
+        before = placed.get(name)
+        findings.append(
+            Finding(
+                kind="unplaced_probe",
+                probe=name,
+                measured_at=as_of,
+                value=1.0 if stray else 0.0,
+                unit="1",
+                readings=1,
+                summary=f"Probe {name} is heard, but no job says where it is"
+                + (f"; its last place was {before.location_id}." if before is not None else "."),
+                why="Its readings are kept but belong to no place, so nothing is concluded from them.",
+                look_first="Place it, with the time from which it has been there; or switch it off.",
+            )
+        )
+    return findings
+
+
+def gateways_of(heard: Iterable[HeardProbe]) -> dict[str, str]:
+    """Probe to the gateway that it was last heard through."""
+    return {probe.probe: probe.gateway for probe in heard if probe.gateway is not None}
