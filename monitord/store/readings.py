@@ -94,11 +94,12 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     changed, contrary = _settle(arrived, stored)
     fresh = sorted(row for key, row in changed.items() if key not in stored)
     insert_rows(conn, _insert_reading(conn.dialect.name), fresh)
-    _revive(conn, [row for key, row in changed.items() if key in stored])
-    live = [row for row in changed.values() if row.live_ms != NEVER_MS]
-    note_heard(conn, [(row.probe, row.time_ms, _live_since(row)) for row in live])
-    rollups.refresh(conn, Counter((row.probe, hour_of(row.time_ms)) for row in fresh))
-    marks.mark_jobs_of(conn, {(probe, hour_of(time_ms)) for probe, time_ms in changed})
+    revived = [row for key, row in changed.items() if key in stored]
+    _revive(conn, revived)
+    note_heard(conn, [_heard(row) for row in changed.values() if row.live_ms != NEVER_MS])
+    added = Counter((row.probe, hour_of(row.time_ms)) for row in fresh)
+    rollups.refresh(conn, added)
+    marks.mark_jobs_of(conn, {*added, *((row.probe, hour_of(row.time_ms)) for row in revived)})
     for place, first in contrary:
         _quarantine(conn, readings[place], first)
     return BatchResult(
@@ -113,19 +114,20 @@ def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[K
     changed: dict[Key, _Row] = {}
     contrary: list[tuple[int, _Row]] = []
     for place, row in enumerate(arrived):
-        first = changed.get(row.key) or stored.get(row.key)
+        key = row.key
+        first = changed.get(key) or stored.get(key)
         if first is None:
-            changed[row.key] = row
+            changed[key] = row
         elif _contradicts(row.measured, first.measured):
             contrary.append((place, first))
         elif row.live_ms is None and first.live_ms is not None and row.received_ms < first.live_ms:
             # seen as a replay only, until this live copy came
-            changed[row.key] = first._replace(live_ms=row.received_ms)
+            changed[key] = first._replace(live_ms=row.received_ms)
     return changed, contrary
 
 
-def _live_since(row: _Row) -> int:
-    return row.received_ms if row.live_ms is None else row.live_ms
+def _heard(row: _Row) -> Row:
+    return row.probe, row.time_ms, row.received_ms if row.live_ms is None else row.live_ms
 
 
 def _row(arrived: Reading, live_ms: int | None) -> _Row:
