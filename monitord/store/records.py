@@ -47,12 +47,12 @@ def load_series(
 def load_hourly(
     conn: Connection, placement: Placement, until: datetime, as_of_received: datetime | None = None
 ) -> Hourly:
-    """The hours of a stay that begin at or before `until`, of what was received by `as_of_received` (None: ever)."""
+    """The hours of a stay that are over by `until`, of what was received by `as_of_received` (None: ever)."""
     return rollups.load(
         conn,
         placement.probe,
         since_ms=to_ms(placement.from_time),
-        end_ms=min(hour_of(to_ms(until)) + HOUR_MS, _end_ms(placement)),
+        end_ms=min(hour_of(to_ms(until)), _end_ms(placement)),
         received_ms=_known_by(as_of_received),
     )
 

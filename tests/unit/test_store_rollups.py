@@ -107,12 +107,13 @@ def test_a_stay_takes_its_own_part_of_the_hours_it_begins_and_ends_in(conn: Conn
     assert_same(load_hourly(conn, stay, T0 + 40 * HOUR), by_pandas(own))
 
 
-def test_hours_are_given_that_have_begun(conn: Connection) -> None:
+def test_hours_are_given_once_they_are_over(conn: Connection) -> None:
     readings = every(10, hours=5)
     insert(conn, readings, 50)
-    begun = [r for r in readings if r.time < T0 + 3 * HOUR]
-    assert_same(load_hourly(conn, STAY, T0 + 2 * HOUR), by_pandas(begun))
-    assert len(load_hourly(conn, STAY, T0 - HOUR)) == 0
+    over = by_pandas([r for r in readings if r.time < T0 + 2 * HOUR])
+    assert_same(load_hourly(conn, STAY, T0 + 2 * HOUR), over)
+    assert_same(load_hourly(conn, STAY, T0 + 2.99 * HOUR), over)
+    assert len(load_hourly(conn, STAY, T0 + 0.99 * HOUR)) == 0
 
 
 def test_as_of_an_earlier_time_the_hours_are_as_they_were_known_then(conn: Connection) -> None:
@@ -123,7 +124,7 @@ def test_as_of_an_earlier_time_the_hours_are_as_they_were_known_then(conn: Conne
     insert(conn, sorted(readings, key=lambda r: r.received_at), 40)
     for hours in (1.2, 7.9, 20.0, 33.4, 47.1, 70.0):
         as_of = T0 + hours * HOUR
-        known = [r for r in readings if r.received_at <= as_of]
+        known = [r for r in readings if r.received_at <= as_of and r.time < T0 + int(hours) * HOUR]
         assert_same(load_hourly(conn, STAY, as_of, as_of_received=as_of), by_pandas(known))
 
 
@@ -245,6 +246,6 @@ def test_a_long_record_takes_a_few_statements_for_each_stay(conn: Connection) ->
     statements: list[str] = []
     event.listen(conn, "before_cursor_execute", lambda *args: statements.append(args[2]))
     record = load_job_record(conn, JOB, readings[-1].received_at)
-    assert len(record.stays[0].hourly) == 24 * 20
+    assert len(record.stays[0].hourly) == 24 * 20 - 1
     assert len(record.stays[0].recent) == 72 * 6
     assert len(statements) <= 5 * len(JOB.probes), "no statement for each hour or each reading"
