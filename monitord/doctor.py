@@ -15,8 +15,8 @@ from zoneinfo import ZoneInfo
 
 from rich.console import Console
 from rich.table import Table
-from sqlalchemy import make_url
 
+from monitord.alerts.channels.opening import open_channels
 from monitord.alerts.rule_files import rule_book
 from monitord.clock import SystemClock
 from monitord.errors import MonitordError
@@ -81,6 +81,7 @@ def examine(settings_of: Callable[[], Settings]) -> Iterator[Check]:
     yield from _guarded("database", lambda: _database(settings))
     yield from _guarded("clock", lambda: _clock(settings))
     yield from _guarded("broker", lambda: _broker(settings))
+    yield from _guarded("channels", lambda: _channels(settings))
 
 
 def _guarded(name: str, look: Callable[[], Iterator[Check]]) -> Iterator[Check]:
@@ -110,12 +111,7 @@ def _topics(settings: Settings) -> Iterator[Check]:
 
 
 def _database(settings: Settings) -> Iterator[Check]:
-    url = make_url(settings.database.url)
-    path = (
-        Path(url.database)
-        if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:")
-        else None
-    )
+    path = integrity.file_of(settings.database.url)
     if path is not None:
         yield _free_disk(path, settings.database.least_free_mb)
         if not path.exists():
@@ -147,7 +143,7 @@ def _database(settings: Settings) -> Iterator[Check]:
 
 
 def _free_disk(path: Path, least_mb: int) -> Check:
-    folder = path.absolute().parent
+    folder = path.parent
     if not folder.is_dir():
         return Check("disk", Mark.WRONG, f"there is no folder {folder}", "Create it, for the user that runs monitord")
     free_mb = shutil.disk_usage(folder).free // 2**20
@@ -157,7 +153,7 @@ def _free_disk(path: Path, least_mb: int) -> Check:
 
 
 def _new_database(path: Path) -> Check:
-    folder = path.absolute().parent
+    folder = path.parent
     if not os.access(folder, os.W_OK | os.X_OK):
         return Check("database", Mark.WRONG, f"{folder} can't be written to", "Grant it to the user that runs monitord")
     return Check("database", Mark.NOTE, f"{path} is not there yet; the daemon makes it at its first start")
@@ -218,3 +214,17 @@ def _link_found(state: LinkState, where: str, protocol: str) -> Check:
             "Check `broker.host` and `broker.port`",
         )
     return Check("broker", Mark.OK, f"{where} speaks MQTT {protocol} and grants every subscription with QoS 1")
+
+
+# --- channels ------------------------------------------------------------------------------------------------
+
+
+def _channels(settings: Settings) -> Iterator[Check]:
+    """Open them as the daemon does; nothing is sent."""
+    opened = open_channels(settings.alerts)
+    if not opened or not settings.alerts.people:
+        remedy = "Give [[alerts.channels]] and [[alerts.people]] in the settings; alerts show on the dashboard alone"
+        yield Check("channels", Mark.NOTE, "nobody is told of alerts", remedy)
+        return
+    people = ", ".join(person.id for person in settings.alerts.people)
+    yield Check("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}")

@@ -15,6 +15,7 @@ from sqlalchemy import Connection
 
 from monitord.alerts.engine import StepResult, end_alerts, step
 from monitord.alerts.rules import RuleBook
+from monitord.alerts.service import keep as keep_alerts
 from monitord.analysis.assess import Memo, assess_job
 from monitord.clock import Clock
 from monitord.errors import MonitordError
@@ -41,6 +42,8 @@ def evaluate(
     as_of: datetime,
     options: AnalysisOptions,
     memo: Memo | None = None,
+    *,
+    compared: bool = True,
 ) -> tuple[JobAssessment, StepResult]:
     """Assess a job as of a time, and move its alerts on. Pure: the same arguments, the same result.
 
@@ -49,8 +52,9 @@ def evaluate(
     record : what is known of the job as of `as_of`.
     alerts : the latest episode of each of the job's alerts, in any order.
     memo : saves work between calls for one job; the result is the same without it.
+    compared : False leaves out the comparisons of airs, on which no finding rests.
     """
-    assessment = assess_job(job, record, as_of, options, memo)
+    assessment = assess_job(job, record, as_of, options, memo, compared=compared)
     return assessment, step(rules, alerts, assessment.findings, job.job, as_of)
 
 
@@ -67,7 +71,14 @@ class Judge:
     def step(self, record: JobRecord, as_of: datetime) -> tuple[JobAssessment, list[Alert]]:
         """Assess as of a time; returns the assessment and the alerts that changed."""
         assessment, result = evaluate(
-            self._job, record, list(self._alerts.values()), self._rules, as_of, self._options, self._memo
+            self._job,
+            record,
+            list(self._alerts.values()),
+            self._rules,
+            as_of,
+            self._options,
+            self._memo,
+            compared=False,
         )
         self._alerts.update((alert.fingerprint, alert) for alert in result.alerts)
         return assessment, result.alerts
@@ -157,8 +168,7 @@ def _run_job(
 
 
 def _keep(conn: Connection, assessment: JobAssessment, result: StepResult) -> None:
-    stored_alerts.save_alerts(conn, result.alerts)
-    stored_alerts.add_events(conn, result.events)
+    keep_alerts(conn, result)
     before = assessments.latest_assessment(conn, assessment.job)
     assessments.save_assessment(conn, assessment)
     for place in assessment.locations:

@@ -1,8 +1,18 @@
-"""Whether the database is sound: asked by the doctor, never on the way of a reading."""
+"""Where the database is, and whether it is sound: asked beside the way of a reading, never on it."""
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, text
+from pathlib import Path
+
+from sqlalchemy import Connection, make_url, text
+
+
+def file_of(url: str) -> Path | None:
+    """The file that holds the database; None where it is a server's, or in memory."""
+    parsed = make_url(url)
+    if parsed.get_backend_name() != "sqlite" or parsed.database in (None, "", ":memory:"):
+        return None
+    return Path(str(parsed.database)).absolute()
 
 
 def complaints(conn: Connection) -> list[str]:

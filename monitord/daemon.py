@@ -1,0 +1,141 @@
+"""The daemon: the one place that picks the real parts, starts them in order, watches them and lets them go."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from types import FrameType
+
+from monitord.alerts.channels.mqtt_state import MqttState
+from monitord.alerts.channels.opening import open_channels
+from monitord.alerts.desk import Desk
+from monitord.alerts.heartbeat import Heartbeat
+from monitord.alerts.rule_files import rule_book
+from monitord.alerts.rules import RuleBook
+from monitord.clock import Clock, SystemClock
+from monitord.errors import MonitordError
+from monitord.ingest.mqtt import Consumer
+from monitord.ingest.topics import RuleBook as TopicRules
+from monitord.logs import set_up_logging
+from monitord.model.settings import Settings
+from monitord.pipeline import Memos, mark_running, run_due
+from monitord.resources import Resources
+from monitord.schedule import Scheduler, Task
+from monitord.serving import WebServer
+from monitord.store.database import Database
+from monitord.store.integrity import file_of
+from monitord.web.app import create_app
+
+_log = logging.getLogger(__name__)
+STOP_S = 20.0
+"""How long a clean stop may take at most; the service unit grants more. [s]"""
+_WATCH_S = 0.5
+_DAY_S = 86_400.0
+
+
+class Daemon:
+    """Ingest, assessment, alerts and dashboard in one process, from `start` to `stop`."""
+
+    def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
+        self.settings = settings
+        self.clock = clock or SystemClock()
+        self.url = ""
+        """Where the dashboard is, once started."""
+        self._parts = Resources()
+
+    def start(self) -> None:
+        """Start every part; if one can't be, stop those that run.
+
+        Raises
+        ------
+        ConfigurationError : a setting or rule file is wrong, or the dashboard's port is taken.
+        StoreError : the database can't be opened or migrated.
+        """
+        try:
+            self._start()
+        except BaseException:
+            self.stop()
+            raise
+
+    def _start(self) -> None:
+        settings, clock, parts = self.settings, self.clock, self._parts
+        rules, topics = rule_book(settings.alerts.rules_file), TopicRules(settings.topics)
+        channels = open_channels(settings.alerts)
+
+        db = Database.open(settings.database.url)
+        parts.add("database", lambda _: db.close())
+
+        web = WebServer(create_app(db, clock, settings), settings.web.host, settings.web.port)
+        parts.add("web", web.stop, web.ailment)
+
+        publisher = None
+        if settings.alerts.mqtt_state.enabled:
+            publisher = MqttState(settings.broker, settings.alerts.mqtt_state.prefix, rules)
+            parts.add("alert state", publisher.stop)
+            publisher.start()
+
+        file = file_of(settings.database.url)
+        desk = Desk(db, clock, settings.alerts, rules, channels, publisher, file.parent if file else None)
+        parts.add("messages", desk.stop)
+
+        consumer = Consumer(settings.broker, db, clock, topics)
+        scheduler = Scheduler(clock)
+        parts.add("scheduler", scheduler.stop, scheduler.ailment)
+        for task in self._tasks(db, rules, desk):
+            scheduler.add(task)
+        parts.add("ingest", consumer.stop, lambda: None if consumer.status.running else "one of its threads has ended")
+
+        web.start()
+        self.url = web.url
+        consumer.start()
+        scheduler.start()
+
+    def _tasks(self, db: Database, rules: RuleBook, desk: Desk) -> list[Task]:
+        """What is periodic, and how often."""
+        settings, clock, memos = self.settings, self.clock, Memos()
+        heartbeat = Heartbeat(settings.alerts.heartbeat, self.ailment)
+        return [
+            Task("assess", lambda: run_due(db, clock, rules, settings.analysis, memos), settings.assess.interval_s),
+            Task("look for silence", lambda: mark_running(db, clock), settings.assess.timer_s),
+            Task("tell people", desk.run_once, settings.assess.interval_s),
+            Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s),
+            Task("forget old messages", desk.tidy, _DAY_S),
+        ]
+
+    def ailment(self) -> str | None:
+        """What has broken for good, or None; a broker or database that is away for a time is not that."""
+        return self._parts.ailment()
+
+    def stop(self, timeout_s: float = STOP_S) -> bool:
+        """Stop every part, ingest first, within a time; True if all went well. Safe to call twice."""
+        return self._parts.stop(timeout_s)
+
+
+def run_until_stopped(settings: Settings) -> int:
+    """Run the daemon until SIGTERM or SIGINT, or until a part of it dies; returns the exit code."""
+    set_up_logging(settings.log.level)
+    stop, reload_asked = threading.Event(), threading.Event()
+
+    def on_signal(number: int, _frame: FrameType | None) -> None:
+        (reload_asked if number == signal.SIGHUP else stop).set()
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, on_signal)
+    daemon = Daemon(settings)
+    try:
+        daemon.start()
+    except MonitordError as error:
+        _log.error("%s", error.message)
+        return 1
+    _log.info("running; dashboard at %s (this machine only: it asks for no password yet)", daemon.url)
+    ailment = None
+    while not stop.wait(_WATCH_S) and (ailment := daemon.ailment()) is None:
+        if reload_asked.is_set():
+            reload_asked.clear()
+            _log.warning("settings are read at start only: restart the daemon to apply a change")
+    if ailment is not None:
+        _log.error("stopping, since a part has died: %s", ailment)
+    clean = daemon.stop()
+    _log.info("stopped%s", "" if clean else ", not everything in time")
+    return 0 if clean and ailment is None else 1
