@@ -13,49 +13,18 @@ from monitord.physics.constants import (
     R_VAPOUR,
     ZERO_CELSIUS_K,
 )
-from monitord.physics.numeric import Array, FloatOrArray, choice, in_range, require
+from monitord.physics.numeric import (
+    HIGHEST_PRESSURE_PA,
+    Array,
+    FloatOrArray,
+    checked_pressure,
+    in_range,
+    over_of,
+    require,
+)
 from monitord.physics.saturation import saturation_vapour_pressure
 
-LOWEST_PRESSURE_PA, HIGHEST_PRESSURE_PA = 20_000.0, 120_000.0
 _HIGHEST_RATIO = 10.0
-
-
-def over_of(humidity_over: str) -> str:
-    """The `over` of `saturation_vapour_pressure` that a probe's convention asks for.
-
-    Parameters
-    ----------
-    humidity_over : Whether relative humidity below 0.01 °C is over "water" or over "ice". [word]
-        Range "water", "ice"; above 0.01 °C both mean liquid water.
-
-    Returns
-    -------
-    "water" or "auto". [word]
-
-    Raises
-    ------
-    PhysicsRangeError : another word.
-
-    Source
-    ------
-    WMO-No. 8 (2018) vol. I annex 4.A: relative humidity of the air is over water at all temperatures; the
-    equations of ASHRAE Handbook—Fundamentals 2017, ch. 1 take ice below the triple point.
-    """
-    return "auto" if choice("humidity_over", humidity_over, ("water", "ice")) == "ice" else "water"
-
-
-def checked_pressure(pressure_pa: FloatOrArray) -> FloatOrArray:
-    """Return an air pressure that lies in the range of this program, 20 000..120 000 Pa. [Pa]
-
-    Raises
-    ------
-    PhysicsRangeError : outside, or a lone NaN.
-
-    Source
-    ------
-    Our own choice: from above the highest dwellings to below the lowest; the equations hold beyond.
-    """
-    return in_range("pressure_pa", pressure_pa, LOWEST_PRESSURE_PA, HIGHEST_PRESSURE_PA, "Pa")
 
 
 @overload

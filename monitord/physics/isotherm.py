@@ -39,7 +39,7 @@ def paste_water_content(  # type: ignore[overload-overlap]
 @overload
 def paste_water_content(
     pore_humidity: FloatOrArray,
-    water_cement_ratio: float,
+    water_cement_ratio: FloatOrArray,
     *,
     age_days: float = 28.0,
     temperature_c: float = 25.0,
@@ -47,7 +47,7 @@ def paste_water_content(
 ) -> Array: ...
 def paste_water_content(
     pore_humidity: FloatOrArray,
-    water_cement_ratio: float,
+    water_cement_ratio: FloatOrArray,
     *,
     age_days: float = 28.0,
     temperature_c: float = 25.0,
@@ -77,7 +77,7 @@ def paste_water_content(
     with their fits for capacity, layers and C = exp(855/T). Desorption is meant; adsorption holds less.
     """
     humidity = in_range("pore_humidity", pore_humidity, 0.0, 1.0, "(ratio)")
-    ratio = float(in_range("water_cement_ratio", water_cement_ratio, 0.3, 0.7, ""))
+    ratio = in_range("water_cement_ratio", water_cement_ratio, 0.3, 0.7, "")
     age = float(in_range("age_days", age_days, 5.0, 36_500.0, "days"))
     kelvin = float(in_range("temperature_c", temperature_c, 0.0, 60.0, "°C")) + ZERO_CELSIUS_K
     kind = CEMENTS[choice("cement", cement, tuple(CEMENTS))]

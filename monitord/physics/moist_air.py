@@ -11,7 +11,6 @@ from typing import overload
 from monitord.physics.constants import R_DRY_AIR, STANDARD_PRESSURE_PA, ZERO_CELSIUS_K
 from monitord.physics.humidity import (
     absolute_humidity,
-    checked_pressure,
     grains_per_pound,
     humidity_ratio,
     relative_humidity,
@@ -19,7 +18,7 @@ from monitord.physics.humidity import (
     vapour_pressure,
     vapour_pressure_from_humidity_ratio,
 )
-from monitord.physics.numeric import Array, FloatOrArray, in_range
+from monitord.physics.numeric import Array, FloatOrArray, checked_pressure, in_range
 from monitord.physics.saturation import (
     dew_or_frost_point,
     dew_point,

@@ -12,6 +12,9 @@ from monitord.errors import PhysicsRangeError
 Array = NDArray[np.float64]
 FloatOrArray = float | Array
 
+LOWEST_PRESSURE_PA, HIGHEST_PRESSURE_PA = 20_000.0, 120_000.0
+"""Air pressures that are computed with. [Pa] Our own choice; see `checked_pressure`."""
+
 
 def in_range(name: str, value: FloatOrArray, low: float, high: float, unit: str) -> FloatOrArray:
     """Return a quantity as float or float64 array once it is known to lie in its range.
@@ -81,7 +84,7 @@ def _out_of_range(name: str, value: float, low: float, high: float, unit: str) -
 
 
 def choice(name: str, value: str, allowed: tuple[str, ...]) -> str:
-    """Return one of a few allowed words, or raise PhysicsRangeError. Range: `allowed`; no unit; our own rule.
+    """Return one of a few allowed words, or raise PhysicsRangeError. [word] Range: `allowed`.
 
     Source
     ------
@@ -92,6 +95,44 @@ def choice(name: str, value: str, allowed: tuple[str, ...]) -> str:
     raise PhysicsRangeError(
         f"{name} is {value!r}", why=f"the choices are {', '.join(allowed)}", remedy=f"Use {allowed[0]!r}"
     )
+
+
+def over_of(humidity_over: str) -> str:
+    """The `over` of `saturation_vapour_pressure` that a probe's convention asks for.
+
+    Parameters
+    ----------
+    humidity_over : Whether relative humidity below 0.01 °C is over "water" or over "ice". [word]
+        Range "water", "ice"; above 0.01 °C both mean liquid water.
+
+    Returns
+    -------
+    "water" or "auto". [word]
+
+    Raises
+    ------
+    PhysicsRangeError : another word.
+
+    Source
+    ------
+    WMO-No. 8 (2018) vol. I annex 4.A: relative humidity of the air is over water at all temperatures; the
+    equations of ASHRAE Handbook—Fundamentals 2017, ch. 1 take ice below the triple point.
+    """
+    return "auto" if choice("humidity_over", humidity_over, ("water", "ice")) == "ice" else "water"
+
+
+def checked_pressure(pressure_pa: FloatOrArray) -> FloatOrArray:
+    """Return an air pressure that lies in the range of this program, 20 000..120 000 Pa. [Pa]
+
+    Raises
+    ------
+    PhysicsRangeError : outside, or a lone NaN.
+
+    Source
+    ------
+    Our own choice: from above the highest dwellings to below the lowest; the equations hold beyond.
+    """
+    return in_range("pressure_pa", pressure_pa, LOWEST_PRESSURE_PA, HIGHEST_PRESSURE_PA, "Pa")
 
 
 def exp(x: FloatOrArray) -> FloatOrArray:

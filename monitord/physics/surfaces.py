@@ -6,8 +6,8 @@ from typing import overload
 
 import numpy as np
 
-from monitord.physics.humidity import over_of, vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, in_range, require, sqrt
+from monitord.physics.humidity import vapour_pressure
+from monitord.physics.numeric import Array, FloatOrArray, in_range, over_of, require, sqrt
 from monitord.physics.saturation import dew_or_frost_point, saturation_slope, saturation_vapour_pressure
 from monitord.physics.uncertainty import combine, probability_below
 

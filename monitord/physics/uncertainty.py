@@ -9,8 +9,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from monitord.physics.constants import MASS_RATIO, MAX_RELATIVE_HUMIDITY_PCT
-from monitord.physics.humidity import checked_pressure, humidity_ratio, over_of, vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, in_range, sqrt
+from monitord.physics.humidity import humidity_ratio, vapour_pressure
+from monitord.physics.numeric import Array, FloatOrArray, checked_pressure, in_range, over_of, sqrt
 from monitord.physics.saturation import dew_or_frost_point, dew_point, saturation_slope, saturation_vapour_pressure
 
 _INFINITE = math.inf
@@ -170,11 +170,11 @@ def u_dew_point(
     ------
     JCGM 100:2008, 5.1.2 eq. 10, through `u_vapour_pressure`: u(T_d) = u(p_w) / (p_w · d ln p_ws/dT at T_d).
     """
-    p_w = vapour_pressure(temperature_c, relative_humidity_pct, humidity_over)
+    slope = saturation_slope(dew_point(vapour_pressure(temperature_c, relative_humidity_pct, humidity_over)), "water")
     relative = _relative_u(
         temperature_c, relative_humidity_pct, u_temperature_k, u_relative_humidity_pct, over_of(humidity_over)
     )
-    return relative / saturation_slope(dew_point(p_w), "water")
+    return relative / slope
 
 
 @overload
@@ -222,11 +222,13 @@ def u_dew_or_frost_point(
     ------
     JCGM 100:2008, 5.1.2 eq. 10, as `u_dew_point` with the slope over ice below 0.01 °C.
     """
-    p_w = vapour_pressure(temperature_c, relative_humidity_pct, humidity_over)
+    slope = saturation_slope(
+        dew_or_frost_point(vapour_pressure(temperature_c, relative_humidity_pct, humidity_over)), "auto"
+    )
     relative = _relative_u(
         temperature_c, relative_humidity_pct, u_temperature_k, u_relative_humidity_pct, over_of(humidity_over)
     )
-    return relative / saturation_slope(dew_or_frost_point(p_w), "auto")
+    return relative / slope
 
 
 @overload

@@ -8,8 +8,8 @@ import numpy as np
 
 from monitord.errors import PhysicsRangeError
 from monitord.physics.constants import MASS_RATIO
-from monitord.physics.humidity import checked_pressure, humidity_ratio, vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, in_range, require
+from monitord.physics.humidity import humidity_ratio, vapour_pressure
+from monitord.physics.numeric import Array, FloatOrArray, checked_pressure, in_range, require
 from monitord.physics.saturation import dew_point, saturation_slope, saturation_vapour_pressure
 
 _COLDEST_C, _HOTTEST_C = -80.0, 90.0

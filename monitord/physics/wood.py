@@ -8,7 +8,7 @@ from typing import overload
 import numpy as np
 
 from monitord.physics.constants import MAX_RELATIVE_HUMIDITY_PCT
-from monitord.physics.numeric import Array, FloatOrArray, in_range
+from monitord.physics.numeric import Array, FloatOrArray, in_range, require
 
 FIBRE_SATURATION_PCT = 30.0
 """Moisture content at which cell walls are full. [% of dry mass] Wood Handbook (FPL-GTR-282) ch. 4: about 30."""
@@ -111,10 +111,13 @@ def humidity_at_moisture_content(temperature_c: FloatOrArray, moisture_content_p
     Wood Handbook ch. 4 eq. 4-5, solved by bisection to 1E-12 %; it inverts the formula itself.
     """
     celsius = in_range("temperature_c", temperature_c, _COLDEST_C, _HOTTEST_C, "°C")
-    wettest = _emc(celsius, MAX_RELATIVE_HUMIDITY_PCT / 100.0)
-    content = in_range("moisture_content_pct", moisture_content_pct, 0.0, float(np.nanmax(wettest)), "% MC")
+    content = in_range("moisture_content_pct", moisture_content_pct, 0.0, 1000.0, "% MC")
     t, target = np.broadcast_arrays(np.asarray(celsius), np.asarray(content))
-    in_range("excess of moisture_content_pct", target - _emc(t, MAX_RELATIVE_HUMIDITY_PCT / 100.0), -1e3, 0.0, "% MC")
+    require(
+        ~(target > _emc(t, MAX_RELATIVE_HUMIDITY_PCT / 100.0)),
+        "moisture_content_pct lies above any equilibrium with air",
+        f"air of {MAX_RELATIVE_HUMIDITY_PCT:g} %RH is the wettest that is computed",
+    )
     low, high = np.zeros(t.shape), np.full(t.shape, MAX_RELATIVE_HUMIDITY_PCT / 100.0)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
