@@ -14,7 +14,7 @@ from monitord.physics.moist_air import dew_or_frost_point, humidity_ratio, stand
 from monitord.physics.surfaces import surface_temperature_from_factor, u_surface_temperature_from_factor
 from monitord.physics.uncertainty import u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
 
-_MAX_RH, _COLDEST_C, _HOTTEST_C = 105.0, -50.0, 120.0
+_MAX_RH, _COLDEST_C, _HOTTEST_C = 105.0, -50.0, 100.0
 _LEAST_RH = 0.1
 """Drier than this, no probe tells a dew point. [%]"""
 
@@ -59,7 +59,7 @@ def derived_series(series: Series, placement: Placement, job: JobFile) -> Derive
     Returns
     -------
     One value for each reading: Pa, °C (frost point below 0 °C) and g/kg of dry air. A relative humidity above 105 %
-    or a temperature outside -50..120 °C gives NaN; so does
+    or a temperature outside -50..100 °C gives NaN; so does
     the dew point of air drier than 0.1 % RH.
 
     Source

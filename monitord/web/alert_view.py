@@ -1,0 +1,96 @@
+"""An alert as it is shown: what, since when, how sure, why it matters, what to look at first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
+from monitord.model.jobs import JobFile
+from monitord.web.local_time import LocalTimes
+from monitord.web.words import Look, alert_look, alert_title
+
+_SEVERITIES = {Severity.ACT: 0, Severity.WATCH: 1, Severity.NOTE: 2}
+
+
+@dataclass(frozen=True)
+class AlertView:
+    """One episode of an alert."""
+
+    fingerprint: str
+    episode: int
+    job: str | None
+    """None: it is about the program itself."""
+    job_label: str
+    location: str | None
+    look: Look
+    title: str
+    opened_at: datetime
+    closed_at: datetime | None
+    closing_reason: str
+    summary: str
+    why: str
+    look_first: str
+    acknowledged_at: datetime | None
+    acknowledged_by: str
+    note: str
+    unknown_since: datetime | None
+    inhibited_why: str
+    can_be_seen: bool
+    """Whether nobody has said yet that they have seen it."""
+    times: LocalTimes
+
+
+def alert_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes]) -> list[AlertView]:
+    """Alerts as they are shown, the most pressing first; those that another one explains come last."""
+    shown = [a for a in alerts if a.opened_at is not None]
+    return [_view(alert, jobs.get(alert.job), times[alert.job]) for alert in sorted(shown, key=_pressing)]
+
+
+def closed_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes]) -> list[AlertView]:
+    """Closed ones, the one that closed last first."""
+    closed = [a for a in alerts if a.closed_at is not None and a.opened_at is not None]
+    ordered = sorted(closed, key=lambda a: (a.closed_at or a.opened_at, a.fingerprint), reverse=True)
+    return [_view(alert, jobs.get(alert.job), times[alert.job]) for alert in ordered]
+
+
+def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
+    opened = alert.opened_at.timestamp() if alert.opened_at is not None else 0.0
+    return alert.inhibited_by is not None, _SEVERITIES[alert.severity], -opened, alert.fingerprint
+
+
+def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
+    assert alert.opened_at is not None
+    about_itself = alert.job == SYSTEM
+    return AlertView(
+        fingerprint=alert.fingerprint,
+        episode=alert.episode,
+        job=None if about_itself else alert.job,
+        job_label="monitord itself" if about_itself else (job.label if job is not None else alert.job),
+        location=alert.location,
+        look=alert_look(alert),
+        title=alert_title(alert, job),
+        opened_at=alert.opened_at,
+        closed_at=alert.closed_at,
+        closing_reason=alert.closing_reason or "",
+        summary=alert.finding.summary,
+        why=alert.finding.why,
+        look_first=alert.finding.look_first,
+        acknowledged_at=alert.acknowledged_at,
+        acknowledged_by=alert.acknowledged_by or "",
+        note=alert.acknowledgement_note or "",
+        unknown_since=alert.unknown_since,
+        inhibited_why=(alert.inhibited_why or "") if alert.inhibited_by is not None else "",
+        can_be_seen=alert.status is AlertStatus.OPEN,
+        times=times,
+    )
+
+
+def need_words(alerts: Sequence[AlertView]) -> tuple[int, int, int]:
+    """How many places need someone today, this week, and how many probes need a look."""
+    told = [alert for alert in alerts if not alert.inhibited_why]
+    today = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "act"}
+    week = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "watch"} - today
+    probes = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "none"} - today - week
+    return len(today), len(week), len(probes)

@@ -1,0 +1,114 @@
+"""The dashboard as an ASGI application: which parts there are, in which order a request meets them."""
+
+from __future__ import annotations
+
+import logging
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from monitord import __version__
+from monitord.clock import Clock
+from monitord.errors import MonitordError
+from monitord.model.settings import Settings
+from monitord.store.database import Database
+from monitord.web.actions import Actions
+from monitord.web.api import Api
+from monitord.web.conditional import Conditional
+from monitord.web.context import STATIC, Web, environment
+from monitord.web.guard import Guard
+from monitord.web.health import Health
+from monitord.web.pages import Pages
+
+_log = logging.getLogger(__name__)
+
+
+def create_app(db: Database, clock: Clock, settings: Settings | None = None) -> FastAPI:
+    """The dashboard over a database, at the time of a clock.
+
+    It asks for no password yet: it answers only under loopback names, and must be bound to a loopback address.
+    """
+    web = Web(db, clock, settings or Settings(), environment())
+    app = FastAPI(
+        title="monitord",
+        version=__version__,
+        description="What the probes of each job say, what it means, and who should hear of it. Read only.",
+        docs_url=None,  # its pages load scripts from elsewhere
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+    )
+    app.include_router(Pages(web).router())
+    app.include_router(Actions(web).router())
+    app.include_router(Api(web).router())
+    app.include_router(Health(web).router())
+    app.mount("/static", _Static(directory=STATIC), name="static")
+    # added last, met first
+    app.add_middleware(Conditional)
+    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    app.add_middleware(_Failsafe, web=web)
+    app.add_middleware(Guard)
+    _answer_errors(app, web)
+    return app
+
+
+class _Static(StaticFiles):
+    """Files that may be kept for long where their address names their content."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        response = await super().get_response(path, scope)
+        if scope["query_string"].startswith(b"v="):
+            response.headers["cache-control"] = "public, max-age=31536000, immutable"
+        return response
+
+
+class _Failsafe:
+    """ASGI middleware: what nobody foresaw is logged, and answered as a page with all the headers of one."""
+
+    def __init__(self, app: ASGIApp, web: Web) -> None:
+        self._app = app
+        self._web = web
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        begun = False
+
+        async def noting(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self._app(scope, receive, noting)
+        except Exception:
+            _log.exception("%s failed", scope.get("path", ""))
+            if begun or scope["type"] != "http":
+                raise
+            page = self._web.error_page(500, "This page could not be made; the log of monitord says why.")
+            await page(scope, receive, send)
+
+
+def _answer_errors(app: FastAPI, web: Web) -> None:
+    """Errors as pages for people, as JSON for programs; both say what happened and what to do."""
+
+    def answer(request: Request, status: int, detail: str) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"detail": detail}, status)
+        return web.error_page(status, detail)
+
+    @app.exception_handler(HTTPException)
+    async def refused(request: Request, error: HTTPException) -> Response:
+        return answer(request, error.status_code, str(error.detail))
+
+    @app.exception_handler(RequestValidationError)
+    async def not_understood(request: Request, error: RequestValidationError) -> Response:
+        said = "; ".join(f"{item['loc'][-1]}: {item['msg']}" for item in error.errors())
+        return answer(request, 422, f"The address can't be understood: {said}.")
+
+    @app.exception_handler(MonitordError)
+    async def unable(request: Request, error: MonitordError) -> Response:
+        _log.error("%s: %s", request.url.path, error.message)
+        return answer(request, 503, error.message)

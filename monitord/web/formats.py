@@ -1,0 +1,67 @@
+"""Numbers as they stand on a page: rounded to what the doubt allows, with a true minus sign."""
+
+from __future__ import annotations
+
+from monitord.model.assessments import Quantity
+
+_DECIMALS = {"Pa": 0, "g/kg": 1, "K": 1, "°C": 1, "%": 1, "% RH": 1, "% MC": 1, "V": 2}
+_DASH = "—"
+
+
+def decimals_of(unit: str) -> int:
+    """Decimals that values of a unit are shown with."""
+    return _DECIMALS.get(unit, 1)
+
+
+def number(value: float, decimals: int) -> str:
+    """A number with a true minus sign, and no minus before a zero."""
+    text = f"{value:.{decimals}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text.replace("-", "−")
+
+
+def plain(quantity: Quantity | None) -> str:
+    """`19.4 °C`, without its doubt; a dash for what is not known."""
+    if quantity is None:
+        return _DASH
+    return f"{number(quantity.value, decimals_of(quantity.unit))} {quantity.unit}"
+
+
+def doubtful(quantity: Quantity | None, coverage: float) -> str:
+    """`84.1 ± 2.3 %`: the value and `coverage` standard uncertainties; a dash for what is not known."""
+    if quantity is None:
+        return _DASH
+    value, doubt = parts(quantity, coverage)
+    return f"{value} {doubt} {quantity.unit}" if doubt else f"{value} {quantity.unit}"
+
+
+def parts(quantity: Quantity, coverage: float) -> tuple[str, str]:
+    """The value, and the doubt as `± 2.3` (empty where it is not known)."""
+    decimals = decimals_of(quantity.unit)
+    doubt = f"± {number(coverage * quantity.u, decimals)}" if quantity.u is not None else ""
+    return number(quantity.value, decimals), doubt
+
+
+def amount(quantity: Quantity, coverage: float) -> str:
+    """The size of a difference without its sign: which way it goes is said in words."""
+    return doubtful(quantity.model_copy(update={"value": abs(quantity.value)}), coverage)
+
+
+def percent(share: float) -> str:
+    """A probability as words of per cent; never 0 or 100, since neither is known."""
+    if share < 0.01:
+        return "under 1 %"
+    if share > 0.99:
+        return "over 99 %"
+    return f"{100 * share:.0f} %"
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """`1 location`, `2 locations`."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def size(n_bytes: int) -> str:
+    """A size in bytes, kB or MB."""
+    if n_bytes < 1000:
+        return f"{n_bytes} bytes"
+    return f"{n_bytes / 1000:.1f} kB" if n_bytes < 1_000_000 else f"{n_bytes / 1_000_000:.1f} MB"

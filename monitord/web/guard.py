@@ -1,0 +1,108 @@
+"""What stands before every request: whom it is for, where it comes from, and what the browser may do with the answer.
+
+The dashboard asks for no password yet. It therefore answers only to loopback names, so that a page elsewhere can't
+reach it through a name that was made to point here, and takes changes only from its own pages.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+MOST_BODY_BYTES = 16_384
+_SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+_OWN_SITES = frozenset({"same-origin", "none"})
+
+HEADERS = {
+    "content-security-policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "x-robots-tag": "noindex",
+}
+"""On every answer. `same-origin` as the referrer policy, since under a stricter one browsers hide a form's origin."""
+
+
+class Guard:
+    """ASGI middleware: refuses what is not for this machine or not from its own pages; adds the headers."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or answer it with the reason why not."""
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("cache-control", "no-cache")
+            await send(message)
+
+        refusal = refuse(scope["method"], Headers(scope=scope))
+        if refusal is None:
+            await self._app(scope, receive, with_headers)
+        else:
+            await refusal(scope, receive, with_headers)
+
+
+def refuse(method: str, headers: Headers) -> PlainTextResponse | None:
+    """The answer to a request that must not go on; None where it may."""
+    hosts = headers.getlist("host")
+    if len(hosts) != 1 or not is_loopback_name(hosts[0]):
+        return PlainTextResponse(
+            "monitord answers only on this machine, under localhost, 127.0.0.1 or [::1]: it asks for no password "
+            "yet. Reach it through an SSH tunnel, or a proxy that asks for one and passes on a loopback Host.\n",
+            status_code=421,
+        )
+    if method in _SAFE:
+        return None
+    if not _from_own_page(headers, hosts[0]):
+        return PlainTextResponse("Changes are taken only from monitord's own pages.\n", status_code=403)
+    length = headers.get("content-length", "")
+    if not length.isascii() or not length.isdigit() or int(length) > MOST_BODY_BYTES:
+        return PlainTextResponse(f"At most {MOST_BODY_BYTES} bytes, with their length told.\n", status_code=413)
+    return None
+
+
+def is_loopback_name(host: str) -> bool:
+    """Whether a Host header names this machine's loopback, with or without a port."""
+    try:
+        name, port = urlsplit(f"//{host}").hostname, urlsplit(f"//{host}").port
+    except ValueError:
+        return False
+    if name is None or "@" in host or any(mark in host for mark in "/?#\\ ") or (port is None and host.endswith(":")):
+        return False
+    if name == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return False
+
+
+def _from_own_page(headers: Headers, host: str) -> bool:
+    """By what the browser says of the request's origin; a program that is no browser says nothing and may pass.
+
+    `Sec-Fetch-Site` where there is one (W3C Fetch Metadata), else `Origin` (RFC 6454) against the host.
+    """
+    site = headers.get("sec-fetch-site")
+    if site is not None:
+        return site in _OWN_SITES
+    origin = headers.get("origin")
+    return origin is None or urlsplit(origin).netloc.lower() == host.lower()

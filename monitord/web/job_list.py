@@ -1,0 +1,64 @@
+"""Jobs as cards: those that need someone first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.web.alert_view import alert_views
+from monitord.web.job_view import day_words, lead
+from monitord.web.loading import JobState
+from monitord.web.local_time import LocalTimes
+from monitord.web.words import STATES, Look, look_of
+
+
+@dataclass(frozen=True)
+class JobCard:
+    """One job in the list."""
+
+    id: str
+    label: str
+    look: Look
+    lead: str
+    day: str
+    probes: str
+    heard: datetime | None
+    ended: bool
+    times: LocalTimes
+
+
+def job_cards(states: Iterable[JobState], options: AnalysisOptions) -> list[JobCard]:
+    """The cards, running jobs first, the most pressing at the top."""
+    return sorted((_card(state, options) for state in states), key=lambda card: (card.ended, card.look.rank, card.id))
+
+
+def _card(state: JobState, options: AnalysisOptions) -> JobCard:
+    times = LocalTimes(state.job.zone, state.now)
+    alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
+    stays = state.stays_now
+    return JobCard(
+        id=state.job.job,
+        label=state.job.label,
+        look=_look(state, [alert.look for alert in alerts if not alert.inhibited_why]),
+        lead=lead(state, alerts),
+        day=day_words(state, times),
+        probes=f"{state.count_heard(options)} of {len(stays)} probes" if stays else "no probes placed",
+        heard=state.last_heard,
+        ended=state.ended,
+        times=times,
+    )
+
+
+def _look(state: JobState, alerts: list[Look]) -> Look:
+    """The most pressing alert; without one, the worst state of its locations; over jobs are over."""
+    if state.ended:
+        return Look("Over", "none", "ok", 20)
+    if alerts:
+        return min(alerts, key=lambda look: look.rank)
+    if state.assessment is None:
+        return Look("Waiting for readings", "go", "wait", 9)
+    looks = [look_of(place) for place in state.assessment.locations]
+    worst = min(looks, key=lambda look: look.rank, default=STATES[next(iter(STATES))])
+    return Look(worst.word, worst.tone, worst.icon, 4 + worst.rank)

@@ -1,0 +1,210 @@
+"""The pages that people see."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, HTTPException, Query
+from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection
+
+from monitord.model.alerts import SYSTEM, Alert
+from monitord.model.jobs import JobFile, Location
+from monitord.store import alerts as stored_alerts
+from monitord.store import jobs, quarantine
+from monitord.store.hearing import last_heard, unplaced
+from monitord.web import job_view
+from monitord.web.alert_view import AlertView, alert_views, closed_views, need_words
+from monitord.web.context import Web, job_url, place_url, utc_times
+from monitord.web.controls import controls_of
+from monitord.web.figures import Figure, figures_of
+from monitord.web.job_list import job_cards
+from monitord.web.loading import JobState, load_jobs
+from monitord.web.local_time import LocalTimes
+from monitord.web.place_view import forecast_words, place_view
+from monitord.web.probes_view import held_rows, probe_rows
+from monitord.web.readings_table import readings_page
+from monitord.web.windows import Shown, choose
+
+_MOST_CLOSED = 100
+_MOST_HELD = 100
+
+Id = Annotated[str | None, Query(max_length=128)]
+SpanName = Annotated[str | None, Query(alias="span", max_length=8)]
+From = Annotated[datetime | None, Query(alias="from")]
+To = Annotated[datetime | None, Query(alias="to")]
+"""Two times; one without an offset counts as UTC."""
+
+
+class Pages:
+    """The pages, each a method; all read one state of the database and write nothing."""
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+        self._options = web.settings.analysis
+
+    def router(self) -> APIRouter:
+        """The routes of the pages."""
+        router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+        router.add_api_route("/", self.jobs)
+        router.add_api_route("/jobs/{job_id}", self.job)
+        router.add_api_route("/jobs/{job_id}/locations/{location_id}", self.location)
+        router.add_api_route("/alerts", self.alerts)
+        router.add_api_route("/probes", self.probes)
+        return router
+
+    def jobs(self) -> HTMLResponse:
+        """All jobs."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)})
+            cards = job_cards(load_jobs(conn, now), self._options)
+            return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, t=utc_times(now))
+
+    def job(
+        self, job_id: str, loc: Id = None, span: SpanName = None, start: From = None, end: To = None
+    ) -> HTMLResponse:
+        """One job."""
+        now, coverage = self._web.clock.now(), self._options.coverage
+        with self._web.db.read() as conn:
+            state = self._web.job(conn, job_id, now)
+            times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
+            views = [place_view(state, place, times, coverage) for place in state.job.locations]
+            focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times)
+            chosen = {"loc": loc} if loc is not None else {}
+            return self._web.page(
+                conn,
+                "job.html",
+                now,
+                state=state,
+                t=times,
+                alerts=alerts,
+                need=need_words(alerts),
+                lead=job_view.lead(state, alerts),
+                day=job_view.day_words(state, times),
+                heard_count=state.count_heard(self._options),
+                places=job_view.worst_first(views),
+                focus=focus,
+                figures=self._figures(conn, state, focus, shown, times) if focus is not None else [],
+                controls=controls_of(shown, lambda query: job_url(job_id, chosen | query)),
+                shown=shown,
+                compared=job_view.compare_rows(state, coverage),
+                surfaces=job_view.surface_rows(state),
+                airs=job_view.airs_words(state),
+            )
+
+    def location(
+        self,
+        job_id: str,
+        location_id: str,
+        span: SpanName = None,
+        start: From = None,
+        end: To = None,
+        before: Annotated[datetime | None, Query()] = None,
+    ) -> HTMLResponse:
+        """One location of a job, with its readings."""
+        now, coverage = self._web.clock.now(), self._options.coverage
+        with self._web.db.read() as conn:
+            state = self._web.job(conn, job_id, now)
+            place = location_of(state, location_id)
+            times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
+            assessed = state.assessment.at(place.id) if state.assessment is not None else None
+            forecast = assessed.forecast if assessed is not None else None
+            return self._web.page(
+                conn,
+                "location.html",
+                now,
+                state=state,
+                t=times,
+                place=place,
+                view=place_view(state, place, times, coverage),
+                assessed=assessed,
+                forecast=forecast_words(forecast, times) if forecast is not None else "",
+                alerts=[alert for alert in _alerts_of(state, times) if alert.location == place.id],
+                figures=self._figures(conn, state, place, shown, times),
+                controls=controls_of(shown, lambda query: place_url(job_id, location_id, query)),
+                shown=shown,
+                compared=job_view.compare_rows(state, coverage, place.id),
+                surfaces=job_view.surface_rows(state, place.id),
+                stays=state.job.stays_at(place.id),
+                readings=readings_page(conn, state, place, assessed, as_utc(before), coverage),
+            )
+
+    def alerts(self, job: Id = None) -> HTMLResponse:
+        """Open alerts, and those that have closed."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            known = {item.job: item for item in jobs.list_jobs(conn)}
+            if job is not None and job not in known:
+                raise HTTPException(404, f"There is no job {job!r}.")
+            chosen = [job] if job is not None else [*known, SYSTEM]
+            past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MOST_CLOSED)]
+            still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
+            times = _times_of([*past, *still], known, now)
+            return self._web.page(
+                conn,
+                "alerts.html",
+                now,
+                job=known[job] if job is not None else None,
+                opened=alert_views(still, known, times),
+                closed=closed_views(past, known, times)[:_MOST_CLOSED],
+                t=utc_times(now),
+            )
+
+    def probes(self) -> HTMLResponse:
+        """Probes heard but not placed, all probes heard, and what could not be understood."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            known = jobs.list_jobs(conn)
+            return self._web.page(
+                conn,
+                "probes.html",
+                now,
+                loose=probe_rows(unplaced(conn), known),
+                probes=probe_rows(last_heard(conn), known),
+                held=held_rows(quarantine.list_held(conn, limit=_MOST_HELD)),
+                held_total=sum(quarantine.count_held(conn).values()),
+                t=utc_times(now),
+            )
+
+    def _figures(
+        self, conn: Connection, state: JobState, place: Location, shown: Shown, times: LocalTimes
+    ) -> list[Figure]:
+        assessed = state.assessment.at(place.id) if state.assessment is not None else None
+        past = stored_alerts.episodes(conn, state.job.job)
+        return figures_of(conn, state.job, place, assessed, past, shown, times, self._options)
+
+
+def location_of(state: JobState, location_id: str) -> Location:
+    """A location of a job.
+
+    Raises
+    ------
+    HTTPException : 404, the job has no such location.
+    """
+    try:
+        return state.job.location(location_id)
+    except KeyError:
+        raise HTTPException(404, f"Job {state.job.job!r} has no location {location_id!r}.") from None
+
+
+def as_utc(time: datetime | None) -> datetime | None:
+    """A time from an address; one without an offset counts as UTC."""
+    if time is None:
+        return None
+    return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
+
+
+def _alerts_of(state: JobState, times: LocalTimes) -> list[AlertView]:
+    return alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
+
+
+def _times_of(alerts: list[Alert], known: dict[str, JobFile], now: datetime) -> dict[str, LocalTimes]:
+    return {
+        alert.job: LocalTimes(known[alert.job].zone, now) if alert.job in known else utc_times(now) for alert in alerts
+    }
+
+
+def _shown(state: JobState, span: str | None, start: datetime | None, end: datetime | None) -> Shown:
+    return choose(state.job, state.newest, span, as_utc(start), as_utc(end))

@@ -1,0 +1,169 @@
+"""What the JSON API answers, as models: they are its documentation at `/api/openapi.json`."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict
+
+from monitord.model.alerts import Alert
+from monitord.model.assessments import JobAssessment
+from monitord.model.jobs import JobFile
+from monitord.model.readings import UtcTime
+from monitord.web.series import Measure
+
+_OUT = ConfigDict(frozen=True, use_attribute_docstrings=True)
+
+
+class JobSummary(BaseModel):
+    """A job in the list."""
+
+    model_config = _OUT
+
+    job: str
+    name: str
+    timezone: str
+    start: UtcTime
+    end: UtcTime | None
+    as_of: UtcTime | None
+    """As of when it was assessed last; null: never."""
+    last_reading_at: UtcTime | None
+    """When any of its probes was last heard."""
+    probes: int
+    """Probes that stand there now."""
+    probes_heard: int
+    """Those of them that are not silent."""
+    states: dict[str, int]
+    """Locations by state."""
+    open_alerts: dict[str, int]
+    """Open and acknowledged alerts by severity."""
+    summary: str
+    """The sentence at the top of its page."""
+
+
+class JobDetail(BaseModel):
+    """Everything that is known of a job now."""
+
+    model_config = _OUT
+
+    summary: JobSummary
+    job: JobFile
+    assessment: JobAssessment | None
+    alerts: tuple[Alert, ...]
+    """Open and acknowledged ones, the oldest first."""
+
+
+class TraceSeries(BaseModel):
+    """One quantity at one location: lists of equal length, a bucket of time in each place."""
+
+    model_config = _OUT
+
+    location: str
+    label: str
+    measure: Measure
+    unit: str
+    decimals: int
+    """Decimals that the values deserve."""
+    time_ms: tuple[int, ...]
+    """Middle of the readings in the bucket; milliseconds since 1970-01-01T00:00Z."""
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    mean: tuple[float, ...]
+    u: tuple[float | None, ...]
+    """Standard uncertainty (k = 1)."""
+    count: tuple[int, ...]
+    """Readings in the bucket."""
+
+
+class JobSeries(BaseModel):
+    """Quantities over a time, in buckets: the lowest and the highest value of each stay."""
+
+    model_config = _OUT
+
+    job: str
+    timezone: str
+    start: UtcTime
+    end: UtcTime
+    coverage: float
+    """Standard uncertainties that pages show as the doubt."""
+    traces: tuple[TraceSeries, ...]
+
+
+class ReadingOut(BaseModel):
+    """One reading, raw as it came."""
+
+    model_config = _OUT
+
+    probe: str
+    time: UtcTime
+    temperature_c: float
+    relative_humidity_pct: float
+    surface_temperature_c: float | None
+    battery_v: float | None
+
+
+class ReadingsOut(BaseModel):
+    """Readings of a location, the oldest first."""
+
+    model_config = _OUT
+
+    job: str
+    location: str
+    readings: tuple[ReadingOut, ...]
+    next_since: UtcTime | None
+    """Ask again with this as `since` for those that follow; null: there are no more."""
+
+
+class AlertsOut(BaseModel):
+    """Alerts."""
+
+    model_config = _OUT
+
+    alerts: tuple[Alert, ...]
+
+
+class ProbeOut(BaseModel):
+    """A probe that was heard live."""
+
+    model_config = _OUT
+
+    probe: str
+    heard_at: UtcTime
+    """Stamp of its newest live reading, or its arrival if that was earlier."""
+    temperature_c: float
+    relative_humidity_pct: float
+    battery_v: float | None
+    rssi_dbm: float | None
+    gateway: str | None
+    job: str | None
+    """Where it stands; null: heard but not placed."""
+    location: str | None
+
+
+class ProbesOut(BaseModel):
+    """Every probe ever heard, the last one first."""
+
+    model_config = _OUT
+
+    probes: tuple[ProbeOut, ...]
+
+
+class HeldOut(BaseModel):
+    """A payload that could not be understood or believed."""
+
+    model_config = _OUT
+
+    id: int
+    topic: str
+    code: str
+    reason: str
+    payload_base64: str
+    received_at: UtcTime
+    last_received_at: UtcTime
+    times: int
+
+
+class QuarantineOut(BaseModel):
+    """What is held in quarantine, the latest first."""
+
+    model_config = _OUT
+
+    held: tuple[HeldOut, ...]
