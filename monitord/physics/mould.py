@@ -178,7 +178,7 @@ def _conditions(temperature_c: FloatOrArray, surface_rh_pct: FloatOrArray, p: Pa
     t = np.asarray(in_range("temperature_c", temperature_c, _COLDEST_C, _HOTTEST_C, "°C"))
     rh = np.minimum(in_range("surface_rh_pct", surface_rh_pct, 0.0, _WETTEST_PCT, "%"), 100.0)
     critical = _critical(t, p.lowest_rh)
-    growing = (rh >= critical) & (t > 0.0) & (t < 50.0)
+    growing = (rh >= critical) & (critical < 100.0) & (t > 0.0) & (t < 50.0)
     unknown = np.isnan(t) | np.isnan(rh)
     warm, humid = np.where(growing, t, 20.0), np.where(growing, rh, 90.0)  # harmless where nothing grows
     limit = np.where(growing, critical, 80.0)
