@@ -106,6 +106,16 @@ def client(port: int, client_id: str, protocol: str) -> Client:
     return plain
 
 
+def forget(port: int, client_id: str) -> None:
+    """End a session, so that the broker does not fill it along with the next one."""
+    plain, connected = Client(CallbackAPIVersion.VERSION2, client_id=client_id), threading.Event()
+    plain.on_connect = lambda *_: connected.set()
+    plain.connect(LOOPBACK, port)
+    plain.loop_start()
+    connected.wait(10)
+    leave(plain)
+
+
 def leave(plain: Client) -> None:
     """Say goodbye; the session stays."""
     plain.disconnect()
@@ -194,6 +204,7 @@ def compare(port: int, protocol: str, count: int, pack: int, rounds: int) -> flo
                 nothing.append(drain_doing_nothing(port, name, protocol, count))
             else:
                 ours.append(drain_into_store(port, name, protocol, count, pack))
+            forget(port, name)
             print(".", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)
     ratios = [a / b for a, b in zip(nothing, ours, strict=True)]

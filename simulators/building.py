@@ -23,7 +23,7 @@ from simulators.materials import (
     timber_table,
 )
 from simulators.room import Room, air_change, capacity, emptied, machine_runs, temperatures
-from simulators.slab import SlabShape, Slabs
+from simulators.slab import Slabs, SlabShape
 
 Array = NDArray[np.float64]
 
@@ -115,7 +115,7 @@ def _psat(temperature_c: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class _Slabs:
+class SlabForcing:
     """What drives the slabs, (step, slab)."""
 
     top_c: Array
@@ -134,9 +134,10 @@ class Simulation:
         self.dt = float(weather.time_s[1] - weather.time_s[0])
         self._temperatures(rng)
         self.forcing = self._forcing()
-        self._slab_forcing = self._drive_slabs()
+        self.slab_forcing = self._drive_slabs()
         self.air = AirNetwork(self._parts(), self._first_air())
         self.slabs = self._first_slabs()
+        self.course: Course
         self.fed = 0.0
         self.leaked = 0.0
 
@@ -211,7 +212,7 @@ class Simulation:
             between_share=shut,
         )
 
-    def _drive_slabs(self) -> _Slabs:
+    def _drive_slabs(self) -> SlabForcing:
         b, w, n = self.building, self.weather, len(self.weather.time_s)
         top, bottom = np.zeros((n, len(b.slabs))), np.zeros((n, len(b.slabs)))
         feed, leak = np.zeros((n, len(b.slabs))), np.zeros((n, len(b.slabs)))
@@ -228,7 +229,7 @@ class Simulation:
             feed[:, k] = wet
             leak[:, k] = ev.sum_of(ev.of(b.events, slab.id, ev.LEAK), w.time_s) / slab.area_m2
         bottom_saturation = _psat(bottom)
-        return _Slabs(top, bottom, _psat(top), bottom_saturation, feed * bottom_saturation, leak)
+        return SlabForcing(top, bottom, _psat(top), bottom_saturation, feed * bottom_saturation, leak)
 
     def _parts(self) -> AirParts:
         b = self.building
@@ -324,7 +325,7 @@ class Simulation:
             columns = [np.interp(w.time_s, coarse.time_s, column) for column in values.T]
             return np.column_stack(columns) if columns else np.empty((len(w.time_s), 0))
 
-        return replace(
+        self.course = replace(
             coarse,
             time_s=w.time_s,
             temperature_c=self.air_c,
@@ -337,6 +338,7 @@ class Simulation:
             machine_on=fine(coarse.machine_on),
             weather=w,
         )
+        return self.course
 
     def run_on(self, first: int, every: int, steps: int, start_s: float) -> Course:
         """March on from a time, with the conditions since step `first` again and again, in steps `every` as long."""
@@ -352,12 +354,12 @@ class Simulation:
             sun=tile(w.sun, first, every, steps),
             ground_c=tile(w.ground_c, first, every, steps),
         )
-        slabs = _Slabs(**{name: tile(v, first, every, steps) for name, v in vars(self._slab_forcing).items()})
+        slabs = SlabForcing(**{name: tile(v, first, every, steps) for name, v in vars(self.slab_forcing).items()})
         air_c, leaf_c = (tile(v, first, every, steps) for v in (self.air_c, self.leaf_c))
         return self._march(self.forcing.tiled(first, every, steps), slabs, weather, air_c, leaf_c, dt, slab_every)
 
     def _march(
-        self, f: Forcing, sf: _Slabs, weather: Weather, air_c: Array, leaf_c: Array, dt: float, every: int
+        self, f: Forcing, sf: SlabForcing, weather: Weather, air_c: Array, leaf_c: Array, dt: float, every: int
     ) -> Course:
         b, n = self.building, len(weather.time_s)
         nodes, depths = len(b.nodes), len(b.depths)
@@ -392,11 +394,9 @@ class Simulation:
                 if pick is not None:
                     content[i] = pick(self.slabs.water)
         depth_h, depth_c = self._depth_course(content, which, sf)
-        return Course(
-            weather.time_s, air_c, pressure, _psat(air_c), leaf_c, timber, depth_h, depth_c, weather, running
-        )
+        return Course(weather.time_s, air_c, pressure, _psat(air_c), leaf_c, timber, depth_h, depth_c, weather, running)
 
-    def _faces(self, sf: _Slabs, i: int, dt: float) -> tuple[Array, Array]:
+    def _faces(self, sf: SlabForcing, i: int, dt: float) -> tuple[Array, Array]:
         """Vapour pressure at the faces, and the exchange that stays stable over a step."""
         h, slope = self.slabs.faces()
         warm = np.column_stack([sf.top_c[i], sf.bottom_c[i]])
@@ -406,7 +406,7 @@ class Simulation:
         holds = cell / (np.maximum(slope, 1e-5) * saturation)
         return pressure, self._face_g * holds / (holds + self._face_g * dt)
 
-    def _step_slabs(self, sf: _Slabs, i: int, dt: float, out: Array, face_p: Array) -> None:
+    def _step_slabs(self, sf: SlabForcing, i: int, dt: float, out: Array, face_p: Array) -> None:
         fed = self._feed_g * (sf.feed_pa[i] - face_p[:, 1])
         top, bottom = (diffusivity_temperature_factor(c[i])[:, None] for c in (sf.top_c, sf.bottom_c))
         warmth = top + (bottom - top) * self._down
@@ -416,7 +416,7 @@ class Simulation:
         self.fed += float((fed * self._areas).sum()) * dt
         self.leaked += float((leak * self._areas).sum()) * dt
 
-    def _depth_course(self, content: Array, which: NDArray[np.intp], sf: _Slabs) -> tuple[Array, Array]:
+    def _depth_course(self, content: Array, which: NDArray[np.intp], sf: SlabForcing) -> tuple[Array, Array]:
         depths = self.building.depths
         humidity, warm = np.empty_like(content), np.empty_like(content)
         for k, (depth, slab) in enumerate(zip(depths, which, strict=True)):

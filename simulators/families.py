@@ -375,5 +375,3 @@ FAMILIES: dict[str, Family] = {
     ),
     "mixed": Family(Needs(cavities=(1, 3), voids=(1, 2), days=(35, 80)), _mixed, "several of these at once"),
 }
-
-

@@ -205,9 +205,7 @@ def _march(room: Room, outdoor: Array, asked: Array, loss: Array, gains: Array, 
     return airs, fabrics
 
 
-def capacity(
-    machine: Dehumidifier, temperature_c: Array, saturation_pa: Array
-) -> tuple[Array, Array]:
+def capacity(machine: Dehumidifier, temperature_c: Array, saturation_pa: Array) -> tuple[Array, Array]:
     """How the machine draws water: conductance and the vapour pressure below which it draws none. [kg/(s Pa)], [Pa]
 
     Straight in relative humidity from 28 % to the rating at 80 %, and in temperature from 2 °C to 27 °C, which is
