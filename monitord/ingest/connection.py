@@ -39,6 +39,8 @@ _SENT_AWAY = 3
 """Sessions in a row that ended sooner; then we say what the likely reason is."""
 _REFUSED = 0x80
 """Reason codes from here on are refusals (MQTT 5.0, 2.4; MQTT 3.1.1, 3.9.3)."""
+_NO_TOPIC = "monitord/nothing"
+"""A filter that is never subscribed to."""
 _NOT_UTF8 = "(the topic is not UTF-8)"
 
 
@@ -116,6 +118,7 @@ class Connection:
         self._number = 0
         self._signed_in_at: float | None = None
         self._short_sessions = 0
+        self._answered = False
         self._burst: list[MQTTMessage] = []
         self._acknowledged: deque[Token] = deque()
         self._paused = False
@@ -244,15 +247,33 @@ class Connection:
                 self._client.ack(token.mid, 1)
 
     def _goodbye(self) -> None:
+        """Acknowledge, wait until the broker has read it, and leave.
+
+        Bytes on their way when a connection closes may be dropped with it, and then messages that are stored would
+        come once more. So we ask for something harmless, and its answer says that what came before it was read.
+        """
         self._send_acknowledgements()
+        if self._signed_in_at is not None:
+            self._answered = False
+            self._client.unsubscribe(_NO_TOPIC)
+            self._move_until(lambda: self._answered)
+        self._burst.clear()  # what came meanwhile is not acknowledged, and will come again
         self._client.disconnect()
-        deadline = monotonic() + _FLUSH_S
-        while self._client.socket() is not None and self._client.want_write() and monotonic() < deadline:
-            with selectors.DefaultSelector() as selector:
-                selector.register(self._client.socket(), selectors.EVENT_WRITE)  # type: ignore[arg-type]
-                selector.select(deadline - monotonic())
-            self._client.loop_write()
+        self._move_until(lambda: not self._client.want_write())
         self.state = self.state._replace(connected=False, error=None)
+
+    def _move_until(self, done: Callable[[], bool]) -> None:
+        """Move bytes until something holds, the connection ends, or a short time has passed."""
+        deadline = monotonic() + _FLUSH_S
+        while (sock := self._client.socket()) is not None and not done() and monotonic() < deadline:
+            with selectors.DefaultSelector() as selector:
+                write = selectors.EVENT_WRITE if self._client.want_write() else 0
+                selector.register(sock, selectors.EVENT_READ | write)
+                ready = sum(events for _, events in selector.select(deadline - monotonic()))
+            if ready & selectors.EVENT_WRITE:
+                self._client.loop_write()
+            if ready & selectors.EVENT_READ:
+                self._client.loop_read()
 
     # --- what the client calls, in the network thread ----------------------------------------------------------
 
@@ -275,6 +296,7 @@ class Connection:
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
+        client.on_unsubscribe = self._on_unsubscribe
         client.on_socket_register_write = _leave_writing_to_the_loop
         address = (self._settings.host, self._settings.port, self._settings.keepalive_s)
         if five:
@@ -356,6 +378,9 @@ class Connection:
         # not every broker says that another client has taken the session over; the pattern says it too
         taken = reason == "Session taken over" or self._short_sessions >= _SENT_AWAY
         self._lost(BrokerError(what, where=self.where, why=str(reason), remedy=_ANOTHER if taken else None))
+
+    def _on_unsubscribe(self, *_: Any) -> None:
+        self._answered = True
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
         self._burst.append(message)
