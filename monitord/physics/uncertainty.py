@@ -383,6 +383,6 @@ def probability_below(value: FloatOrArray, u: FloatOrArray, limit: FloatOrArray)
         if spread == 0.0:
             return 1.0 if distance >= 0.0 else 0.0
         return 0.5 * math.erfc(-distance / (spread * math.sqrt(2.0)))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         score = np.where(spread == 0.0, np.where(distance >= 0.0, np.inf, -np.inf), distance / spread)
     return np.where(np.isnan(distance), np.nan, ndtr(score))
