@@ -23,7 +23,7 @@ from monitord.model.job_files import load_job_file
 from monitord.model.jobs import JobFile
 from monitord.pipeline import Judge
 
-TICK_S = 1800.0
+TICK_S = 3600.0
 _EQUILIBRIUM_S = 6 * 3600.0
 _FORECAST_S = 12 * 3600.0
 

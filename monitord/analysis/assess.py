@@ -7,7 +7,7 @@ from datetime import datetime
 import numpy as np
 
 from monitord.analysis.comparison import Present, airs_of, compare, present, utc
-from monitord.analysis.elements import HourView, view_hours
+from monitord.analysis.elements import GoalView, HourView, view_goals, view_hours
 from monitord.analysis.quality import recent_out
 from monitord.analysis.silence import silent_probe
 from monitord.analysis.surface_risk import surface_risk
@@ -18,6 +18,7 @@ from monitord.model.assessments import (
     Finding,
     JobAssessment,
     LocationAssessment,
+    QualityFlag,
     Quantity,
     State,
     SurfaceRisk,
@@ -29,6 +30,9 @@ from monitord.physics.uncertainty import u_dew_point, u_humidity_ratio, u_vapour
 
 DEFAULTS = AnalysisOptions()
 
+HOURS_EVERY_S, GOALS_EVERY_S = 2 * HOUR_S, 6 * HOUR_S
+"""How often what rests on complete hours is judged: faults, wetting and drive; goals and forecasts. [s]"""
+
 _Key = tuple[float, float, int]
 
 
@@ -39,17 +43,32 @@ class Memo:
     """
 
     def __init__(self) -> None:
-        self._key: _Key | None = None
-        self._view: HourView | None = None
+        self._hours: dict[float, tuple[_Key, HourView]] = {}
+        self._goals: dict[float, tuple[_Key, dict[str, GoalView]]] = {}
 
-    def view(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourView:
-        """The view of the hours before `hour_s`, computed again only if it would come out differently."""
-        total = sum(float(stay.hourly.count[stay.hourly.hour_s < hour_s].sum()) for stay in record.stays)
-        ahead = sum(int(np.sum(stay.recent.time_s >= hour_s + HOUR_S)) for stay in record.stays)
-        key = (hour_s, total, ahead)
-        if self._view is None or key != self._key:
-            self._view, self._key = view_hours(job, record, hour_s, options), key
-        return self._view
+    def hours(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourView:
+        """The view of what lies before `hour_s`."""
+        key, known = _key(record, hour_s), self._hours.get(hour_s)
+        if known is None or known[0] != key:
+            known = key, view_hours(job, record, hour_s, options)
+            self._hours = {at: kept for at, kept in self._hours.items() if at >= hour_s - GOALS_EVERY_S}
+            self._hours[hour_s] = known
+        return known[1]
+
+    def goals(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> dict[str, GoalView]:
+        """The view of goals from what lies before `hour_s`."""
+        key, known = _key(record, hour_s), self._goals.get(hour_s)
+        if known is None or known[0] != key:
+            known = key, view_goals(job, self.hours(job, record, hour_s, options), options)
+            self._goals = {hour_s: known}
+        return known[1]
+
+
+def _key(record: JobRecord, hour_s: float) -> _Key:
+    """Changes whenever a reading lands before `hour_s`, or one that runs ahead of its arrival."""
+    total = sum(float(s.hourly.count[: int(np.searchsorted(s.hourly.hour_s, hour_s))].sum()) for s in record.stays)
+    ahead = sum(int(np.sum((s.recent.time_s >= hour_s) & (s.recent.received_s < hour_s))) for s in record.stays)
+    return hour_s, total, ahead
 
 
 def assess_job(
@@ -58,20 +77,26 @@ def assess_job(
     as_of: datetime,
     options: AnalysisOptions = DEFAULTS,
     memo: Memo | None = None,
+    *,
+    compared: bool = True,
 ) -> JobAssessment:
     """Assess every location of a job as of a time.
 
     Depends only on the first four arguments: readings in any order of arrival, repeated or not, give the same
-    assessment; `memo` only saves work between calls for one job with the same options.
+    assessment; `memo` only saves work between calls for one job with the same options. `compared` False leaves out
+    the comparisons with other airs, on which no finding rests.
     """
     as_of_s = as_of.timestamp()
-    hour_s = as_of_s // HOUR_S * HOUR_S
-    hours = (memo or Memo()).view(job, record, hour_s, options)
+    memo = memo or Memo()
+    goals = memo.goals(job, record, as_of_s // GOALS_EVERY_S * GOALS_EVERY_S, options)
+    hours = memo.hours(job, record, as_of_s // HOURS_EVERY_S * HOURS_EVERY_S, options)
     airs = {place.id: _present(job, place, record, hours, as_of_s, options) for place in job.locations}
-    findings = list(hours.findings)
+    findings = [*hours.findings, *(finding for element in goals.values() for finding in element.findings)]
     locations = []
     for place in job.locations:
-        locations.append(_location(job, place, airs, hours, as_of_s, options, findings))
+        locations.append(
+            _location(job, place, airs, goals[place.id], hours.flags[place.id], as_of_s, options, findings, compared)
+        )
         for stay in record.at(place.id):
             silent = silent_probe(stay, place, as_of_s, options)
             if silent is not None:
@@ -98,12 +123,14 @@ def _location(
     job: JobFile,
     place: Location,
     airs: dict[str, Present | None],
-    hours: HourView,
+    element: GoalView,
+    flags: tuple[QualityFlag, ...],
     as_of_s: float,
     options: AnalysisOptions,
     findings: list[Finding],
+    compared: bool,
 ) -> LocationAssessment:
-    here, element = airs[place.id], hours.elements[place.id]
+    here = airs[place.id]
     if here is None:
         return LocationAssessment(
             location=place.id,
@@ -111,11 +138,11 @@ def _location(
             state=State.UNKNOWN,
             words="Nothing usable has been heard in the last days.",
             last_reading_at=None,
-            flags=element.flags,
+            flags=flags,
         )
     pressure = float(standard_pressure(job.elevation_m))
     comparisons: list[Comparison] = []
-    for role, air in airs_of(job, place):
+    for role, air in airs_of(job, place) if compared else ():
         other = airs[air.id]
         if other is not None:
             comparisons.append(compare(here, other, role, pressure, options))
@@ -138,8 +165,8 @@ def _location(
         equilibrium=element.equilibrium,
         drying=element.drying,
         forecast=element.forecast,
-        flags=element.flags,
-        **_air_values(here, pressure),
+        flags=flags,
+        **(_air_values(here, pressure) if compared else {}),
     )
 
 

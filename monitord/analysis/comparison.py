@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -34,6 +34,12 @@ class Present:
     def time_s(self) -> float:
         """Time of the newest usable reading. [s]"""
         return float(self.series.time_s[-1])
+
+    def last(self, span_s: float) -> Present:
+        """The same with the readings of the last `span_s` only. [s]"""
+        first = int(np.searchsorted(self.series.time_s, self.time_s - span_s))
+        kept = Series(*(getattr(self.series, name)[first:] for name in Series.__dataclass_fields__))
+        return replace(self, series=kept)
 
 
 def utc(time_s: float) -> datetime:

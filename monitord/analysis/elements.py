@@ -1,6 +1,6 @@
-"""Everything that rests on complete hours: quality, tracks, equilibration, drying, wetting, forecast.
+"""What rests on complete hours, in two rhythms: faults, wetting and drive oftener, goals and forecasts more slowly.
 
-Computed for the last full hour before the time of assessment, so that it changes once an hour and no oftener.
+Each view is a pure function of what lies before its full hour, so it does not matter when or how often it is computed.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 
 from monitord.analysis.comparison import utc
 from monitord.analysis.drive import drive_lost
-from monitord.analysis.equilibration import Settled, settle
+from monitord.analysis.equilibration import Settled, clock_start, settle
 from monitord.analysis.goals import judge_goal
 from monitord.analysis.metric import Around, is_sleeve
 from monitord.analysis.quality import StayQuality, fault_finding, flags_of, judge_stay
@@ -21,127 +21,152 @@ from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Drying, Equilibrium, Finding, Forecast, QualityFlag, State
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
-from monitord.model.series import HOUR_S, JobRecord
+from monitord.model.series import HOUR_S, Hourly, JobRecord, Series, StayRecord
+
+_SETTLING_H = 6.0
+"""A sleeve is called settling for so long after sealing, equilibrating after that. [h]"""
+
+
+def until(record: JobRecord, hour_s: float) -> JobRecord:
+    """What of a record lies before a full hour; stamps that run ahead of their arrival stay in, for the clock check."""
+    return JobRecord(tuple(_stay_until(stay, hour_s) for stay in record.stays))
+
+
+def _stay_until(stay: StayRecord, hour_s: float) -> StayRecord:
+    hours = int(np.searchsorted(stay.hourly.hour_s, hour_s))
+    hourly = stay.hourly
+    if hours < len(hourly):
+        hourly = Hourly(*(getattr(hourly, name)[:hours] for name in Hourly.__dataclass_fields__))
+    recent = stay.recent
+    keep = recent.received_s < hour_s
+    if not keep.all():
+        recent = Series(*(getattr(recent, name)[keep] for name in Series.__dataclass_fields__))
+    return StayRecord(stay.placement, recent, hourly, stay.last_heard_s)
 
 
 @dataclass
-class ElementView:
-    """What complete hours say of one location."""
+class HourView:
+    """Quality, tracks, wetting and drive, from what lies before a full hour."""
+
+    hour_s: float
+    qualities: dict[tuple[str, float], StayQuality] = field(default_factory=dict)
+    tracks: dict[str, Track] = field(default_factory=dict)
+    flags: dict[str, tuple[QualityFlag, ...]] = field(default_factory=dict)
+    clocks: dict[str, float] = field(default_factory=dict)
+    """Sleeves: when their clock started. [s]"""
+    wet: dict[str, Finding] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+
+@dataclass
+class GoalView:
+    """Equilibration, goals and forecasts of one location."""
 
     state: State = State.WATCHED
     words: str = "Measured."
     equilibrium: Equilibrium | None = None
     drying: Drying | None = None
     forecast: Forecast | None = None
-    flags: tuple[QualityFlag, ...] = ()
-
-
-@dataclass
-class HourView:
-    """What complete hours say of a job."""
-
-    hour_s: float
-    qualities: dict[tuple[str, float], StayQuality] = field(default_factory=dict)
-    tracks: dict[str, Track] = field(default_factory=dict)
-    elements: dict[str, ElementView] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
+    findings: tuple[Finding, ...] = ()
 
 
 def view_hours(job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourView:
-    """Judge a job on its hours before `hour_s` (a full hour)."""
-    view = HourView(hour_s)
+    """Judge probes, wetting and drive on what lies before `hour_s` (a full hour)."""
+    view, record = HourView(hour_s), until(record, hour_s)
     start = min((s.placement.from_time.timestamp() for s in record.stays), default=hour_s)
-    grid_start = np.floor(min(start, job.start.timestamp()) / HOUR_S) * HOUR_S
-    ordered = sorted(job.locations, key=lambda place: place.kind not in AIR_KINDS)
-    for place in ordered:
-        room = job.room_of(place)
-        _judge_place(view, job, place, record, room, float(grid_start), options)
+    grid_start = float(np.floor(min(start, job.start.timestamp()) / HOUR_S) * HOUR_S)
+    for place in sorted(job.locations, key=lambda place: place.kind not in AIR_KINDS):
+        _judge_place(view, job, place, record, grid_start, options)
     for place in job.locations:
-        view.elements[place.id] = _element(view, job, place, record, options)
+        _judge_events(view, job, place, options)
     return view
 
 
 def _judge_place(
-    view: HourView,
-    job: JobFile,
-    place: Location,
-    record: JobRecord,
-    room: Location | None,
-    grid_start: float,
-    options: AnalysisOptions,
+    view: HourView, job: JobFile, place: Location, record: JobRecord, grid_start: float, options: AnalysisOptions
 ) -> None:
     """Quality and track of one location; rooms come first, for what fell out of an element reads their air."""
     masks: Masks = {}
+    flags: list[QualityFlag] = []
+    room = job.room_of(place)
+    beside = view.tracks.get(room.id) if room is not None else None
     for stay in record.at(place.id):
-        beside = view.tracks.get(room.id) if room is not None else None
         quality = judge_stay(stay, place, beside, job, view.hour_s)
         view.qualities[stay_key(stay)] = quality
         masks[stay_key(stay)] = quality.hourly_out
+        flags.extend(flags_of(quality, stay, view.hour_s))
         ended = stay.placement.to_time is not None and stay.placement.to_time.timestamp() <= view.hour_s
         finding = None if ended else fault_finding(quality, stay, place, view.hour_s)
         if finding is not None:
             view.findings.append(finding)
+    view.flags[place.id] = tuple(flags)
     view.tracks[place.id] = build_track(
         place, record.at(place.id), job.calibrations, masks, grid_start, view.hour_s, options.air_settling_s
     )
 
 
-def _around(view: HourView, job: JobFile, place: Location) -> Around:
+def around_of(view: HourView, job: JobFile, place: Location) -> Around:
+    """Tracks of the air around a location."""
     room, outdoor = job.room_of(place), job.outdoor()
     air = job.location(place.reference) if place.reference is not None else room
     tracks = [None if p is None or p.id == place.id else view.tracks[p.id] for p in (air, room, outdoor)]
     return Around(*tracks)
 
 
-def _element(view: HourView, job: JobFile, place: Location, record: JobRecord, options: AnalysisOptions) -> ElementView:
-    element, here = ElementView(), view.tracks[place.id]
-    flags: list[QualityFlag] = []
-    for stay in record.at(place.id):
-        flags.extend(flags_of(view.qualities[stay_key(stay)], stay, view.hour_s))
-    element.flags = tuple(flags)
-    around = _around(view, job, place)
+def _judge_events(view: HourView, job: JobFile, place: Location, options: AnalysisOptions) -> None:
+    here, around = view.tracks[place.id], around_of(view, job, place)
     if place.kind is LocationKind.ROOM_AIR:
         lost = drive_lost(here, around.outdoor, view.hour_s, options)
         if lost is not None:
             view.findings.append(lost)
     if place.kind in AIR_KINDS or not len(here):
-        return element
-    settled = _settled(here, around, options)
-    wet = wetting(here, around, view.hour_s, options) if settled is None or settled.equilibrated else None
+        return
+    settled_s = -np.inf
+    if is_sleeve(here):
+        known = np.flatnonzero(np.isfinite(here.relative_humidity_pct))
+        if not len(known):
+            return
+        sealed = place.sealed_at or place.installed_at
+        heard = float(here.hour_s[known[0]])
+        view.clocks[place.id] = clock_start(here, sealed.timestamp() if sealed else heard, around.room)
+        settled_s = view.clocks[place.id] + options.sleeve_clock_h * HOUR_S
+    wet = wetting(here, around, view.hour_s, options, settled_s)
     if wet is not None:
         view.findings.append(wet)
-    if settled is not None:
+        view.wet[place.id] = wet
+
+
+def view_goals(job: JobFile, hours: HourView, options: AnalysisOptions) -> dict[str, GoalView]:
+    """Judge every element on its way to its goal, from the hours' view."""
+    return {place.id: _judge_element(job, hours, place, options) for place in job.locations}
+
+
+def _judge_element(job: JobFile, hours: HourView, place: Location, options: AnalysisOptions) -> GoalView:
+    element, here = GoalView(), hours.tracks[place.id]
+    wet = hours.wet.get(place.id)
+    settled: Settled | None = None
+    findings: list[Finding] = []
+    if place.id in hours.clocks:
+        settled = settle(here, hours.clocks[place.id], options)
         element.equilibrium = settled.view
-        view.findings.append(_equilibrated_finding(here, settled, view.hour_s))
-        if not settled.equilibrated:
-            early = settled.view.state == "settling"
-            element.state = State.SETTLING if early else State.EQUILIBRATING
-            element.words = settled.view.words
-            return element
-    if place.goal is not None:
-        judged = judge_goal(here, around, place.goal, settled, wet, view.hour_s, options)
+        findings.append(_equilibrated_finding(here, settled, hours.hour_s))
+    if settled is not None and not settled.equilibrated:
+        early = hours.hour_s - settled.clock_s < _SETTLING_H * HOUR_S
+        element.state = State.SETTLING if early else State.EQUILIBRATING
+        element.words = settled.view.words
+    elif place.goal is not None and place.kind not in AIR_KINDS and len(here):
+        around = around_of(hours, job, place)
+        judged = judge_goal(here, around, place.goal, settled, wet, hours.hour_s, options)
         element.state, element.words = judged.state, judged.words
         element.drying, element.forecast = judged.drying, judged.forecast
-        view.findings.extend(judged.findings)
+        findings.extend(judged.findings)
     elif wet is not None and wet.value == 1.0:
         element.state, element.words = State.REWETTING, wet.summary
+    element.findings = tuple(findings)
     return element
 
 
-def _settled(here: Track, around: Around, options: AnalysisOptions) -> Settled | None:
-    place = here.location
-    if not is_sleeve(here):
-        return None
-    known = np.flatnonzero(np.isfinite(here.relative_humidity_pct))
-    if not len(known):
-        return None
-    heard = float(here.hour_s[known[0]])
-    sealed = place.sealed_at or place.installed_at
-    return settle(here, sealed.timestamp() if sealed is not None else heard, around.room, options)
-
-
 def _equilibrated_finding(here: Track, settled: Settled, hour_s: float) -> Finding:
-
     return Finding(
         kind="equilibrated",
         location=here.location.id,

@@ -20,6 +20,9 @@ from monitord.model.series import HOUR_S, Array
 _FIT_H = 168
 """The approach is judged on at most this many hours after sealing. [h]"""
 
+_OPENED_PCT = 3.0
+"""A change between neighbouring hours that a sealed sleeve does not make (our choice). [% RH]"""
+
 
 @dataclass(frozen=True)
 class Settled:
@@ -40,26 +43,18 @@ def reopenings(here: Track, start_s: float, room: Track | None) -> list[float]:
     room's air at once. The clock starts again at the last hour of that move. [s]
     """
     rh = here.relative_humidity_pct
-    first = int(np.searchsorted(here.hour_s, start_s)) + 3
-    found: list[float] = []
-    for i in range(max(first, 2), len(rh)):
-        past = rh[max(0, i - 8) : i - 1]
-        past = past[np.isfinite(past)]
-        if not len(past) or not np.isfinite(rh[i]):
-            continue
-        move = rh[i] - float(past[-1])
-        if abs(move) < 3.0 or (room is not None and not _towards_room(here, room, i, move)):
-            continue
-        found.append(float(here.hour_s[i] + HOUR_S))
-    return found
-
-
-def _towards_room(here: Track, room: Track, i: int, move: float) -> bool:
-    room_rh = room.relative_humidity_pct[i]
-    if not np.isfinite(room_rh):
-        return move < 0
-    gap = room_rh - (here.relative_humidity_pct[i] - move)
-    return bool(np.sign(gap) == np.sign(move) and abs(gap) > 4.0)
+    first = max(int(np.searchsorted(here.hour_s, start_s)) + 3, 2)
+    known = np.flatnonzero(np.isfinite(rh[first - 1 :])) + first - 1
+    if len(known) < 2:
+        return []
+    before, at = known[:-1], known[1:]
+    move = rh[at] - rh[before]
+    jumped = (np.abs(move) >= _OPENED_PCT) & (at - before <= 8)
+    if room is not None:
+        gap = room.relative_humidity_pct[at] - rh[before]
+        towards = (np.sign(gap) == np.sign(move)) & (np.abs(gap) > 4.0)
+        jumped &= np.where(np.isfinite(gap), towards, move < 0)
+    return [float(time) for time in here.hour_s[at[jumped]] + HOUR_S]
 
 
 def clock_start(here: Track, sealed_s: float, room: Track | None) -> float:
@@ -79,16 +74,17 @@ def _inputs(here: Track, clock_s: float) -> tuple[Array, Array, Array] | None:
     return hours[known], rh[known], t[known]
 
 
-def settle(here: Track, sealed_s: float, room: Track | None, options: AnalysisOptions) -> Settled:
-    """Judge a sleeve as of its last complete hour.
+def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
+    """Judge a sleeve as of its last complete hour; `clock_s` is when its clock started (`clock_start`).
 
     Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
-    re-opening; the fitted approach still to come is under `options.sleeve_gap_pct` with confidence; and the drift is
-    under its limit. The prediction's interval is the central 80 % of the posterior and the probe's own accuracy is
-    not in it.
+    re-opening, and the fitted approach still to come is under `options.sleeve_gap_pct` with confidence. The
+    prediction's interval is the central 80 % of the posterior; the probe's own accuracy is not in it.
     """
-    clock = clock_start(here, sealed_s, room)
+    clock = clock_s
     age_h = max(0.0, (here.end_s - clock) / HOUR_S)
+    if age_h > _FIT_H:
+        return _long_settled(here, clock, age_h, options)
     data = _inputs(here, clock)
     if data is None:
         view = Equilibrium(
@@ -102,8 +98,6 @@ def settle(here: Track, sealed_s: float, room: Track | None, options: AnalysisOp
         return Settled(view, False, clock, None)
     prior = options_prior(options)
     fit = fit_approach(*data, prior)
-    if age_h > _FIT_H:
-        return _long_settled(here, clock, age_h, options)
     calm = abs(fit.gap) + 1.28 * fit.gap_sd < options.sleeve_gap_pct
     ready = age_h >= options.sleeve_clock_h and calm
     half = 1.2816 * fit.level_sd

@@ -8,18 +8,12 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.model.jobs import JobFile, Placement
-from monitord.model.series import HOUR_S, Hourly, JobRecord, Series, StayRecord, roll_up
+from monitord.model.series import HOUR_S, LATE_S, Hourly, JobRecord, Series, StayRecord, roll_up
 
 Row = tuple[float, float, float, float, float, float]
 """time, temperature, relative humidity, surface temperature, battery, received: the columns of a `Series`."""
 
 _HOURLY_COLUMNS = 9
-
-LATE_S = 1800.0
-"""A reading that took longer than this to arrive came late. [s]"""
-
-AHEAD_S = 600.0
-"""A stamp further ahead of its arrival than this says nothing about when the probe was last heard. [s]"""
 
 
 class _Stay:
@@ -55,13 +49,17 @@ class _Stay:
         self._dirty.add(float(np.floor(row[0] / HOUR_S) * HOUR_S))
         if row[5] - row[0] > LATE_S:
             self._late_received_s = max(self._late_received_s, row[5])
-        if row[0] - row[5] <= AHEAD_S and (self.last_heard_s is None or row[0] > self.last_heard_s):
-            self.last_heard_s = row[0]
+        heard = min(row[0], row[5])  # a clock that runs ahead is no proof of life in the future
+        if self.last_heard_s is None or heard > self.last_heard_s:
+            self.last_heard_s = heard
         return True
 
-    def _roll_up_dirty(self) -> None:
+    def _roll_up_dirty(self, as_of_s: float) -> None:
+        """Roll up again the hours in which something landed, once they are over."""
         times = self._rows[0, : self._n]
-        for hour in sorted(self._dirty):
+        over = sorted(hour for hour in self._dirty if hour + HOUR_S <= as_of_s)
+        self._dirty.difference_update(over)
+        for hour in over:
             a, b = np.searchsorted(times, (hour, hour + HOUR_S))
             rolled = roll_up(Series(*self._rows[:, a:b]))
             column = np.array([getattr(rolled, name)[0] for name in Hourly.__dataclass_fields__])
@@ -76,16 +74,16 @@ class _Stay:
                 self._hours[:, at + 1 : self._hours_n + 1] = self._hours[:, at : self._hours_n].copy()
             self._hours[:, at] = column
             self._hours_n += 1
-        self._dirty.clear()
 
     def record(self, as_of_s: float, recent_s: float) -> StayRecord:
         """What is known of the stay; the arrays are views, good until the next reading is added."""
-        self._roll_up_dirty()
+        self._roll_up_dirty(as_of_s)
         rows = self._rows[:, : self._n]
         since = as_of_s - recent_s
         recent = rows[:, int(np.searchsorted(rows[0], since)) :]
         if self._late_received_s >= since:  # a backlog, or a clock that is behind: old stamps that came lately
-            recent = rows[:, (rows[0] >= since) | (rows[5] >= since)]
+            late = (rows[5] >= since) & (rows[5] - rows[0] > LATE_S)
+            recent = rows[:, (rows[0] >= since) | late]
         hours = self._hours[:, : self._hours_n]
         until = int(np.searchsorted(hours[0], as_of_s, side="right"))
         return StayRecord(self.placement, Series(*recent), Hourly(*hours[:, :until]), self.last_heard_s)

@@ -61,6 +61,7 @@ def surface_risk(
     room and outdoor air. The air in contact is the location's own. The probability is that of a margin at or
     below zero, the margin taken as normal with the propagated uncertainty (JCGM 100:2008).
     """
+    here = here.last(_DAY_S + 2.0 * here.interval_s)
     found = _surface(here, room, outdoor, options)
     if found is None:
         return None

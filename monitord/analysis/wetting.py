@@ -110,12 +110,16 @@ def detected(here: Track, around: Around, options: AnalysisOptions) -> tuple[Arr
     return hit.any(axis=0), limit[0]
 
 
-def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOptions) -> Finding | None:
-    """The finding about a place getting wet again; unknown while it is not heard."""
+def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOptions, settled_s: float) -> Finding | None:
+    """The finding about a place getting wet again; unknown while it is not heard.
+
+    Only rises from `settled_s` on count: a sleeve that still approaches its concrete rises without being wetted. [s]
+    """
     if len(here) < 36:
         return None
     here, around = here.last(WINDOW_H), around.last(WINDOW_H)
     hits, limit = detected(here, around, options)
+    hits &= here.hour_s >= settled_s
     least = options.rewetting_sleeve_pct if is_sleeve(here) else options.rewetting_void_pct
     event = newest_event(
         hits, here.relative_humidity_pct, apart_h=72, back_share=0.4, hold_h=10 * 24, least_fall=0.5 * least
