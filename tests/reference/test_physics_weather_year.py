@@ -56,8 +56,8 @@ def away_from_boundaries(month):
     return np.all(np.abs(hour[:, np.newaxis] - boundaries) > 6.0, axis=1)
 
 
-# file, reader, convention of RH below 0 °C, dew point over; rms, 95th and 99th percentile of |error| [K] as found before
-# with other code for these files. Rounding to 0.1 K and 1 %RH sets the floor. 5 % of margin, for the choice of
+# file, reader, convention of RH below 0 °C, dew point over; rms, 95th and 99th percentile of |error| [K] as found
+# before with other code. Rounding to 0.1 K and 1 %RH sets the floor. 5 % of margin, for the choice of
 # dropped rows.
 STATIONS = [
     ("703165TY.csv", tmy3, "ice", dew_or_frost_point, 0.121, 0.092, 0.125),
@@ -119,8 +119,8 @@ def direct_outdoor_vapour(t, rh):
 def test_condensation_and_airing_over_a_year():
     """Hours that condense, and hours in which outdoor air would dry the room, in Greensboro: as counted directly.
 
-    The direct count compares pressures, ours temperatures; an hour in 8760 may fall on the other side by the join of the
-    Magnus form at 0 °C (0.0003 K).
+    The direct count compares pressures, ours temperatures; an hour in 8760 may fall on the other side by the join of
+    the Magnus form at 0 °C (0.0003 K).
     """
     _, t, _, rh = tmy3("723170TYA.CSV")
     indoor = indoor_vapour(t, rh)
