@@ -15,7 +15,7 @@ from monitord.charts.time_axis import time_ticks
 from monitord.charts.value_axis import ValueAxis, value_axis
 
 _BUCKET_PX = 2.0
-_TICK_PX = 92
+_TICK_PX = 76
 """Least room between two time labels. [px]"""
 _FLAG_R = 9.0
 

@@ -6,12 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
+from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.jobs import JobFile
 from monitord.web.local_time import LocalTimes
 from monitord.web.words import Look, alert_look, alert_title
-
-_SEVERITIES = {Severity.ACT: 0, Severity.WATCH: 1, Severity.NOTE: 2}
 
 
 @dataclass(frozen=True)
@@ -57,7 +55,7 @@ def closed_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[
 
 def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
     opened = alert.opened_at.timestamp() if alert.opened_at is not None else 0.0
-    return alert.inhibited_by is not None, _SEVERITIES[alert.severity], -opened, alert.fingerprint
+    return alert.inhibited_by is not None, alert_look(alert).rank, -opened, alert.fingerprint
 
 
 def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:

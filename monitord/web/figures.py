@@ -104,7 +104,7 @@ def _lines(
     ]
     humidity = measure is Measure.RELATIVE_HUMIDITY
     chart = Chart(
-        title=f"{title}, {place.label}",
+        title=title,
         description=_described(scene, title, place, traces, measure),
         unit=UNITS[measure],
         window=scene.window,
@@ -117,16 +117,16 @@ def _lines(
         ceiling=100.0 if humidity else None,
     )
     unit = "Relative humidity in %." if humidity else "Vapour pressure in Pa."
-    remarks = [unit, *_remarks(scene, traces, UNITS[measure])]
+    remarks = [unit, *_remarks(scene, traces[0], UNITS[measure])]
     return _figure(name, chart, remarks, [f"{spot.id}:{measure}" for spot in spots])
 
 
 def _surface(scene: Scene, place: Location, series: PlaceSeries) -> Figure:
     """The surface temperature against the dew point of the air that touches it, with the margin shaded."""
-    surface = _trace(scene, series, Measure.SURFACE_TEMPERATURE, "s1", "surface", band=True)
-    dew = _trace(scene, series, Measure.DEW_POINT, "s2", "dew point", band=True)
+    surface = _trace(scene, series, Measure.SURFACE_TEMPERATURE, "s1", "surface", band=False)
+    dew = _trace(scene, series, Measure.DEW_POINT, "s2", "dew point", band=False)
     chart = Chart(
-        title=f"Surface against dew point, {place.label}",
+        title="Surface temperature against dew point",
         description=_described(scene, "Temperature", place, [surface, dew], Measure.DEW_POINT),
         unit="°C",
         window=scene.window,
@@ -135,14 +135,16 @@ def _surface(scene: Scene, place: Location, series: PlaceSeries) -> Figure:
         least_span=4.0,
         shade_between=(0, 1),
     )
-    words = (
-        "Temperature in °C. Between the lines, light: the margin; dark: the surface is below the dew point, "
-        "and water settles on it."
-    )
-    by = "" if np.isfinite(series.values.surface_temperature_c).any() else " Surface by its temperature factor f_Rsi."
-    remarks = [words + by, *_remarks(scene, [surface, dew], "K")]
+    said = [
+        "Temperature in °C. Light between the lines: the margin. Dark: the surface is below the dew point, and wet."
+    ]
+    if not np.isfinite(series.values.surface_temperature_c).any():
+        said.append("The surface temperature is by its temperature factor f_Rsi, from room and outdoor air.")
+    u = scene.options.coverage * np.hypot(series.u_surface_k, series.values.u_dew_point_k)
+    if np.isfinite(u).any():
+        said.append(f"Doubt of the margin: ±\u00a0{number(float(np.nanmedian(u)), 1)}\u00a0K.")
     traced = [f"{place.id}:{Measure.SURFACE_TEMPERATURE}", f"{place.id}:{Measure.DEW_POINT}"]
-    return _figure("surface", chart, remarks, traced)
+    return _figure("surface", chart, [*said, *_remarks(scene, surface, "K")], traced)
 
 
 def _figure(name: str, chart: Chart, remarks: list[str], traces: list[str]) -> Figure:
@@ -177,13 +179,13 @@ def _goal(place: Location) -> tuple[Level, ...]:
     return (Level(goal.limit, f"goal {goal.limit:g}"),)
 
 
-def _remarks(scene: Scene, traces: list[Trace], unit: str) -> list[str]:
+def _remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
     """What has to be said under the chart: the doubt, gaps, times that do not count, a change of the clocks."""
-    first, window, times = traces[0], scene.window, scene.times
+    window, times = scene.window, scene.times
     said = []
     doubt = _typical(first, window)
     if doubt is not None:
-        said.append(f"Shaded: the doubt, {doubt} {unit}.")
+        said.append(f"Shaded: the doubt, {doubt}\u00a0{unit}.")
     found = gaps(first, window.start_s, window.end_s)
     if found:
         told = "; ".join(times.span(_utc(a), _utc(b)) for a, b in found[-_GAPS_TOLD:])
@@ -207,12 +209,12 @@ def _typical(trace: Trace, window: Window) -> str | None:
     if not inside.any():
         return None
     doubt = float(np.median(trace.doubt[inside]))
-    return f"± {number(doubt, 0 if doubt >= 10 else 1)}"
+    return f"±\u00a0{number(doubt, 0 if doubt >= 10 else 1)}"
 
 
 def _described(scene: Scene, title: str, place: Location, traces: list[Trace], measure: Measure) -> str:
     """The course of each line in words."""
-    period = scene.times.span(scene.shown.start, scene.shown.end)
+    period = scene.times.span(scene.shown.start, scene.shown.seen_end)
     return f"{title} at {place.label}, {period}. " + " ".join(_course(t, scene, measure) for t in traces)
 
 

@@ -6,6 +6,8 @@ from monitord.model.assessments import Quantity
 
 _DECIMALS = {"Pa": 0, "g/kg": 1, "K": 1, "°C": 1, "%": 1, "% RH": 1, "% MC": 1, "V": 2}
 _DASH = "—"
+_TIE = "\u00a0"
+"""A space at which no line is broken: a number stays with its doubt and its unit."""
 
 
 def decimals_of(unit: str) -> int:
@@ -23,7 +25,7 @@ def plain(quantity: Quantity | None) -> str:
     """`19.4 °C`, without its doubt; a dash for what is not known."""
     if quantity is None:
         return _DASH
-    return f"{number(quantity.value, decimals_of(quantity.unit))} {quantity.unit}"
+    return f"{number(quantity.value, decimals_of(quantity.unit))}{_TIE}{quantity.unit.replace(' ', _TIE)}"
 
 
 def doubtful(quantity: Quantity | None, coverage: float) -> str:
@@ -31,13 +33,13 @@ def doubtful(quantity: Quantity | None, coverage: float) -> str:
     if quantity is None:
         return _DASH
     value, doubt = parts(quantity, coverage)
-    return f"{value} {doubt} {quantity.unit}" if doubt else f"{value} {quantity.unit}"
+    return _TIE.join((value, *((doubt,) if doubt else ()), quantity.unit.replace(" ", _TIE)))
 
 
 def parts(quantity: Quantity, coverage: float) -> tuple[str, str]:
     """The value, and the doubt as `± 2.3` (empty where it is not known)."""
     decimals = decimals_of(quantity.unit)
-    doubt = f"± {number(coverage * quantity.u, decimals)}" if quantity.u is not None else ""
+    doubt = f"±{_TIE}{number(coverage * quantity.u, decimals)}" if quantity.u is not None else ""
     return number(quantity.value, decimals), doubt
 
 

@@ -7,11 +7,20 @@ from datetime import datetime
 
 from monitord.model.assessments import Forecast, LocationAssessment, State
 from monitord.model.jobs import AIR_KINDS, Location, LocationKind
-from monitord.web.formats import doubtful, parts, plain
+from monitord.web.formats import doubtful, parts, percent, plain
 from monitord.web.loading import JobState
 from monitord.web.local_time import LocalTimes
 from monitord.web.rails import Rail, rail_of
-from monitord.web.words import KINDS, NOT_ASSESSED, Look, flow_words, look_of, main_comparison, name_parts
+from monitord.web.words import (
+    KINDS,
+    NOT_ASSESSED,
+    Look,
+    flow_words,
+    look_of,
+    main_comparison,
+    name_parts,
+    surface_leads,
+)
 
 _UNDECIDED = {State.SETTLING, State.EQUILIBRATING, State.TOO_EARLY}
 _NOT_DRYING = {State.STALLED, State.REWETTING}
@@ -25,7 +34,8 @@ class PlaceView:
     label: str
     name: str
     detail: str
-    """What kind of place it is, with its depth."""
+    """The rest of its name, with its depth; or what kind of place it is."""
+    kind: str
     look: Look
     words: str
     figure: str
@@ -53,11 +63,12 @@ def place_view(state: JobState, place: Location, times: LocalTimes, coverage: fl
         label=place.label,
         name=name,
         detail=rest + (f", {_detail(place)}" if rest and place.depth_mm else "") or _detail(place),
+        kind=_detail(place) if place.depth_mm is None else f"{KINDS[place.kind]}, {_detail(place)}",
         look=look,
         words=_words(assessed, times),
         figure=figure,
         figure_doubt=doubt,
-        rail=rail_of(assessed.drying, coverage) if assessed is not None and known else None,
+        rail=rail_of(assessed.drying, coverage) if assessed and known and not surface_leads(assessed) else None,
         until_dry=dry_words(assessed, place, times),
         humidity=doubtful(assessed.relative_humidity, coverage) if assessed is not None and known else "—",
         temperature=plain(assessed.temperature) if assessed is not None and known else "—",
@@ -78,6 +89,9 @@ def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, 
     """The one figure of a tile: the goal's own metric where there is one, else relative humidity."""
     if assessed is None:
         return "—", ""
+    if surface_leads(assessed) and assessed.surface is not None:
+        value, doubt = parts(assessed.surface.margin, coverage)
+        return value, f"{doubt} K from dew point"
     quantity = assessed.drying.value if assessed.drying is not None else None
     quantity = quantity or assessed.relative_humidity
     if quantity is None:
@@ -93,6 +107,12 @@ def _words(assessed: LocationAssessment | None, times: LocalTimes) -> str:
     if assessed is None:
         return "No assessment yet: it comes with the first readings."
     words = assessed.words
+    if surface_leads(assessed) and assessed.surface is not None:
+        risk = assessed.surface
+        return (
+            f"Surface {plain(risk.surface_temperature)}, dew point {plain(risk.dew_point)}; condensing is "
+            f"{percent(risk.probability)} sure."
+        )
     if assessed.forecast is not None and assessed.state in (State.DRYING, State.SLOW):
         words = f"{words} {forecast_words(assessed.forecast, times)}"
     return words

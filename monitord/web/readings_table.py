@@ -100,8 +100,8 @@ def _rows(
     def text(quantity: Array, u: Array | None, i: int, decimals: int, unit: str) -> str:
         if not np.isfinite(quantity[i]):
             return "—"
-        doubt = f" ± {number(coverage * float(u[i]), decimals)}" if u is not None and np.isfinite(u[i]) else ""
-        return f"{number(float(quantity[i]), decimals)}{doubt} {unit}"
+        doubt = f" ±\u00a0{number(coverage * float(u[i]), decimals)}" if u is not None and np.isfinite(u[i]) else ""
+        return f"{number(float(quantity[i]), decimals)}{doubt}\u00a0{unit}"
 
     for i in range(len(series))[last]:
         time = datetime.fromtimestamp(float(series.time_s[i]), UTC)

@@ -29,6 +29,11 @@ class Shown:
     last: datetime
 
     @property
+    def seen_end(self) -> datetime:
+        """The end that is told: not later than what is known."""
+        return max(min(self.end, self.last), self.start)
+
+    @property
     def query(self) -> dict[str, str]:
         """What an address needs to show this time."""
         if self.span is not None:

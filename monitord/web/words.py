@@ -44,13 +44,19 @@ NOT_ASSESSED = Look("Not assessed yet", "none", "q", 5)
 
 def look_of(place: LocationAssessment) -> Look:
     """The status of a location: its state, unless its surface is in a worse one."""
-    looks = [STATES[place.state]]
-    if place.surface is not None and place.state is not State.UNKNOWN:
-        if place.surface.level == "act":
-            looks.append(_CONDENSING)
-        elif place.surface.level == "warn":
-            looks.append(_NEAR_CONDENSING)
-    return min(looks, key=lambda look: look.rank)
+    state, surface = STATES[place.state], _surface_look(place)
+    return surface if surface is not None and surface.rank < state.rank else state
+
+
+def surface_leads(place: LocationAssessment) -> bool:
+    """Whether the status of a location is that of its surface."""
+    return look_of(place) is _surface_look(place)
+
+
+def _surface_look(place: LocationAssessment) -> Look | None:
+    if place.surface is None or place.state is State.UNKNOWN:
+        return None
+    return {"act": _CONDENSING, "warn": _NEAR_CONDENSING}.get(place.surface.level)
 
 
 ENGLISH = Wording()

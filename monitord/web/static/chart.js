@@ -60,7 +60,7 @@
       this.slider.setAttribute("aria-label", "Time to read at; plus and minus zoom, zero shows all");
       this.slider.setAttribute("aria-valuetext", this.stamp(this.end));
       this.output = document.createElement("output");
-      this.output.textContent = HINT;
+      if (this.figure.matches("#charts figure:first-of-type")) this.output.textContent = HINT;
       reader.append(this.slider, this.output);
       this.figure.querySelector(".drawing").after(reader);
       this.slider.addEventListener("input", () => this.move(Number(this.slider.value)));
