@@ -76,9 +76,10 @@ def _checked(record: Any, source: Source) -> Reading:
 
 
 def _reading(record: Record, source: Source) -> Reading:
+    values: dict[str, Any] = {**record}
     if not KEYS.issuperset(record):
         _refuse_misspelt(record)
-    values: dict[str, Any] = {key: record[key] for key in KEYS.intersection(record)}  # type: ignore[literal-required]
+        values = {key: value for key, value in values.items() if key in KEYS}
     values["time"] = parse_rfc3339(record["time"])
     values["probe"] = source.probe
     values["gateway"] = source.gateway

@@ -58,14 +58,15 @@ CODES = {
 
 
 def build(values: dict[str, Any], source: Source) -> Reading:
-    """A reading from its fields and the time of arrival.
+    """A reading from its fields, which are completed here with the time of arrival.
 
     Raises
     ------
     DecodeError : a field is missing, of the wrong type, or not finite.
     """
+    values["received_at"] = source.received_at
     try:
-        return Reading.model_validate({**values, "received_at": source.received_at})
+        return Reading.model_validate(values)
     except ValidationError as error:
         raise from_validation(error) from None
 

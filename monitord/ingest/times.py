@@ -33,7 +33,8 @@ def parse_rfc3339(text: str) -> datetime:
     try:
         if text[_SECOND] == "60":
             return _leap_second(text)
-        return datetime.fromisoformat(text).astimezone(UTC)
+        time = datetime.fromisoformat(text)
+        return time if time.tzinfo is UTC else time.astimezone(UTC)
     except (ValueError, OverflowError) as error:
         raise _bad(text, str(error)) from None
 
