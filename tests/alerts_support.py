@@ -13,6 +13,8 @@ from monitord.model.alerts import Alert, AlertStatus, Severity, fingerprint
 from monitord.model.assessments import Finding
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Message
+from monitord.store.database import Database
+from monitord.store.tables import metadata
 
 T0 = datetime(2025, 3, 1, 12, tzinfo=UTC)
 
@@ -121,3 +123,10 @@ class LongestPause(random.Random):
 
     def uniform(self, a: float, b: float) -> float:
         return b
+
+
+def empty(db: Database) -> None:
+    """Take every row out of a store, so that many tests can share one."""
+    with db.write() as conn:
+        for table in reversed(metadata.sorted_tables):
+            conn.execute(table.delete())

@@ -6,7 +6,6 @@ Everything but the channels is real: rules, engine, store, outbox, dispatcher.
 
 from __future__ import annotations
 
-import random
 import re
 import tomllib
 from dataclasses import dataclass, field
@@ -14,6 +13,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
+
+from alerts_support import HandClock, LongestPause
 
 from monitord.alerts.channels.base import ChannelError
 from monitord.alerts.desk import enqueue_digests
@@ -93,26 +94,6 @@ class Tape:
         self.sent.append(message)
 
 
-@dataclass
-class HandClock:
-    """A clock that stands where it is put."""
-
-    at: datetime
-
-    def now(self) -> datetime:
-        return self.at
-
-    def wait_s(self, duration_s: float) -> float:
-        return duration_s
-
-
-class NoJitter(random.Random):
-    """The longest pause every time, so that a scenario has one outcome."""
-
-    def uniform(self, a: float, b: float) -> float:
-        return b
-
-
 def _rules(scenario: Scenario) -> dict[str, Any]:
     """The limits of all scenarios with the scenario's own laid over them."""
     base = tomllib.loads((Path(__file__).parent / "alerts_rules.toml").read_text(encoding="utf-8"))["rules"]
@@ -182,7 +163,7 @@ class Player:
 
     def start_up(self) -> None:
         """What a restart does: everything that is not stored is made anew."""
-        self.dispatcher = Dispatcher(self.db, self.tapes, self.clock, self.settings, NoJitter(), workers=1)
+        self.dispatcher = Dispatcher(self.db, self.tapes, self.clock, self.settings, LongestPause(), workers=1)
 
     def play(self, *, restart_always: bool = False) -> list[str]:
         """Every line of what came out, in the form of `expected`."""

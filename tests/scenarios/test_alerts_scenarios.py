@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 from alerts_runner import Player, Scenario
+from alerts_support import empty
 
 from monitord.store.database import Database
-from monitord.store.tables import metadata
 
 FILES = sorted((Path(__file__).parent / "alerts").glob("*.toml"))
 
@@ -24,9 +24,7 @@ def shared() -> Iterator[Database]:
 @pytest.fixture
 def db(shared: Database) -> Database:
     """The shared database, emptied: making a new one costs more than a whole scenario."""
-    with shared.write() as conn:
-        for table in reversed(metadata.sorted_tables):
-            conn.execute(table.delete())
+    empty(shared)
     return shared
 
 

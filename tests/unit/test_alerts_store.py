@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from alerts_support import empty
 from sqlalchemy import Connection, update
 
 from monitord.errors import StoreError
@@ -23,11 +24,17 @@ def after(minutes: float) -> datetime:
     return T0 + timedelta(minutes=minutes)
 
 
-@pytest.fixture
-def db() -> Iterator[Database]:
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Database]:
     database = Database.open("sqlite://")
     yield database
     database.close()
+
+
+@pytest.fixture
+def db(shared: Database) -> Database:
+    empty(shared)
+    return shared
 
 
 @pytest.fixture
@@ -184,7 +191,10 @@ def test_told_items_are_those_of_unsettled_alerts_without_what_was_taken_back(co
     alerts.save_alerts(conn, [alert(), closed("south")])
     outbox.enqueue(conn, message("m1"))
     outbox.enqueue(conn, message("m2", about=closed("south")))
-    assert {t.item.subject for t in outbox.told_items(conn, after(99))} == {alert().fingerprint, closed("south").fingerprint}
+    assert {t.item.subject for t in outbox.told_items(conn, after(99))} == {
+        alert().fingerprint,
+        closed("south").fingerprint,
+    }
     alerts.settle(conn, [(closed("south").fingerprint, 1)])
     outbox.supersede(conn, "m1", T0, "test")
     assert outbox.told_items(conn, after(99)) == []
