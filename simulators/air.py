@@ -7,6 +7,7 @@ machine. Every flux that leaves one store enters another or the ledger, so the w
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +49,8 @@ class Forcing:
 
     def tiled(self, first: int, every: int, steps: int) -> Forcing:
         """The steps from `first` on, averaged over `every` steps each, again and again for `steps` long steps."""
-        return Forcing(**{name: tile(values, first, every, steps) for name, values in vars(self).items()})
+        columns: dict[str, Any] = {name: tile(values, first, every, steps) for name, values in vars(self).items()}
+        return Forcing(**columns)
 
 
 def tile(values: Array, first: int, every: int, steps: int) -> Array:

@@ -84,4 +84,5 @@ def concrete_end(
 
 def part_of(building: Building, part_id: str) -> Cavity | Void:
     """A cavity or void by its id."""
-    return next(x for x in (*building.cavities, *building.voids) if x.id == part_id)
+    enclosed: list[Cavity | Void] = [*building.cavities, *building.voids]
+    return next(x for x in enclosed if x.id == part_id)

@@ -40,7 +40,7 @@ class Slab:
     room: str
     thickness_mm: float
     area_m2: float
-    concrete: Concrete = Concrete()
+    concrete: Concrete = field(default_factory=Concrete)
     humidity: float = 0.97
     """Humidity throughout at the start, 0..1."""
     top_humidity: float | None = None
@@ -299,10 +299,9 @@ class Simulation:
             self._to_node[b.node(slab.room), 2 * k] = slab.area_m2
             if slab.below is not None:
                 self._to_node[b.node(slab.below), 2 * k + 1] = slab.area_m2
-        where = np.array([[np.exp(-(((z / s.thickness_mm * 1000.0 - s.leak_depth_share) / 0.3) ** 2)) for z in depth]
-                          for s, depth in zip(b.slabs, slabs.depth, strict=True)]).reshape(slabs.n, slabs.cells)  # fmt: skip
-        self._leak_shape = where / np.maximum(where.sum(axis=1, keepdims=True), 1e-12)
         self._down = slabs.depth / np.array([s.thickness_mm / 1000.0 for s in b.slabs]).reshape(-1, 1)
+        where = np.exp(-(((self._down - np.array([s.leak_depth_share for s in b.slabs]).reshape(-1, 1)) / 0.3) ** 2))
+        self._leak_shape = where / np.maximum(where.sum(axis=1, keepdims=True), 1e-12)
         return slabs
 
     # ---- the march
@@ -348,7 +347,7 @@ class Simulation:
         w, dt = self.weather, every * self.dt
         weather = replace(
             w,
-            time_s=start_s + dt * (np.arange(steps) + 1) - self.dt,
+            time_s=np.asarray(start_s + dt * (np.arange(steps) + 1) - self.dt, dtype=np.float64),
             temperature_c=tile(w.temperature_c, first, every, steps),
             vapour_pressure_pa=tile(w.vapour_pressure_pa, first, every, steps),
             sun=tile(w.sun, first, every, steps),

@@ -48,15 +48,34 @@ class Climate:
 
 
 CLIMATES = (
-    Climate("maritime", ("Europe/London", "Europe/Dublin", "Europe/Amsterdam"), 10.5, 6.0, 3.2, 3.0, 3.0, 2.8, 0.8, (0, 200)),
-    Climate("nordic", ("Europe/Helsinki", "Europe/Stockholm", "Europe/Oslo"), 4.0, 11.5, 3.2, 5.2, 3.5, 2.6, 1.8, (0, 250)),
-    Climate("continental", ("Europe/Berlin", "Europe/Warsaw", "America/Toronto"), 9.0, 10.5, 4.5, 4.2, 3.2, 3.6, 1.2, (50, 500)),
-    Climate("mediterranean", ("Europe/Rome", "Europe/Madrid", "Europe/Lisbon"), 16.0, 8.0, 5.0, 2.4, 3.5, 5.0, 2.0, (0, 650)),
+    Climate(
+        "maritime", ("Europe/London", "Europe/Dublin", "Europe/Amsterdam"), 10.5, 6.0, 3.2, 3.0, 3.0, 2.8, 0.8, (0, 200)
+    ),
+    Climate(
+        "nordic", ("Europe/Helsinki", "Europe/Stockholm", "Europe/Oslo"), 4.0, 11.5, 3.2, 5.2, 3.5, 2.6, 1.8, (0, 250)
+    ),
+    Climate(
+        "continental",
+        ("Europe/Berlin", "Europe/Warsaw", "America/Toronto"),
+        9.0,
+        10.5,
+        4.5,
+        4.2,
+        3.2,
+        3.6,
+        1.2,
+        (50, 500),
+    ),
+    Climate(
+        "mediterranean", ("Europe/Rome", "Europe/Madrid", "Europe/Lisbon"), 16.0, 8.0, 5.0, 2.4, 3.5, 5.0, 2.0, (0, 650)
+    ),
     Climate("subtropical", ("America/New_York", "Asia/Tokyo"), 16.0, 10.0, 4.2, 3.6, 2.8, 3.6, -0.8, (0, 300)),
     Climate("alpine", ("Europe/Zurich", "Europe/Vienna"), 5.5, 9.0, 4.6, 4.2, 3.5, 3.2, 0.6, (700, 1500)),
     Climate("dry_upland", ("America/Denver",), 9.5, 11.5, 7.0, 4.6, 2.8, 8.0, 2.0, (1300, 2100)),
-    Climate("southern", ("Pacific/Auckland", "Australia/Melbourne"), 14.0, 5.0, 4.0, 2.6, 2.6, 3.6, 0.6, (0, 250), True),
-)  # fmt: skip
+    Climate(
+        "southern", ("Pacific/Auckland", "Australia/Melbourne"), 14.0, 5.0, 4.0, 2.6, 2.6, 3.6, 0.6, (0, 250), True
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -157,7 +176,7 @@ def make_weather(
     -------
     Weather with a relative humidity of at most 100 % over water, and little over saturation over ice in frost.
     """
-    time_s = start_s + step_s * np.arange(n)
+    time_s = np.asarray(start_s + step_s * np.arange(n), dtype=np.float64)
     drawn = _draw(rng, climate, n, step_s)
     season = season_cosine(time_s, climate.south)
     offset = datetime.fromtimestamp(start_s, ZoneInfo(zone)).utcoffset()

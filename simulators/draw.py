@@ -7,9 +7,11 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from monitord.physics.moist_air import saturation_vapour_pressure
 from simulators import events as ev
+from simulators.air import R_VAPOUR
 from simulators.building import Slab
-from simulators.climate import CLIMATES, Climate
+from simulators.climate import CLIMATES, Climate, season_cosine
 from simulators.enclosed import Cavity, Lining, Timber, Void
 from simulators.events import Event
 from simulators.gateway import Link, Outage
@@ -106,15 +108,15 @@ def draw_room(rng: Rng, room_id: str, machine: str, start_s: float) -> Room:
             rated_kg_day=floor * float(per_m2),
             humidistat_pct=float(rng.uniform(38, 50)) if machine == "good" and rng.random() < 0.35 else None,
             tank_kg=float(rng.uniform(8, 20)) if rng.random() < 0.12 else None,
-            heat_w=float(rng.uniform(300, 700)),
+            heat_w=120.0 + 20.0 * floor * float(per_m2),
         )
     return Room(
         id=room_id,
         floor_m2=floor,
         height_m=float(rng.uniform(2.3, 2.9)),
         air_changes_h=float(rng.uniform(0.12, 0.55)),
-        loss_w_k=floor * float(rng.uniform(1.0, 2.8)),
-        fabric_j_k=floor * float(rng.uniform(80e3, 320e3)),
+        loss_w_k=floor * float(rng.uniform(1.5, 3.2)),
+        fabric_j_k=floor * float(rng.uniform(160e3, 400e3)),
         air_j_k=floor * float(rng.uniform(6e3, 14e3)),
         fabric_w_k=floor * float(rng.uniform(7, 14)),
         gains_w=floor * float(rng.uniform(1.5, 5)),
@@ -196,9 +198,8 @@ def _add_sleeve(plan: Plan, slab: Slab, share: float, rng: Rng) -> None:
     depth = float(max(10, round(share * slab.thickness_mm)))
     if any(p.sleeve and p.sleeve.slab == slab.id and p.sleeve.depth_mm == depth for p in plan.sleeves):
         return
-    installed = plan.start_s + HOUR_S * float(rng.choice([rng.uniform(-100, -20), rng.uniform(0, 30), rng.uniform(0, 6)],
-                                                         p=[0.12, 0.38, 0.5]))  # fmt: skip
-    installed = 600.0 * round(installed / 600.0)
+    hours = (rng.uniform(-100, -20), rng.uniform(0, 30), rng.uniform(0, 6))[int(rng.choice(3, p=[0.12, 0.38, 0.5]))]
+    installed = 600.0 * round((plan.start_s + HOUR_S * float(hours)) / 600.0)
     sleeve = Sleeve(
         id=f"{slab.room}-{slab.id}-{depth:.0f}mm",
         slab=slab.id,
@@ -362,6 +363,18 @@ def add_probes(plan: Plan, rng: Rng) -> None:
             plan.stays += [Stay(probe.id, place.id, start, change), Stay(other.id, place.id, change + 600.0)]
         else:
             plan.stays.append(Stay(probe.id, place.id, start))
+
+
+def wet_source(plan: Plan, room: Room, humidity_pct: float) -> float:
+    """Moisture that would bring a room to about a humidity without any machine. [kg/s]"""
+    middle = np.array([0.5 * (plan.start_s + plan.end_s)])
+    season = float(season_cosine(middle, plan.climate.south)[0])
+    outside_c = plan.climate.mean_c + plan.climate.season_k * season
+    dew_c = outside_c - plan.climate.depression_k - plan.climate.depression_summer_k * season - 0.5
+    inside_c = max(room.heating.set_c if room.heating is not None else 12.0, outside_c)
+    wanted = humidity_pct / 100.0 * float(saturation_vapour_pressure(inside_c, "water"))
+    per_pa = room.air_changes_h * room.volume_m3 / 3600.0 / (R_VAPOUR * (inside_c + 273.15))
+    return per_pa * max(wanted - float(saturation_vapour_pressure(dew_c, "water")), 100.0)
 
 
 def reopen(plan: Plan, place: Location, at_s: float, length_s: float) -> None:

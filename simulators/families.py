@@ -10,9 +10,9 @@ import numpy as np
 from simulators import events as ev
 from simulators import faults as ft
 from simulators.climate import Spell
-from simulators.draw import Needs, add_outage, reopen
+from simulators.draw import Needs, add_outage, reopen, wet_source
+from simulators.draw_faults import draw_fault
 from simulators.events import Event
-from simulators.faults import Fault
 from simulators.plan import DAY_S, HOUR_S, TIMBER_MC, GoalWish, Location, Plan
 from simulators.room import Heating
 
@@ -54,7 +54,7 @@ def _stall(plan: Plan, rng: Rng) -> None:
     start = plan.moment(rng, 0.3, 0.55)
     end = plan.end_s + DAY_S if rng.random() < 0.6 else start + DAY_S * float(rng.uniform(9, 20))
     for k, room in enumerate(plan.rooms):
-        wet = room.floor_m2 * float(rng.uniform(0.03, 0.09)) / DAY_S
+        wet = wet_source(plan, room, float(rng.uniform(74, 95)))
         if how == "machine_off":
             plan.events += [
                 Event(ev.MACHINE_OFF, room.id, start, end),
@@ -67,7 +67,8 @@ def _stall(plan: Plan, rng: Rng) -> None:
                 air_changes_h=float(rng.uniform(0.05, 0.15)),
                 lining_humidity=float(rng.uniform(0.85, 0.95)),
             )
-            plan.events.append(Event(ev.MOISTURE, room.id, plan.start_s - 5 * DAY_S, plan.end_s + DAY_S, 0.7 * wet))
+            wet = wet_source(plan, plan.rooms[k], float(rng.uniform(70, 92)))
+            plan.events.append(Event(ev.MOISTURE, room.id, plan.start_s - 5 * DAY_S, plan.end_s + DAY_S, wet))
         else:
             plan.events += [
                 Event(ev.MACHINE_OFF, room.id, start, end),
@@ -85,6 +86,9 @@ def _machine_failure(plan: Plan, rng: Rng) -> None:
     mended = rng.random() < 0.7
     end = start + DAY_S * float(rng.uniform(1.5, 12)) if mended else plan.end_s + DAY_S
     power_cut = rng.random() < 0.3
+    for room in plan.rooms:
+        wet = wet_source(plan, room, float(rng.uniform(68, 94)))
+        plan.events.append(Event(ev.MOISTURE, room.id, plan.start_s - 5 * DAY_S, plan.end_s + DAY_S, wet, benign=True))
     for room in plan.rooms[: int(rng.integers(1, len(plan.rooms) + 1))]:
         plan.events.append(Event(ev.MACHINE_OFF, room.id, start, end))
         if power_cut:
@@ -143,49 +147,6 @@ def _ground(plan: Plan, rng: Rng) -> None:
                 plan.events.append(rise)
 
 
-def draw_fault(plan: Plan, rng: Rng, kind: str, taken: set[str]) -> Fault | None:
-    """A fault of one kind for a probe that has none yet."""
-    of_part = {stay.probe: stay for stay in plan.stays if stay.to_s is None}
-    kinds = {p.id: p.kind for p in plan.locations}
-    pool = [p for p in plan.probes if p.id in of_part and p.id not in taken]
-    if kind == ft.FALLEN_OUT:
-        hidden = ("slab_sleeve", "cavity", "subfloor_void")
-        pool = [p for p in pool if kinds[of_part[p.id].location] in hidden]
-    if kind == ft.STUCK:  # a sleeve hardly moves for days: there nobody could tell at once
-        pool = [p for p in pool if kinds[of_part[p.id].location] != "slab_sleeve" or rng.random() < 0.2]
-    if not pool:
-        return None
-    probe = pool[int(rng.integers(len(pool)))]
-    start = max(plan.moment(rng, 0.15, 0.7), of_part[probe.id].from_s + 4 * DAY_S)
-    long = rng.random() < 0.6
-    end = plan.end_s + DAY_S if long else min(start + DAY_S * float(rng.uniform(2, 12)), plan.end_s + DAY_S)
-    amount = 0.0
-    if kind == ft.DRIFT:
-        end, amount = plan.end_s + DAY_S, float(rng.choice([-1, 1])) * float(rng.uniform(0.35, 1.6))
-    elif kind == ft.OFFSET:
-        amount = float(rng.choice([-1, 1])) * float(rng.uniform(6, 16))
-    elif kind == ft.SPIKES:
-        amount = float(rng.uniform(0.015, 0.08))
-    elif kind == ft.NOISY:
-        amount = float(rng.uniform(2.0, 7.0))
-    elif kind == ft.CLOCK_AHEAD:
-        amount = float(rng.choice([900.0, 3600.0, 7200.0, 86_400.0, 37_000.0]))
-    elif kind == ft.CLOCK_BEHIND:
-        amount = -float(rng.choice([1800.0, 3600.0, 7200.0, 86_400.0, 300_000.0]))
-    elif kind == ft.SATURATED:
-        amount = float(rng.choice([100.0, 99.9, 99.0]))
-    elif kind == ft.BATTERY:
-        end = min(start + DAY_S * float(rng.uniform(5, 15)), plan.end_s - DAY_S)
-    elif kind == ft.GAPS:
-        amount = float(rng.uniform(0.5, 0.9))
-    elif kind == ft.STUCK:
-        amount = float(rng.random())
-    if end - start < DAY_S:
-        return None
-    taken.add(probe.id)
-    return Fault(kind, probe.id, start, end, amount)
-
-
 def _probe_faults(plan: Plan, rng: Rng) -> None:
     taken: set[str] = set()
     # the first kind goes round with the seed, so that every kind is met in any twelve seeds in a row
@@ -223,7 +184,7 @@ def _swings(plan: Plan, rng: Rng) -> None:
             room,
             heating=replace(heating, power_w=room.floor_m2 * float(rng.uniform(110, 200))),
             machine=machine,
-            fabric_j_k=room.floor_m2 * float(rng.uniform(50e3, 110e3)),
+            fabric_j_k=room.floor_m2 * float(rng.uniform(90e3, 160e3)),
         )
     plan.cavities = [
         c if c.outdoor_changes_h == 0 else replace(c, sun_k=float(rng.uniform(8, 18)), room_share=0.45)
@@ -243,7 +204,7 @@ def _condensation(plan: Plan, rng: Rng) -> None:
         for place in plan.locations:
             if place.part == room.id and (place.kind == "surface" or rng.random() < 0.7):
                 place.f_rsi = factor
-        wet = room.floor_m2 * float(rng.uniform(0.05, 0.13)) / DAY_S
+        wet = wet_source(plan, plan.rooms[k], float(rng.uniform(55, 85)))
         first = plan.moment(rng, 0.05, 0.3)
         plan.events.append(Event(ev.MOISTURE, room.id, first, mended, wet))
     for place in plan.locations:
@@ -256,7 +217,7 @@ def _unreachable(plan: Plan, rng: Rng) -> None:
     later = plan.moment(rng, 0.4, 0.6) if rng.random() < 0.4 else plan.end_s + DAY_S
     for k, room in enumerate(plan.rooms):
         plan.rooms[k] = replace(room, machine_from_s=later)
-        wet = room.floor_m2 * float(rng.uniform(0.01, 0.05)) / DAY_S
+        wet = wet_source(plan, room, float(rng.uniform(62, 85)))
         plan.events.append(Event(ev.MOISTURE, room.id, plan.start_s - 5 * DAY_S, plan.end_s + DAY_S, wet))
     for place in plan.locations:
         if place.wish is not None and place.kind != "room_air" and rng.random() < 0.75:
@@ -281,7 +242,7 @@ def _timber(plan: Plan, rng: Rng) -> None:
     plan.voids = [
         replace(
             v,
-            ground=replace(v.ground, deep_g=float(rng.uniform(1e-11, 8e-11)), humidity=1 + float(rng.uniform(0.02, 0.15))),
+            ground=replace(v.ground, deep_g=float(rng.uniform(1e-11, 8e-11)), humidity=float(rng.uniform(1.02, 1.15))),
             timber=replace(v.timber, start_pct=float(rng.uniform(22, 29)), lag_days=float(rng.uniform(9, 22))),
         )
         for v in plan.voids
@@ -304,6 +265,11 @@ def _sound(plan: Plan, rng: Rng) -> None:
         replace(v, ground=replace(v.ground, humidity=0.7, deep_g=3e-11), timber=replace(v.timber, start_pct=14.0))
         for v in plan.voids
     ]
+    for room in plan.rooms:
+        lived = wet_source(plan, room, float(rng.uniform(25, 42)))
+        plan.events.append(
+            Event(ev.MOISTURE, room.id, plan.start_s - 5 * DAY_S, plan.end_s + DAY_S, lived, benign=True)
+        )
     plan.spells.append(Spell(plan.moment(rng, 0.2, 0.6), plan.moment(rng, 0.65, 0.9), -float(rng.uniform(4, 12))))
     for place in plan.locations:
         place.wish = None

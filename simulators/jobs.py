@@ -19,15 +19,15 @@ from simulators.climate import make_weather
 from simulators.draw import add_ordinary_days, add_probes, draw_plan
 from simulators.families import FAMILIES
 from simulators.gateway import Readings, deliver
-from simulators.goals import choose_limit
+from simulators.goals import METRIC_PER_PCT, choose_limit
 from simulators.plan import EQUILIBRIUM_RH, SPIN_UP_S, STEP_S, Location, Plan
 from simulators.probes import measure
 from simulators.reality import Hourly, LocationCourse, as_place, hourly_metric, location_courses
 from simulators.replay_files import job_dict, write_job
 from simulators.rolling import block_means, runs
 from simulators.truth import LocationTruth, Truth
-from simulators.truth_drying import air_end, judge_goal, judge_progress, never_spans
-from simulators.truth_events import air_wetting, condensation, drives_lost, mould_hours, rewetting, water_events
+from simulators.truth_drying import air_edges, air_end, judge_goal, judge_progress, never_spans
+from simulators.truth_events import air_wetting, condensation, drives_lost, mould_hours, rewetting
 from simulators.truth_probes import probe_faults, silences
 
 HORIZON_DAYS = 180
@@ -148,7 +148,7 @@ class _Maker:
             hands = as_place(courses[room if room is not None else plan.rooms[0].id], course.time_s, False)
             here = as_place(courses[place.id], course.time_s, place.surface_sensor)
             faults = [f for f in plan.faults if f.probe == probe.id]
-            sent.append((probe.id, measure(probe, stay, here, hands, faults, plan.end_s, rng, lambda h=hands: h)))
+            sent.append((probe.id, measure(probe, stay, here, hands, faults, plan.end_s, rng)))
         return deliver(sent, plan.outages, plan.link, plan.end_s, rng)
 
     def _judge(
@@ -181,11 +181,12 @@ class _Maker:
         limit = float(place.goal["limit"])  # type: ignore[arg-type]
         judge_goal(truth, hourly, limit, *job, end)
         if len(end):
-            never_spans(truth, hourly, limit, end, *job)
+            never_spans(truth, hourly, limit, end, air_edges(plan, float(time_s[0])), job)
         near = {place.part, room_id, place.sleeve.slab if place.sleeve is not None else None}
         touching = [e for e in plan.events if not e.benign and e.target in near]
-        wetting = [(e.start_s, e.end_s) for e in water_events(place, plan) if e.kind == ev.LEAK]
-        judge_progress(truth, hourly, limit, end, touching, wetting, job)
+        wetting = [(w.onset_s, w.over_s) for w in truth.rewetting if w.cause == "leak"]
+        unit = METRIC_PER_PCT.get(str(place.goal["metric"]), 1.0)
+        judge_progress(truth, hourly, limit, end, touching, wetting, job, unit)
         return truth
 
 

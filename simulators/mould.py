@@ -25,9 +25,8 @@ def mould_index(temperature_c: Array, humidity_pct: Array, step_h: float = 1.0) 
     """
     index, dry_h = 0.0, 0.0
     out = np.empty(len(temperature_c))
-    for i, (t, rh) in enumerate(zip(temperature_c.tolist(), humidity_pct.tolist(), strict=True)):
+    for i, (t, rh) in enumerate(zip(temperature_c.tolist(), np.minimum(humidity_pct, 100.0).tolist(), strict=True)):
         critical = critical_humidity(t)
-        rh = min(rh, 100.0)
         if 0.0 < t < 50.0 and rh >= critical:
             dry_h = 0.0
             x = 1.0 if critical >= 100.0 else (critical - rh) / (critical - 100.0)

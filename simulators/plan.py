@@ -114,4 +114,5 @@ class Plan:
             return place.part
         if place.sleeve is not None:
             return next(s.room for s in self.slabs if s.id == place.sleeve.slab)
-        return next((x.room for x in (*self.cavities, *self.voids) if x.id == place.part), None)
+        enclosed: list[Cavity | Void] = [*self.cavities, *self.voids]
+        return next((x.room for x in enclosed if x.id == place.part), None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,14 +108,13 @@ def measure(
     faults: Sequence[Fault],
     end_s: float,
     rng: np.random.Generator,
-    elsewhere: Callable[[], Place],
 ) -> Samples:
     """What a probe measures during a stay, before it is sent.
 
     Parameters
     ----------
-    hands : the air that it comes from: its first readings are on the way from there.
-    elsewhere : where it lies once it has fallen out of its place.
+    hands : the air of the room: its first readings are on the way from there, and there it lies once it has fallen
+        out of its place.
     """
     last = min(stay.to_s if stay.to_s is not None else end_s, end_s)
     first = probe.phase_s + np.ceil((stay.from_s - probe.phase_s) / probe.interval_s) * probe.interval_s
@@ -129,9 +128,9 @@ def measure(
     rh = np.interp(true_s, place.time_s, place.humidity_pct)
     for fault in faults:
         if fault.kind == FALLEN_OUT:
-            out, lying = (true_s >= fault.start_s) & (true_s < fault.end_s), elsewhere()
-            t[out] = np.interp(true_s[out], lying.time_s, lying.temperature_c)
-            rh[out] = np.interp(true_s[out], lying.time_s, lying.humidity_pct)
+            out = (true_s >= fault.start_s) & (true_s < fault.end_s)
+            t[out] = np.interp(true_s[out], hands.time_s, hands.temperature_c)
+            rh[out] = np.interp(true_s[out], hands.time_s, hands.humidity_pct)
     # it comes from the installer's hands and the van
     t[:1] = np.interp(stay.from_s, hands.time_s, hands.temperature_c) + rng.uniform(0.0, 4.0)
     rh[:1] = np.clip(np.interp(stay.from_s, hands.time_s, hands.humidity_pct) + rng.normal(0, 5), 10, 98)

@@ -16,6 +16,10 @@ from simulators.events import Event
 Array = NDArray[np.float64]
 
 
+RELIEF_C, RELIEF_W_K_M2 = 30.0, 6.0
+"""Above this temperature people open a door to somewhere cooler; only heat goes there."""
+
+
 @dataclass(frozen=True)
 class Heating:
     """A heater with a thermostat."""
@@ -181,6 +185,7 @@ def temperatures(
 
 def _march(room: Room, outdoor: Array, asked: Array, loss: Array, gains: Array, dt: float) -> tuple[Array, Array]:
     heating = room.heating or Heating(power_w=0.0)
+    open_w_k = RELIEF_W_K_M2 * room.floor_m2
     power, band, g = heating.power_w, heating.band_k, room.fabric_w_k
     air = fabric = max(float(asked[0]), float(np.mean(outdoor[:144])) + 2.0)
     airs, fabrics = np.empty(len(outdoor)), np.empty(len(outdoor))
@@ -188,9 +193,9 @@ def _march(room: Room, outdoor: Array, asked: Array, loss: Array, gains: Array, 
     for i, (out, ask, lost, gained) in enumerate(
         zip(outdoor.tolist(), asked.tolist(), loss.tolist(), gains.tolist(), strict=True)
     ):
-        total = g + lost
+        total = g + lost + (open_w_k if air > RELIEF_C else 0.0)
         keep = np.e ** (-dt * total / room.air_j_k)
-        free = (g * fabric + lost * out + gained) / total
+        free = (g * fabric + (total - g) * out + gained) / total
         if band > 0:
             burning = ask > -50 and (air < ask + band if burning else air < ask - band)
             heat = power if burning else 0.0

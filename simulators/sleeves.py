@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -97,11 +98,11 @@ def _segments(sleeve: Sleeve, time_s: Array) -> list[tuple[int, int, bool]]:
     for a, b in sleeve.open_spans():
         inside = (time_s >= a) & (time_s < b)
         if b > a and not inside.any():  # shorter than a step: one step
-            inside[min(np.searchsorted(time_s, a), len(time_s) - 1)] = True
+            inside[min(int(np.searchsorted(time_s, a)), len(time_s) - 1)] = True
         is_open |= inside
     first = int(np.searchsorted(time_s, sleeve.installed_s))
     if first >= len(time_s):
         return []
     changes = first + 1 + np.flatnonzero(np.diff(is_open[first:].astype(int)))
     bounds = [first, *changes.tolist(), len(time_s)]
-    return [(a, b, bool(is_open[a])) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    return [(a, b, bool(is_open[a])) for a, b in itertools.pairwise(bounds)]

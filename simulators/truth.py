@@ -31,6 +31,8 @@ class Rewetting:
     """When the truth at the location had risen by 1.5 % RH (sleeve) or 3 % RH (cavity, void) because of it."""
     end_s: float
     """End of the water's coming."""
+    over_s: float
+    """When half of the rise was gone, or the end of the job."""
     peak_rise_pct: float
     cause: str
     """`leak` or `ground`; `air`: humid weather or airing explains it."""
@@ -61,6 +63,8 @@ class DriveLost:
     """The same of its relative humidity. [% RH]"""
     felt_s: float | None
     """When the room's humidity had risen by 5 % RH because of it."""
+    matters: bool
+    """Whether the mean rise is 5 % RH or more: a machine that stops in dry frost is missed by nobody."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,9 @@ class LocationTruth:
     slow: list[Span] = field(default_factory=list)
     """Times of as little progress, by physics alone."""
     wetting_days: list[Span] = field(default_factory=list)
-    """Times in which no progress is made because water is coming: neither a stall nor slow."""
+    """Times in which no progress is made because of water that came: neither a stall nor slow."""
+    unclear: list[Span] = field(default_factory=list)
+    """Times without progress after a change that did not last for four days of them: judge nobody by these."""
     never_in_this_air: list[Span] = field(default_factory=list)
     never_margin: float | None = None
     """Least distance of the air's equilibrium above the limit in those times, in the metric's unit."""
@@ -155,7 +161,7 @@ def iso(time_s: float) -> str:
 
 
 _SPANS = frozenset(
-    {"goal_met", "slow", "wetting_days", "never_in_this_air", "air_wetting", "openings", "outages", "spells"}
+    {"goal_met", "slow", "wetting_days", "unclear", "never_in_this_air", "air_wetting", "openings", "outages", "spells"}
 )
 
 

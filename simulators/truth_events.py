@@ -51,11 +51,19 @@ def rewetting(
                 onset_s=event.start_s,
                 felt_s=float(time_s[felt[0]]) if len(felt) else None,
                 end_s=min(event.end_s, plan.end_s),
+                over_s=_half_gone(rise, time_s, event, plan.end_s),
                 peak_rise_pct=float(rise[after].max()) if after.any() else 0.0,
                 cause="ground" if event.kind == ev.GROUND_RISE else "leak",
             )
         )
     return found
+
+
+def _half_gone(rise: Array, time_s: Array, event: Event, end_s: float) -> float:
+    """When half of what an event raised was gone for good, or the end."""
+    during = (time_s >= event.start_s) & (time_s <= end_s)
+    high = np.flatnonzero(during & (rise >= 0.5 * rise[during].max()))
+    return min(float(time_s[high[-1]]), end_s) if len(high) else event.end_s
 
 
 def air_wetting(course: LocationCourse, time_s: Array, job: Span, wet: Sequence[Rewetting]) -> list[Span]:
@@ -95,6 +103,7 @@ def drives_lost(plan: Plan, happened: Course, without: Course | None, nodes: dic
                 effect_pa=float(extra_pa[settled].mean()) if settled.any() else 0.0,
                 effect_pct=float(extra_pct[settled].mean()) if settled.any() else 0.0,
                 felt_s=float(time_s[felt[0]]) if len(felt) else None,
+                matters=bool(settled.any() and extra_pct[settled].mean() >= FELT_ROOM_PCT),
             )
         )
     return lost
