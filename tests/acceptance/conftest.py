@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -54,17 +55,15 @@ def _program(name: str) -> str:
 
 
 @pytest.fixture
-def start_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
-    """Starts brokers as the present user; by default one that keeps data and lets everyone in."""
+def configured_mosquitto(tmp_path: Path) -> Iterator[Callable[[str], Mosquitto]]:
+    """Starts a broker as the present user on a configuration, whose listener gets a free port."""
     running: list[subprocess.Popen[bytes]] = []
 
-    def start(extra: str = "allow_anonymous true\n") -> Mosquitto:
-        port, folder = free_port(), tmp_path / f"mosquitto-{len(running)}"
-        folder.mkdir()
-        config = folder / "mosquitto.conf"
-        config.write_text(
-            f"user root\nlistener {port} 127.0.0.1\npersistence_location {folder}/\n{LINES_THAT_KEEP_DATA}{extra}"
-        )
+    def start(text: str) -> Mosquitto:
+        port, config = free_port(), tmp_path / f"mosquitto-{len(running)}.conf"
+        text, listeners = re.subn(r"^listener \d+ ", f"listener {port} ", text, count=1, flags=re.MULTILINE)
+        assert listeners == 1
+        config.write_text(f"user root\n{text}")
         process = subprocess.Popen(
             [_program("mosquitto"), "-c", str(config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
@@ -79,5 +78,19 @@ def start_mosquitto(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
 
 
 @pytest.fixture
+def start_mosquitto(tmp_path: Path, configured_mosquitto: Callable[[str], Mosquitto]) -> Callable[..., Mosquitto]:
+    """Starts a broker that keeps data, by default for everyone; else as more lines of configuration say."""
+
+    def start(extra: str = "allow_anonymous true\n") -> Mosquitto:
+        folder = tmp_path / "mosquitto"
+        folder.mkdir(exist_ok=True)
+        kept = f"listener 0 127.0.0.1\npersistence_location {folder}/\n{LINES_THAT_KEEP_DATA}"
+        return configured_mosquitto(kept + extra)
+
+    return start
+
+
+@pytest.fixture
 def mosquitto(start_mosquitto: Callable[..., Mosquitto]) -> Mosquitto:
+    """A broker that keeps data and lets everyone in."""
     return start_mosquitto()
