@@ -12,7 +12,7 @@ from monitord.charts.parts import Array, Trace
 Index = NDArray[np.intp]
 
 GAP_INTERVALS = 3.0
-"""More than this many nominal intervals between two values is a gap. Our choice: one or two lost messages are none."""
+"""More than this many intervals between two values is a gap. Our choice: one or two lost messages are none."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,15 @@ class Buckets:
         return len(self.run)
 
 
+def usual_interval(trace: Trace) -> float:
+    """Time between two values: the nominal one, or the median of the real ones if that is longer. [s]
+
+    A probe that reports more slowly than it was said to has no gap after each of its values.
+    """
+    times = trace.time_s[np.isfinite(trace.value)]
+    return max(trace.interval_s, float(np.median(np.diff(times)))) if len(times) > 2 else trace.interval_s
+
+
 def run_numbers(time_s: Array, value: Array, interval_s: float) -> tuple[Index, Index]:
     """Places of the values that are there, and for each the number of its unbroken stretch.
 
@@ -56,7 +65,7 @@ def buckets(trace: Trace, start_s: float, end_s: float, most: int) -> Buckets:
     The lowest and the highest value of every bucket stay, so that no spike is lost however far one zooms out. The
     next value on either side of the window comes along, so that a line runs in from outside.
     """
-    place, run = run_numbers(trace.time_s, trace.value, trace.interval_s)
+    place, run = run_numbers(trace.time_s, trace.value, usual_interval(trace))
     t = trace.time_s[place]
     near = slice(max(0, int(np.searchsorted(t, start_s)) - 1), int(np.searchsorted(t, end_s, side="right")) + 1)
     place, run, t = place[near], run[near], t[near]
@@ -90,7 +99,7 @@ def gaps(trace: Trace, start_s: float, end_s: float) -> list[tuple[float, float]
     The time before the first value and after the last one of all is no gap: nothing was there yet, or is known yet.
     """
     t = trace.time_s[np.isfinite(trace.value)]
-    long = np.flatnonzero(np.diff(t) > GAP_INTERVALS * trace.interval_s)
+    long = np.flatnonzero(np.diff(t) > GAP_INTERVALS * usual_interval(trace))
     return [(float(t[i]), float(t[i + 1])) for i in long if t[i + 1] > start_s and t[i] < end_s]
 
 

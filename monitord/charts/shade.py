@@ -15,21 +15,26 @@ Corners = tuple[Array, Array]
 
 def shaded(first: Buckets, second: Buckets) -> Iterator[tuple[bool, Corners]]:
     """Polygons between the means of two traces wherever both are known; True where the first lies above."""
-    for run in np.unique(first.run):
-        mine = first.run == run
-        time_s, upper = first.time_s[mine], first.mean[mine]
-        for other in np.unique(second.run):
-            theirs = second.run == other
-            known = (time_s >= second.time_s[theirs][0]) & (time_s <= second.time_s[theirs][-1])
-            if np.count_nonzero(known) > 1:
-                lower = np.interp(time_s[known], second.time_s[theirs], second.mean[theirs])
-                yield from _between(time_s[known], upper[known], lower)
+    if not len(first) or not len(second):
+        return
+    time_s, last = first.time_s, len(second) - 1
+    after = np.searchsorted(second.time_s, time_s)
+    right, left = (
+        np.minimum(after, last),
+        np.maximum(np.where(second.time_s[np.minimum(after, last)] == time_s, after, after - 1), 0),
+    )
+    known = (second.run[left] == second.run[right]) & (time_s >= second.time_s[0]) & (time_s <= second.time_s[-1])
+    lower = np.interp(time_s, second.time_s, second.mean)
+    changes = (np.diff(first.run) != 0) | (np.diff(second.run[left]) != 0) | np.diff(known)
+    for piece in np.split(np.arange(len(time_s)), np.flatnonzero(changes) + 1):
+        if known[piece[0]] and len(piece) > 1:
+            yield from _between(time_s[piece], first.mean[piece], lower[piece])
 
 
 def _between(time_s: Array, upper: Array, lower: Array) -> Iterator[tuple[bool, Corners]]:
     """Cut where the lines cross, so that each polygon lies on one side."""
     difference = upper - lower
-    crossed = np.flatnonzero(difference[:-1] * difference[1:] < 0)
+    crossed = np.flatnonzero(np.diff(difference >= 0))
     share = difference[crossed] / (difference[crossed] - difference[crossed + 1])
     cross_s = time_s[crossed] + share * (time_s[crossed + 1] - time_s[crossed])
     cross = upper[crossed] + share * (upper[crossed + 1] - upper[crossed])

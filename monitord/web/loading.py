@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -104,3 +104,10 @@ def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, He
 
 def _by_probe(conn: Connection) -> dict[str, Heard]:
     return {item.probe: item for item in last_heard(conn)}
+
+
+def newest_of(states: Sequence[JobState], heard: Iterable[Heard]) -> tuple[datetime | None, datetime | None]:
+    """When any probe was last heard, and as of when any job that is not over was last assessed."""
+    times = [item.heard_at for item in heard]
+    assessed = [s.assessment.as_of for s in states if s.assessment is not None and not s.ended]
+    return max(times, default=None), max(assessed, default=None)

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from monitord.model.alerts import SYSTEM, Alert
 from monitord.model.jobs import JobFile, Location
 from monitord.store import alerts as stored_alerts
-from monitord.store import jobs, quarantine
+from monitord.store import quarantine
 from monitord.store.hearing import last_heard, unplaced
 from monitord.web import job_view
 from monitord.web.alert_view import AlertView, alert_views, closed_views, need_words
@@ -20,7 +20,7 @@ from monitord.web.context import Web, job_url, place_url, utc_times
 from monitord.web.controls import controls_of
 from monitord.web.figures import Figure, figures_of
 from monitord.web.job_list import job_cards
-from monitord.web.loading import JobState, load_jobs
+from monitord.web.loading import JobState, load_jobs, newest_of
 from monitord.web.local_time import LocalTimes
 from monitord.web.place_view import forecast_words, place_view
 from monitord.web.probes_view import held_rows, probe_rows
@@ -59,8 +59,10 @@ class Pages:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)})
-            cards = job_cards(load_jobs(conn, now), self._options)
-            return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, t=utc_times(now))
+            states = load_jobs(conn, now)
+            newest = newest_of(states, last_heard(conn))
+            cards = job_cards(states, self._options)
+            return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, newest=newest, t=utc_times(now))
 
     def job(
         self, job_id: str, loc: Id = None, span: SpanName = None, start: From = None, end: To = None
@@ -135,7 +137,8 @@ class Pages:
         """Open alerts, and those that have closed."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            known = {item.job: item for item in jobs.list_jobs(conn)}
+            states = load_jobs(conn, now)
+            known = {state.job.job: state.job for state in states}
             if job is not None and job not in known:
                 raise HTTPException(404, f"There is no job {job!r}.")
             chosen = [job] if job is not None else [*known, SYSTEM]
@@ -149,6 +152,7 @@ class Pages:
                 job=known[job] if job is not None else None,
                 opened=alert_views(still, known, times),
                 closed=closed_views(past, known, times)[:_MOST_CLOSED],
+                newest=newest_of(states, last_heard(conn)),
                 t=utc_times(now),
             )
 
@@ -156,13 +160,15 @@ class Pages:
         """Probes heard but not placed, all probes heard, and what could not be understood."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            known = jobs.list_jobs(conn)
+            states, heard = load_jobs(conn, now), last_heard(conn)
+            known = [state.job for state in states]
             return self._web.page(
                 conn,
                 "probes.html",
                 now,
                 loose=probe_rows(unplaced(conn), known),
-                probes=probe_rows(last_heard(conn), known),
+                probes=probe_rows(heard, known),
+                newest=newest_of(states, heard),
                 held=held_rows(quarantine.list_held(conn, limit=_MOST_HELD)),
                 held_total=sum(quarantine.count_held(conn).values()),
                 t=utc_times(now),

@@ -55,7 +55,7 @@ class Shown:
         whole = self.last - self.first
         length = min(length, whole)
         start = min(max(start, self.first), self.last - length)
-        if abs(start - self.start) < timedelta(seconds=1) and abs(length - (self.end - self.start)) < _SHORTEST / 60:
+        if max(abs(start - self.start), abs(start + length - self.end)) <= _step(self.end - self.start):
             return None
         if length == whole:
             return {"span": "all"}
@@ -86,8 +86,12 @@ def choose(job: JobFile, newest: datetime, span: str | None, start: datetime | N
 
 
 def _stepped(time: datetime, length: timedelta) -> datetime:
-    step = max(60.0, length.total_seconds() / _PIXELS)
+    step = _step(length).total_seconds()
     return datetime.fromtimestamp(math.ceil(time.timestamp() / step) * step, UTC)
+
+
+def _step(length: timedelta) -> timedelta:
+    return max(timedelta(minutes=1), length / _PIXELS)
 
 
 def _between(start: datetime, end: datetime) -> dict[str, str]:

@@ -1,0 +1,498 @@
+"""The dashboard over a real store: pages, JSON, CSV, refusals, tags, errors."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+import web_support as support
+from jsonschema import Draft202012Validator
+from prometheus_client.parser import text_string_to_metric_families
+from starlette.testclient import TestClient
+
+from monitord.model.alerts import AlertStatus
+from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
+from monitord.model.settings import Settings
+from monitord.store.alerts import events, get_alert, open_alerts
+from monitord.store.assessments import save_assessment
+from monitord.store.jobs import apply_job
+from monitord.store.quarantine import put
+from monitord.web.app import create_app
+from monitord.web.conditional import tag_of
+from monitord.web.guard import HEADERS, MOST_BODY_BYTES
+
+PAGES = ["/", "/jobs/mill-lane-4", "/jobs/mill-lane-4/locations/utility", "/alerts", "/probes"]
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[support.Site]:
+    """Mill Lane 4, hourly, for tests that change nothing."""
+    made = support.mill_lane(tmp_path_factory.mktemp("web"), step_s=3600.0)
+    yield made
+    made.db.close()
+
+
+@pytest.fixture(scope="module")
+def client(site: support.Site) -> TestClient:
+    """Asks as a browser on this machine does."""
+    return site.client()
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> Iterator[support.Site]:
+    """An empty store for a test's own."""
+    made = support.empty_site(tmp_path)
+    yield made
+    made.db.close()
+
+
+# --- who may ask -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1:8080", "localhost", "LOCALHOST:1", "[::1]:8080", "127.8.9.1"])
+def test_loopback_names_are_answered(client: TestClient, host: str) -> None:
+    assert client.get("/healthz", headers={"host": host}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "host",
+    [
+        "drying.example.org",
+        "127.0.0.1.example.org",
+        "localhost.example.org",
+        "192.168.1.20:8080",
+        "0.0.0.0:8080",
+        "[::]:8080",
+        "user@localhost",
+        "localhost:8080/x",
+        "localhost:notaport",
+        "",
+    ],
+)
+def test_a_name_that_was_made_to_point_here_is_refused(client: TestClient, host: str) -> None:
+    for path in ("/", "/api/jobs", "/static/style.css", "/healthz"):
+        answer = client.get(path, headers={"host": host})
+        assert answer.status_code == 421
+        assert "Mill Lane" not in answer.text
+
+
+@pytest.mark.parametrize("path", [*PAGES, "/api/jobs", "/static/style.css", "/nowhere", "/healthz"])
+def test_every_answer_carries_the_headers_that_bind_the_browser(client: TestClient, path: str) -> None:
+    answer = client.get(path)
+    for name, value in HEADERS.items():
+        assert answer.headers[name] == value
+
+
+def test_the_policy_allows_nothing_inline_and_nothing_from_elsewhere(client: TestClient) -> None:
+    policy = client.get("/").headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert "http" not in policy
+    for path in PAGES:
+        page = client.get(path).text
+        assert not re.search(r"<script(?![^>]*\ssrc=)", page)
+        assert not re.search(r"""\s(?:style|on\w+)=["']""", page)
+        outside = [
+            link for link in re.findall(r'(?:src|href|action)="([^"]*)"', page) if not link.startswith(("/", "#"))
+        ]
+        assert set(outside) <= {""}
+
+
+SEEN = "/alerts/{}/1/seen"
+
+
+def rewetting() -> str:
+    return support.alerts()[0].fingerprint
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "same-site"},
+        {"origin": "http://evil.example"},
+        {"origin": "null"},
+        {"origin": "http://127.0.0.1:9999"},
+        {"origin": f"http://{support.OWN_HOST}", "sec-fetch-site": "cross-site"},
+    ],
+)
+def test_a_form_on_another_page_changes_nothing(
+    client: TestClient, site: support.Site, headers: dict[str, str]
+) -> None:
+    answer = client.post(SEEN.format(rewetting()), data={"by": "Mallory"}, headers=headers)
+    assert answer.status_code == 403
+    with site.db.read() as conn:
+        kept = get_alert(conn, rewetting())
+    assert kept is not None
+    assert kept.status is AlertStatus.OPEN
+
+
+def test_a_body_that_is_too_long_is_not_read(client: TestClient) -> None:
+    answer = client.post(SEEN.format(rewetting()), data={"by": "x" * MOST_BODY_BYTES})
+    assert answer.status_code == 413
+
+
+# --- seen --------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def with_alerts(fresh: support.Site) -> support.Site:
+    """A job with its alerts and nothing else."""
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+        for item in support.alerts():
+            from monitord.store.alerts import save_alert
+
+            save_alert(conn, item)
+    return fresh
+
+
+def test_an_alert_is_acknowledged_with_name_note_and_time(with_alerts: support.Site) -> None:
+    client = with_alerts.client()
+    own = {"origin": f"http://{support.OWN_HOST}", "sec-fetch-site": "same-origin"}
+    answer = client.post(
+        SEEN.format(rewetting()),
+        data={"by": " R.  Okafor ", "note": "trap <leaks>"},
+        headers=own,
+        follow_redirects=False,
+    )
+    assert (answer.status_code, answer.headers["location"]) == (303, "/jobs/mill-lane-4#alerts")
+    with with_alerts.db.read() as conn:
+        kept = get_alert(conn, rewetting())
+        history = events(conn, fingerprint=rewetting())
+    assert kept is not None
+    assert (kept.status, kept.acknowledged_by, kept.acknowledgement_note, kept.acknowledged_at) == (
+        AlertStatus.ACKNOWLEDGED,
+        "R. Okafor",
+        "trap <leaks>",
+        support.NOW,
+    )
+    assert [event.event for event in history] == ["acknowledged"]
+    page = client.get("/jobs/mill-lane-4").text
+    assert "Seen by R. Okafor" in page
+    assert "trap &lt;leaks&gt;" in page
+
+
+def test_an_acknowledgement_needs_a_name(with_alerts: support.Site) -> None:
+    client = with_alerts.client()
+    for by in ("", "   ", "x" * 81):
+        assert client.post(SEEN.format(rewetting()), data={"by": by}).status_code == 422
+    assert client.post(SEEN.format("nothing"), data={"by": "R. Okafor"}).status_code == 404
+    with with_alerts.db.read() as conn:
+        assert all(a.acknowledged_at is None for a in open_alerts(conn) if a.kind == "rewetting")
+
+
+# --- tags --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", [*PAGES, "/api/jobs", "/api/jobs/mill-lane-4"])
+def test_what_has_not_changed_is_answered_with_304(client: TestClient, path: str) -> None:
+    first = client.get(path)
+    again = client.get(path, headers={"if-none-match": first.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert again.headers["etag"] == first.headers["etag"]  # RFC 9110, 15.4.5
+    assert client.get(path, headers={"if-none-match": '"other"'}).status_code == 200
+
+
+def test_time_that_passes_without_news_changes_ages_but_not_the_tag(tmp_path: Path) -> None:
+    site = support.mill_lane(tmp_path, step_s=7200.0)
+    client = site.client()
+    first = client.get("/jobs/mill-lane-4")
+    site.clock.at += timedelta(minutes=4)
+    later = client.get("/jobs/mill-lane-4", headers={"if-none-match": first.headers["etag"]})
+    assert later.status_code == 304
+    assert later.headers["monitord-now"] == "2026-11-24T07:24:00Z"
+    assert client.get("/jobs/mill-lane-4").text != first.text
+    with site.db.write() as conn:
+        save_assessment(conn, support.assessment().model_copy(update={"as_of": site.clock.at}))
+    news = client.get("/jobs/mill-lane-4", headers={"if-none-match": first.headers["etag"]})
+    assert news.status_code == 200
+    site.db.close()
+
+
+def test_only_ages_are_left_out_of_a_tag() -> None:
+    page = b'<body data-now="1"><time class="age" datetime="a" title="b">3 min ago</time> 84.1'
+    assert tag_of(page) == tag_of(page.replace(b"3 min", b"4 min").replace(b'now="1"', b'now="2"'))
+    assert tag_of(page) != tag_of(page.replace(b"84.1", b"84.2"))
+    assert tag_of(page) != tag_of(page.replace(b'datetime="a"', b'datetime="c"'))
+
+
+# --- pages -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_page_says_that_it_is_for_this_machine_only_and_carries_the_cautions(
+    client: TestClient, path: str
+) -> None:
+    page = client.get(path).text
+    assert "served on this machine only and asks for no password yet" in page
+    assert "asbestos" in page
+    assert "Switch off the supply" in page
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_page_shows_how_old_its_data_is(client: TestClient, path: str) -> None:
+    page = client.get(path).text
+    ages = re.findall(r'<time class="age" datetime="2026-11-24T\d\d:\d\d:\d\dZ"[^>]*>([^<]+)</time>', page)
+    assert len(ages) >= 2
+    assert all(age == "just now" or age.endswith(" ago") for age in ages)
+
+
+def test_alerts_come_before_everything_else_and_the_worst_place_before_the_others(client: TestClient) -> None:
+    page = client.get("/jobs/mill-lane-4").text
+    order = [page.index(words) for words in ("Act today", "Look this week", "What each place is doing", 'id="charts"')]
+    assert order == sorted(order)
+    tiles = re.findall(r'<li class="verdict (\w+)">', page)
+    assert tiles == ["act", "watch", "watch", "none", "go", "go", "ok"]
+
+
+def test_a_job_page_has_a_chart_and_a_table_that_need_no_script(client: TestClient) -> None:
+    page = client.get("/jobs/mill-lane-4").text
+    assert page.count('<svg class="chart chart-wide"') == 2
+    assert "Relative humidity at Utility room, outside wall cavity, 4 Nov, 06:" in page
+    assert 'href="/jobs/mill-lane-4/locations/utility#readings"' in page
+
+
+def test_a_location_with_a_contact_sensor_shows_its_surface_against_the_dew_point(client: TestClient) -> None:
+    page = client.get("/jobs/mill-lane-4/locations/reveal").text
+    assert "Surface temperature against dew point" in page
+    assert '<path class="margin"' in page
+
+
+def test_a_surface_without_a_sensor_goes_by_its_temperature_factor(fresh: support.Site) -> None:
+    places = [
+        item.model_copy(update={"f_rsi": 0.6}) if item.id == "utility" else item for item in support.MILL_LANE.locations
+    ]
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE.model_copy(update={"locations": tuple(places)}))
+    for stay in support.MILL_LANE.probes[:3]:
+        fresh.put(support.readings_of(stay, step_s=3600.0))
+    client = fresh.client()
+    assert "by its temperature factor f_Rsi" in client.get("/jobs/mill-lane-4/locations/utility").text
+    found = client.get(
+        "/api/jobs/mill-lane-4/series?trace=utility:surface_temperature&trace=living-air:temperature"
+        "&trace=yard:temperature&most=5000"
+    ).json()["traces"]
+    surface, inside, outside = (np.array(item["mean"]) for item in found)
+    at = np.isin(found[1]["time_ms"], found[0]["time_ms"])
+    # EN ISO 13788: f_Rsi = (surface - outside) / (inside - outside)
+    assert surface == pytest.approx(outside[at] + 0.6 * (inside[at] - outside[at]), abs=2e-3)
+
+
+def test_a_name_that_is_markup_stays_text(fresh: support.Site) -> None:
+    name = '<img src=x onerror=alert(1)>"&'
+    job = JobFile(
+        job="x<y>&z?",
+        name=name,
+        start=support.START,
+        locations=(Location(id="a<b>?c%d&e", name=name, kind=LocationKind.CAVITY),),
+        probes=(Placement(probe='p"<i>', location_id="a<b>?c%d&e", from_time=support.START),),
+    )
+    with fresh.db.write() as conn:
+        apply_job(conn, job)
+        put(conn, "t<b>", b"<script>", support.NOW, "code", "<b>why</b>")
+    client = fresh.client()
+    for path in ("/", "/jobs/x%3Cy%3E&z%3F", "/jobs/x%3Cy%3E&z%3F/locations/a%3Cb%3E%3Fc%25d&e", "/probes", "/alerts"):
+        answer = client.get(path)
+        assert answer.status_code == 200
+        assert not re.search(r"<(img|b>why|script>|i>)", answer.text)
+    link = re.search(r'href="(/jobs/[^"]+/locations/[^"]+)"', client.get("/jobs/x%3Cy%3E&z%3F").text)
+    assert link is not None
+    assert client.get(link.group(1).replace("&amp;", "&")).status_code == 200
+
+
+def test_an_empty_store_explains_how_to_begin(fresh: support.Site) -> None:
+    client = fresh.client()
+    assert "monitord job apply" in client.get("/").text
+    assert client.get("/alerts").status_code == client.get("/probes").status_code == 200
+
+
+def test_a_job_that_has_just_been_applied_has_a_page(fresh: support.Site) -> None:
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE.model_copy(update={"start": support.NOW}))
+    page = fresh.client().get("/jobs/mill-lane-4").text
+    assert "not assessed yet" in page
+    assert "No readings in this time" in page
+
+
+def test_a_loose_probe_and_a_payload_in_quarantine_are_listed(client: TestClient) -> None:
+    page = client.get("/probes").text
+    assert "K7-77" in page
+    assert "it has no time" in page
+    assert "&lt;script&gt;" in page
+
+
+def test_closed_alerts_stay_on_record(client: TestClient) -> None:
+    page = client.get("/alerts?job=mill-lane-4").text
+    assert "the room air is dry again" in page
+    assert client.get("/alerts?job=none").status_code == 404
+
+
+def test_readings_go_back_page_by_page_and_none_is_shown_twice(client: TestClient) -> None:
+    path, seen = "/jobs/mill-lane-4/locations/bed", []
+    while path:
+        page = client.get(path).text
+        table = page[page.index('id="readings"') : page.index('id="stays"')]
+        seen += re.findall(r'<th scope="row"><time datetime="([^"]+)"', table)
+        older = re.search(r'href="([^"#]+)#readings">Older', table)
+        path = older.group(1).replace("&amp;", "&") if older else ""
+    assert len(seen) == len(set(seen)) == len(support.readings_of(support.MILL_LANE.probes[7], step_s=3600.0))
+    assert seen == sorted(seen, reverse=True)
+
+
+# --- JSON and CSV ------------------------------------------------------------------------------------------------
+
+
+def test_the_api_answers_what_its_description_says(client: TestClient) -> None:
+    description = client.get("/api/openapi.json").json()
+    paths = {
+        "/api/jobs": "/api/jobs",
+        "/api/jobs/{job_id}": "/api/jobs/mill-lane-4",
+        "/api/jobs/{job_id}/series": "/api/jobs/mill-lane-4/series?trace=utility:vapour_pressure",
+        "/api/jobs/{job_id}/locations/{location_id}/readings": "/api/jobs/mill-lane-4/locations/bed/readings",
+        "/api/alerts": "/api/alerts?closed=true",
+        "/api/probes": "/api/probes",
+        "/api/quarantine": "/api/quarantine",
+    }
+    assert set(paths) == {path for path in description["paths"] if path.startswith("/api/")}
+    for described, path in paths.items():
+        answer = client.get(path)
+        assert answer.status_code == 200
+        content = description["paths"][described]["get"]["responses"]["200"]["content"]["application/json"]
+        schema = content["schema"] | {"components": description["components"]}
+        Draft202012Validator(schema).validate(answer.json())
+
+
+def test_a_series_is_what_was_read(client: TestClient) -> None:
+    found = client.get("/api/jobs/mill-lane-4/series?trace=bed:relative_humidity&most=5000").json()
+    (trace,) = found["traces"]
+    raw = support.readings_of(support.MILL_LANE.probes[7], step_s=3600.0)
+    assert trace["mean"] == [reading.relative_humidity_pct for reading in raw]
+    assert trace["time_ms"] == [int(reading.time.timestamp() * 1000) for reading in raw]
+    assert (trace["unit"], found["coverage"]) == ("%", 2.0)
+
+
+@pytest.mark.parametrize(
+    ("query", "status"),
+    [
+        ("trace=nowhere:temperature", 404),
+        ("trace=bed:colour", 422),
+        ("trace=bed", 422),
+        ("", 422),
+        ("trace=bed:temperature&most=0", 422),
+        ("trace=bed:temperature&from=yesterday", 422),
+    ],
+)
+def test_a_wrong_question_is_answered_with_what_is_wrong(client: TestClient, query: str, status: int) -> None:
+    answer = client.get(f"/api/jobs/mill-lane-4/series?{query}")
+    assert answer.status_code == status
+    assert isinstance(answer.json()["detail"], str)
+
+
+def test_readings_come_raw_and_page_by_page(client: TestClient) -> None:
+    raw, got, since = support.readings_of(support.MILL_LANE.probes[7], step_s=3600.0), [], "2026-11-01T00:00:00Z"
+    while since:
+        page = client.get(f"/api/jobs/mill-lane-4/locations/bed/readings?limit=100&since={since}").json()
+        got += page["readings"]
+        since = page["next_since"]
+    assert [(item["time"], item["temperature_c"]) for item in got] == [
+        (reading.time.isoformat().replace("+00:00", "Z"), reading.temperature_c) for reading in raw
+    ]
+
+
+def test_the_csv_holds_raw_and_calibrated_values_of_every_reading(fresh: support.Site) -> None:
+    check = Calibration(probe="=p1", at=support.START + timedelta(hours=12), relative_humidity_correction_pct=1.5)
+    stay = Placement(probe="=p1", location_id="bed", from_time=support.START)
+    job = support.MILL_LANE.model_copy(update={"probes": (stay,), "calibrations": (check,)})
+    raw = support.readings_of(stay, until=support.START + timedelta(days=1), step_s=3600.0)
+    with fresh.db.write() as conn:
+        apply_job(conn, job)
+    fresh.put(raw)
+    answer = fresh.client().get("/jobs/mill-lane-4/locations/bed/readings.csv")
+    assert answer.headers["content-type"] == "text/csv; charset=utf-8"
+    assert answer.headers["content-disposition"] == 'attachment; filename="mill-lane-4-bed.csv"'
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert [row["time_utc"] for row in rows] == [r.time.isoformat().replace("+00:00", "Z") for r in raw]
+    assert [float(row["relative_humidity_raw_pct"]) for row in rows] == [r.relative_humidity_pct for r in raw]
+    shift = [float(row["relative_humidity_pct"]) - float(row["relative_humidity_raw_pct"]) for row in rows]
+    assert shift == pytest.approx([0.0] * 12 + [1.5] * 12, abs=1e-3)
+    assert {row["probe"] for row in rows} == {"'=p1"}  # a spreadsheet must not take it for a formula
+
+
+def test_a_csv_of_a_time_holds_only_that_time(client: TestClient) -> None:
+    answer = client.get(
+        "/jobs/mill-lane-4/locations/bed/readings.csv?from=2026-11-10T00:00:00Z&to=2026-11-10T05:59:59Z"
+    )
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert [row["time_utc"][11:16] for row in rows] == ["00:00", "01:00", "02:00", "03:00", "04:00", "05:00"]
+
+
+# --- health and errors -------------------------------------------------------------------------------------------
+
+
+def test_metrics_are_read_by_prometheus_own_parser_and_agree_with_the_page(client: TestClient) -> None:
+    families = {family.name: family for family in text_string_to_metric_families(client.get("/metrics").text)}
+    probes = {s.labels["heard"]: s.value for s in families["monitord_job_probes"].samples}
+    assert probes == {"yes": 8, "no": 1}
+    assert "8 of 9 probes" in client.get("/jobs/mill-lane-4").text
+    assert sum(s.value for s in families["monitord_alerts_open"].samples) == 3
+    last = families["monitord_job_last_reading_timestamp_seconds"].samples[0]
+    assert datetime.fromtimestamp(last.value, UTC) == support.assessment().last_reading_at
+
+
+def test_readiness_tells_of_a_database_that_is_gone(tmp_path: Path) -> None:
+    site = support.empty_site(tmp_path)
+    client = site.client()
+    assert client.get("/readyz").text == "ready\n"
+    with site.db.write() as conn:
+        conn.exec_driver_sql("ALTER TABLE mark RENAME TO mark_gone")
+    answer = client.get("/readyz")
+    assert answer.status_code == 503
+    assert "mark" in answer.text
+    site.db.close()
+
+
+def test_an_error_is_a_page_for_people_and_json_for_programs(fresh: support.Site) -> None:
+    client = fresh.client()
+    assert "There is no job" in client.get("/jobs/none").text
+    assert client.get("/api/jobs/none").json() == {"detail": "There is no job 'none'."}
+    with fresh.db.write() as conn:
+        conn.exec_driver_sql("ALTER TABLE heard RENAME TO heard_gone")
+    broken = client.get("/")
+    assert broken.status_code == 503
+    assert "heard" in broken.text
+    assert broken.headers["content-security-policy"] == HEADERS["content-security-policy"]
+
+
+def test_what_nobody_foresaw_is_a_page_that_gives_nothing_away(
+    fresh: support.Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise RuntimeError("secret detail")
+
+    monkeypatch.setattr("monitord.web.pages.load_jobs", fail)
+    answer = fresh.client().get("/")
+    assert answer.status_code == 500
+    assert "secret detail" not in answer.text
+    assert answer.headers["content-security-policy"] == HEADERS["content-security-policy"]
+
+
+def test_static_files_are_kept_for_long_under_the_name_of_their_content(client: TestClient) -> None:
+    link = re.search(r'href="(/static/style\.css\?v=\w+)"', client.get("/").text)
+    assert link is not None
+    assert "immutable" in client.get(link.group(1)).headers["cache-control"]
+    assert client.get("/static/style.css").headers["cache-control"] == "no-cache"
+    assert client.get("/static/../app.py").status_code == 404
+
+
+def test_the_application_needs_no_settings(fresh: support.Site) -> None:
+    app = create_app(fresh.db, fresh.clock)
+    with TestClient(app, base_url=f"http://{support.OWN_HOST}") as client:
+        assert client.get("/").status_code == 200
+    assert Settings().web.host == "127.0.0.1"
