@@ -28,6 +28,7 @@ from monitord.store.database import Database
 _log = logging.getLogger(__name__)
 _KEEP = timedelta(days=90)
 """How long finished messages are kept in full; the log of them stays."""
+_WATCH_EVERY = timedelta(seconds=30)
 _LOOK_BACK = timedelta(days=8)
 
 
@@ -65,12 +66,15 @@ class Desk:
         self._rules = rules
         self._publisher = publisher
         self._disk = disk
+        self._watched_at: datetime | None = None
         self._dispatcher = Dispatcher(db, channels, clock, settings)
 
     def run_once(self, patience_s: float = 5.0) -> Dispatched:
         """One round. A part that fails is logged and does not keep the others from their work."""
         as_of = self._clock.now()
-        self._try("look over gateways and the program", lambda: watch_over(self._db, self._rules, as_of, self._disk))
+        if self._watched_at is None or as_of - self._watched_at >= _WATCH_EVERY:
+            self._watched_at = as_of
+            self._try("look over gateways", lambda: watch_over(self._db, self._rules, as_of, self._disk))
         self._try("write news", lambda: enqueue_news(self._db, self._settings, self._rules, as_of))
         self._try("write digests", lambda: enqueue_digests(self._db, self._settings, as_of))
         if self._publisher is not None:

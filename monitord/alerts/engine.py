@@ -22,12 +22,13 @@ from monitord.alerts.transitions import (
     amount,
     end_alerts,
     end_one,
+    retire,
     span,
 )
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Severity, fingerprint
 from monitord.model.assessments import Finding
 
-__all__ = ["Action", "Decision", "StepResult", "acknowledge", "end_alerts", "identity", "step"]
+__all__ = ["Action", "Decision", "StepResult", "acknowledge", "end_alerts", "identity", "retire", "step"]
 
 _NOT_PAST = Decision(Action.NOTHING, "not past the raise limit")
 

@@ -8,6 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
+from monitord.model.jobs import JobFile
 
 OPEN = frozenset({AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED})
 """An alert that was told, or will be, and has not ended."""
@@ -75,6 +76,27 @@ def end_alerts(alerts: Iterable[Alert], as_of: datetime, reason: str) -> StepRes
     for alert in sorted(alerts, key=lambda a: a.fingerprint):
         if alert.status is not AlertStatus.CLOSED:
             end_one(result, alert, as_of, reason)
+    return result
+
+
+def retire(job: JobFile, alerts: Iterable[Alert], as_of: datetime) -> StepResult:
+    """End the job's alerts about what is no longer there: a location taken out, a probe moved or taken away.
+
+    Without this they would be held open for ever, since nothing will be found about them again.
+    """
+    places = {place.id for place in job.locations}
+    now = {(stay.probe, stay.location_id) for stay in job.probes if stay.covers(as_of)}
+    probes = {probe for probe, _ in now}
+    result = StepResult()
+    for alert in sorted(alerts, key=lambda a: a.fingerprint):
+        if alert.status is AlertStatus.CLOSED:
+            continue
+        if alert.location is not None and alert.location not in places:
+            end_one(result, alert, as_of, f"location {alert.location} was taken out of the job")
+        elif alert.probe is not None and alert.location is not None and (alert.probe, alert.location) not in now:
+            end_one(result, alert, as_of, f"probe {alert.probe} is no longer at {alert.location}")
+        elif alert.probe is not None and alert.location is None and alert.probe not in probes:
+            end_one(result, alert, as_of, f"probe {alert.probe} was taken away")
     return result
 
 

@@ -9,9 +9,10 @@ import pytest
 
 from monitord.alerts.engine import StepResult, step
 from monitord.alerts.rules import Override, Rule, RuleBook, SeverityStep
-from monitord.alerts.transitions import Action, acknowledge, end_alerts
+from monitord.alerts.transitions import Action, acknowledge, end_alerts, retire
 from monitord.model.alerts import Alert, AlertStatus, Severity
 from monitord.model.assessments import Finding
+from monitord.model.jobs import JobFile
 
 START = datetime(2025, 3, 1, 12, tzinfo=UTC)
 STEPS = (SeverityStep(raise_at=0.9, clear_at=0.7, severity=Severity.ACT),)
@@ -327,6 +328,22 @@ def test_ending_a_job_ends_its_alerts_with_a_word_why(status: AlertStatus) -> No
     assert site.alert.closing_reason == "the job was closed"
     assert ("closed" in site.events) == (status is not AlertStatus.PENDING)
     assert end_alerts(site.alerts.values(), minutes(21), "again").alerts == []
+
+
+def test_what_is_no_longer_there_ends_its_alerts_with_a_word_why() -> None:
+    stay = {"id": "p1", "location_id": "north", "from": START}
+    before = {"job": "J1", "start": START, "locations": [{"id": "north", "kind": "cavity"}], "probes": [stay]}
+    site = Site(rule())
+    site.at(0, 0.8, probe="p1")
+    keep = JobFile.model_validate(before)
+    assert retire(keep, site.alerts.values(), minutes(5)).alerts == []
+    moved = JobFile.model_validate(before | {"probes": [stay | {"to": minutes(4)}]})
+    (ended,) = retire(moved, site.alerts.values(), minutes(5)).alerts
+    assert ended.closing_reason == "probe p1 is no longer at north"
+    gone = JobFile.model_validate({"job": "J1", "start": START})
+    (ended,) = retire(gone, site.alerts.values(), minutes(5)).alerts
+    assert ended.closing_reason == "location north was taken out of the job"
+    assert [e.event for e in retire(gone, site.alerts.values(), minutes(5)).events] == ["closed"]
 
 
 def test_an_alert_whose_rule_is_switched_off_ends() -> None:

@@ -1,0 +1,76 @@
+"""The process is killed between each pair of steps of assess, commit, decide, send and record."""
+
+from __future__ import annotations
+
+import multiprocessing.forkserver
+import os
+import signal
+from collections.abc import Iterator
+from multiprocessing.context import ForkServerContext
+from pathlib import Path
+
+import alerts_child
+import pytest
+
+from monitord.store import alerts as stored_alerts
+from monitord.store import outbox as stored_outbox
+from monitord.store.database import Database
+
+
+@pytest.fixture(scope="module")
+def processes() -> Iterator[ForkServerContext]:
+    """Children that have everything imported already: a start takes milliseconds, and memory is not shared."""
+    here = Path(__file__).parent
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["alerts_child"])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PYTHONPATH", os.pathsep.join([str(here), str(here.parent), str(here.parent.parent)]))
+        multiprocessing.forkserver.ensure_running()
+    yield context
+    multiprocessing.forkserver._forkserver._stop()  # type: ignore[attr-defined]
+
+
+class Site:
+    """One folder with a database and what was sent."""
+
+    def __init__(self, folder: Path, processes: ForkServerContext) -> None:
+        self.folder, self.processes = folder, processes
+
+    def run(self, minute: float, value: float, point: str = "") -> None:
+        child = self.processes.Process(target=alerts_child.run, args=(str(self.folder), minute, value, point))
+        child.start()
+        child.join(30)
+        assert child.exitcode == (-signal.SIGKILL if point else 0), f"exit code {child.exitcode} at {point!r}"
+
+    @property
+    def sent(self) -> list[tuple[str, str]]:
+        path = self.folder / "sent"
+        lines = path.read_text().splitlines() if path.exists() else []
+        return [(line.split()[0], line.split()[1]) for line in lines]
+
+
+def once(sent: list[tuple[str, str]]) -> list[str]:
+    """The news in order, repeats of one message (by its id) left out."""
+    return [news for _, news in dict.fromkeys(sent)]
+
+
+@pytest.mark.parametrize("point", alerts_child.POINTS)
+def test_an_opening_and_a_closing_survive_a_kill(point: str, tmp_path: Path, processes: ForkServerContext) -> None:
+    """Killed at this point of the opening, and again at the same point of the closing. After each, the program starts
+    again and assesses the same readings, as its durable mark makes it do."""
+    site = Site(tmp_path, processes)
+    site.run(0, 0.9, point)
+    site.run(5, 0.9)
+    site.run(6, 0.9)
+    site.run(30, 0.1, point)
+    site.run(35, 0.1)
+    site.run(36, 0.1)
+    assert once(site.sent) == ["opened", "closed"]
+    repeats = len(site.sent) - 2
+    assert repeats == (2 if point in alerts_child.REPEATS else 0), f"{site.sent}"
+    db = Database.open(f"sqlite:///{tmp_path}/db.sqlite3")
+    with db.read() as conn:
+        assert [event.event for event in stored_alerts.events(conn)] == ["opened", "closed"]
+        assert stored_outbox.waiting(conn) == []
+        assert [line.outcome for line in stored_outbox.log(conn)] == ["sent", "sent"]
+    db.close()
