@@ -200,7 +200,7 @@ class Simulation:
             capacity=capacity_kg_pa,
             saturation=saturation,
             lining_saturation=_psat(lining_c),
-            leaf_saturation=_psat(pane_c),
+            leaf_saturation=np.asarray(saturation_vapour_pressure(pane_c)),
             outdoor_g=changes / 3600.0 * capacity_kg_pa,
             outdoor_pa=w.vapour_pressure_pa,
             source=np.column_stack([ev.sum_of(ev.of(b.events, i, ev.MOISTURE), t) for i in ids]),

@@ -252,6 +252,7 @@ def _add_cavity(plan: Plan, k: int, rng: Rng) -> None:
         f_rsi=0.95 if inner else round(float(rng.uniform(0.3, 0.6)), 2),
         lag_s=HOUR_S * float(rng.uniform(1, 4)),
         sun_k=0.0 if inner else float(rng.uniform(0, 8)),
+        leaf_m2=float(rng.uniform(0.1, 1.5)),
     )
     plan.cavities.append(cavity)
     outer = any(p.kind == "outdoor_air" for p in plan.locations)
@@ -298,6 +299,7 @@ def _add_void(plan: Plan, k: int, rng: Rng) -> None:
         ground_share=float(rng.uniform(0.25, 0.45)),
         f_rsi=round(float(rng.uniform(0.1, 0.3)), 2),
         lag_s=HOUR_S * float(rng.uniform(4, 14)),
+        leaf_m2=float(rng.uniform(0.2, 3.0)),
     )
     plan.voids.append(void)
     wishes = (

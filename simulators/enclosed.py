@@ -61,8 +61,8 @@ class Cavity:
     lag_s: float = 2 * 3600.0
     sun_k: float = 2.0
     """How much the sun on the wall warms it at most."""
-    leaf_m2: float = 8.0
-    has_surface_sensor: bool = False
+    leaf_m2: float = 0.5
+    """Area of the part of it that is so cold."""
 
 
 @dataclass(frozen=True)
@@ -81,8 +81,7 @@ class Void:
     """Its temperature: so much of the room's, so much of the ground's, the rest outdoors'."""
     f_rsi: float = 0.15
     lag_s: float = 8 * 3600.0
-    leaf_m2: float = 10.0
-    has_surface_sensor: bool = False
+    leaf_m2: float = 1.0
 
 
 def cavity_temperatures(cavity: Cavity, room_c: Array, weather: Weather, step_s: float) -> tuple[Array, Array]:

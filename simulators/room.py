@@ -196,12 +196,12 @@ def _march(room: Room, outdoor: Array, asked: Array, loss: Array, gains: Array, 
         total = g + lost + (open_w_k if air > RELIEF_C else 0.0)
         keep = np.e ** (-dt * total / room.air_j_k)
         free = (g * fabric + (total - g) * out + gained) / total
+        aim = ask
         if band > 0:
             burning = ask > -50 and (air < ask + band if burning else air < ask - band)
-            heat = power if burning else 0.0
-        else:
-            wanted = ((ask - keep * air) / (1.0 - keep) - free) * total
-            heat = min(max(wanted, 0.0), power)
+            aim = ask + band if burning else -100.0
+        wanted = ((aim - keep * air) / (1.0 - keep) - free) * total
+        heat = min(max(wanted, 0.0), power)
         mean_air = free + heat / total
         new = mean_air + (air - mean_air) * keep
         fabric += dt * g * (0.5 * (air + new) - fabric) / room.fabric_j_k

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from monitord.physics.moist_air import dew_point
+from monitord.physics.moist_air import dew_or_frost_point
 from simulators import events as ev
 from simulators.building import Course
 from simulators.events import Event
@@ -110,10 +110,10 @@ def drives_lost(plan: Plan, happened: Course, without: Course | None, nodes: dic
 
 
 def condensation(course: LocationCourse, time_s: Array, job: Span) -> list[Condensation]:
-    """Times in which the coldest surface lies below the dew point (over water) for half an hour and more."""
+    """Times in which the coldest surface lies below the dew or frost point for half an hour and more."""
     if course.surface_c is None:
         return []
-    margin = course.surface_c - np.asarray(dew_point(np.maximum(course.vapour_pressure_pa, 0.2)))
+    margin = course.surface_c - np.asarray(dew_or_frost_point(np.maximum(course.vapour_pressure_pa, 0.2)))
     wet = (margin < 0.0) & (time_s >= job[0]) & (time_s < job[1])
     spells = runs(wet, least=round(LEAST_CONDENSATION_S / STEP_S))
     episodes: list[list[tuple[int, int]]] = []
