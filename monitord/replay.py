@@ -186,10 +186,10 @@ class _Outcome:
     def _alert(self, alert: Alert) -> None:
         key = (alert.fingerprint, alert.episode)
         if alert.status in (AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED) and alert.opened_at is not None:
-            self._open[key] = (alert.opened_at, alert)
+            self._open.setdefault(key, (alert.opened_at, alert))  # the words it opened with
         elif alert.status is AlertStatus.CLOSED and key in self._open:
-            opened_at, _ = self._open.pop(key)
-            self._outcome.alerts.append((opened_at, alert.closed_at, alert))
+            opened_at, opened = self._open.pop(key)
+            self._outcome.alerts.append((opened_at, alert.closed_at, opened))
 
     def end(self) -> None:
         self._outcome.alerts.extend((opened_at, None, alert) for opened_at, alert in self._open.values())

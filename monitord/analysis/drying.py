@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.metric import Around, Metric, is_sleeve
+from monitord.analysis.metric import Metric, is_sleeve
 from monitord.analysis.rolling import day_means, line, trailing_mean
 from monitord.analysis.track import Track
 from monitord.analysis.wetting import sleeve_coefficient
@@ -73,6 +73,8 @@ def goal_met(metric: Metric, options: AnalysisOptions) -> tuple[bool, int | None
     """
     window = max(1, round(metric.goal.window_h))
     mean = trailing_mean(metric.high, window, 0.6)
+    known = np.flatnonzero(np.isfinite(metric.value))
+    mean[: (int(known[0]) if len(known) else 0) + window] = np.nan  # no verdict on less than a whole window
     sure = mean <= metric.goal.limit - options.goal_confidence * metric.u
     over = mean > metric.goal.limit
     last_sure, last_over = _last_true(sure), _last_true(over)
@@ -87,8 +89,7 @@ def _last_true(where: Array) -> int | None:
     return int(found[-1]) if len(found) else None
 
 
-def air_holds_back(metric: Metric, around: Around, options: AnalysisOptions) -> bool:
+def air_holds_back(metric: Metric) -> bool:
     """Whether the air around keeps the element from its goal: its end in that air is not below the limit."""
-    if metric.end is None or not np.isfinite(metric.end[-1]):
-        return False
-    return bool(metric.end[-1] >= metric.goal.limit)
+    end = metric.end_over(48)
+    return end is not None and end >= metric.goal.limit

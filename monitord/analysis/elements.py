@@ -156,7 +156,8 @@ def _judge_element(job: JobFile, hours: HourView, place: Location, options: Anal
         element.words = settled.view.words
     elif place.goal is not None and place.kind not in AIR_KINDS and len(here):
         around = around_of(hours, job, place)
-        judged = judge_goal(here, around, place.goal, settled, wet, hours.hour_s, options)
+        lost = _drive_lost(job, hours, place)
+        judged = judge_goal(here, around, place.goal, wet, lost, hours.hour_s, options)
         element.state, element.words = judged.state, judged.words
         element.drying, element.forecast = judged.drying, judged.forecast
         findings.extend(judged.findings)
@@ -164,6 +165,12 @@ def _judge_element(job: JobFile, hours: HourView, place: Location, options: Anal
         element.state, element.words = State.REWETTING, wet.summary
     element.findings = tuple(findings)
     return element
+
+
+def _drive_lost(job: JobFile, hours: HourView, place: Location) -> bool:
+    room = job.room_of(place)
+    found = (f for f in hours.findings if f.kind == "drive_lost" and room is not None and f.location == room.id)
+    return any(finding.value == 1.0 for finding in found)
 
 
 def _equilibrated_finding(here: Track, settled: Settled, hour_s: float) -> Finding:

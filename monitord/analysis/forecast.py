@@ -8,22 +8,24 @@ allows (`decay`). The doubt of the probe's level, of the rate and of the curve a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from scipy.special import ndtri
 
 from monitord.analysis.comparison import utc
-from monitord.analysis.decay import DecayPrior, quantile, times_to
-from monitord.analysis.drying import Progress, cleaned
+from monitord.analysis.drying import Progress
 from monitord.analysis.metric import Metric, is_sleeve
+from monitord.analysis.response import Response, ResponsePrior, fit_response, normal_pairs, quantile, times_to
 from monitord.analysis.slab_curves import slab_curve
 from monitord.analysis.track import Track
 from monitord.model.assessments import Forecast
-from monitord.model.jobs import GoalMetric
 from monitord.model.series import Array
 from monitord.physics.concrete import diffusivity_temperature_factor
 
 _DAY_S = 86_400.0
+_STALL_SHARE = 0.10
+
 HORIZON_D = 365.0
 """A goal that is further away than this is not reached in this air."""
 
@@ -37,6 +39,10 @@ class Outlook:
 
     days: Array
     weights: Array
+    held_back: Array
+    """Per draw: the air allows no end below the goal."""
+    flat: Array
+    """Per draw: under a tenth of what remains goes in the next seven days."""
 
     def at(self, share: float) -> float:
         """Quantile, infinite beyond the horizon. [days]"""
@@ -48,38 +54,113 @@ class Outlook:
         """Probability that the goal is not reached within the horizon."""
         return float(self.weights[self.days > HORIZON_D].sum())
 
+    @property
+    def stalled(self) -> float:
+        """Probability that it hardly moves because of the air around it."""
+        return float(self.weights[self.held_back & self.flat].sum())
 
-_PRIORS = {
-    GoalMetric.RH: DecayPrior((0.0, 2.5), 40.0, 8.0, 0.9, 1.0),
-    GoalMetric.EQUILIBRIUM_RH: DecayPrior((0.0, 2.5), 40.0, 20.0, 0.9, 0.7),
-    GoalMetric.VAPOUR_PRESSURE_EXCESS: DecayPrior((0.0, 30.0), 900.0, 8.0, 0.9, 25.0),
-    GoalMetric.TIMBER_MOISTURE: DecayPrior((0.0, 1.0), 15.0, 18.0, 0.6, 0.3),
-}
-
-
-def _half_days(value: Array, spans: int) -> tuple[Array, Array]:
-    """Means of the last 12-hour spans and their middles in days before the end, oldest first, known ones only."""
-    days, means = [], []
-    n = len(value)
-    for k in range(spans - 1, -1, -1):
-        part = value[max(0, n - 12 * (k + 1)) : n - 12 * k]
-        known = part[np.isfinite(part)]
-        if len(known) >= 4:
-            days.append(-(12.0 * k + 6.0) / 24.0)
-            means.append(float(known.mean()))
-    return np.array(days), np.array(means)
+    @property
+    def no_progress(self) -> float:
+        """Probability that it hardly moves, whatever the cause."""
+        return float(self.weights[self.flat].sum())
 
 
-def decay_outlook(metric: Metric) -> Outlook | None:
-    """Outlook of an element that decays towards what the air around it allows."""
-    end = metric.end if metric.end is not None else np.zeros(len(metric.value))
-    end_now = end[np.isfinite(end)][-1] if np.isfinite(end).any() else 0.0
-    day, distance = _half_days(metric.value - np.where(np.isfinite(end), end, end_now), 28)
-    if len(day) < 4:
+_STEP_SD = {"% RH": 4.0, "Pa": 60.0, "% MC": 1.5}
+_NOISE = {"% RH": 1.2, "Pa": 40.0, "% MC": 0.4}
+_OFFSET_SD = {"% RH": 2.0, "Pa": 25.0, "% MC": 0.5}
+_END_SD = {"% RH": 1.0, "Pa": 15.0, "% MC": 0.3}
+"""The air of the days to come is not that of today: this at least, and a share of how it wandered lately."""
+_TAU_D = 6.0
+_SPANS = 40
+"""Half days that the response is fitted to."""
+
+
+def _half_days(value: Array, spans: int) -> Array:
+    """Means of the last 12-hour spans, oldest first, NaN where fewer than four hours are known."""
+    n = min(len(value) // 12, spans)
+    if n == 0:
+        return np.empty(0)
+    blocks = value[len(value) - 12 * n :].reshape(n, 12)
+    known = np.isfinite(blocks)
+    count = known.sum(axis=1)
+    return np.where(count >= 4, np.where(known, blocks, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
+
+
+def _held(value: Array) -> Array:
+    """The same with each gap filled by what came before it, or by what comes after where nothing did."""
+    known = np.isfinite(value)
+    if not known.any():
+        return np.zeros(len(value))
+    at = np.maximum.accumulate(np.where(known, np.arange(len(value)), -1))
+    return value[np.where(at < 0, int(np.flatnonzero(known)[0]), at)]
+
+
+def _follow(value: Array, metric: Metric) -> tuple[Response, Array] | None:
+    """The response of a series to the metric's air, and the end that this air allows, one for each draw."""
+    past = _half_days(value, _SPANS)
+    end = metric.end if metric.end is not None else np.zeros(len(value))
+    ends = _held(_half_days(end, _SPANS))
+    if len(past) < 4:
         return None
-    target = metric.goal.limit - float(end_now)
-    draws, weights, _, _ = times_to(day, distance, target, metric.u, _PRIORS[metric.goal.metric])
-    return Outlook(draws, weights)
+    lately, wander = float(ends[-6:].mean()), 0.0
+    days = ends[len(ends) % 2 :].reshape(-1, 2).mean(axis=1)[-10:]
+    if len(days) >= 3:
+        wander = 0.7 * float(days.std())
+    offset, spread = 0.0, _OFFSET_SD[metric.unit]
+    if metric.other_end is not None:
+        other = _half_days(metric.other_end - end, _SPANS)[-6:]
+        if np.isfinite(other).any():
+            pull = float(np.nanmean(other))
+            offset, spread = 0.1 * pull, float(np.hypot(spread, 0.15 * pull))
+    prior = ResponsePrior((offset, spread), _STEP_SD[metric.unit], _TAU_D, 0.9, _NOISE[metric.unit])
+    fit = fit_response(past, ends, prior)
+    if fit is None:
+        return None
+    sd = float(np.hypot(_END_SD[metric.unit], wander))
+    return fit, lately + sd * np.resize(np.roll(normal_pairs()[:, 1], 19), len(fit.now))
+
+
+def _targets(fit: Response, metric: Metric) -> Array:
+    """The limit as the probe would read it, over the doubt of its level, for each draw."""
+    share = np.roll(normal_pairs()[:, 1], 7)
+    return metric.goal.limit + metric.u * np.resize(share, len(fit.now))
+
+
+def response_outlook(metric: Metric) -> Outlook | None:
+    """Outlook of an element that follows the air around it."""
+    found = _follow(metric.value, metric)
+    if found is None:
+        return None
+    fit, end = found
+    target, final = _targets(fit, metric), end + fit.offset
+    week = final + (fit.now - final) * np.exp(-7.0 / fit.tau_d)
+    flat = fit.now - week < _STALL_SHARE * (fit.now - target)
+    return Outlook(times_to(fit, end, target), fit.weight, final >= target, flat)
+
+
+def timber_outlook(metric: Metric, lag_days: float) -> Outlook | None:
+    """Outlook of timber: the air beside it follows the surrounding air, and the timber lags that air."""
+    timber = metric.timber
+    found = None if timber is None else _follow(timber.equilibrium, metric)
+    if found is None or timber is None:
+        return None
+    fit, end = found
+    days = np.r_[np.arange(0.0, 60.0, 1.0), np.geomspace(60.0, HORIZON_D + 5.0, 40)]
+    final = (end + fit.offset)[:, None]
+    start = fit.now[:, None]
+    low, high = float(timber.low[-1]), float(timber.high[-1])
+    level = (0.5 * (low + high) + (high - low) / np.sqrt(12.0) * np.resize(normal_pairs()[:, 0], len(fit.now)))[:, None]
+    tau = np.where(np.abs(fit.tau_d - lag_days) < 0.05, fit.tau_d + 0.1, fit.tau_d)[:, None]
+    # M' = (E(t) - M)/lag with E(t) = final + (start - final) exp(-t/tau)
+    share = tau / (tau - lag_days)
+    ahead = (start - final) * share * np.exp(-days / tau)
+    course = final + ahead + (level - final - (start - final) * share) * np.exp(-days / lag_days)
+    target = (metric.goal.limit + 0.7 * np.resize(np.roll(normal_pairs()[:, 1], 7), len(fit.now)))[:, None]
+    under = course <= target
+    first = np.argmax(under, axis=1)
+    reached = np.where(under.any(axis=1), days[first], np.inf)
+    flat = course[:, 0] - course[:, 7] < _STALL_SHARE * (course[:, 0] - target[:, 0])
+    return Outlook(reached, fit.weight, final[:, 0] >= target[:, 0], flat)
 
 
 def slab_outlook(here: Track, metric: Metric, shown: Progress) -> Outlook | None:
@@ -90,9 +171,8 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress) -> Outlook | None
     thickness = place.slab_thickness_mm or 2.5 * (place.depth_mm or 40.0)
     drying_mm = thickness / (place.drying_sides or 1)
     depth_share = min((place.depth_mm or 0.4 * thickness) / drying_mm, 1.0)
-    surface = 0.5
-    if metric.end is not None and np.isfinite(metric.end[-1]):
-        surface = float(metric.end[-1]) / 100.0
+    end = metric.end_over(72)
+    surface = 0.5 if end is None else end / 100.0
     now = min(shown.recent / 100.0, 0.995)
     start = min(1.0, max(now + 0.02, (shown.start or 0.0) / 100.0, 0.94))
     curve = slab_curve(depth_share, start, min(surface, now - 0.03))
@@ -111,17 +191,24 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress) -> Outlook | None
     weight /= weight.sum()
     share = ndtri((np.arange(9) + 0.5) / 9.0)
     goal = (metric.goal.limit + metric.u * share) / 100.0
-    to_go = np.maximum(curve.time_at(goal) - curve.time_at(now), 0.0)
+    s_now = float(curve.time_at(now))
+    to_go = np.maximum(curve.time_at(goal) - s_now, 0.0)
+    held = np.repeat((goal <= surface)[None, :], len(k), axis=0)
     to_go = np.where(goal >= now, 0.0, np.where(goal <= surface, np.inf, to_go))
     days = to_go[None, :] / k[:, None]
-    return Outlook(days.ravel(), np.repeat(weight[:, None] / 9.0, 9, axis=1).ravel())
+    week = np.interp(s_now + 7.0 * k, curve.s, curve.humidity)
+    flat = (now - week)[:, None] < _STALL_SHARE * (now - goal)[None, :]
+    weights = np.repeat(weight[:, None] / 9.0, 9, axis=1)
+    return Outlook(days.ravel(), weights.ravel(), held.ravel(), flat.ravel())
 
 
-def outlook(here: Track, metric: Metric, shown: Progress) -> Outlook | None:
+def outlook(here: Track, metric: Metric, shown: Progress, lag_days: float) -> Outlook | None:
     """Days still to go until the goal is met, with doubt; None while there is nothing to say."""
-    if is_sleeve(here) and metric.goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
+    if metric.timber is not None:
+        return timber_outlook(metric, lag_days)
+    if is_sleeve(here):
         return slab_outlook(here, metric, shown)
-    return decay_outlook(metric)
+    return response_outlook(metric)
 
 
 def to_forecast(view: Outlook, metric: Metric, as_of_s: float, reason: str) -> Forecast:
@@ -129,7 +216,7 @@ def to_forecast(view: Outlook, metric: Metric, as_of_s: float, reason: str) -> F
     lag = metric.goal.window_h / 48.0
     low, middle, high = (view.at(share) for share in (0.1, 0.5, 0.9))
 
-    def date(days: float):  # type: ignore[no-untyped-def]
+    def date(days: float) -> datetime | None:
         return utc(as_of_s + (days + lag) * _DAY_S) if np.isfinite(days) else None
 
     return Forecast(
@@ -141,6 +228,3 @@ def to_forecast(view: Outlook, metric: Metric, as_of_s: float, reason: str) -> F
         high_never=not np.isfinite(high),
         reason=reason,
     )
-
-
-__all__ = ["HORIZON_D", "Outlook", "cleaned", "decay_outlook", "outlook", "slab_outlook", "to_forecast"]

@@ -8,7 +8,6 @@ import numpy as np
 
 from monitord.analysis.comparison import utc
 from monitord.analysis.drying import Progress, goal_met, progress
-from monitord.analysis.equilibration import Settled
 from monitord.analysis.forecast import Outlook, outlook, to_forecast
 from monitord.analysis.metric import Around, Metric, build_metric
 from monitord.analysis.stall import Stall, judge_stall
@@ -35,8 +34,8 @@ def judge_goal(
     here: Track,
     around: Around,
     goal: Goal,
-    settled: Settled | None,
     wet: Finding | None,
+    drive_lost: bool,
     hour_s: float,
     options: AnalysisOptions,
 ) -> GoalView:
@@ -50,9 +49,9 @@ def judge_goal(
             State.UNKNOWN, "Too little was heard in the last day to judge.", None, None, _unknown(here, hour_s)
         )
     met, met_at = goal_met(metric, options)
-    stall = judge_stall(here, around, metric, shown, settled, options)
     wetting = wet is not None and wet.value == 1.0
-    view = None if met else outlook(here, metric, shown)
+    view = None if met else outlook(here, metric, shown, options.timber_lag_days)
+    stall = judge_stall(here, metric, shown, view, drive_lost, options)
     forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason)
     state, words = _state(metric, shown, met, wetting, stall, view)
     since = utc(float(here.hour_s[0] + HOUR_S * met_at)) if met and met_at is not None else None

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.rolling import trailing_mean
-from monitord.analysis.timber import timber_track
+from monitord.analysis.timber import TimberTrack, timber_track
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal, GoalMetric, LocationKind
@@ -47,9 +46,21 @@ class Metric:
     u: float
     """Standard uncertainty of its level: a constant offset of the probe, mostly."""
     end: Array | None
-    """Where it would end in the air around it, smoothed over two days; None where that is not known."""
+    """Where it would end in the air of each hour; None where that is not known."""
+    other_end: Array | None
+    """The same in the outdoor air, which may have a share in it."""
     high: Array
     """Upper estimate where the level itself is estimated (timber), else the value."""
+    timber: TimberTrack | None
+    """Timber goals: the estimate in full."""
+
+    def end_over(self, hours: int) -> float | None:
+        """Mean end of the last hours; None where it is not known."""
+        if self.end is None:
+            return None
+        lately = self.end[-hours:]
+        lately = lately[np.isfinite(lately)]
+        return float(lately.mean()) if len(lately) else None
 
     @property
     def unit(self) -> str:
@@ -57,40 +68,45 @@ class Metric:
         return UNITS[self.goal.metric]
 
 
-def humidity_in_air(here: Track, air: Track, hours: int = 48) -> Array:
-    """Relative humidity that the surrounding air's vapour would give at the element's temperature, smoothed. [%]"""
-    vp = trailing_mean(air.vapour_pressure_pa, hours, 0.3)
-    t = trailing_mean(here.temperature_c, hours, 0.3)
-    out = np.full(len(vp), np.nan)
-    known = np.isfinite(vp) & np.isfinite(t)
-    out[known] = 100.0 * vp[known] / saturation_vapour_pressure(t[known])
+def humidity_in_air(here: Track, air: Track) -> Array:
+    """Relative humidity that the surrounding air's vapour would give at the element's temperature, by hour. [%]"""
+    out = np.full(len(here), np.nan)
+    known = np.isfinite(air.vapour_pressure_pa) & np.isfinite(here.temperature_c)
+    out[known] = 100.0 * air.vapour_pressure_pa[known] / saturation_vapour_pressure(here.temperature_c[known])
+    return out
+
+
+def _timber_end(here: Track, air: Track) -> Array:
+    """Moisture content that timber would come to in the surrounding air's vapour, by hour. [%]"""
+    rh = humidity_in_air(here, air)
+    out = np.full(len(rh), np.nan)
+    known = np.isfinite(rh)
+    t = np.clip(here.temperature_c[known], 0.0, 50.0)
+    out[known] = equilibrium_moisture_content(t, np.clip(rh[known], 1.0, 98.0))
     return out
 
 
 def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
     """The metric of a goal; None while there is nothing to compute it from."""
-    air_rh = humidity_in_air(here, around.air) if around.air is not None else None
+    air, outdoor = around.air, around.outdoor
+    outdoor = None if outdoor is air else outdoor
     if goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
+        ends = (None if one is None else humidity_in_air(here, one) for one in (air, outdoor))
         value = here.relative_humidity_pct
-        return Metric(goal, value, here.doubt.relative_humidity_pct, air_rh, value)
+        return Metric(goal, value, here.doubt.relative_humidity_pct, *ends, value, None)
     if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS:
-        if around.air is None:
+        if air is None:
             return None
-        value = here.vapour_pressure_pa - around.air.vapour_pressure_pa
-        u = _u_excess(here, around.air)
-        return Metric(goal, value, u, np.zeros(len(here)), value)
+        value = here.vapour_pressure_pa - air.vapour_pressure_pa
+        other = None if outdoor is None else outdoor.vapour_pressure_pa - air.vapour_pressure_pa
+        return Metric(goal, value, _u_excess(here, air), np.zeros(len(here)), other, value, None)
     timber = timber_track(here.temperature_c, here.relative_humidity_pct, options.timber_lag_days)
     if timber is None:
         return None
-    end = None
-    if air_rh is not None:
-        end = np.full(len(here), np.nan)
-        t = trailing_mean(here.temperature_c, 48, 0.3)
-        known = np.isfinite(air_rh) & np.isfinite(t)
-        end[known] = equilibrium_moisture_content(np.clip(t[known], 0.0, 50.0), np.clip(air_rh[known], 1.0, 99.0))
+    ends = (None if one is None else _timber_end(here, one) for one in (air, outdoor))
     spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
     u = float(np.hypot(spread, options.timber_species_u_pct))
-    return Metric(goal, timber.middle, u, end, timber.high)
+    return Metric(goal, timber.middle, u, *ends, timber.high, timber)
 
 
 def _u_excess(here: Track, air: Track) -> float:

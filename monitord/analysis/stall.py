@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
-from monitord.analysis.drying import Progress, air_holds_back
-from monitord.analysis.equilibration import Settled
-from monitord.analysis.metric import Around, Metric
+from monitord.analysis.drying import Progress, cleaned
+from monitord.analysis.forecast import Outlook
+from monitord.analysis.metric import Metric
 from monitord.analysis.rolling import day_means, line
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
+
+_LEAST_DAYS = 2.5
+"""Days of readings before anything is called stalled."""
 
 
 @dataclass(frozen=True)
@@ -27,20 +28,30 @@ NONE = Stall(False, False, "")
 
 
 def judge_stall(
-    here: Track, around: Around, metric: Metric, shown: Progress, settled: Settled | None, options: AnalysisOptions
+    here: Track,
+    metric: Metric,
+    shown: Progress,
+    view: Outlook | None,
+    drive_lost: bool,
+    options: AnalysisOptions,
 ) -> Stall:
-    """Judge the last days of a metric above its goal."""
-    if shown.recent is None or shown.recent <= metric.goal.limit or shown.days < 3:
+    """Judge the last days of a metric above its goal.
+
+    Stalled when both hold: the last three days show no clear progress, and there is a cause: in the present air the
+    element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow.
+    """
+    if shown.recent is None or shown.recent <= metric.goal.limit or view is None or shown.days < _LEAST_DAYS:
         return NONE
     remaining = shown.recent - metric.goal.limit
-    daily = day_means(metric.value, 4)
-    slope, se, _ = line(daily)
+    slope, se, _ = line(day_means(cleaned(here, metric), 4))
     needed = -options.stall_share_per_week * remaining / 7.0
-    flat = slope - 0.5 * se > needed
+    flat = slope + 0.5 * se > needed
     slow = shown.rate > needed
-    if flat and air_holds_back(metric, around, options):
-        end = metric.end[-1] if metric.end is not None else float("nan")
+    end = metric.end_over(72)
+    if flat and view.stalled >= options.stall_probability and end is not None:
         return Stall(
-            True, slow, f"In this air it would end at {end:.1f} {metric.unit}; the goal is {metric.goal.limit:g}."
+            True, slow, f"In this air it would end near {end:.0f} {metric.unit}; the goal is {metric.goal.limit:g}."
         )
-    return Stall(False, slow, "The air around could still take it to its goal." if np.isfinite(slope) else "")
+    if flat and drive_lost and view.no_progress >= 0.5:
+        return Stall(True, slow, "The room's air has stopped taking water up as it did.")
+    return Stall(False, slow, "The air around could still take it to its goal.")

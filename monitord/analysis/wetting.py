@@ -102,6 +102,8 @@ def detected(here: Track, around: Around, options: AnalysisOptions) -> tuple[Arr
     limit = least + options.rewetting_spreads * np.where(np.isfinite(usual), usual, least)
     with np.errstate(invalid="ignore"):
         hit = rise > limit
+        if sleeve:  # an approach to equilibrium slows down; new water makes the rise quicken
+            hit &= rise - np.stack([lagged(row, 24) for row in rise]) > 0.5 * least
         for air in _airs(around):
             excess = rises(_excess_in_rh(here, air))
             spread = usual_spread(excess)

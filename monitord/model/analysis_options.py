@@ -73,6 +73,8 @@ class AnalysisOptions(BaseModel):
     # drying, stalls, goals
     stall_share_per_week: Positive = 0.10
     """Stalled: what remains falls by less than this share in seven days (the project's definition)."""
+    stall_probability: Annotated[float, Field(gt=0, lt=1)] = 0.8
+    """How sure it must be that the air holds an element back before it is called stalled (our choice). [-]"""
     goal_confidence: Positive = 1.65
     """At goal: the mean lies under the limit by this many standard uncertainties (one-sided 95 %; JCGM 100)."""
     drive_lost_pct: Positive = 8.0
