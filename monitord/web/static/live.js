@@ -44,17 +44,16 @@
     return [...region.querySelectorAll(".seen input")].some((input) => input.value !== "");
   }
   function replace(old, fresh) {
-    const focused = old.contains(document.activeElement) ? document.activeElement.id : "";
     const open = [...old.querySelectorAll("details[open]")].map((item) => item.id);
     old.replaceWith(fresh);
     for (const id of open) document.getElementById(id)?.setAttribute("open", "");
-    if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   }
   function put(text) {
     const page = new DOMParser().parseFromString(text, "text/html");
     const fresh = regions(page), old = regions(document);
     const names = (list) => list.map((region) => region.id).join();
     const from = page.querySelector("main"), to = document.querySelector("main");
+    const focused = document.activeElement?.id;
     document.title = page.title;
     if (names(fresh) !== names(old)) {
       if (old.some(isBusy)) return;
@@ -71,6 +70,8 @@
     }
     countAges();
     document.dispatchEvent(new Event("monitord:put"));
+    // what had the focus may be a new element of that name now, or one that the chart has just made
+    if (focused && document.activeElement?.id !== focused) document.getElementById(focused)?.focus({ preventScroll: true });
   }
 
   function tell(words) {

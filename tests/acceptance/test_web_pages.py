@@ -1,0 +1,329 @@
+"""The pages in a real browser: readable by everyone, on a phone and a desk, with and without scripts.
+
+A missing Chromium fails these tests.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import web_support as support
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+
+from monitord.store.assessments import save_assessment
+from monitord.web.local_time import age_words
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+JOB = "/jobs/mill-lane-4"
+PHONE, DESK = 390, 1280
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium, with an empty profile."""
+    assert Path(CHROMIUM).exists(), f"{CHROMIUM} is missing; these tests need it (Debian package chromium)"
+    with sync_playwright() as playwright:
+        made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield made
+        made.close()
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[support.Site]:
+    """Mill Lane 4 with half-hourly readings, for tests that change nothing."""
+    made = support.mill_lane(tmp_path_factory.mktemp("pages"), step_s=1800.0)
+    yield made
+    made.db.close()
+
+
+@pytest.fixture(scope="module")
+def address(site: support.Site) -> Iterator[str]:
+    """Where it is served."""
+    with site.served() as url:
+        yield url
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
+    """Opens pages in contexts of their own; what the browser complains of fails the test."""
+    contexts: list[BrowserContext] = []
+    complaints: list[str] = []
+
+    def heard(message: ConsoleMessage) -> None:
+        if message.type in ("error", "warning"):
+            complaints.append(message.text)
+
+    def opened(url: str, width: int = DESK, scheme: str = "light", scripts: bool = True) -> Page:
+        context = browser.new_context(
+            viewport={"width": width, "height": 800},
+            color_scheme=scheme,  # type: ignore[arg-type]
+            java_script_enabled=scripts,
+            reduced_motion="reduce",
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", heard)
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.goto(url)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def until(page: Page, holds: Callable[[], bool], what: str, within_s: float = 10.0) -> None:
+    """Wait for something; a string given to `wait_for_function` would hang under the strict policy."""
+    deadline = time.monotonic() + within_s
+    while not holds():
+        assert time.monotonic() < deadline, f"it never happened: {what}"
+        page.wait_for_timeout(30)
+
+
+def window(page: Page, figure: str = "rh") -> tuple[float, float]:
+    """What time a chart shows. [ms]"""
+    data = page.evaluate(f"document.querySelector('#fig-{figure} svg.chart').dataset")
+    return float(data["start"]), float(data["end"])
+
+
+# --- readable by everyone ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [PHONE, DESK])
+@pytest.mark.parametrize("path", ["/", JOB])
+def test_axe_finds_no_violation(
+    address: str, open_page: Callable[..., Page], path: str, width: int, scheme: str
+) -> None:
+    page = open_page(address + path, width, scheme)
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+
+
+@pytest.mark.parametrize("path", [f"{JOB}/locations/reveal", "/alerts", "/probes"])
+def test_axe_finds_no_violation_on_the_other_pages(address: str, open_page: Callable[..., Page], path: str) -> None:
+    page = open_page(address + path, PHONE, "dark")
+    page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+
+
+@pytest.mark.parametrize("path", ["/", JOB, f"{JOB}/locations/reveal", "/alerts", "/probes", "/nowhere"])
+def test_nothing_scrolls_sideways_at_320_pixels(address: str, browser: Browser, path: str) -> None:
+    context = browser.new_context(viewport={"width": 320, "height": 700})
+    page = context.new_page()
+    page.goto(address + path)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+    context.close()
+
+
+def test_on_a_phone_what_can_be_touched_is_large_enough(address: str, open_page: Callable[..., Page]) -> None:
+    # WCAG 2.2, 2.5.8: 24 by 24 CSS pixels at least; ours are links of the bar, of the spans, and buttons
+    page = open_page(address + JOB, PHONE)
+    small = page.evaluate(
+        """[...document.querySelectorAll('.bar nav a, .spans a, button, summary, select')]
+        .filter((item) => item.getClientRects().length)
+        .map((item) => [item.textContent.trim(), item.getBoundingClientRect().height])
+        .filter((item) => item[1] < 40)"""
+    )
+    assert small == []
+
+
+def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(address: str, open_page: Callable[..., Page]) -> None:
+    for width, shown in ((PHONE, "chart-narrow"), (DESK, "chart-wide")):
+        page = open_page(address + JOB, width)
+        seen = page.evaluate(
+            "[...document.querySelectorAll('#fig-rh svg.chart')].filter((s) => s.getClientRects().length)"
+            ".map((s) => s.getAttribute('class'))"
+        )
+        assert seen == [f"chart {shown}"]
+
+
+def test_colours_follow_the_readers_choice(address: str, open_page: Callable[..., Page]) -> None:
+    grounds = {
+        scheme: open_page(address + JOB, DESK, scheme).evaluate("getComputedStyle(document.body).backgroundColor")
+        for scheme in ("light", "dark")
+    }
+    assert grounds == {"light": "rgb(245, 243, 238)", "dark": "rgb(18, 22, 23)"}
+
+
+def test_on_paper_there_are_no_buttons_and_no_tinted_grounds(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(address + JOB)
+    page.emulate_media(media="print", color_scheme="light")
+    assert page.evaluate("getComputedStyle(document.querySelector('.spans')).display") == "none"
+    assert page.evaluate("getComputedStyle(document.querySelector('.seen')).display") == "none"
+    assert (
+        page.evaluate("getComputedStyle(document.querySelector('.alerts > li')).backgroundColor")
+        == "rgb(255, 255, 255)"
+    )
+
+
+# --- without scripts ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("width", [PHONE, DESK])
+def test_without_scripts_there_is_a_picture_a_table_and_links_that_zoom(
+    address: str, open_page: Callable[..., Page], width: int
+) -> None:
+    page = open_page(address + JOB, width, scripts=False)
+    name = "chart-narrow" if width == PHONE else "chart-wide"
+    drawing = page.locator(f"#fig-rh svg.{name}")
+    assert drawing.is_visible()
+    before = drawing.get_attribute("data-start")
+    assert page.locator("noscript p").is_visible()
+    page.locator("#span-7d").click()
+    assert "span=7d" in page.url
+    assert page.locator(f"#fig-rh svg.{name}").get_attribute("data-start") != before
+    page.locator("#zoom-in").click()
+    assert "from=" in page.url
+    page.locator("#fig-rh").get_by_text("The same as a table").click()
+    assert page.url.endswith("/locations/utility#readings")
+    assert page.locator("#readings tbody tr").count() == 48
+
+
+def test_without_scripts_an_alert_can_be_acknowledged(tmp_path: Path, open_page: Callable[..., Page]) -> None:
+    site = support.mill_lane(tmp_path, step_s=14_400.0)
+    with site.served() as url:
+        page = open_page(url + JOB, PHONE, scripts=False)
+        first = page.locator(".alerts > li").first
+        first.get_by_text("I have seen this").click()
+        first.get_by_label("Your name").fill("R. Okafor")
+        first.get_by_label("Note").fill("trap found leaking")
+        first.get_by_text("Seen; stop reminding").click()
+        assert page.url.endswith("/jobs/mill-lane-4#alerts")
+        assert "Seen by R. Okafor" in page.locator(".alerts > li").first.inner_text()
+        assert "Alerts (1)" in page.locator("#nav").inner_text()
+    site.db.close()
+
+
+# --- the chart ---------------------------------------------------------------------------------------------------
+
+
+def test_a_chart_is_read_and_zoomed_by_keyboard(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(address + JOB)
+    slider, said = page.locator("#read-fig-rh"), page.locator("#fig-rh output")
+    start, end = window(page)
+    slider.focus()
+    for _ in range(5):
+        page.keyboard.press("ArrowLeft")
+    until(page, lambda: "cavity" in said.inner_text(), "a readout")
+    assert re.search(
+        r"\w{3} \d+ Nov, \d\d:\d\d\s+cavity 8\d\.\d ± 2\.3 %.*\s+room air \d\d\.\d ± 2\.3 %", said.inner_text()
+    )
+    assert "cavity 8" in (slider.get_attribute("aria-valuetext") or "")
+    page.keyboard.press("+")
+    until(page, lambda: window(page)[1] - window(page)[0] < 0.6 * (end - start), "a zoom")
+    assert "from=" in page.url
+    assert page.evaluate("document.activeElement.id") == "read-fig-rh"
+    until(page, lambda: "cavity" in said.inner_text(), "the line stands where it stood")
+    assert window(page, "vp") == window(page, "rh")  # all charts of the page show one time
+    page.keyboard.press("-")
+    page.keyboard.press("0")
+    until(page, lambda: "span=all" in page.url, "the whole job")
+
+
+def test_a_chart_is_zoomed_by_dragging_and_by_its_buttons(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(address + JOB)
+    start, end = window(page)
+    drawing = page.locator("#fig-rh svg.chart-wide")
+    drawing.scroll_into_view_if_needed()
+    area = drawing.bounding_box()
+    assert area is not None
+    scale, y = area["width"] / 760, area["y"] + area["height"] / 2
+    x = [area["x"] + scale * (44 + share * 704) for share in (0.25, 0.5)]
+    page.mouse.move(x[0], y)
+    page.mouse.down()
+    page.mouse.move(x[1], y, steps=4)
+    assert page.locator("#fig-rh svg.chart-wide .choice").count() == 1
+    page.mouse.up()
+    until(page, lambda: window(page) != (start, end), "a zoom")
+    pixel = (end - start) / 704
+    assert window(page)[0] == pytest.approx(start + 0.25 * (end - start), abs=3 * pixel)
+    assert window(page)[1] == pytest.approx(start + 0.5 * (end - start), abs=3 * pixel)
+    zoomed = window(page)
+    page.locator("#later").click()
+    until(page, lambda: window(page)[0] > zoomed[0], "a shift")
+    page.locator("#span-all").click()
+    until(page, lambda: "span=all" in page.url, "the whole job")
+    assert page.evaluate("document.activeElement.id") == "span-all"
+
+
+def test_a_zoomed_chart_is_the_servers_own_drawing(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(address + JOB)
+    page.locator("#zoom-in").click()
+    until(page, lambda: "from=" in page.url, "a zoom")
+    drawn = page.evaluate("document.querySelector('#fig-rh svg.chart-wide .line.s1').getAttribute('d')")
+    page.goto(page.url)
+    assert page.evaluate("document.querySelector('#fig-rh svg.chart-wide .line.s1').getAttribute('d')") == drawn
+
+
+# --- an open page follows ----------------------------------------------------------------------------------------
+
+
+def test_ages_are_told_alike_by_page_and_script(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(address + "/")
+    for seconds in (-90_000, -61, -59, 0, 59, 60, 5399, 5400, 129_599, 129_600, 9_000_000):
+        assert page.evaluate(f"window.monitord.ageWords({seconds})") == age_words(seconds)
+
+
+def test_news_is_put_in_place_without_moving_the_reader(tmp_path: Path, open_page: Callable[..., Page]) -> None:
+    site = support.mill_lane(tmp_path, step_s=14_400.0)
+    with site.served() as url:
+        page = open_page(url + JOB)
+        page.get_by_text("I have seen this").first.click()
+        name = page.get_by_label("Your name").first
+        name.fill("R. Oka")
+        page.evaluate("window.scrollTo(0, 700)")
+        site.clock.at += timedelta(minutes=30)
+        worse = support.place("bed", support.State.REWETTING, "Up again.", 20.0, 75.0)
+        old = support.assessment()
+        places = tuple(worse if place.location == "bed" else place for place in old.locations)
+        with site.db.write() as conn:
+            save_assessment(conn, old.model_copy(update={"as_of": site.clock.at, "locations": places}))
+        assert page.evaluate("window.monitord.ask()") is True
+        assert page.locator(".verdict.act").count() == 2
+        assert "31 min ago" in page.locator("#plate").inner_text()
+        assert name.input_value() == "R. Oka"
+        assert page.evaluate("document.activeElement.name") == "by"
+        assert page.evaluate("window.scrollY") == 700
+    site.db.close()
+
+
+def test_a_lost_link_is_said_and_forgotten_once_it_is_back(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(address + JOB)
+    page.route("**/jobs/**", lambda route: route.fulfill(status=204))
+    for _ in range(2):
+        assert page.evaluate("window.monitord.ask()") is False
+    assert "monitord answers with an error" in page.locator("#contact").inner_text()
+    page.unroute("**/jobs/**")
+    assert page.evaluate("window.monitord.ask()") is True
+    assert page.locator("#contact").inner_text() == ""
+
+
+def test_everything_a_page_needs_comes_from_the_daemon_itself(address: str, browser: Browser) -> None:
+    context = browser.new_context()
+    page = context.new_page()
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(address + JOB, wait_until="networkidle")
+    page.locator("#read-fig-rh").focus()
+    until(page, lambda: any("/series?" in url for url in asked), "the chart asks for its values")
+    assert [url for url in asked if not url.startswith(address + "/")] == []
+    context.close()
