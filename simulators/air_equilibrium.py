@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.physics.moist_air import saturation_vapour_pressure
-from simulators.building import Building, Slab
 from simulators.enclosed import Cavity, Void
 from simulators.materials import diffusivity_temperature_factor, timber_equilibrium
 from simulators.slab import Slabs, SlabShape
+from simulators.structure import Building, Slab
 
 Array = NDArray[np.float64]
 

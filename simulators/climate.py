@@ -104,6 +104,11 @@ class Weather:
     ground_c: Array
     """Temperature of the ground about half a metre deep."""
 
+    @property
+    def step_s(self) -> float:
+        """Length of a step. [s]"""
+        return float(self.time_s[1] - self.time_s[0])
+
 
 def ar_noise(rng: np.random.Generator, n: int, step_s: float, tau_s: float, spread: float) -> Array:
     """Stationary first-order autoregressive noise with time constant `tau_s` and standard deviation `spread`."""

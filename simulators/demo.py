@@ -16,7 +16,6 @@ import numpy as np
 
 from simulators import events as ev
 from simulators import faults as ft
-from simulators.building import Slab
 from simulators.climate import CLIMATES, Spell
 from simulators.enclosed import Cavity, Lining, Timber, Void
 from simulators.events import Event
@@ -29,6 +28,7 @@ from simulators.probes import Probe, Stay
 from simulators.publish import Message, messages
 from simulators.room import Dehumidifier, Heating, Room
 from simulators.sleeves import Sleeve
+from simulators.structure import Slab
 
 START = datetime(2025, 1, 13, 8, 0, tzinfo=UTC)
 DAYS = 12
@@ -72,12 +72,12 @@ def _plan() -> Plan:
     plan.slabs = [Slab("screed", "kitchen", 65.0, 14.0, Concrete(9e-10), humidity=0.955, ground_share=0.2)]
     plan.cavities = [
         Cavity(
-            CONDENSING_LOCATION, "kitchen", 0.9, 7.0, 0.15, Lining(7.0, 1.6, 1.06, 0.15, 4e-9),
+            CONDENSING_LOCATION, "kitchen", 0.9, 7.0, 0.15, Lining(7.0, 1.6, 0.06, 0.15, 4e-9),
             Timber(25.0, 18.0, 12.0), room_share=0.75, f_rsi=0.58, sun_k=0.0, leaf_m2=0.3,
         )
     ]  # fmt: skip
     plan.voids = [
-        Void("void", "hall", 12.0, 0.8, 0.1, Lining(20.0, 3.0, 1.2, 0.15, 3e-9, 1.5e-10), Timber(160.0, 23.0, 13.0))
+        Void("void", "hall", 12.0, 0.8, 0.1, Lining(20.0, 3.0, 0.2, 0.15, 3e-9, 1.5e-10), Timber(160.0, 23.0, 13.0))
     ]
     plan.spells = [Spell(start + _COLD[0] * DAY_S, start + _COLD[1] * DAY_S, -10.0)]
     full, emptied = (start + day * DAY_S for day in _TANK_FULL)

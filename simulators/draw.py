@@ -10,7 +10,6 @@ import numpy as np
 from monitord.physics.moist_air import saturation_vapour_pressure
 from simulators import events as ev
 from simulators.air import R_VAPOUR
-from simulators.building import Slab
 from simulators.climate import CLIMATES, Climate, season_cosine
 from simulators.enclosed import Cavity, Lining, Timber, Void
 from simulators.events import Event
@@ -30,6 +29,7 @@ from simulators.plan import (
 from simulators.probes import Stay, draw_probe
 from simulators.room import Dehumidifier, Heating, Room
 from simulators.sleeves import Sleeve
+from simulators.structure import Slab
 
 Rng = np.random.Generator
 
@@ -243,7 +243,7 @@ def _add_cavity(plan: Plan, k: int, rng: Rng) -> None:
         lining=Lining(
             area_m2=float(rng.uniform(5, 13)),
             full_kg_m2=float(rng.uniform(1.2, 3.2)),
-            humidity=1.0 + float(rng.uniform(0.08, 0.5)),
+            share=float(rng.uniform(0.08, 0.5)),
             knee=float(rng.uniform(0.07, 0.22)),
             g=float(rng.uniform(2e-9, 7e-9)),
         ),
@@ -289,7 +289,7 @@ def _add_void(plan: Plan, k: int, rng: Rng) -> None:
         ground=Lining(
             area_m2=area,
             full_kg_m2=float(rng.uniform(2, 5)),
-            humidity=1.0 + float(rng.uniform(0.05, 0.45)),
+            share=float(rng.uniform(0.05, 0.45)),
             knee=float(rng.uniform(0.08, 0.25)),
             g=float(rng.uniform(2e-9, 6e-9)),
             deep_g=float(np.exp(rng.uniform(np.log(3e-11), np.log(5e-10)))),

@@ -19,8 +19,8 @@ class Lining:
     area_m2: float
     full_kg_m2: float
     """Water that it holds when full."""
-    humidity: float
-    """Humidity that it starts at, 0..1; above 1: the share of full beyond the knee."""
+    share: float
+    """What it holds at the start, as a share of full."""
     knee: float = 0.15
     g: float = 5e-9
     """Exchange of vapour with the air. [kg/(m² s Pa)]"""
@@ -84,19 +84,19 @@ class Void:
     leaf_m2: float = 1.0
 
 
-def cavity_temperatures(cavity: Cavity, room_c: Array, weather: Weather, step_s: float) -> tuple[Array, Array]:
+def cavity_temperatures(cavity: Cavity, room_c: Array, weather: Weather) -> tuple[Array, Array]:
     """Temperature of a cavity's air and of its cold leaf. [°C]"""
-    outside = lagged(weather.temperature_c + cavity.sun_k * weather.sun, step_s, cavity.lag_s)
-    inside = lagged(room_c, step_s, 0.5 * cavity.lag_s)
+    outside = lagged(weather.temperature_c + cavity.sun_k * weather.sun, weather.step_s, cavity.lag_s)
+    inside = lagged(room_c, weather.step_s, 0.5 * cavity.lag_s)
     air = outside + cavity.room_share * (inside - outside)
     return air, outside + cavity.f_rsi * (inside - outside)
 
 
-def void_temperatures(void: Void, room_c: Array, weather: Weather, step_s: float) -> tuple[Array, Array]:
+def void_temperatures(void: Void, room_c: Array, weather: Weather) -> tuple[Array, Array]:
     """Temperature of a void's air and of its coldest surface. [°C]"""
-    outside = lagged(weather.temperature_c, step_s, void.lag_s)
-    inside = lagged(room_c, step_s, 1.5 * void.lag_s)
+    outside = lagged(weather.temperature_c, weather.step_s, void.lag_s)
+    inside = lagged(room_c, weather.step_s, 1.5 * void.lag_s)
     rest = 1.0 - void.room_share - void.ground_share
     air = void.room_share * inside + void.ground_share * weather.ground_c + rest * outside
-    slow = lagged(weather.temperature_c, step_s, 2.0 * void.lag_s)
+    slow = lagged(weather.temperature_c, weather.step_s, 2.0 * void.lag_s)
     return air, np.asarray(slow + void.f_rsi * (inside - slow))

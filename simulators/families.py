@@ -242,7 +242,7 @@ def _timber(plan: Plan, rng: Rng) -> None:
     plan.voids = [
         replace(
             v,
-            ground=replace(v.ground, deep_g=float(rng.uniform(1e-11, 8e-11)), humidity=float(rng.uniform(1.02, 1.15))),
+            ground=replace(v.ground, deep_g=float(rng.uniform(1e-11, 8e-11)), share=float(rng.uniform(0.02, 0.15))),
             timber=replace(v.timber, start_pct=float(rng.uniform(22, 29)), lag_days=float(rng.uniform(9, 22))),
         )
         for v in plan.voids
@@ -257,12 +257,12 @@ def _sound(plan: Plan, rng: Rng) -> None:
     plan.rooms = [replace(r, machine=None, lining_humidity=0.4) for r in plan.rooms]
     plan.slabs = [replace(s, humidity=float(rng.uniform(0.5, 0.7)), top_humidity=None) for s in plan.slabs]
     plan.cavities = [
-        replace(c, lining=replace(c.lining, humidity=0.55), timber=replace(c.timber, start_pct=11.0),
+        replace(c, lining=replace(c.lining, share=0.05), timber=replace(c.timber, start_pct=11.0),
                 room_changes_h=float(rng.uniform(0.0, 0.3)), outdoor_changes_h=float(rng.uniform(0.5, 20)))
         for c in plan.cavities
     ]  # fmt: skip
     plan.voids = [
-        replace(v, ground=replace(v.ground, humidity=0.7, deep_g=3e-11), timber=replace(v.timber, start_pct=14.0))
+        replace(v, ground=replace(v.ground, share=0.08, deep_g=3e-11), timber=replace(v.timber, start_pct=14.0))
         for v in plan.voids
     ]
     for room in plan.rooms:

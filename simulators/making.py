@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from simulators import events as ev
-from simulators.building import Building, Course, Simulation
+from simulators.building import Course, Simulation
 from simulators.climate import make_weather
 from simulators.gateway import Readings, deliver
 from simulators.goals import METRIC_PER_PCT, choose_limit
@@ -20,6 +20,7 @@ from simulators.probes import measure
 from simulators.reality import Hourly, LocationCourse, as_place, hourly_metric, location_courses
 from simulators.replay_files import job_dict
 from simulators.rolling import block_means, runs
+from simulators.structure import Building
 from simulators.truth import LocationTruth, Truth
 from simulators.truth_drying import air_edges, air_end, judge_goal, judge_progress, never_spans
 from simulators.truth_events import air_wetting, condensation, drives_lost, mould_hours, rewetting

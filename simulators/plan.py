@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from simulators.building import Building, Depth, Slab
 from simulators.climate import Climate, Spell
 from simulators.enclosed import Cavity, Void
 from simulators.events import Event
@@ -15,6 +14,7 @@ from simulators.gateway import Link, Outage
 from simulators.probes import Probe, Stay
 from simulators.room import Room
 from simulators.sleeves import Sleeve
+from simulators.structure import Building, Depth, Slab
 
 DAY_S = 86_400.0
 HOUR_S = 3600.0

@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.physics.moist_air import saturation_vapour_pressure
-from simulators.building import Building, Course
+from simulators.building import Course
 from simulators.plan import EQUILIBRIUM_RH, RH, STEP_S, TIMBER_MC, VP_EXCESS, Location, Plan
 from simulators.probes import Place
 from simulators.rolling import block_means, trailing_mean
 from simulators.sleeves import sleeve_air
+from simulators.structure import Building
 
 Array = NDArray[np.float64]
 

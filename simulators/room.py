@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulators import events as ev
-from simulators.climate import Weather
+from simulators.climate import Weather, ar_noise
 from simulators.events import Event
 
 Array = NDArray[np.float64]
@@ -152,10 +152,7 @@ def emptied(machine: Dehumidifier | None, time_s: Array, zone: str) -> NDArray[n
 
 def air_change(room: Room, weather: Weather, events: tuple[Event, ...], rng: np.random.Generator) -> Array:
     """Air changes with outdoors at each time. [1/h] Leakage grows with the temperature difference and with wind."""
-    from simulators.climate import ar_noise
-
-    n, step = len(weather.time_s), weather.time_s[1] - weather.time_s[0]
-    wind = np.exp(ar_noise(rng, n, float(step), 8 * 3600.0, 0.3))
+    wind = np.exp(ar_noise(rng, len(weather.time_s), weather.step_s, 8 * 3600.0, 0.3))
     opened = ev.sum_of(ev.of(events, room.id, ev.WINDOW_OPEN, ev.DOOR_OPEN), weather.time_s)
     return np.asarray((room.air_changes_h + opened) * wind)
 
@@ -167,28 +164,27 @@ def temperatures(
     events: tuple[Event, ...],
     changes_h: Array,
     runs: NDArray[np.bool_],
-) -> tuple[Array, Array]:
-    """Temperature of a room's air and of its fabric at each time. [°C]
+) -> Array:
+    """Temperature of a room's air at each time. [°C]
 
     Two masses, air and fabric; each step solves the air exactly for what it is driven by, so that the step may be
     longer than the air's own time constant.
     """
     time_s, outdoor = weather.time_s, weather.temperature_c
-    dt = float(time_s[1] - time_s[0])
     heating = room.heating
     off = ev.any_on(ev.of(events, room.id, ev.HEATING_OFF), time_s)
     asked = set_points(heating, time_s, zone, off) if heating is not None else np.full(len(time_s), -100.0)
     loss = room.loss_w_k + changes_h * room.volume_m3 / 3600.0 * 1200.0
     gains = room.gains_w * (0.4 + 2.4 * weather.sun) + np.where(runs, room.machine.heat_w if room.machine else 0.0, 0.0)
-    return _march(room, outdoor, asked, loss, gains, dt)
+    return _march(room, outdoor, asked, loss, gains, weather.step_s)
 
 
-def _march(room: Room, outdoor: Array, asked: Array, loss: Array, gains: Array, dt: float) -> tuple[Array, Array]:
+def _march(room: Room, outdoor: Array, asked: Array, loss: Array, gains: Array, dt: float) -> Array:
     heating = room.heating or Heating(power_w=0.0)
     open_w_k = RELIEF_W_K_M2 * room.floor_m2
     power, band, g = heating.power_w, heating.band_k, room.fabric_w_k
     air = fabric = max(float(asked[0]), float(np.mean(outdoor[:144])) + 2.0)
-    airs, fabrics = np.empty(len(outdoor)), np.empty(len(outdoor))
+    airs = np.empty(len(outdoor))
     burning = False
     for i, (out, ask, lost, gained) in enumerate(
         zip(outdoor.tolist(), asked.tolist(), loss.tolist(), gains.tolist(), strict=True)
@@ -206,8 +202,8 @@ def _march(room: Room, outdoor: Array, asked: Array, loss: Array, gains: Array, 
         new = mean_air + (air - mean_air) * keep
         fabric += dt * g * (0.5 * (air + new) - fabric) / room.fabric_j_k
         air = new
-        airs[i], fabrics[i] = air, fabric
-    return airs, fabrics
+        airs[i] = air
+    return airs
 
 
 def capacity(machine: Dehumidifier, temperature_c: Array, saturation_pa: Array) -> tuple[Array, Array]:

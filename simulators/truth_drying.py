@@ -10,12 +10,13 @@ from numpy.typing import NDArray
 
 from simulators import events as ev
 from simulators.air_equilibrium import concrete_end, enclosed_pressure, part_of, timber_end
-from simulators.building import Building, Simulation
+from simulators.building import Simulation
 from simulators.climate import Weather
 from simulators.events import Event
 from simulators.plan import RH, STEP_S, TIMBER_MC, VP_EXCESS, Location, Plan
 from simulators.reality import Hourly, LocationCourse
 from simulators.rolling import block_means, centred_mean, runs
+from simulators.structure import Building
 from simulators.truth import LocationTruth, Span, Stall
 
 Array = NDArray[np.float64]
