@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.jobs import JobFile
+from monitord.model.messages import Matcher, MatchLabel, Mute
 from monitord.web.local_time import LocalTimes
 from monitord.web.words import Look, alert_look, alert_title
 
@@ -92,3 +93,40 @@ def need_words(alerts: Sequence[AlertView]) -> tuple[int, int, int]:
     week = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "watch"} - today
     probes = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "none"} - today - week
     return len(today), len(week), len(probes)
+
+
+def times_of(alerts: Iterable[Alert], jobs: Mapping[str, JobFile], now: datetime) -> dict[str, LocalTimes]:
+    """For each alert's job its local times; UTC where there is no such job (any more)."""
+    return {a.job: LocalTimes(jobs[a.job].zone if a.job in jobs else UTC, now) for a in alerts}
+
+
+@dataclass(frozen=True)
+class MuteView:
+    """A wish not to be told, as it is shown."""
+
+    what: str
+    start: datetime
+    end: datetime
+    author: str
+    comment: str
+
+
+def mute_views(mutes: Iterable[Mute], alerts: Iterable[Alert], jobs: Mapping[str, JobFile]) -> list[MuteView]:
+    """Mutes that are active or to come; one about a single alert is called by that alert's title."""
+    titles = {alert.fingerprint: alert_title(alert, jobs.get(alert.job)) for alert in alerts}
+    return [
+        MuteView(
+            what=", ".join(_matched(matcher, titles) for matcher in mute.matchers),
+            start=mute.start,
+            end=mute.end if mute.ended_at is None else min(mute.end, mute.ended_at),
+            author=mute.author,
+            comment=mute.comment,
+        )
+        for mute in mutes
+    ]
+
+
+def _matched(matcher: Matcher, titles: Mapping[str, str]) -> str:
+    if matcher.label is MatchLabel.FINGERPRINT:
+        return titles.get(matcher.pattern, "one alert")
+    return f"{matcher.label.value} {matcher.pattern}"

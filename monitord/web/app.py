@@ -51,7 +51,7 @@ def create_app(db: Database, clock: Clock, settings: Settings | None = None) -> 
     app.add_middleware(Conditional)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(_Failsafe, web=web)
-    app.add_middleware(Guard)
+    app.add_middleware(Guard, public_url=web.settings.alerts.public_url)
     _answer_errors(app, web)
     return app
 

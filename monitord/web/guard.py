@@ -36,8 +36,9 @@ HEADERS = {
 class Guard:
     """ASGI middleware: refuses what is not for this machine or not from its own pages; adds the headers."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, public_url: str | None = None) -> None:
         self._app = app
+        self._public = urlsplit(public_url or "")
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it with the reason why not."""
@@ -54,15 +55,20 @@ class Guard:
                 headers.setdefault("cache-control", "no-cache")
             await send(message)
 
-        refusal = refuse(scope["method"], Headers(scope=scope))
+        refusal = refuse(scope["method"], Headers(scope=scope), self._public.netloc.lower())
         if refusal is None:
             await self._app(scope, receive, with_headers)
         else:
             await refusal(scope, receive, with_headers)
 
 
-def refuse(method: str, headers: Headers) -> PlainTextResponse | None:
-    """The answer to a request that must not go on; None where it may."""
+def refuse(method: str, headers: Headers, public: str = "") -> PlainTextResponse | None:
+    """The answer to a request that must not go on; None where it may.
+
+    Parameters
+    ----------
+    public : Host and port that a proxy shows to people in front of this one (`alerts.public_url`); empty: none.
+    """
     hosts = headers.getlist("host")
     if len(hosts) != 1 or not is_loopback_name(hosts[0]):
         return PlainTextResponse(
@@ -72,7 +78,7 @@ def refuse(method: str, headers: Headers) -> PlainTextResponse | None:
         )
     if method in _SAFE:
         return None
-    if not _from_own_page(headers, hosts[0]):
+    if not _from_own_page(headers, {hosts[0].lower(), public}):
         return PlainTextResponse("Changes are taken only from monitord's own pages.\n", status_code=403)
     length = headers.get("content-length", "")
     if not length.isascii() or not length.isdigit() or int(length) > MOST_BODY_BYTES:
@@ -96,7 +102,7 @@ def is_loopback_name(host: str) -> bool:
         return False
 
 
-def _from_own_page(headers: Headers, host: str) -> bool:
+def _from_own_page(headers: Headers, own: set[str]) -> bool:
     """By what the browser says of the request's origin; a program that is no browser says nothing and may pass.
 
     `Sec-Fetch-Site` where there is one (W3C Fetch Metadata), else `Origin` (RFC 6454) against the host.
@@ -105,4 +111,4 @@ def _from_own_page(headers: Headers, host: str) -> bool:
     if site is not None:
         return site in _OWN_SITES
     origin = headers.get("origin")
-    return origin is None or urlsplit(origin).netloc.lower() == host.lower()
+    return origin is None or (urlsplit(origin).netloc.lower() or None) in own

@@ -9,13 +9,14 @@ from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
-from monitord.model.alerts import SYSTEM, Alert
-from monitord.model.jobs import JobFile, Location
+from monitord.model.alerts import SYSTEM
+from monitord.model.jobs import Location
 from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
 from monitord.store.hearing import last_heard, unplaced
+from monitord.store.mutes import mutes
 from monitord.web import job_view
-from monitord.web.alert_view import AlertView, alert_views, closed_views, need_words
+from monitord.web.alert_view import AlertView, alert_views, closed_views, mute_views, need_words, times_of
 from monitord.web.context import Web, job_url, place_url, utc_times
 from monitord.web.controls import controls_of
 from monitord.web.figures import Figure, figures_of
@@ -144,7 +145,7 @@ class Pages:
             chosen = [job] if job is not None else [*known, SYSTEM]
             past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MOST_CLOSED)]
             still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
-            times = _times_of([*past, *still], known, now)
+            times = times_of([*past, *still], known, now)
             return self._web.page(
                 conn,
                 "alerts.html",
@@ -152,6 +153,7 @@ class Pages:
                 job=known[job] if job is not None else None,
                 opened=alert_views(still, known, times),
                 closed=closed_views(past, known, times)[:_MOST_CLOSED],
+                mutes=mute_views(mutes(conn, ending_after=now), [*past, *still], known),
                 newest=newest_of(states, last_heard(conn)),
                 t=utc_times(now),
             )
@@ -204,12 +206,6 @@ def as_utc(time: datetime | None) -> datetime | None:
 
 def _alerts_of(state: JobState, times: LocalTimes) -> list[AlertView]:
     return alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
-
-
-def _times_of(alerts: list[Alert], known: dict[str, JobFile], now: datetime) -> dict[str, LocalTimes]:
-    return {
-        alert.job: LocalTimes(known[alert.job].zone, now) if alert.job in known else utc_times(now) for alert in alerts
-    }
 
 
 def _shown(state: JobState, span: str | None, start: datetime | None, end: datetime | None) -> Shown:

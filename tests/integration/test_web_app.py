@@ -16,12 +16,15 @@ from jsonschema import Draft202012Validator
 from prometheus_client.parser import text_string_to_metric_families
 from starlette.testclient import TestClient
 
+from monitord.alerts.links import Link, Purpose, sign
+from monitord.model.alert_settings import AlertSettings
 from monitord.model.alerts import AlertStatus
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
 from monitord.model.settings import Settings
-from monitord.store.alerts import events, get_alert, open_alerts
+from monitord.store.alerts import events, get_alert, link_secret, open_alerts, save_alert
 from monitord.store.assessments import save_assessment
 from monitord.store.jobs import apply_job
+from monitord.store.mutes import mutes
 from monitord.store.quarantine import put
 from monitord.web.app import create_app
 from monitord.web.conditional import tag_of
@@ -147,8 +150,6 @@ def with_alerts(fresh: support.Site) -> support.Site:
     with fresh.db.write() as conn:
         apply_job(conn, support.MILL_LANE)
         for item in support.alerts():
-            from monitord.store.alerts import save_alert
-
             save_alert(conn, item)
     return fresh
 
@@ -186,6 +187,64 @@ def test_an_acknowledgement_needs_a_name(with_alerts: support.Site) -> None:
     assert client.post(SEEN.format("nothing"), data={"by": "R. Okafor"}).status_code == 404
     with with_alerts.db.read() as conn:
         assert all(a.acknowledged_at is None for a in open_alerts(conn) if a.kind == "rewetting")
+
+
+def token_of(site: support.Site, purpose: Purpose, hours: float = 1.0) -> str:
+    expires = int((support.NOW + timedelta(hours=hours)).timestamp())
+    link = Link(purpose=purpose, person="anna", subject=rewetting(), episode=1, mute_h=24.0, expires=expires)
+    with site.db.write() as conn:
+        return sign(link, link_secret(conn))
+
+
+def test_a_link_of_a_message_does_nothing_before_the_click(with_alerts: support.Site) -> None:
+    client, token = with_alerts.client(), token_of(with_alerts, Purpose.ACKNOWLEDGE)
+    page = client.get(f"/link/acknowledge/{token}", headers={"sec-fetch-site": "cross-site"})  # from a mail
+    assert page.status_code == 200
+    assert "In the name of anna" in page.text
+    assert "Getting wet again" in page.text
+    with with_alerts.db.read() as conn:
+        kept = get_alert(conn, rewetting())
+    assert kept is not None
+    assert kept.status is AlertStatus.OPEN
+    assert "Taken on" in client.post(f"/link/acknowledge/{token}", data={"note": "on my way"}).text
+    with with_alerts.db.read() as conn:
+        kept = get_alert(conn, rewetting())
+    assert kept is not None
+    assert (kept.acknowledged_by, kept.acknowledgement_note) == ("anna", "on my way")
+
+
+def test_a_link_mutes_for_a_time_and_the_mute_is_listed(with_alerts: support.Site) -> None:
+    client, token = with_alerts.client(), token_of(with_alerts, Purpose.MUTE)
+    assert "Muted" in client.post(f"/link/mute/{token}", data={"note": "roof is open"}).text
+    with with_alerts.db.read() as conn:
+        (kept,) = mutes(conn)
+    assert kept.end == support.NOW + timedelta(hours=24)
+    page = client.get("/alerts").text
+    assert "roof is open" in page
+    assert page.index("Wishes not to be told") < page.index("roof is open")
+
+
+def test_a_link_that_is_over_altered_or_for_something_else_is_refused(with_alerts: support.Site) -> None:
+    client, good = with_alerts.client(), token_of(with_alerts, Purpose.ACKNOWLEDGE)
+    over = token_of(with_alerts, Purpose.ACKNOWLEDGE, hours=-1.0)
+    for path in (f"acknowledge/{over}", f"mute/{good}", f"acknowledge/{good[:-2]}AA", "acknowledge/nonsense"):
+        for answer in (client.get(f"/link/{path}"), client.post(f"/link/{path}", data={"note": ""})):
+            assert answer.status_code == 403
+            assert "Open the alert on the dashboard instead" in answer.text
+    with with_alerts.db.read() as conn:
+        assert mutes(conn) == []
+        assert all(a.acknowledged_at is None for a in open_alerts(conn) if a.kind == "rewetting")
+
+
+def test_behind_a_proxy_the_public_page_is_an_own_page(with_alerts: support.Site) -> None:
+    settings = Settings(alerts=AlertSettings(public_url="https://drying.example.org/"))
+    app = create_app(with_alerts.db, with_alerts.clock, settings)
+    client = TestClient(app, base_url=f"http://{support.OWN_HOST}")
+    seen = SEEN.format(rewetting())
+    old = {"origin": "https://drying.example.org"}
+    assert client.post(seen, data={"by": "R"}, headers={"origin": "https://evil.example"}).status_code == 403
+    assert client.post(seen, data={"by": "R"}, headers={"origin": "null"}).status_code == 403
+    assert client.post(seen, data={"by": "R"}, headers=old, follow_redirects=False).status_code == 303
 
 
 # --- tags --------------------------------------------------------------------------------------------------------
