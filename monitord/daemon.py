@@ -94,14 +94,16 @@ class Daemon:
     def _tasks(self, db: Database, rules: RuleBook, desk: Desk) -> list[Task]:
         """What is periodic, and how often."""
         settings, clock, memos = self.settings, self.clock, Memos()
-        heartbeat = Heartbeat(settings.alerts.heartbeat, self.ailment)
-        return [
+        tasks = [
             Task("assess", lambda: run_due(db, clock, rules, settings.analysis, memos), settings.assess.interval_s),
             Task("look for silence", lambda: mark_running(db, clock), settings.assess.timer_s),
             Task("tell people", desk.run_once, settings.assess.interval_s),
-            Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s),
             Task("forget old messages", desk.tidy, _DAY_S),
         ]
+        if settings.alerts.heartbeat.url is not None:
+            heartbeat = Heartbeat(settings.alerts.heartbeat, self.ailment)
+            tasks.append(Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s))
+        return tasks
 
     def ailment(self) -> str | None:
         """What has broken for good, or None; a broker or database that is away for a time is not that."""

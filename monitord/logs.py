@@ -7,7 +7,7 @@ import sys
 import time
 from typing import TextIO
 
-_CHATTY = ("apscheduler", "uvicorn", "sqlalchemy", "alembic", "asyncio", "httpcore", "httpx")
+_CHATTY = ("uvicorn", "sqlalchemy", "alembic", "asyncio", "httpcore", "httpx")
 """Libraries that report every step; only their warnings are ours."""
 
 
@@ -28,6 +28,8 @@ def set_up_logging(level: str, stream: TextIO | None = None) -> None:
     logging.basicConfig(level=level.upper(), handlers=[handler], force=True)
     for name in _CHATTY:
         logging.getLogger(name).setLevel(logging.WARNING)
+    # A round that is skipped because the last one still runs is no news: being behind is an alert of its own.
+    logging.getLogger("apscheduler").setLevel(logging.ERROR)
     # Its complaints quote URLs with the passwords in them; the channel that called it says what went wrong.
     apprise = logging.getLogger("apprise")
     apprise.propagate = False
