@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from monitord.model.alerts import SYSTEM
+from monitord.model.alerts import SYSTEM, Alert
 from monitord.model.assessments import Finding
 from monitord.model.jobs import JobFile
 
@@ -24,55 +24,71 @@ class HeardProbe:
 
 
 def fleet_findings(
-    heard: Iterable[HeardProbe], jobs: Sequence[JobFile], known: Iterable[str], as_of: datetime
+    heard: Iterable[HeardProbe], jobs: Sequence[JobFile], standing: Sequence[Alert], as_of: datetime
 ) -> dict[str, list[Finding]]:
     """Job (or `SYSTEM`) to its findings.
 
     Parameters
     ----------
-    known : probes that an alert says are heard but not placed, so that it can be cleared.
+    standing : the open alerts of these kinds: whatever they are about is judged again, so that they can clear.
     """
     by_probe = {probe.probe: probe for probe in heard}
-    found: dict[str, list[Finding]] = {SYSTEM: _strays(by_probe, jobs, set(known), as_of)}
+    strays = {alert.probe for alert in standing if alert.kind == "unplaced_probe" and alert.probe is not None}
+    found: dict[str, list[Finding]] = {SYSTEM: _strays(by_probe, jobs, strays, as_of)}
     for job in jobs:
-        found.setdefault(job.job, []).extend(_gateways(by_probe, job, as_of))
+        known = {
+            a.gateway for a in standing if a.kind == "gateway_silent" and a.job == job.job and a.gateway is not None
+        }
+        found.setdefault(job.job, []).extend(_gateways(by_probe, job, known, as_of))
     return found
 
 
-def _gateways(heard: Mapping[str, HeardProbe], job: JobFile, as_of: datetime) -> list[Finding]:
+def _gateways(heard: Mapping[str, HeardProbe], job: JobFile, known: set[str], as_of: datetime) -> list[Finding]:
     """A gateway of the job is as old as the newest reading that came through it.
 
     A gateway with one probe is left to that probe's own alert: nobody can tell which of the two is silent.
     """
-    served: dict[str, list[tuple[HeardProbe, float]]] = {}
+    served: dict[str, list[tuple[HeardProbe, float]]] = {gateway: [] for gateway in known}
     for stay in job.probes:
         probe = heard.get(stay.probe)
         if stay.covers(as_of) and probe is not None and probe.gateway is not None:
             served.setdefault(probe.gateway, []).append((probe, stay.interval_s))
-    findings = []
-    for gateway, probes in sorted(served.items()):
-        if len(probes) < 2:
-            continue
-        newest = max(probe.heard_at for probe, _ in probes)
-        interval_s = min(interval for _, interval in probes)
-        age_s = max(0.0, (as_of - newest).total_seconds())
-        findings.append(
-            Finding(
-                kind="gateway_silent",
-                gateway=gateway,
-                measured_at=as_of,
-                value=age_s / interval_s,
-                unit="intervals",
-                readings=len(probes),
-                since=newest,
-                interval_s=interval_s,
-                summary=f"Nothing has come through gateway {gateway} for {age_s / 60:.0f} min; {len(probes)} probes "
-                f"report through it, every {interval_s / 60:g} min.",
-                why="Everything behind the gateway is out of sight, and silence is not dryness.",
-                look_first="The gateway's power and its network; then the broker.",
-            )
-        )
-    return findings
+    return [
+        _gateway(name, probes, as_of) if probes else _gateway_without_probes(name, as_of)
+        for name, probes in sorted(served.items())
+        if len(probes) > 1 or name in known
+    ]
+
+
+def _gateway(name: str, probes: Sequence[tuple[HeardProbe, float]], as_of: datetime) -> Finding:
+    newest = max(probe.heard_at for probe, _ in probes)
+    interval_s = min(interval for _, interval in probes)
+    age_s = max(0.0, (as_of - newest).total_seconds())
+    return Finding(
+        kind="gateway_silent",
+        gateway=name,
+        measured_at=as_of,
+        value=age_s / interval_s,
+        unit="intervals",
+        readings=len(probes),
+        since=newest,
+        interval_s=interval_s,
+        summary=f"Nothing has come through gateway {name} for {age_s / 60:.0f} min; {len(probes)} of its probes "
+        f"should report every {interval_s / 60:g} min.",
+        why="Everything behind the gateway is out of sight, and silence is not dryness.",
+        look_first="The gateway's power and its network; then the broker.",
+    )
+
+
+def _gateway_without_probes(name: str, as_of: datetime) -> Finding:
+    return Finding(
+        kind="gateway_silent",
+        gateway=name,
+        measured_at=as_of,
+        value=0.0,
+        unit="intervals",
+        summary=f"No probe of this job reports through gateway {name} any more.",
+    )
 
 
 def _strays(

@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from monitord.alerts.fleet import gateways_of
 from monitord.alerts.messages import Composer
-from monitord.alerts.planning import LOOK_BACK, Plan, Situation, plan
+from monitord.alerts.planning import LOOK_BACK, MUTES_BACK, Plan, Situation, plan
 from monitord.alerts.rules import RuleBook
 from monitord.alerts.watching import heard_probes
 from monitord.model.alert_settings import AlertSettings
@@ -42,7 +42,7 @@ def situation_of(conn: Connection, settings: AlertSettings, as_of: datetime) -> 
     """Everything that the decisions rest on, as it is stored."""
     closed_since = as_of - LOOK_BACK
     alerts, settled = stored_alerts.alerts_to_consider(conn, closed_since)
-    mutes = stored_mutes.mutes(conn, ending_after=as_of)
+    mutes = stored_mutes.mutes(conn, ending_after=as_of - MUTES_BACK)
     told = stored_outbox.told_items(conn, closed_since)
     told += stored_outbox.told_about(conn, [f"mute:{mute.id}" for mute in mutes])
     return Situation(

@@ -27,6 +27,10 @@ LOOK_BACK = timedelta(hours=2)
 """How long closed alerts are still looked at as an explanation of open ones."""
 
 
+MUTES_BACK = timedelta(hours=24)
+"""How long ended mutes still count for what closed under them."""
+
+
 @dataclass(frozen=True)
 class Situation:
     """Everything the decisions rest on."""
@@ -40,6 +44,7 @@ class Situation:
     last: Mapping[tuple[str, str], datetime]
     """Person and job (or `*`) to their newest message."""
     mutes: Sequence[Mute]
+    """Those that have not ended, or only within `MUTES_BACK`."""
     gateways: Mapping[str, str] = field(default_factory=dict)
     """Probe to the gateway that it was last heard through."""
     settled: frozenset[tuple[str, int]] = frozenset()
@@ -99,19 +104,19 @@ def plan(situation: Situation, as_of: datetime) -> Plan:
     told_rows = _still_standing(situation.told, alerts, result)
     explained = inhibited(alerts, as_of, situation.gateways)
     _note_inhibition(result, alerts, explained, as_of)
-    hits = {
-        (a.fingerprint, a.episode): muted(
-            a, situation.mutes, situation.settings.maintenance, situation.zone(a.job), as_of
-        )
-        for a in alerts
-        if a.status is not AlertStatus.CLOSED
-    }
+    hits = {(a.fingerprint, a.episode): _muted(situation, a, as_of) for a in alerts}
     told = summarise(told_rows)
     pieces = _decide_all(result, situation, alerts, told_rows, _blocks(alerts, hits, explained), as_of)
     for person in situation.settings.people:
         _bundle(result, situation, person, pieces.get(person.id, []), told, as_of)
     _warn_of_mutes(result, situation, alerts, hits, as_of)
     return result
+
+
+def _muted(situation: Situation, alert: Alert, as_of: datetime) -> Muted | None:
+    """What mutes the alert now; one that has closed: what muted it as it closed."""
+    at = alert.closed_at if alert.status is AlertStatus.CLOSED and alert.closed_at is not None else as_of
+    return muted(alert, situation.mutes, situation.settings.maintenance, situation.zone(alert.job), at)
 
 
 def _still_standing(told: Sequence[ToldItem], alerts: Sequence[Alert], result: Plan) -> list[ToldItem]:
@@ -151,12 +156,11 @@ def _blocks(
     for alert in alerts:
         key = (alert.fingerprint, alert.episode)
         hit = hits.get(key)
-        if alert.status is AlertStatus.CLOSED:
-            if alert.inhibited_why is not None:
-                blocks[key] = Blocked(alert.inhibited_why, None)
-        elif hit is not None:
+        if hit is not None:
             blocks[key] = Blocked(hit.reason, hit.until)
-        elif alert.fingerprint in explained:
+        elif alert.status is AlertStatus.CLOSED and alert.inhibited_why is not None:
+            blocks[key] = Blocked(alert.inhibited_why, None)
+        elif alert.status is not AlertStatus.CLOSED and alert.fingerprint in explained:
             blocks[key] = Blocked(explained[alert.fingerprint].reason, None)
     return blocks
 
@@ -251,7 +255,8 @@ def _warn_of_mutes(
         end = end_of(mute)
         if not as_of < end <= as_of + warning or end - mute.start <= 2 * warning:
             continue
-        under = [a for a in alerts if (hit := hits.get((a.fingerprint, a.episode))) is not None and hit.mute == mute]
+        open_ = [a for a in alerts if a.status is not AlertStatus.CLOSED]
+        under = [a for a in open_ if (hit := hits.get((a.fingerprint, a.episode))) is not None and hit.mute == mute]
         for person in situation.settings.people if under else ():
             theirs = [a for a in under if _concerns(situation, person, mute, a, as_of)]
             warned = any(r.person == person.id and r.item.subject == f"mute:{mute.id}" for r in situation.told)

@@ -12,7 +12,6 @@ from monitord.alerts.engine import StepResult, step
 from monitord.alerts.fleet import HeardProbe, fleet_findings
 from monitord.alerts.rules import RuleBook
 from monitord.alerts.self_watch import Condition, self_findings
-from monitord.alerts.transitions import OPEN
 from monitord.model.alerts import SYSTEM
 from monitord.model.assessments import Finding
 from monitord.store import alerts as stored_alerts
@@ -51,12 +50,7 @@ def watch_over(db: Database, rules: RuleBook, as_of: datetime, disk: Path | None
 
 def _findings(conn: Connection, free_share: float | None, as_of: datetime) -> dict[str, list[Finding]]:
     jobs = [j for j in stored_jobs.list_jobs(conn) if j.start <= as_of and (j.end is None or as_of < j.end)]
-    strays = [
-        alert.probe
-        for alert in stored_alerts.current_alerts(conn, SYSTEM)
-        if alert.kind == "unplaced_probe" and alert.status in OPEN and alert.probe is not None
-    ]
-    by_job = fleet_findings(heard_probes(conn), jobs, strays, as_of)
+    by_job = fleet_findings(heard_probes(conn), jobs, stored_alerts.open_alerts(conn), as_of)
     condition = Condition(
         behind_since=watch.oldest_behind(conn),
         free_share=free_share,

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, exists, or_, select, update
+from sqlalchemy import Connection, Select, and_, bindparam, exists, or_, select, update
 
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
 from monitord.store.alert_tables import alert as alert_table
@@ -21,7 +21,7 @@ _OPEN = (AlertStatus.OPEN.value, AlertStatus.ACKNOWLEDGED.value)
 
 def current_alerts(conn: Connection, job: str) -> list[Alert]:
     """The latest episode of each alert of a job, in any state: what `engine.step` is given."""
-    return _alerts(conn, select(_a.document).where(_a.job == job, _a.latest == 1))
+    return [Alert.model_validate_json(document) for document in conn.execute(_CURRENT, {"of_job": job}).scalars()]
 
 
 def open_alerts(conn: Connection, job: str | None = None) -> list[Alert]:
@@ -66,9 +66,7 @@ def alerts_to_consider(conn: Connection, closed_since: datetime) -> tuple[list[A
 
     The second part names those (fingerprint, episode) that are settled already.
     """
-    recent = _a.closed_ms >= to_ms(closed_since)
-    chosen = select(_a.document, _a.fingerprint, _a.episode, _a.settled)
-    rows = conn.execute(chosen.where(or_(_a.settled == 0, recent), _a.opened_ms.is_not(None))).all()
+    rows = conn.execute(_TO_CONSIDER, {"closed_since": to_ms(closed_since)}).all()
     done = frozenset((row.fingerprint, row.episode) for row in rows if row.settled)
     return [Alert.model_validate_json(row.document) for row in rows], done
 
@@ -164,3 +162,12 @@ def _event(row: Any) -> AlertEvent:
     return AlertEvent(
         fingerprint=row.fingerprint, episode=row.episode, at=from_ms(row.at_ms), event=row.event, detail=row.detail
     )
+
+
+# --- statements that every round runs, built once -----------------------------------------------------------------
+
+_CURRENT = select(_a.document).where(_a.job == bindparam("of_job"), _a.latest == 1)
+
+_TO_CONSIDER = select(_a.document, _a.fingerprint, _a.episode, _a.settled).where(
+    or_(_a.settled == 0, _a.closed_ms >= bindparam("closed_since")), _a.opened_ms.is_not(None)
+)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, case, func, or_, select, update
+from sqlalchemy import Connection, Row, Select, and_, bindparam, case, func, or_, select, update
 
 from monitord.model.alerts import Severity
 from monitord.model.messages import SEVERAL, LogEntry, Message, MessageItem, OutboxEntry, OutboxState, ToldItem
@@ -34,9 +34,7 @@ def enqueue(conn: Connection, message: Message) -> bool:
 
 def due(conn: Connection, now: datetime, limit: int = 200) -> list[OutboxEntry]:
     """The waiting messages whose next try is due, act before watch before note, the oldest first."""
-    chosen = select(outbox).where(_o.state == OutboxState.WAITING.value, _o.next_try_ms <= to_ms(now))
-    urgency = case({severity.value: rank for rank, severity in enumerate(reversed(Severity))}, value=_o.severity)
-    return _entries(conn, chosen.order_by(urgency, _o.created_ms, _o.id).limit(limit))
+    return _entries(conn, _DUE, {"now": to_ms(now), "most": limit})
 
 
 def record_attempt(conn: Connection, message_id: str) -> None:
@@ -91,14 +89,13 @@ def get_entry(conn: Connection, message_id: str) -> OutboxEntry | None:
 
 def told_items(conn: Connection, closed_since: datetime) -> list[ToldItem]:
     """What people were told, or are being told, about the episodes of `alerts_to_consider`, oldest first."""
-    considered = or_(alert.c.settled == 0, alert.c.closed_ms >= to_ms(closed_since))
-    of_alert = and_(alert.c.fingerprint == _i.subject, alert.c.episode == _i.episode, considered)
-    return _told(conn, _items().join(alert, of_alert))
+    return _told(conn, _TOLD_OF_ALERTS, {"closed_since": to_ms(closed_since)})
 
 
 def told_about(conn: Connection, subjects: Iterable[str]) -> list[ToldItem]:
     """The same about other subjects: mutes, digests."""
-    return _told(conn, _items().where(_i.subject.in_(list(subjects))))
+    wanted = list(subjects)
+    return _told(conn, _TOLD_ABOUT, {"subjects": wanted}) if wanted else []
 
 
 def last_digests(conn: Connection) -> dict[str, datetime]:
@@ -113,15 +110,8 @@ def last_messages(conn: Connection, since: datetime) -> dict[tuple[str, str], da
 
     The job `*` stands for messages about several jobs at once.
     """
-    recent = and_(_o.created_ms > to_ms(since), _o.state != OutboxState.SUPERSEDED.value)
-    by_job = (
-        select(_o.person, _i.job, func.max(_o.created_ms))
-        .join(outbox_item, _i.message == _o.id)
-        .where(recent, _i.subject.not_in(("digest", "test")))
-        .group_by(_o.person, _i.job)
-    )
-    several = select(_o.person, _o.group_key, func.max(_o.created_ms)).where(recent, _o.group_key == SEVERAL)
-    rows = [*conn.execute(by_job), *conn.execute(several.group_by(_o.person, _o.group_key))]
+    since_ms = {"since": to_ms(since)}
+    rows = [*conn.execute(_LAST_BY_JOB, since_ms), *conn.execute(_LAST_OF_SEVERAL, since_ms)]
     return {(person, job): from_ms(ms) for person, job, ms in rows}
 
 
@@ -164,13 +154,7 @@ def _log(conn: Connection, message: Message, at: datetime, outcome: str, detail:
     conn.execute(notification_log.insert(), row | {"title": message.title, "outcome": outcome, "detail": detail})
 
 
-def _items() -> Select[Any]:
-    columns = (_o.person, _o.channel, _o.created_ms, _o.state, _o.attempts, outbox_item)
-    chosen = select(*columns).join(outbox, _o.id == _i.message).where(_o.state != OutboxState.SUPERSEDED.value)
-    return chosen.order_by(_o.created_ms, _o.id, _i.position)
-
-
-def _told(conn: Connection, chosen: Select[Any]) -> list[ToldItem]:
+def _told(conn: Connection, chosen: Select[Any], values: dict[str, Any]) -> list[ToldItem]:
     return [
         ToldItem(
             message=row.message,
@@ -181,7 +165,7 @@ def _told(conn: Connection, chosen: Select[Any]) -> list[ToldItem]:
             state=OutboxState(row.state),
             attempts=row.attempts,
         )
-        for row in conn.execute(chosen)
+        for row in conn.execute(chosen, values)
     ]
 
 
@@ -191,8 +175,8 @@ def _item(row: Row[Any]) -> MessageItem:
     )
 
 
-def _entries(conn: Connection, chosen: Select[Any]) -> list[OutboxEntry]:
-    rows = conn.execute(chosen).all()
+def _entries(conn: Connection, chosen: Select[Any], values: dict[str, Any] | None = None) -> list[OutboxEntry]:
+    rows = conn.execute(chosen, values or {}).all()
     items: dict[str, list[MessageItem]] = {row.id: [] for row in rows}
     if rows:
         of_these = select(outbox_item).where(_i.message.in_(list(items))).order_by(_i.message, _i.position)
@@ -220,3 +204,48 @@ def _entry(row: Row[Any], items: tuple[MessageItem, ...]) -> OutboxEntry:
         last_error=row.last_error,
         finished_at=None if row.finished_ms is None else from_ms(row.finished_ms),
     )
+
+
+# --- statements that every round runs, built once -----------------------------------------------------------------
+
+_URGENCY = case({severity.value: rank for rank, severity in enumerate(reversed(Severity))}, value=_o.severity)
+
+_DUE = (
+    select(outbox)
+    .where(_o.state == OutboxState.WAITING.value, _o.next_try_ms <= bindparam("now"))
+    .order_by(_URGENCY, _o.created_ms, _o.id)
+    .limit(bindparam("most"))
+)
+
+_TOLD = (
+    select(_o.person, _o.channel, _o.created_ms, _o.state, _o.attempts, outbox_item)
+    .join(outbox, _o.id == _i.message)
+    .where(_o.state != OutboxState.SUPERSEDED.value)
+    .order_by(_o.created_ms, _o.id, _i.position)
+)
+
+_TOLD_ABOUT = _TOLD.where(_i.subject.in_(bindparam("subjects", expanding=True)))
+
+_TOLD_OF_ALERTS = _TOLD.join(
+    alert,
+    and_(
+        alert.c.fingerprint == _i.subject,
+        alert.c.episode == _i.episode,
+        or_(alert.c.settled == 0, alert.c.closed_ms >= bindparam("closed_since")),
+    ),
+)
+
+_RECENT = and_(_o.created_ms > bindparam("since"), _o.state != OutboxState.SUPERSEDED.value)
+
+_LAST_BY_JOB = (
+    select(_o.person, _i.job, func.max(_o.created_ms))
+    .join(outbox_item, _i.message == _o.id)
+    .where(_RECENT, _i.subject.not_in(("digest", "test")))
+    .group_by(_o.person, _i.job)
+)
+
+_LAST_OF_SEVERAL = (
+    select(_o.person, _o.group_key, func.max(_o.created_ms))
+    .where(_RECENT, _o.group_key == SEVERAL, _o.id.in_(select(_i.message).where(_i.subject != "digest")))
+    .group_by(_o.person, _o.group_key)
+)

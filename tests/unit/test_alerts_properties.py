@@ -228,8 +228,8 @@ class Day:
         """Everything is well again, and everyone awake."""
         self.tape.instead = None
         self.do_end("the end")
-        for _ in range(30):
-            self.clock.forward(hours=1)
+        for _ in range(13):
+            self.clock.forward(hours=2)
             self.round()
         self.dispatcher.stop(1)
 
@@ -247,7 +247,7 @@ days = st.lists(st.tuples(actions, st.integers(0, 240)), min_size=1, max_size=15
 
 
 @given(days)
-@effort(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@effort(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_each_person_hears_each_episode_begin_once_and_end_once_and_in_that_order(
     db: Database, day: list[tuple[tuple[str, Any], int]]
 ) -> None:

@@ -347,13 +347,22 @@ def test_a_gateway_with_one_probe_is_left_to_that_probes_own_alert() -> None:
     assert fleet_findings(heard(0, "p1"), [job(probes=placed("p1"))], [], after(70))["J1"] == []
 
 
+def test_a_gateway_that_was_told_as_silent_is_judged_until_its_probes_are_gone() -> None:
+    told = [alert("gateway_silent", None, gateway="g1")]
+    one = fleet_findings(heard(60, "p1"), [job(probes=placed("p1"))], told, after(70))["J1"]
+    assert [f.value for f in one] == [1.0]
+    moved = fleet_findings(heard(60, "p1", gateway="g2"), [job(probes=placed("p1"))], told, after(70))["J1"]
+    assert [(f.gateway, f.value) for f in moved] == [("g1", 0.0)]
+
+
 def test_a_probe_that_no_job_has_placed_is_named_until_it_is_placed_or_gone() -> None:
     stray = heard(0, "p9")
     assert [f.value for f in fleet_findings(stray, [job()], [], after(1))[SYSTEM]] == [1.0]
     assert fleet_findings(stray, [job(probes=placed("p9"))], [], after(1))[SYSTEM] == []
-    assert [f.value for f in fleet_findings(stray, [job(probes=placed("p9"))], ["p9"], after(1))[SYSTEM]] == [0.0]
-    assert [f.value for f in fleet_findings(stray, [job()], ["p9"], after(60 * 25))[SYSTEM]] == [0.0]
-    assert [f.value for f in fleet_findings([], [job()], ["p9"], after(1))[SYSTEM]] == [0.0]
+    told = [alert("unplaced_probe", None, job=SYSTEM, probe="p9")]
+    assert [f.value for f in fleet_findings(stray, [job(probes=placed("p9"))], told, after(1))[SYSTEM]] == [0.0]
+    assert [f.value for f in fleet_findings(stray, [job()], told, after(60 * 25))[SYSTEM]] == [0.0]
+    assert [f.value for f in fleet_findings([], [job()], told, after(1))[SYSTEM]] == [0.0]
 
 
 def test_the_program_says_how_it_stands() -> None:
@@ -426,6 +435,14 @@ def test_digests_are_written_once_for_each_hour(db: Database) -> None:
     one = settings(people=[person(digest_at="07:00")])
     seven = T0.replace(hour=5)
     assert [enqueue_digests(db, one, seven + timedelta(hours=h)) for h in (0, 1, 5, 24, 25)] == [1, 0, 0, 1, 0]
+
+
+def test_a_digest_does_not_hold_back_news(db: Database) -> None:
+    world = World(db, settings(people=[person(digest_at="07:00")], group_interval_s=3600))
+    seven = T0.replace(hour=5)
+    assert enqueue_digests(db, world.settings, seven) == 1
+    save(db, alert(opened_at=seven))
+    assert sorted(world.tell((seven - T0).total_seconds() / 60 + 1)) == ["digest", "opened"]
 
 
 def test_old_messages_go_and_the_log_stays(db: Database) -> None:
