@@ -29,6 +29,7 @@ DISTRIBUTIONS = {
     "markupsafe": "jinja2",
     "typing_extensions": "pydantic",
     "CoolProp": "coolprop",
+    "prometheus_client": "prometheus-client",
     "axe_playwright_python": "axe-playwright-python",
 }
 """Where a module is imported by another name than its distribution's, or comes as a part of another."""
