@@ -43,6 +43,9 @@ RULE = Rule(
 )
 RULES = RuleBook([RULE])
 
+CALM = effort(deadline=None)
+"""No time limit for one example: the machine may be busy."""
+
 values = st.one_of(st.none(), st.sampled_from([0.0, 0.3, 0.4, 0.5, 0.6, 0.9, 1.0, float("nan")]))
 moves = st.lists(st.tuples(st.integers(0, 90), values, st.booleans()), min_size=1, max_size=60)
 
@@ -70,6 +73,7 @@ def lives(
 
 
 @given(moves)
+@CALM
 def test_every_episode_opens_once_before_it_closes_once(sequence: list[tuple[int, float | None, bool]]) -> None:
     events, alert = lives(sequence)
     main = [e for e in events if e.split()[0] in ("opened", "closed")]
@@ -80,6 +84,7 @@ def test_every_episode_opens_once_before_it_closes_once(sequence: list[tuple[int
 
 
 @given(moves)
+@CALM
 def test_unknown_values_alone_never_change_a_status(sequence: list[tuple[int, float | None, bool]]) -> None:
     _, alert = lives(sequence)
     if alert is None:
@@ -91,11 +96,13 @@ def test_unknown_values_alone_never_change_a_status(sequence: list[tuple[int, fl
 
 
 @given(moves, st.integers(0, 60))
+@CALM
 def test_a_restart_at_any_step_changes_nothing(sequence: list[tuple[int, float | None, bool]], at: int) -> None:
     assert lives(sequence, restart_at=at) == lives(sequence)
 
 
 @given(st.permutations([(f"wall{n}", v) for n, v in enumerate([0.1, 0.5, 0.95, 0.4, 0.6, 0.9, None, 0.2])]))
+@CALM
 def test_the_order_of_findings_changes_nothing(shuffled: list[tuple[str, float | None]]) -> None:
     findings = [finding(place, T0, value, readings=5) for place, value in shuffled]
     rules = RuleBook([RULE.model_copy(update={"hold_s": 0.0})])
@@ -129,6 +136,7 @@ def end_state(batches: list[list[tuple[int, bool]]]) -> tuple[bool, datetime | N
 
 
 @given(st.lists(st.booleans(), min_size=1, max_size=20), st.data())
+@CALM
 def test_the_order_of_arrival_does_not_change_the_final_state(wet: list[bool], data: st.DataObject) -> None:
     """Once the last state of the wall has lasted as long as the hold times: until then an alert that opened on the
     way may still be waiting to clear, which a backlog that arrives at once never opened."""

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from alerts_support import T0, after, alert, closed, job, person, settings
 from hypothesis import given
+from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from monitord.alerts import gsm
@@ -91,6 +92,7 @@ def test_another_script_keeps_its_letters_and_gets_less_room() -> None:
 
 
 @given(st.text(max_size=400), st.sampled_from(["", " #ab12cd"]))
+@effort(deadline=None)
 def test_whatever_the_text_it_fits_one_sms_and_keeps_its_tail(text: str, tail: str) -> None:
     fitted = gsm.fit(text, tail)
     assert gsm.length(fitted) <= (160 if gsm.is_gsm(fitted) else 70)
@@ -287,6 +289,7 @@ def test_a_link_of_another_program_is_refused() -> None:
 
 
 @given(st.integers(0, 10_000), st.characters())
+@effort(deadline=None)
 def test_a_link_altered_anywhere_is_refused(place: int, letter: str) -> None:
     token = sign(LINK, SECRET)
     at = place % len(token)
