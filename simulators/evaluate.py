@@ -1,0 +1,87 @@
+"""Simulates jobs, lets the program judge them, and holds what it says against what is true.
+
+    python -m simulators.evaluate --families leak,sleeves --seeds 2 --details
+
+Seeds from 0 on are for tuning; those from 1000 on (`--held-out`) are for measuring, never for tuning.
+How each number is counted: simulators/evaluation/SCORING.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import Progress
+
+from simulators.evaluation.details import print_details
+from simulators.evaluation.running import JUDGES, run_cases
+from simulators.evaluation.scoring import Score, score_case
+from simulators.evaluation.table import print_table, write_json
+from simulators.families import FAMILIES
+
+HELD_OUT_FROM = 1000
+
+
+def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m simulators.evaluate", description=__doc__.split("\n\n", 1)[0])
+    parser.add_argument("--families", default=",".join(FAMILIES), help="which, with commas between; otherwise all")
+    parser.add_argument("--seeds", default="8", help="how many of each family, or from-to such as 3-5, both included")
+    parser.add_argument("--held-out", action="store_true", help="the seeds for measuring instead of those for tuning")
+    parser.add_argument("--jobs", type=int, help="no more jobs than this, taken in turn from the families")
+    parser.add_argument("--workers", type=int, default=1, help="processes")
+    parser.add_argument("--only", choices=sorted(JUDGES), help="only the program, or only the baseline")
+    parser.add_argument("--details", action="store_true", help="list each miss, false alarm and poor forecast")
+    parser.add_argument("--by-family", action="store_true", help="a table for each family as well")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the numbers to a file as well")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="keep what was said there, and use what is kept")
+    return parser.parse_args(argv)
+
+
+def chosen(families: str, seeds: str, held_out: bool, most: int | None) -> list[tuple[str, int]]:
+    """The jobs to run: seed by seed, so that a few jobs already come from all families.
+
+    Raises
+    ------
+    SystemExit : a family is not known.
+    """
+    names = [name.strip() for name in families.split(",") if name.strip()]
+    unknown = [name for name in names if name not in FAMILIES]
+    if unknown:
+        raise SystemExit(f"no family {unknown[0]!r}; there are {', '.join(FAMILIES)}")
+    first, _, last = seeds.partition("-")
+    numbers = range(int(first), int(last) + 1) if last else range(int(first))
+    offset = HELD_OUT_FROM if held_out else 0
+    return [(name, offset + seed) for seed in numbers for name in names][:most]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the evaluation and print its table."""
+    wishes = _arguments(argv)
+    wanted = chosen(wishes.families, wishes.seeds, wishes.held_out, wishes.jobs)
+    judges = [wishes.only] if wishes.only else list(JUDGES)
+    totals = {judge: Score() for judge in judges}
+    families: dict[str, dict[str, Score]] = {}
+    with Progress(console=Console(stderr=True)) as progress:
+        task = progress.add_task("Jobs", total=len(wanted))
+        for case in run_cases(wanted, judges, wishes.workers, wishes.keep):
+            for judge in judges:
+                score = score_case(case, case.verdicts[judge])
+                totals[judge].add(score)
+                families.setdefault(case.family, {}).setdefault(judge, Score()).add(score)
+            progress.advance(task)
+    if wishes.details:
+        print_details(totals[judges[0]])
+    if wishes.by_family:
+        for name in sorted(families):
+            print_table(families[name], title=name)
+    print_table(totals, title="All jobs")
+    if wishes.json is not None:
+        write_json(wishes.json, totals, families)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Holds what the program says of simulated jobs against what is true, beside a plain baseline. See SCORING.md."""

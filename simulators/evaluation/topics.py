@@ -1,0 +1,158 @@
+"""The topics on which alerts are judged: what is true of each in a job, and which alerts speak of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from monitord.replay import parse_time
+from simulators import faults as ft
+from simulators.evaluation.matching import DAY_S, HOUR_S, Call, Happening, Terms, Topic
+from simulators.evaluation.records import AlertRecord, Case, Verdicts
+
+STALL, REWETTING, DRIVE, CONDENSATION = "stall", "rewetting", "drive lost", "condensation"
+FAULT, SILENCE, NEVER = "probe fault", "silence", "goal out of reach"
+
+_TERMS = {
+    STALL: Terms(2 * DAY_S, 2 * DAY_S, 3 * DAY_S),
+    REWETTING: Terms(6 * HOUR_S, DAY_S, 2 * DAY_S),
+    DRIVE: Terms(3 * HOUR_S, 3 * HOUR_S, 2 * DAY_S),
+    CONDENSATION: Terms(12 * HOUR_S, 12 * HOUR_S, 36 * HOUR_S),
+    FAULT: Terms(HOUR_S, DAY_S, 2 * DAY_S),
+    SILENCE: Terms(HOUR_S, 2 * HOUR_S, 3 * HOUR_S),
+    NEVER: Terms(2 * DAY_S, DAY_S, 3 * DAY_S),
+}
+
+_NEW_WATER_S = 5 * DAY_S
+_FAULT_KINDS = {ft.BATTERY: ("probe_fault", "low_battery", "probe_silent"), ft.SILENT: ("probe_silent", "probe_fault"),
+                ft.GAPS: ("probe_fault", "probe_silent")}  # fmt: skip
+"""Which alerts find these faults of probes; the others are found by `probe_fault` alone."""
+
+
+def topics(case: Case, said: Verdicts) -> Iterator[Topic]:
+    """All topics of a job."""
+    for build in _BUILDERS:
+        yield build(case, said)
+
+
+def _calls(case: Case, said: Verdicts, kind: str, key: Callable[[AlertRecord], str | None]) -> list[Call]:
+    end_s = case.truth.end_s
+    return [
+        Call(key(a) or "", a.opened_s, a.closed_s if a.closed_s is not None else end_s, a.words)
+        for a in said.alerts
+        if a.kind == kind
+    ]
+
+
+def _by_location(alert: AlertRecord) -> str | None:
+    return alert.location
+
+
+def _by_probe(alert: AlertRecord) -> str | None:
+    return alert.probe
+
+
+def _length_s(case: Case) -> float:
+    return case.truth.end_s - case.truth.start_s
+
+
+def _stalls(case: Case, said: Verdicts) -> Topic:
+    happenings, with_goal = [], 0
+    for key, place in case.truth.locations.items():
+        with_goal += place.goal is not None
+        happenings += [Happening(key, s.from_s, s.to_s, s.cause) for s in place.stalls]
+        happenings += [Happening(key, a, b, judged=False) for a, b in (*place.unclear, *place.wetting_days)]
+    calls = _calls(case, said, "drying_stalled", _by_location)
+    return Topic(STALL, happenings, calls, with_goal * _length_s(case), _TERMS[STALL])
+
+
+def _rewetting(case: Case, said: Verdicts) -> Topic:
+    happenings, enclosed = [], 0
+    for key, place in case.truth.locations.items():
+        enclosed += place.kind in ("slab_sleeve", "cavity", "subfloor_void")
+        happenings += [
+            Happening(key, w.onset_s, max(w.over_s, w.end_s), w.cause, w.felt_s, w.felt_s is not None)
+            for w in place.rewetting
+            if w.cause != "air"
+        ]
+    calls = _calls(case, said, "rewetting", _by_location)
+    return Topic(REWETTING, happenings, calls, enclosed * _length_s(case), _TERMS[REWETTING])
+
+
+def _drive(case: Case, said: Verdicts) -> Topic:
+    kinds = {place["id"]: place["kind"] for place in case.job["locations"]}
+    beside = {place["id"]: place["reference"] for place in case.job["locations"]}
+
+    def room(alert: AlertRecord) -> str | None:
+        at = alert.location or ""
+        return at if kinds.get(at) == "room_air" else beside.get(at)
+
+    happenings = [
+        Happening(d.room, d.from_s, d.to_s, d.cause, d.felt_s, d.matters and d.room in kinds)
+        for d in case.truth.drive_lost
+    ]
+    happenings += [Happening(where, at, at + _NEW_WATER_S, judged=False) for where, at in case.moisture]
+    rooms = sum(kind == "room_air" for kind in kinds.values())
+    return Topic(DRIVE, happenings, _calls(case, said, "drive_lost", room), rooms * _length_s(case), _TERMS[DRIVE])
+
+
+def _condensation(case: Case, said: Verdicts) -> Topic:
+    cold = {p["id"] for p in case.job["locations"] if p["f_rsi"] is not None or p["kind"] == "surface"}
+    happenings = []
+    for key, place in case.truth.locations.items():
+        cold |= {key} if place.condensation else set()
+        happenings += [Happening(key, c.from_s, c.to_s, f"{_deep(c.deepest_k)}") for c in place.condensation]
+    calls = _calls(case, said, "condensation", _by_location)
+    return Topic(CONDENSATION, happenings, calls, len(cold) * _length_s(case), _TERMS[CONDENSATION])
+
+
+def _deep(kelvin: float) -> str:
+    return "under 0.3 K" if kelvin < 0.3 else "0.3 to 1 K" if kelvin < 1.0 else "over 1 K"
+
+
+def _stays_s(case: Case) -> float:
+    """Time of all stays of probes in the job. [s]"""
+    start_s, end_s = case.truth.start_s, case.truth.end_s
+    total = 0.0
+    for stay in case.job["probes"]:
+        last = end_s if stay["to"] is None else min(parse_time(stay["to"]), end_s)
+        total += max(0.0, last - max(parse_time(stay["from"]), start_s))
+    return total
+
+
+def _faults(case: Case, said: Verdicts) -> Topic:
+    happenings = [
+        Happening(f.probe, f.from_s, f.to_s, f.kind, f.noticeable_s, f.noticeable_s < f.to_s)
+        for f in case.truth.probe_faults
+    ]
+    calls = _calls(case, said, "probe_fault", _by_probe)
+    for kind in ("low_battery", "probe_silent"):
+        # these find the faults that they are about, and are not false alarms of this topic elsewhere
+        for call in _calls(case, said, kind, _by_probe):
+            about = [h for h in happenings if h.key == call.key and kind in _FAULT_KINDS.get(h.cause, ())]
+            if any(h.from_s <= call.from_s <= h.to_s + DAY_S for h in about):
+                calls.append(call)
+    return Topic(FAULT, happenings, calls, _stays_s(case), _TERMS[FAULT])
+
+
+def _silences(case: Case, said: Verdicts) -> Topic:
+    interval = {p["id"]: float(p["interval_s"]) for p in case.job["probes"]}
+    happenings = [
+        Happening(
+            s.probe, s.from_s, s.to_s, s.cause, judged=s.to_s - s.from_s >= 2 * max(6 * interval[s.probe], HOUR_S)
+        )
+        for s in case.truth.silences
+    ]
+    calls = _calls(case, said, "probe_silent", _by_probe)
+    return Topic(SILENCE, happenings, calls, _stays_s(case), _TERMS[SILENCE])
+
+
+def _never(case: Case, said: Verdicts) -> Topic:
+    happenings, with_goal = [], 0
+    for key, place in case.truth.locations.items():
+        with_goal += place.goal is not None
+        happenings += [Happening(key, a, b) for a, b in place.never_in_this_air]
+    calls = _calls(case, said, "goal_unreachable", _by_location)
+    return Topic(NEVER, happenings, calls, with_goal * _length_s(case), _TERMS[NEVER])
+
+
+_BUILDERS = (_stalls, _rewetting, _drive, _condensation, _faults, _silences, _never)
