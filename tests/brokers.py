@@ -108,7 +108,7 @@ class Mosquitto:
         self.stop()
 
 
-def wait_until(condition: Callable[[], bool], what: str, timeout: float = 10.0) -> None:
+def wait_until(condition: Callable[[], bool], what: str, timeout: float = 30.0) -> None:
     """Ask again and again until it holds; fail after a time."""
     deadline = time.monotonic() + timeout
     while not condition():
@@ -137,8 +137,8 @@ class Publisher:
             if pause_s:
                 time.sleep(pause_s)
         for info in infos:
-            info.wait_for_publish(20)
-            assert info.is_published(), "the broker has not acknowledged within 20 s"
+            info.wait_for_publish(60)
+            assert info.is_published(), "the broker has not acknowledged within 60 s"
 
     def close(self) -> None:
         """Say goodbye."""
@@ -170,6 +170,8 @@ class SessionPeek:
             protocol=MQTTv5 if five else MQTTv311,
             clean_session=None if five else False,
         )
+        if settings.username is not None and settings.password is not None:
+            self._client.username_pw_set(settings.username, settings.password.get_secret_value())
         self._client.on_message = lambda _client, _data, message: self.messages.append(message)
         subscribed = []
         self._client.on_subscribe = lambda *_: subscribed.append(True)
