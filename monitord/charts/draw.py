@@ -105,15 +105,18 @@ def _shades(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
 
 
 def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
+    """The doubt around a line, or, where a line has none, the range of the values behind each of its points."""
     for trace, b in zip(frame.chart.traces, found, strict=True):
-        if trace.doubt is None or not len(b):
+        if trace.doubt is None and not (b.count > 1).any():
             continue
-        x, upper, lower = frame.x(b.time_s), frame.y(b.high + b.doubt), frame.y(b.low - b.doubt)
+        doubt = b.doubt if trace.doubt is not None else 0.0
+        x, upper, lower = frame.x(b.time_s), frame.y(b.high + doubt), frame.y(b.low - doubt)
         parts = []
         for here in _stretches(b.run):
             edge = [*zip(x[here], upper[here], strict=True), *zip(x[here][::-1], lower[here][::-1], strict=True)]
             parts.append("M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in edge if np.isfinite(py)) + "Z")
-        yield f'<path class="band {trace.style}" d="{"".join(part for part in parts if part != "MZ")}"/>'
+        kind = "band" if trace.doubt is not None else "range"
+        yield f'<path class="{kind} {trace.style}" d="{"".join(part for part in parts if part != "MZ")}"/>'
 
 
 def _lines(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
@@ -121,7 +124,7 @@ def _lines(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
     for trace, b in reversed(list(zip(frame.chart.traces, found, strict=True))):
         if not len(b):
             continue
-        time_s, value, run = line_points(b)
+        time_s, value, run = line_points(b) if trace.doubt is not None else (b.time_s, b.mean, b.run)
         x, y = frame.x(time_s), frame.y(value)
         parts = []
         for here in _stretches(run):

@@ -22,7 +22,8 @@ class Trace:
     time_s: Array
     value: Array
     doubt: Array | None = None
-    """Half the width of the band around the line, in the unit of the value; None: no band."""
+    """Half the width of the band around the line, in the unit of the value. None: no band; where many values share
+    a point of the drawing, the line goes through their mean and their range is shaded."""
     interval_s: float = 600.0
     """Nominal time between two values: a much longer one is a gap. [s]"""
 

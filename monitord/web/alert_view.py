@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -31,6 +32,9 @@ class AlertView:
     summary: str
     why: str
     look_first: str
+    """The first thing to look at."""
+    then: str
+    """What follows it, with the cautions."""
     acknowledged_at: datetime | None
     acknowledged_by: str
     note: str
@@ -62,6 +66,7 @@ def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
 def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
     assert alert.opened_at is not None
     about_itself = alert.job == SYSTEM
+    first, then = _sentences(alert.finding.look_first)
     return AlertView(
         fingerprint=alert.fingerprint,
         episode=alert.episode,
@@ -75,7 +80,8 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
         closing_reason=alert.closing_reason or "",
         summary=alert.finding.summary,
         why=alert.finding.why,
-        look_first=alert.finding.look_first,
+        look_first=first,
+        then=then,
         acknowledged_at=alert.acknowledged_at,
         acknowledged_by=alert.acknowledged_by or "",
         note=alert.acknowledgement_note or "",
@@ -84,6 +90,12 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
         can_be_seen=alert.status is AlertStatus.OPEN,
         times=times,
     )
+
+
+def _sentences(text: str) -> tuple[str, str]:
+    """The first sentence, and the others."""
+    parts = re.split(r"(?<=[.?!]) (?=[A-Z])", text, maxsplit=1)
+    return parts[0], parts[1] if len(parts) > 1 else ""
 
 
 def need_words(alerts: Sequence[AlertView]) -> tuple[int, int, int]:

@@ -62,7 +62,7 @@ def place_view(state: JobState, place: Location, times: LocalTimes, coverage: fl
         id=place.id,
         label=place.label,
         name=name,
-        detail=rest + (f", {_detail(place)}" if rest and place.depth_mm else "") or _detail(place),
+        detail=_second_line(place, rest),
         kind=_detail(place) if place.depth_mm is None else f"{KINDS[place.kind]}, {_detail(place)}",
         look=look,
         words=_words(assessed, times),
@@ -77,6 +77,13 @@ def place_view(state: JobState, place: Location, times: LocalTimes, coverage: fl
         is_air=place.kind in AIR_KINDS,
         needs_tile=place.kind not in AIR_KINDS or look.rank <= 5,
     )
+
+
+def _second_line(place: Location, rest: str) -> str:
+    """What stands under a location's name: the rest of the name, with the depth unless it is in it."""
+    if not rest:
+        return _detail(place)
+    return rest if place.depth_mm is None or " mm" in rest else f"{rest}, {_detail(place)}"
 
 
 def _detail(place: Location) -> str:
