@@ -41,6 +41,61 @@ class AnalysisOptions(BaseModel):
     """Margin to the dew point under which a surface is warned of (ISO 8502-4 guidance for coating). [K]"""
     condensation_probability_warn: Positive = 0.2
     """Probability of condensation from which a surface is warned of (our choice). [-]"""
+    condensation_probability_act: Positive = 0.5
+    """Probability from which a surface counts as condensing: more likely than not. [-]"""
+    surface_memory_h: Annotated[float, Field(ge=0, le=48)] = 4.0
+    """EN ISO 13788 is for steady temperatures; the factor is applied to the means of the last hours, since a wall
+    follows its airs late (a light wall by some 2 h, which this mean is; our choice). [h]"""
+    void_memory_h: Annotated[float, Field(ge=0, le=96)] = 24.0
+    """The same for the underside in a void, where ground and floor keep the day's mean (our choice). [h]"""
+    surface_memory_u: Annotated[float, Field(ge=0, le=1)] = 0.5
+    """Standard uncertainty from not knowing that memory: this share of what it changes (our choice). [-]"""
+
+    # the night ahead
+    night_hours: Annotated[int, Field(ge=6, le=48)] = 24
+    """How far the margin of a cold surface is forecast. [h]"""
+    night_cycle_days: Annotated[int, Field(ge=2, le=30)] = 5
+    """From how many past days the daily cycle is taken, the last one counting most (our choice). [days]"""
+    night_least_u_k: Positive = 0.4
+    """Least standard uncertainty of the forecast margin, however well the last days repeat (our choice). [K]"""
+
+    # mould, wood
+    mould_days_ahead: Positive = 7.0
+    """A surface heading for mould index 1 within so many days at the present rate is told of (our choice). [days]"""
+    mould_early_rh_pct: Positive = 80.0
+    """Seven-day mean surface humidity of the early caution: EN ISO 13788's limit for a month, over a week instead
+    (our choice). [%]"""
+    mould_early_least_c: float = 5.0
+    """Seven-day mean surface temperature from which that caution counts (as in ASHRAE 160). [°C]"""
+    mould_index_warn: Positive = 1.0
+    """Mould index of first growth, seen with a microscope (Hukka and Viitanen 1999). [-]"""
+    mould_index_act: Positive = 3.0
+    """Mould index seen with the eye; ASHRAE 160-2016 keeps designs under it. [-]"""
+    wood_decay_pct: Positive = 20.0
+    """Moisture content from which timber is cautioned about (Wood Handbook ch. 14). [% of dry mass]"""
+
+    # airing, heating, dehumidifying
+    airing_changes_per_h: Positive = 1.0
+    """Air change for which airing is worked out: a window ajar gives 0.5 to 2 (common practice). [1/h]"""
+    airing_volume_m3: Positive = 50.0
+    """Volume of the room for which it is worked out; give the room's own. [m³]"""
+    base_changes_per_h: Positive = 0.3
+    """Air change of a shut room (common practice). [1/h]"""
+    heating_step_k: Positive = 5.0
+    """Warming for which heating is worked out (our choice). [K]"""
+    dehumidified_rh_pct: Positive = 40.0
+    """Humidity that a dehumidifier of enough size brings a warm room to (common practice). [%]"""
+
+    # frost and heat
+    freezing_caution_c: float = 3.0
+    """Room air at which pipes on outer walls may freeze (common practice). [°C]"""
+    overheating_caution_c: float = 40.0
+    """Air that finishes, machines and timber do not stand for long (common practice). [°C]"""
+    overdrying_emc_pct: Positive = 5.0
+    """Air in which timber would come below so much dries its surface too fast when it is also warm (common
+    practice: timber indoors is kept at 6 to 12). [% of dry mass]"""
+    overdrying_least_c: float = 30.0
+    """From which temperature on that counts (our choice). [°C]"""
 
     # silence
     silent_interval_floor_s: Positive = 600.0

@@ -11,19 +11,11 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from monitord.model.damage import Airing, MouldRisk, NightAhead, WoodMoisture
+from monitord.model.quantity import Quantity as Quantity  # noqa: PLC0414  kept importable from here
 from monitord.model.readings import UtcTime
 
 _FROZEN = ConfigDict(frozen=True, extra="forbid")
-
-
-class Quantity(BaseModel):
-    """A number, its unit and its standard uncertainty (k = 1; JCGM 100:2008)."""
-
-    model_config = _FROZEN
-
-    value: float
-    unit: str
-    u: float | None = None
 
 
 class State(StrEnum):
@@ -86,6 +78,8 @@ class SurfaceRisk(BaseModel):
 
     at: UtcTime
     source: SurfaceSource
+    what: str = "surface"
+    """Which surface: `surface`, a cavity's `cold leaf`, or a void's `cold underside`."""
     surface_temperature: Quantity
     dew_point: Quantity
     margin: Quantity
@@ -97,6 +91,8 @@ class SurfaceRisk(BaseModel):
     """Hours of the last 24 with condensation more likely than not. [h]"""
     level: str
     """`none`, `watch`, `warn` or `act`."""
+    since: UtcTime | None = None
+    """Since when it has been condensing more likely than not; None: it is not."""
 
 
 class QualityFlag(BaseModel):
@@ -212,6 +208,11 @@ class LocationAssessment(BaseModel):
     humidity_ratio: Quantity | None = None
     comparisons: tuple[Comparison, ...] = ()
     surface: SurfaceRisk | None = None
+    night_ahead: NightAhead | None = None
+    mould: MouldRisk | None = None
+    wood: WoodMoisture | None = None
+    cautions: tuple[str, ...] = ()
+    """Frost, heat, and air that dries surfaces too fast, in plain sentences."""
     equilibrium: Equilibrium | None = None
     drying: Drying | None = None
     forecast: Forecast | None = None
@@ -228,6 +229,8 @@ class JobAssessment(BaseModel):
     last_reading_at: UtcTime | None
     locations: tuple[LocationAssessment, ...]
     findings: tuple[Finding, ...]
+    airing: tuple[Airing, ...] = ()
+    """Advice for each room whose air and the outdoor air are measured."""
 
     def at(self, location_id: str) -> LocationAssessment | None:
         """The assessment of one location, if it is there."""

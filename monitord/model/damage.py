@@ -1,0 +1,154 @@
+"""Damage that the drying itself could do, and what could be done instead: mould, wood, the night ahead, airing."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from pydantic import BaseModel, ConfigDict
+
+from monitord.model.quantity import Quantity
+from monitord.model.readings import UtcTime
+
+_FROZEN = ConfigDict(frozen=True, extra="forbid")
+
+
+class NightAhead(BaseModel):
+    """How far a cold surface is likely to be from the dew point in the hours to come."""
+
+    model_config = _FROZEN
+
+    made_at: UtcTime
+    margin_k: tuple[float, ...]
+    """Most likely margin in each hour from `made_at` on: surface temperature minus dew or frost point. [K]"""
+    u_k: tuple[float, ...]
+    """Standard uncertainty of each. [K]"""
+    deepest: Quantity
+    """The least margin of these hours. [K] Below 0 it condenses."""
+    deepest_at: UtcTime
+    """Start of the hour that is most likely the coldest against its dew point."""
+    probability: float
+    """That the surface comes to the dew point in these hours, 0..1."""
+    expected_from: UtcTime | None
+    """From when it most likely condenses; None: most likely not."""
+    expected_to: UtcTime | None
+    """Until when; None: most likely not, or beyond the hours looked at."""
+    basis: str
+    """What the forecast rests on."""
+    words: str
+
+
+class MouldRisk(BaseModel):
+    """The mould index of a surface, and the criteria of standards beside it."""
+
+    model_config = _FROZEN
+
+    at: UtcTime
+    surface: str
+    """Where temperature and humidity were taken: a surface and how it is known, or the air."""
+    material: str
+    """Class of sensitivity."""
+    index: float
+    """Mould index now, 0 (none) to 6 (covered); 1 is seen with a microscope, 3 with the eye."""
+    low: float
+    high: float
+    """The index if every reading was one standard uncertainty drier, or wetter."""
+    rate_per_day: float | None
+    """Change of the index per day over the last week; None: too little is known."""
+    days_to_1: float | None
+    """Days until the index reaches 1 at the present rate; 0: it has; None: never at this rate, or not known."""
+    heading: float | None
+    """What alerts are judged by: the index, or 1 where it comes there within the days that the options name.
+    None: too little was heard lately."""
+    unknown_share: float
+    """Share of the hours since the first known one for which nothing is known: held, not counted as dry."""
+    week_mean_rh: float | None
+    """Mean surface humidity of the last seven days. [%]"""
+    early_caution: bool | None
+    """That mean has reached 80 % above 5 °C: our choice, the limit of EN ISO 13788 over a shorter time."""
+    month_mean_rh: float | None
+    """Mean surface humidity of the last calendar month with enough known hours. [%]"""
+    month_exceeded: bool | None
+    """EN ISO 13788: that mean lies over 80 %."""
+    thirty_days_exceeded: bool | None
+    """ASHRAE 160: the 30-day mean has reached 80 % while the mean temperature is 5 to 40 °C."""
+    level: str
+    """`none`, `watch` (caution or heading for 1), `warn` (index 1 or more) or `act` (3 or more)."""
+    words: str
+
+
+class WoodMoisture(BaseModel):
+    """What timber beside this air would hold."""
+
+    model_config = _FROZEN
+
+    at: UtcTime
+    value: Quantity
+    """Equilibrium with the air, lagged as a joist lags it. [% of dry mass]"""
+    high: float
+    """The same if the timber was at fibre saturation when the record began. [% of dry mass]"""
+    equilibrium: float | None
+    """In equilibrium with the air of the last day. [% of dry mass]"""
+    above_since: UtcTime | None
+    """Since when it has been above the caution limit without a break."""
+    warmth: str
+    """Whether decay could run at the temperature of the last week: `runs`, `slow` or `stopped`."""
+    spot_at: UtcTime | None
+    """The last spot reading that the estimate was set by."""
+    words: str
+
+
+class AiringEffect(StrEnum):
+    """What outdoor air would do to a room."""
+
+    DRIES = "dries"
+    WETS = "wets"
+    NO_CLEAR_DIFFERENCE = "no_clear_difference"
+    UNKNOWN = "unknown"
+
+
+class Lever(BaseModel):
+    """One thing that could be done, and the drying drive it would give by a simple moisture balance."""
+
+    model_config = _FROZEN
+
+    name: str
+    """`air`, `heat` or `dehumidify`."""
+    drive: Quantity
+    """Vapour pressure of what dries minus that of the room air, once it has settled. [Pa]"""
+    gain: Quantity
+    """That drive minus the present one. [Pa]"""
+    words: str
+
+
+class Airing(BaseModel):
+    """Whether to open the windows of a room, and what else would speed the drying: advice, never an order."""
+
+    model_config = _FROZEN
+
+    room: str
+    """Location id of the room air."""
+    outdoor: str
+    """Location id of the outdoor air."""
+    at: UtcTime | None
+    """Time of the compared readings."""
+    effect: AiringEffect
+    difference: Quantity | None
+    """Vapour pressure of the room air minus the outdoor air. [Pa]"""
+    water: Quantity | None
+    """Water that airing carries out at `air_changes_per_h` of `volume_m3`; below 0 it brings water in. [g/h]"""
+    air_changes_per_h: float
+    volume_m3: float
+    """[m³]"""
+    day_difference: Quantity | None
+    """Mean of the last day. [Pa]"""
+    day_share: float | None
+    """Share of the known hours of the last day in which the outdoor air was clearly drier, 0..1."""
+    day_water: Quantity | None
+    """Water that airing all the last day would have carried out. [g]"""
+    condenses_on: str | None
+    """Location id of the cold surface on which the outdoor air would condense more likely than not."""
+    condenses_probability: float | None
+    """The highest such probability among the surfaces that are known."""
+    levers: tuple[Lever, ...] = ()
+    """Heating, dehumidifying and airing, the greatest gain first; empty where the balance can't be drawn up."""
+    words: str
