@@ -1,4 +1,4 @@
-"""Draws a building, its climate and its probes from a seed."""
+"""Draws a building and its climate from a seed."""
 
 from __future__ import annotations
 
@@ -7,13 +7,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from monitord.physics.moist_air import saturation_vapour_pressure
-from simulators import events as ev
-from simulators.air import R_VAPOUR
-from simulators.climate import CLIMATES, Climate, season_cosine
+from simulators.climate import CLIMATES, Climate
 from simulators.enclosed import Cavity, Lining, Timber, Void
-from simulators.events import Event
-from simulators.gateway import Link, Outage
+from simulators.gateway import Link
 from simulators.materials import Concrete
 from simulators.plan import (
     DAY_S,
@@ -26,7 +22,6 @@ from simulators.plan import (
     Location,
     Plan,
 )
-from simulators.probes import Stay, draw_probe
 from simulators.room import Dehumidifier, Heating, Room
 from simulators.sleeves import Sleeve
 from simulators.structure import Slab
@@ -198,6 +193,7 @@ def _add_sleeve(plan: Plan, slab: Slab, share: float, rng: Rng) -> None:
     depth = float(max(10, round(share * slab.thickness_mm)))
     if any(p.sleeve and p.sleeve.slab == slab.id and p.sleeve.depth_mm == depth for p in plan.sleeves):
         return
+    first = (0.0, rng.uniform(0.2, 0.7), rng.uniform(1.02, 1.2))[int(rng.choice(3, p=[0.65, 0.2, 0.15]))]
     hours = (rng.uniform(-100, -20), rng.uniform(0, 30), rng.uniform(0, 6))[int(rng.choice(3, p=[0.12, 0.38, 0.5]))]
     installed = 600.0 * round((plan.start_s + HOUR_S * float(hours)) / 600.0)
     sleeve = Sleeve(
@@ -209,6 +205,7 @@ def _add_sleeve(plan: Plan, slab: Slab, share: float, rng: Rng) -> None:
         tau_h=float(np.clip(np.exp(rng.normal(np.log(12.5), 0.45)), 4.0, 36.0)),
         slow_share=float(rng.choice([0.0, rng.uniform(0.05, 0.25)], p=[0.5, 0.5])),
         slow_tau_h=float(rng.uniform(24, 48)),
+        start_share=float(first),
         drilled_k=float(rng.uniform(0, 4)),
         mouth=float(rng.uniform(0, 0.04)),
     )
@@ -320,74 +317,3 @@ def _add_void(plan: Plan, k: int, rng: Rng) -> None:
             wish=wishes[int(rng.choice(4, p=[0.4, 0.25, 0.2, 0.15]))],
         )
     )
-
-
-def add_ordinary_days(plan: Plan, rng: Rng) -> None:
-    """What happens on any site: doors, mopping, a heating break, a machine that is serviced. None of it matters."""
-    weeks = plan.length_s / (7 * DAY_S)
-    for room in plan.rooms:
-        for _ in range(int(rng.poisson(3 * weeks))):
-            _ordinary(plan, rng, ev.DOOR_OPEN, room.id, (300, 2400), (2, 9))
-        for _ in range(int(rng.poisson(0.25 * weeks))):
-            _ordinary(plan, rng, ev.WINDOW_OPEN, room.id, (1800, 9000), (1, 5))
-        for _ in range(int(rng.poisson(0.4 * weeks))):
-            _ordinary(plan, rng, ev.MOISTURE, room.id, (1800, 5400), (4e-5, 1.5e-4))
-        for _ in range(int(rng.integers(0, 3))):
-            _ordinary(plan, rng, ev.HEATING_OFF, room.id, (3 * 3600, 18 * 3600), (0, 0))
-        if room.machine is not None:
-            for _ in range(int(rng.integers(0, 4))):
-                _ordinary(plan, rng, ev.MACHINE_OFF, room.id, (900, 3 * 3600), (0, 0))
-
-
-def _ordinary(
-    plan: Plan, rng: Rng, kind: str, room: str, length_s: tuple[float, float], amount: tuple[float, float]
-) -> None:
-    start = plan.moment(rng, 0.02, 0.98)
-    end = start + float(rng.uniform(*length_s))
-    plan.events.append(Event(kind, room, start, end, float(rng.uniform(*amount)), benign=True))
-
-
-def add_probes(plan: Plan, rng: Rng) -> None:
-    """One probe for each location, some exchanged on the way, and now and then a sleeve that is opened again."""
-    common = float(rng.choice([300.0, 600.0, 900.0, 1800.0], p=[0.15, 0.5, 0.2, 0.15]))
-    mixed = rng.random() < 0.25
-    for k, place in enumerate(plan.locations):
-        interval = float(rng.choice([300.0, 600.0, 900.0, 1800.0])) if mixed else common
-        probe = draw_probe(rng, f"p{k + 1:02d}", interval)
-        plan.probes.append(probe)
-        start = plan.start_s + 600.0 * float(rng.integers(0, 12))
-        if place.sleeve is not None:
-            start = max(place.sleeve.installed_s, plan.start_s)
-        if place.kind != "slab_sleeve" and rng.random() < 0.06:
-            other = draw_probe(rng, f"p{k + 1:02d}b", interval)
-            change = plan.moment(rng, 0.3, 0.8)
-            plan.probes.append(other)
-            plan.stays += [Stay(probe.id, place.id, start, change), Stay(other.id, place.id, change + 600.0)]
-        else:
-            plan.stays.append(Stay(probe.id, place.id, start))
-
-
-def wet_source(plan: Plan, room: Room, humidity_pct: float) -> float:
-    """Moisture that would bring a room to about a humidity without any machine. [kg/s]"""
-    middle = np.array([0.5 * (plan.start_s + plan.end_s)])
-    season = float(season_cosine(middle, plan.climate.south)[0])
-    outside_c = plan.climate.mean_c + plan.climate.season_k * season
-    dew_c = outside_c - plan.climate.depression_k - plan.climate.depression_summer_k * season - 0.5
-    inside_c = max(room.heating.set_c if room.heating is not None else 12.0, outside_c)
-    wanted = humidity_pct / 100.0 * float(saturation_vapour_pressure(inside_c, "water"))
-    per_pa = room.air_changes_h * room.volume_m3 / 3600.0 / (R_VAPOUR * (inside_c + 273.15))
-    return per_pa * max(wanted - float(saturation_vapour_pressure(dew_c, "water")), 100.0)
-
-
-def reopen(plan: Plan, place: Location, at_s: float, length_s: float) -> None:
-    """Open a sleeve for a while."""
-    if place.sleeve is None:
-        raise ValueError(f"{place.id} is not a sleeve")
-    place.sleeve = replace(place.sleeve, openings=(*place.sleeve.openings, (at_s, at_s + length_s)))
-
-
-def add_outage(plan: Plan, rng: Rng, start_s: float, length_s: float, kept: bool = True) -> None:
-    """An outage of the gateway, with its backlog in some order."""
-    order = str(rng.choice(["time", "probe", "newest_first", "mixed"]))
-    repeated = float(rng.choice([0.0, 0.05, 1.0], p=[0.5, 0.3, 0.2]))
-    plan.outages.append(Outage(start_s, start_s + length_s, kept, order, repeated))

@@ -10,7 +10,8 @@ import numpy as np
 from simulators import events as ev
 from simulators import faults as ft
 from simulators.climate import Spell
-from simulators.draw import Needs, add_outage, reopen, wet_source
+from simulators.draw import Needs
+from simulators.draw_days import add_outage, reopen, wet_source
 from simulators.draw_faults import draw_fault
 from simulators.events import Event
 from simulators.plan import DAY_S, HOUR_S, TIMBER_MC, GoalWish, Location, Plan

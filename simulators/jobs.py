@@ -11,7 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from simulators.draw import add_ordinary_days, add_probes, draw_plan
+from simulators.draw import draw_plan
+from simulators.draw_days import add_ordinary_days, add_probes
 from simulators.families import FAMILIES
 from simulators.making import JobMaker, SimulatedJob
 from simulators.replay_files import write_job

@@ -139,10 +139,10 @@ class JobMaker:
         plan, rng, sent = self.plan, self._of_probes, []
         for stay in plan.stays:
             probe = next(p for p in plan.probes if p.id == stay.probe)
-            place = next(p for p in plan.locations if p.id == stay.location)
-            room = plan.room_of(place)
+            place = next((p for p in plan.locations if p.id == stay.location), None)
+            room = plan.room_of(place) if place is not None else None
             hands = as_place(courses[room if room is not None else plan.rooms[0].id], course.time_s, False)
-            here = as_place(courses[place.id], course.time_s, place.surface_sensor)
+            here = hands if place is None else as_place(courses[place.id], course.time_s, place.surface_sensor)
             faults = [f for f in plan.faults if f.probe == probe.id]
             sent.append((probe.id, measure(probe, stay, here, hands, faults, plan.end_s, rng)))
         return deliver(sent, plan.outages, plan.link, plan.end_s, rng)

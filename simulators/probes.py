@@ -49,6 +49,10 @@ class Probe:
     surface_bias_c: float = 0.0
 
 
+IN_HAND = ""
+"""In place of a location: the probe is being carried, and sends what it meets; such a stay is in no job file."""
+
+
 @dataclass(frozen=True)
 class Stay:
     """A probe at a location from one time to another."""

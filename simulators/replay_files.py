@@ -10,6 +10,7 @@ import numpy as np
 
 from simulators.gateway import Readings
 from simulators.plan import Location, Plan
+from simulators.probes import IN_HAND
 from simulators.truth import Truth, as_json, iso
 
 HEADER = "time,probe,temperature_c,relative_humidity_pct,surface_temperature_c,battery_v,received_at"
@@ -40,7 +41,7 @@ def job_dict(plan: Plan) -> dict[str, Any]:
                 "interval_s": int(probes[stay.probe].interval_s),
             }
             for stay in plan.stays
-            if stay.from_s < plan.end_s
+            if stay.from_s < plan.end_s and stay.location != IN_HAND
         ],
     }
 

@@ -31,6 +31,9 @@ class Sleeve:
     slow_share: float = 0.0
     """Share of the approach that goes slower: concrete that drilling has dried or wetted."""
     slow_tau_h: float = 40.0
+    start_share: float = 0.0
+    """Where its air is when it is first sealed, from the room's humidity (0) to the concrete's (1); above 1 where wet
+    drilling has left it too damp."""
     drilled_k: float = 2.0
     """How much warmer the hole is just after drilling."""
     mouth: float = 0.02
@@ -71,6 +74,9 @@ def sleeve_air(
         target = outside[part] if is_open else concrete_h[part]
         before_fast = fast[first - 1] if first else outside[0]
         before_slow = slow[first - 1] if first else outside[0]
+        if not is_open and time_s[first] <= sleeve.sealed_s + step:
+            begin = outside[first] + sleeve.start_share * (concrete_h[first] - outside[first])
+            before_fast = before_slow = min(begin, 1.0)
         tau = _OPEN_TAU_S if is_open else sleeve.tau_h * 3600.0
         slow_tau = _OPEN_SLOW_TAU_S if is_open else sleeve.slow_tau_h * 3600.0
         fast[part] = _approach(target, float(before_fast), step, tau)

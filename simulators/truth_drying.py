@@ -29,6 +29,7 @@ _HALF_H = 36
 """Progress is judged on means over three days, centred, so that daily cycles do not count."""
 _AIR_HALF_H = 60
 _AHEAD_H = 240
+_JOIN_H = 36
 _CAUSES = (*sorted(ev.DRIVE_KINDS), ev.GROUND_RISE)
 
 
@@ -170,7 +171,7 @@ def judge_progress(
     high = np.zeros(len(flat), dtype=bool)
     if len(end):
         high[: len(end)] = end >= limit
-    for a, b in runs(flat & ~wet, join=12, least=LEAST_STALL_H):
+    for a, b in runs(flat & ~wet, join=_JOIN_H, least=LEAST_STALL_H):
         _sort_run(truth, hourly, high, a, b, [e for e in events if _worsened(e, hourly, end, unit)])
 
 

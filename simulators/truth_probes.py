@@ -8,9 +8,12 @@ from simulators import faults as ft
 from simulators.faults import Fault
 from simulators.gateway import Readings
 from simulators.plan import DAY_S, Plan
+from simulators.probes import IN_HAND
 from simulators.truth import ProbeFault, Silence
 
 _LEAST_GAP_S = 3600.0
+_LEAST_OF_MANY_S = 6 * 3600.0
+"""A probe that loses most of its readings has the fault `gaps`; only its longest silences are told one by one."""
 _INTERVALS = 6.0
 
 
@@ -44,7 +47,7 @@ def silences(plan: Plan, readings: Readings) -> list[Silence]:
     """Gaps in what arrived from each placed probe: six intervals and an hour, at the least."""
     found = []
     interval = {p.id: p.interval_s for p in plan.probes}
-    for stay in plan.stays:
+    for stay in (s for s in plan.stays if s.location != IN_HAND):
         first, last = max(stay.from_s, plan.start_s), min(stay.to_s or plan.end_s, plan.end_s)
         if last <= first:
             continue
@@ -55,7 +58,9 @@ def silences(plan: Plan, readings: Readings) -> list[Silence]:
         least = max(_INTERVALS * interval[stay.probe], _LEAST_GAP_S)
         for k in np.flatnonzero(np.diff(marks) >= least):
             a, b = float(marks[k]), float(marks[k + 1])
-            found.append(Silence(stay.probe, stay.location, a, b, _cause(plan, stay.probe, a, b)))
+            cause = _cause(plan, stay.probe, a, b)
+            if cause != ft.GAPS or b - a >= _LEAST_OF_MANY_S:
+                found.append(Silence(stay.probe, stay.location, a, b, cause))
     return found
 
 
