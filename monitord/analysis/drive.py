@@ -12,7 +12,7 @@ from monitord.analysis.comparison import utc
 from monitord.analysis.events import hour_of, newest_event
 from monitord.analysis.rolling import trailing_mean
 from monitord.analysis.track import Track
-from monitord.analysis.wetting import WINDOW_H, rises, usual_spread
+from monitord.analysis.wetting import WINDOW_H, rises, usual_rise
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
@@ -29,20 +29,26 @@ def _as_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
     return out
 
 
+def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Array:
+    """Hours at which the room's vapour pressure has left its band upwards, (n,) of bool."""
+    level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
+    rise = rises(level, mean_h=3)
+    _, usual = usual_rise(rise)
+    limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
+    if outdoor is not None:
+        brought = rises(_as_rh(outdoor.vapour_pressure_pa, room.temperature_c), mean_h=12)
+        rise = rise - np.where(np.isfinite(brought), np.maximum(brought, 0.0), 0.0)
+    with np.errstate(invalid="ignore"):
+        return np.asarray((rise > limit).any(axis=0))
+
+
 def drive_lost(room: Track, outdoor: Track | None, as_of_s: float, options: AnalysisOptions) -> Finding | None:
     """The finding about a room's drying drive; unknown while the room is not heard."""
     if len(room) < 48:
         return None
     room = room.last(WINDOW_H)
     level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
-    rise = rises(level, 3)
-    usual = usual_spread(rise)
-    limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
-    if outdoor is not None:
-        brought = rises(_as_rh(outdoor.last(WINDOW_H).vapour_pressure_pa, room.temperature_c), 12)
-        rise = rise - np.where(np.isfinite(brought), np.maximum(brought, 0.0), 0.0)
-    with np.errstate(invalid="ignore"):
-        hits = (rise > limit).any(axis=0)
+    hits = hits_of(room, None if outdoor is None else outdoor.last(WINDOW_H), options)
     event = newest_event(hits, level, apart_h=48, back_share=0.5, hold_h=14 * 24, least_fall=1e9)
     heard = bool(np.isfinite(level[-3:]).any())
     active = event is not None and event.active

@@ -119,8 +119,8 @@ def _judge_events(view: HourView, job: JobFile, place: Location, options: Analys
         lost = drive_lost(here, around.outdoor, view.hour_s, options)
         if lost is not None:
             view.findings.append(lost)
-    if place.kind in AIR_KINDS or not len(here):
-        return
+    if place.kind in AIR_KINDS or place.kind is LocationKind.SURFACE or not len(here):
+        return  # what happens on a surface is condensation
     settled_s = -np.inf
     if is_sleeve(here):
         known = np.flatnonzero(np.isfinite(here.relative_humidity_pct))

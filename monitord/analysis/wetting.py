@@ -1,9 +1,9 @@
 """Getting wet again: a rise that neither the temperature nor the air around it explains.
 
-A leak raises three things together: the relative humidity (a warming alone would not), the vapour pressure (a cooling
-alone would not), and the excess of vapour pressure over every air around (humid weather alone would not). Each is
-compared with the same hours of the days before, so that daily cycles cancel, and with how much that difference usually
-wanders at this place.
+A leak raises the relative humidity (a warming alone would not) and the vapour pressure (a cooling alone would not), and
+by more than the air can account for. How far an air reaches a place is learned from the place itself: one that stayed
+calm while that air wandered is hardly coupled to it. Rises are taken against the same hours of days before, so that
+daily cycles cancel, and against how much they usually scatter here.
 """
 
 from __future__ import annotations
@@ -18,53 +18,73 @@ from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
-from monitord.model.series import Array
+from monitord.model.jobs import LocationKind
+from monitord.model.series import HOUR_S, Array
 from monitord.physics.moist_air import saturation_vapour_pressure
 
 _MEAN_H = 4
-_LOOK_BACK_H = 14 * 24
+_REACH = 1.5
+_COUPLED = 0.25
+_LATE_D = 10
+_VENTED = 0.7
+"""Least reach of the outdoor air into a ventilated sub-floor void."""
 
 
-LAGS_D = (1, 2, 3)
-"""A rise is taken against the same hours so many days before; the greatest counts."""
+VOID_LAGS_D = (1, 2, 3)
+SLEEVE_LAGS_D = (1, 3, 7, 14)
+"""A rise is taken against the same hours so many days before; concrete is slow."""
 
-WINDOW_H = 30 * 24
-"""Hours that detection looks at: ten days of events, and the usual wandering before them."""
+WINDOW_H = 35 * 24
+"""Hours that detection looks at: ten days of events, and the usual scatter before them."""
 
 
-def rises(value: Array, mean_h: int = _MEAN_H) -> Array:
-    """Rise of the mean of the last hours against the same hours of each day in `LAGS_D` before, (lags, n)."""
+def rises(value: Array, lags_d: tuple[int, ...] = VOID_LAGS_D, mean_h: int = _MEAN_H) -> Array:
+    """Rise of the mean of the last hours against the same hours so many days before, (lags, n)."""
     smooth = trailing_mean(value, mean_h)
-    return np.stack([smooth - lagged(smooth, 24 * day) for day in LAGS_D])
+    return np.stack([smooth - lagged(smooth, 24 * day) for day in lags_d])
 
 
-def usual_spread(rise: Array) -> Array:
-    """Usual spread of rises (lags, n) over the ten days that end a day before each hour, same shape.
+def usual_rise(rise: Array) -> tuple[Array, Array]:
+    """Usual rise (lags, n) and its scatter over the ten days that end a day before each hour, same shape.
 
-    The median over days of each day's mean absolute rise, so that one past event does not raise it; 1.25 takes a mean
-    absolute value to a standard deviation (normal distribution). NaN where fewer than two days are known.
+    Median absolute deviation of the days' means, and the scatter within a usual day, so that one past event does not
+    raise it. NaN where fewer than three days are known.
     """
     lags, n = rise.shape
     days = n // 24
-    out = np.full((lags, n), np.nan)
+    out, usual = np.full((lags, n), np.nan), np.full((lags, n), np.nan)
     if days < 4:
-        return out
+        return usual, out
     cut = n - 24 * days
-    blocks = np.abs(rise[:, cut:]).reshape(lags, days, 24)
+    blocks = rise[:, cut:].reshape(lags, days, 24)
     known = np.isfinite(blocks)
     count = known.sum(axis=2)
-    total = np.where(known, blocks, 0.0).sum(axis=2)
-    level = np.where(count >= 8, total / np.maximum(count, 1), np.nan)
-    padded = np.concatenate([np.full((lags, 11), np.nan), level], axis=1)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 10, axis=1)[:, :days]  # the days k-11 .. k-2
-    some = np.isfinite(windows).sum(axis=2) >= 2
-    median = np.full((lags, days), np.nan)
-    ordered = np.sort(windows[some], axis=1)  # NaN last
-    counts = np.isfinite(ordered).sum(axis=1)
-    rows = np.arange(len(ordered))
-    median[some] = 0.5 * (ordered[rows, (counts - 1) // 2] + ordered[rows, counts // 2])
-    out[:, cut:] = np.repeat(1.25 * median, 24, axis=1)
-    return out
+    filled = np.where(known, blocks, 0.0)
+    mean = np.where(count >= 8, filled.sum(axis=2) / np.maximum(count, 1), np.nan)
+    square = (np.where(known, (blocks - mean[:, :, None]) ** 2, 0.0)).sum(axis=2) / np.maximum(count, 1)
+    windows = _windows(mean)
+    middle = _median(windows)
+    apart = 1.4826 * _median(np.abs(windows - middle[:, :, None]))
+    within = np.sqrt(_median(_windows(np.where(np.isfinite(mean), square, np.nan))))
+    usual[:, cut:] = np.repeat(middle, 24, axis=1)
+    out[:, cut:] = np.repeat(np.hypot(apart, within), 24, axis=1)
+    return usual, out
+
+
+def _windows(daily: Array) -> Array:
+    """For each day the ten days from eleven to two days before it, (lags, days, 10)."""
+    padded = np.concatenate([np.full((len(daily), 11), np.nan), daily], axis=1)
+    return np.lib.stride_tricks.sliding_window_view(padded, 10, axis=1)[:, : daily.shape[1]]
+
+
+def _median(windows: Array) -> Array:
+    """Median over the last axis of what is known, NaN with fewer than three."""
+    ordered = np.sort(windows, axis=2)  # NaN last
+    counts = np.isfinite(ordered).sum(axis=2)
+    some = counts >= 3
+    low = np.take_along_axis(ordered, (np.maximum(counts - 1, 0) // 2)[:, :, None], axis=2)[:, :, 0]
+    high = np.take_along_axis(ordered, np.minimum(counts // 2, 9)[:, :, None], axis=2)[:, :, 0]
+    return np.where(some, 0.5 * (low + high), np.nan)
 
 
 def sleeve_coefficient(here: Track) -> float:
@@ -75,12 +95,12 @@ def sleeve_coefficient(here: Track) -> float:
     return 100.0 * 0.0135 * h * (1.0 - h) / (1.25 - h)
 
 
-def _excess_in_rh(here: Track, air: Track) -> Array:
-    """Excess of vapour pressure over an air, as humidity at the place's own temperature. [% RH]"""
-    out = np.full(len(here), np.nan)
-    known = np.isfinite(here.vapour_pressure_pa) & np.isfinite(air.vapour_pressure_pa)
-    saturation = saturation_vapour_pressure(here.temperature_c[known])
-    out[known] = 100.0 * (here.vapour_pressure_pa[known] - air.vapour_pressure_pa[known]) / saturation
+def _in_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
+    """A vapour pressure as humidity at the place's own smoothed temperature, so that it moves with vapour only. [%]"""
+    t = trailing_mean(temperature_c, 24, 0.1)
+    out = np.full(len(t), np.nan)
+    known = np.isfinite(vapour_pressure_pa) & np.isfinite(t)
+    out[known] = 100.0 * vapour_pressure_pa[known] / saturation_vapour_pressure(t[known])
     return out
 
 
@@ -89,27 +109,96 @@ def _airs(around: Around) -> list[Track]:
     return [air for k, air in enumerate(airs) if air.location.id not in {a.location.id for a in airs[:k]}]
 
 
-def detected(here: Track, around: Around, options: AnalysisOptions) -> tuple[Array, Array]:
-    """Hours at which a place is found to be getting wet again, and the limit of a rise within a day, each (n,)."""
+def _greatest_lately(rise: Array, hours: int) -> Array:
+    """Greatest value of the last hours, unknown ones left out, same shape; minus infinity where none is known."""
+    padded = np.concatenate([np.full((len(rise), hours - 1), -np.inf), np.where(np.isfinite(rise), rise, -np.inf)], 1)
+    return np.lib.stride_tricks.sliding_window_view(padded, hours, axis=1).max(axis=2)
+
+
+def _reach(rise_usual: Array, air_usual: Array) -> Array:
+    """How far an air moves a place, 0..1, from how calm the place stayed while that air wandered; 1 where unknown."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        reach = np.clip(_REACH * rise_usual / air_usual, 0.0, 1.0)
+    return np.where(np.isfinite(reach), reach, 1.0)
+
+
+def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: float = -np.inf) -> tuple[Array, Array]:
+    """Hours at which a place is found to be getting wet again, and the limit of a rise within a day, each (n,).
+
+    Only rises that began after `settled_s` count: a sleeve that still approaches its concrete rises unwetted. [s]
+    """
     sleeve = is_sleeve(here)
+    lags = SLEEVE_LAGS_D if sleeve else VOID_LAGS_D
     least = options.rewetting_sleeve_pct if sleeve else options.rewetting_void_pct
-    cleaned = here.relative_humidity_pct
+    spreads = options.rewetting_sleeve_spreads if sleeve else options.rewetting_spreads
+    humidity = here.relative_humidity_pct
     if sleeve:
         slow_t = trailing_mean(here.temperature_c, 3)
-        cleaned = cleaned - sleeve_coefficient(here) * (slow_t - np.nanmean(slow_t))
-    rise = rises(cleaned)
-    usual = usual_spread(rise)
-    limit = least + options.rewetting_spreads * np.where(np.isfinite(usual), usual, least)
+        humidity = humidity - sleeve_coefficient(here) * (slow_t - _mean(slow_t))
+    rise = rises(humidity, lags)
+    for row, lag in enumerate(lags):
+        rise[row, here.hour_s < settled_s + lag * 24 * HOUR_S] = np.nan
+    trend, usual = usual_rise(rise)
+    limit = least + spreads * np.where(np.isfinite(usual), usual, (0.5 if sleeve else 1.0) * least)
+    vapour = rises(_in_rh(here.vapour_pressure_pa, here.temperature_c), lags)
+    needed = limit.copy()
+    level = trailing_mean(humidity, _MEAN_H)
+    wetter = np.zeros(rise.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
-        hit = rise > limit
-        if sleeve:  # an approach to equilibrium slows down; new water makes the rise quicken
-            hit &= rise - np.stack([lagged(row, 24) for row in rise]) > 0.5 * least
         for air in _airs(around):
-            excess = rises(_excess_in_rh(here, air))
-            spread = usual_spread(excess)
-            need = 0.5 * least + options.rewetting_spreads * np.where(np.isfinite(spread), spread, least)
-            hit &= ~np.isfinite(excess) | (excess > (0.0 if sleeve else need))
-    return hit.any(axis=0), limit[0]
+            at_place = _in_rh(air.vapour_pressure_pa, here.temperature_c)
+            air_rise = rises(at_place, lags, 6)
+            reach = _reach(np.maximum(usual, 0.1), usual_rise(air_rise)[1])
+            if air is around.outdoor and here.location.kind is LocationKind.SUBFLOOR_VOID:
+                reach = np.maximum(reach, _VENTED)
+            explained = reach * np.maximum(_greatest_lately(air_rise, 24), 0.0)
+            needed = np.maximum(needed, limit + explained)
+            coupled = (reach > _COUPLED) | (air is around.air)
+            wetter |= coupled & (level < _highest_lately(at_place) + 1.0)[None, :]
+        quickened = rise - np.minimum(np.where(np.isfinite(trend), trend, 0.0), 0.0)
+        hit = (rise > least) & (quickened > needed) & (vapour > 0.5 * least) & ~wetter
+        if sleeve:
+            hit &= _quickens(rise, lags, least)
+    found = hit.any(axis=0)
+    if sleeve:
+        late = here.hour_s >= settled_s + _LATE_D * 24 * HOUR_S
+        found |= _turned(humidity, late, 1.2 * least) & ~wetter[0]
+    return found, limit[0]
+
+
+def _turned(humidity: Array, settled: Array, least: float) -> Array:
+    """Hours at which a settled sleeve's day mean lies clearly above the lowest it had, (n,) of bool.
+
+    Water from below comes slowly: concrete that was falling turns and creeps up over weeks.
+    """
+    day = trailing_mean(np.where(settled, humidity, np.nan), 24, 0.6)
+    lowest = np.fmin.accumulate(np.where(np.isfinite(day), day, np.inf))
+    steps = np.diff(day[::24])
+    steps = steps[np.isfinite(steps)]
+    scatter = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) if len(steps) >= 4 else least
+    with np.errstate(invalid="ignore"):
+        return np.asarray(day - lowest > least + 2.0 * scatter)
+
+
+def _highest_lately(at_place: Array) -> Array:
+    """Highest half-day mean of an air at a place within a day, (n,); minus infinity where unknown."""
+    return np.asarray(_greatest_lately(trailing_mean(at_place, 12, 0.2)[None, :], 24)[0])
+
+
+def _mean(values: Array) -> float:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else 0.0
+
+
+def _quickens(rise: Array, lags: tuple[int, ...], least: float) -> Array:
+    """Where a rise is greater than the one before it: an approach to equilibrium slows down, new water does not."""
+    out = np.empty(rise.shape, dtype=bool)
+    for row, lag in enumerate(lags):
+        before = lagged(rise[row], 24 * lag)
+        day_before = lagged(rise[row], 24)
+        before = np.where(np.isfinite(before), before, np.where(np.isfinite(day_before), day_before, np.inf))
+        out[row] = rise[row] - before > 0.5 * least
+    return out
 
 
 def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOptions, settled_s: float) -> Finding | None:
@@ -120,8 +209,7 @@ def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOption
     if len(here) < 36:
         return None
     here, around = here.last(WINDOW_H), around.last(WINDOW_H)
-    hits, limit = detected(here, around, options)
-    hits &= here.hour_s >= settled_s
+    hits, limit = detected(here, around, options, settled_s)
     least = options.rewetting_sleeve_pct if is_sleeve(here) else options.rewetting_void_pct
     event = newest_event(
         hits, here.relative_humidity_pct, apart_h=72, back_share=0.4, hold_h=10 * 24, least_fall=0.5 * least

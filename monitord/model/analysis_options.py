@@ -123,7 +123,9 @@ class AnalysisOptions(BaseModel):
     rewetting_void_pct: Positive = 3.0
     """The same in a cavity or void (common practice). [% RH]"""
     rewetting_spreads: Positive = 3.0
-    """On top of it, this many times the usual wandering of the place (our choice)."""
+    """On top of it, this many times the usual scatter of the place (our choice)."""
+    rewetting_sleeve_spreads: Positive = 2.0
+    """The same in a sleeve (our choice)."""
 
     # drying, stalls, goals
     stall_share_per_week: Positive = 0.10
