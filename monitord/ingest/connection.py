@@ -8,6 +8,7 @@ import os
 import random
 import selectors
 import socket
+import ssl
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -15,15 +16,14 @@ from datetime import datetime
 from time import monotonic
 from typing import Any, NamedTuple
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5, MQTTv311
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitord.clock import Clock
-from monitord.errors import BrokerError, ConfigurationError
+from monitord.errors import BrokerError
+from monitord.ingest.client import new_client
 from monitord.ingest.writer import Message
 from monitord.model.broker import BrokerSettings
 
@@ -95,6 +95,10 @@ class Connection:
     deliver : called in the network thread with each burst of messages; must only queue them.
     has_room : whether more messages may be taken in; while not, the network is left alone.
     lasting : False leaves no session behind on the broker, for a look that must change nothing.
+
+    Raises
+    ------
+    ConfigurationError : the TLS files can't be used.
     """
 
     def __init__(
@@ -113,8 +117,12 @@ class Connection:
         self._clock = clock
         self._deliver = deliver
         self._has_room = has_room
-        self._lasting = lasting
-        self._client = self._new_client()
+        self._client = client = new_client(settings, lasting=lasting)
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        client.on_unsubscribe = self._on_unsubscribe
         self._number = 0
         self._signed_in_at: float | None = None
         self._short_sessions = 0
@@ -181,6 +189,8 @@ class Connection:
                 self._serve(wake)
             if self._closing.is_set():
                 self._goodbye()
+        except ssl.SSLError as error:
+            self._lost(BrokerError("no TLS with the broker", where=self.where, why=str(error), remedy=_TLS))
         except OSError as error:
             self._lost(BrokerError("can't reach the broker", where=self.where, why=str(error), remedy=_REACH))
         except Exception as error:  # the client library on bytes that are no MQTT: drop the connection, not the daemon
@@ -277,52 +287,6 @@ class Connection:
 
     # --- what the client calls, in the network thread ----------------------------------------------------------
 
-    def _new_client(self) -> Client:
-        five = self._settings.protocol == "5"
-        client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self._settings.client_id,
-            protocol=MQTTv5 if five else MQTTv311,
-            clean_session=None if five else not self._lasting,
-            manual_ack=True,
-            reconnect_on_failure=False,
-        )
-        if self._settings.username is not None:
-            password = self._settings.password
-            client.username_pw_set(self._settings.username, password.get_secret_value() if password else None)
-        if self._settings.tls:
-            self._set_tls(client)
-        client.on_connect = self._on_connect
-        client.on_subscribe = self._on_subscribe
-        client.on_disconnect = self._on_disconnect
-        client.on_message = self._on_message
-        client.on_unsubscribe = self._on_unsubscribe
-        client.on_socket_register_write = _leave_writing_to_the_loop
-        address = (self._settings.host, self._settings.port, self._settings.keepalive_s)
-        if five:
-            client.connect_async(*address, clean_start=False, properties=self._connect_properties())
-        else:
-            client.connect_async(*address)
-        return client
-
-    def _set_tls(self, client: Client) -> None:
-        settings = self._settings
-        try:
-            client.tls_set(settings.tls_ca_file, settings.tls_cert_file, settings.tls_key_file)
-        except (OSError, ValueError) as error:
-            raise ConfigurationError(
-                "the TLS files can't be used",
-                where="broker.tls_ca_file, tls_cert_file, tls_key_file",
-                why=str(error),
-                remedy="Check that the files exist, may be read, and are certificates and a key in PEM form",
-            ) from None
-
-    def _connect_properties(self) -> Properties:
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = self._settings.session_expiry_s if self._lasting else 0
-        properties.ReceiveMaximum = self._settings.receive_maximum
-        return properties
-
     def _on_connect(
         self, client: Client, _userdata: Any, flags: ConnectFlags, reason: ReasonCode, _properties: Any
     ) -> None:
@@ -395,12 +359,9 @@ class Connection:
 
 
 _REACH = "Check `broker.host` and `broker.port`, and that the broker runs"
+_TLS = "Check `broker.tls_ca_file`, that the certificate is made out for `broker.host`, and that the port speaks TLS"
 _SIGN_IN = "Check `broker.username`, `broker.password` and `broker.protocol` against the broker's configuration"
 _ANOTHER = "If another program signs in with the same `broker.client_id`, each sends the other away: give each its own"
-
-
-def _leave_writing_to_the_loop(_client: Client, _userdata: Any, _sock: Any) -> None:
-    """With this callback set, the client queues what it sends, and the loop above writes it in one go."""
 
 
 def _change(selector: selectors.BaseSelector, sock: Any, interest: int, wanted: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import random
 import subprocess
 import time
@@ -280,6 +281,23 @@ def test_readings_come_over_tls_from_a_broker_that_wants_a_password(
                 input=backlog, check=True,
             )  # fmt: skip
             wait_until(lambda: count(db) == 2000, "all are stored")
+
+
+# the client library leaves the socket of a failed handshake to the garbage collector
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_broker_whose_certificate_nobody_vouches_for_is_told_with_a_remedy(
+    certificate: Path, tmp_path: Path, db: Database
+) -> None:
+    extra = [f"certfile {certificate}", f"keyfile {certificate.with_name('key.pem')}", "allow_anonymous true"]
+    with Mosquitto(tmp_path / "tls", extra=extra) as broker:
+        consumer = Consumer(broker.settings(tls=True), db, SystemClock(), RuleBook())
+        consumer.start()
+        try:
+            wait_until(lambda: consumer.status.link.error is not None, "the failure is told")
+            assert "tls_ca_file" in str(consumer.status.link.error)
+        finally:
+            assert consumer.stop(2)
+            gc.collect()
 
 
 @pytest.mark.parametrize("what", ["live", "away", "unacknowledged"])
