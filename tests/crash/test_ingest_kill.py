@@ -144,7 +144,6 @@ def test_every_message_of_a_stream_is_stored_once_though_the_daemon_is_killed_in
     [
         ("before commit", "mosquitto, MQTT 5"),
         ("before acknowledgement", "mosquitto, MQTT 5"),
-        ("before acknowledgement", "mosquitto, MQTT 3.1.1"),
         ("before acknowledgement", "embedded"),
     ],
 )

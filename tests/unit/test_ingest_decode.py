@@ -49,7 +49,7 @@ def attempt(topic: str, payload: bytes) -> tuple[Reading, ...]:
     return refusal.readings if isinstance(refusal, PartlyDecodedError) else ()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.sampled_from(TOPICS), st.binary(max_size=200))
 def test_any_bytes_end_in_readings_or_a_decode_error(topic: str, payload: bytes) -> None:
     attempt(topic, payload)
@@ -68,7 +68,7 @@ _TREES = st.recursive(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.sampled_from(TOPICS), _TREES)
 def test_any_json_ends_in_readings_or_a_decode_error(topic: str, tree: Any) -> None:
     for reading in attempt(topic, json.dumps(tree).encode()):
@@ -83,7 +83,7 @@ _CBOR_TREES = st.recursive(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(_CBOR_TREES, st.binary(max_size=2), st.integers(0, 30))
 def test_any_cbor_cut_or_continued_ends_in_readings_or_a_decode_error(tree: Any, more: bytes, cut: int) -> None:
     payload = cbor2.dumps(tree)
