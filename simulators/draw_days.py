@@ -34,6 +34,9 @@ def add_ordinary_days(plan: Plan, rng: Rng) -> None:
         if room.machine is not None:
             for _ in range(int(rng.integers(0, 4))):
                 _ordinary(plan, rng, ev.MACHINE_OFF, room.id, (900, 3 * 3600), (0, 0))
+    if plan.sleeves and rng.random() < 0.12:
+        place = plan.sleeves[int(rng.integers(len(plan.sleeves)))]
+        reopen(plan, place, plan.moment(rng, 0.4, 0.8), float(rng.choice([600.0, 1800.0, 7200.0])))
 
 
 def _ordinary(

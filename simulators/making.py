@@ -24,7 +24,7 @@ from simulators.structure import Building
 from simulators.truth import LocationTruth, Truth
 from simulators.truth_drying import air_edges, air_end, judge_goal, judge_progress, never_spans
 from simulators.truth_events import air_wetting, condensation, drives_lost, mould_hours, rewetting
-from simulators.truth_probes import probe_faults, silences
+from simulators.truth_probes import probe_faults, silences, watched
 
 HORIZON_DAYS = 180
 """How far a job is simulated beyond its end."""
@@ -97,6 +97,7 @@ class JobMaker:
             truth.locations[place.id] = self._judge(
                 place, building, simulation, concrete, courses, hourly[place.id], None if dry is None else dry[place.id]
             )
+            truth.locations[place.id].watched = watched(plan, place.id, truth.silences)
         return SimulatedJob(plan.family, plan.seed, job_dict(plan), readings, truth, plan, courses, self.weather.time_s)
 
     def _beyond(self, simulation: Simulation) -> Course:

@@ -98,6 +98,8 @@ class LocationTruth:
 
     kind: str
     goal: dict[str, Any] | None = None
+    watched: list[Span] = field(default_factory=list)
+    """Times in which a probe was there and was heard: what happens outside of them nobody can know."""
     hour_s: list[float] = field(default_factory=list)
     """Ends of the hours of the job."""
     metric: list[float] = field(default_factory=list)
@@ -161,7 +163,18 @@ def iso(time_s: float) -> str:
 
 
 _SPANS = frozenset(
-    {"goal_met", "slow", "wetting_days", "unclear", "never_in_this_air", "air_wetting", "openings", "outages", "spells"}
+    {
+        "goal_met",
+        "slow",
+        "wetting_days",
+        "unclear",
+        "watched",
+        "never_in_this_air",
+        "air_wetting",
+        "openings",
+        "outages",
+        "spells",
+    }
 )
 
 

@@ -9,7 +9,7 @@ from simulators.faults import Fault
 from simulators.gateway import Readings
 from simulators.plan import DAY_S, Plan
 from simulators.probes import IN_HAND
-from simulators.truth import ProbeFault, Silence
+from simulators.truth import ProbeFault, Silence, Span
 
 _LEAST_GAP_S = 3600.0
 _LEAST_OF_MANY_S = 6 * 3600.0
@@ -62,6 +62,22 @@ def silences(plan: Plan, readings: Readings) -> list[Silence]:
             if cause != ft.GAPS or b - a >= _LEAST_OF_MANY_S:
                 found.append(Silence(stay.probe, stay.location, a, b, cause))
     return found
+
+
+def watched(plan: Plan, location: str, silent: list[Silence]) -> list[Span]:
+    """Times in which a probe was at a location and was heard."""
+    spans: list[Span] = []
+    for stay in (s for s in plan.stays if s.location == location):
+        first, last = max(stay.from_s, plan.start_s), min(stay.to_s or plan.end_s, plan.end_s)
+        for gap in sorted(
+            (x for x in silent if x.probe == stay.probe and x.location == location), key=lambda x: x.from_s
+        ):
+            if gap.from_s > first:
+                spans.append((first, gap.from_s))
+            first = max(first, gap.to_s)
+        if last > first:
+            spans.append((first, last))
+    return sorted(spans)
 
 
 def _cause(plan: Plan, probe: str, from_s: float, to_s: float) -> str:
