@@ -153,6 +153,7 @@ def _settings(folder: Path, broker: EmbeddedBroker, port: int, patience_s: float
     usual = AnalysisOptions().silent_interval_floor_s
     rules = folder / "rules.toml"
     rules.write_text(
+        f"[rules.condensation]\nmax_gap_s = {max(10_800.0, patience_s):.1f}\n"
         f"[rules.gateway_silent]\nraise_at = {5.0 + patience_s / usual:.1f}\n"
         f"[rules.assessment_behind]\nraise_at = {3.0 * patience_s:.1f}\n",
         encoding="utf-8",

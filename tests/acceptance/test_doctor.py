@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Callable
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from brokers import Mosquitto
 
 from monitord.doctor import Check, Mark, examine, run_doctor
 from monitord.errors import ConfigurationError
@@ -35,7 +36,7 @@ def found(given: Settings) -> dict[str, Check]:
 
 
 def test_with_all_in_order_it_says_so_and_exits_with_0(
-    tmp_path: Path, mosquitto: object, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told = {"channels": [{"name": "log", "url": "log://"}], "people": [{"id": "bo", "ways": [{"channel": "log"}]}]}
     given = settings(tmp_path, mosquitto.port, alerts=told)
@@ -47,7 +48,7 @@ def test_with_all_in_order_it_says_so_and_exits_with_0(
     assert {c.mark for c in found(given).values()} == {Mark.OK}
 
 
-def test_a_look_at_a_missing_database_does_not_make_one(tmp_path: Path, mosquitto: object) -> None:
+def test_a_look_at_a_missing_database_does_not_make_one(tmp_path: Path, mosquitto: Mosquitto) -> None:
     given = settings(tmp_path, mosquitto.port)
     assert found(given)["database"].mark is Mark.NOTE
     assert not (tmp_path / "m.sqlite3").exists()
@@ -84,7 +85,7 @@ def test_settings_that_can_not_be_read_are_all_that_is_said(capsys: pytest.Captu
     assert "broker" not in output
 
 
-def test_nobody_to_tell_is_noted_and_no_mistake(tmp_path: Path, mosquitto: object) -> None:
+def test_nobody_to_tell_is_noted_and_no_mistake(tmp_path: Path, mosquitto: Mosquitto) -> None:
     check = found(settings(tmp_path, mosquitto.port))["channels"]
     assert (check.mark, check.text) == (Mark.NOTE, "nobody is told of alerts")
 
@@ -97,15 +98,15 @@ def test_a_broker_that_is_away_is_named_with_its_address(tmp_path: Path) -> None
 
 
 @pytest.fixture
-def guarded(tmp_path: Path, start_mosquitto: Callable[..., object]) -> object:
-    """A broker that asks for a password and lets `monitord` read nothing but one kind of topic."""
-    passwords, rights = tmp_path / "passwords", tmp_path / "rights"
+def guarded(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A broker that asks for a password."""
+    passwords = tmp_path / "passwords"
     subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "monitord", "right"], check=True)
-    rights.write_text("user monitord\ntopic read monitord/+/+/reading\n")
-    return start_mosquitto(f"allow_anonymous false\npassword_file {passwords}\nacl_file {rights}\n")
+    with Mosquitto(tmp_path / "guarded", extra=["allow_anonymous false", f"password_file {passwords}"]) as broker:
+        yield broker
 
 
-def test_a_wrong_password_is_told_apart_from_a_broker_that_is_away(tmp_path: Path, guarded: object) -> None:
+def test_a_wrong_password_is_told_apart_from_a_broker_that_is_away(tmp_path: Path, guarded: Mosquitto) -> None:
     broker = {"port": guarded.port, "username": "monitord", "password": "wrong"}
     check = found(settings(tmp_path, guarded.port, broker=broker))["broker"]
     assert check.mark is Mark.WRONG
@@ -113,7 +114,7 @@ def test_a_wrong_password_is_told_apart_from_a_broker_that_is_away(tmp_path: Pat
     assert "`broker.password`" in check.remedy
 
 
-def test_its_look_leaves_no_session_on_the_broker(tmp_path: Path, mosquitto: object) -> None:
+def test_its_look_leaves_no_session_on_the_broker(tmp_path: Path, mosquitto: Mosquitto) -> None:
     """A session left behind would collect messages for nobody; mosquitto counts them on its own topic."""
     assert found(settings(tmp_path, mosquitto.port))["broker"].mark is Mark.OK
     counted = subprocess.run(
@@ -125,7 +126,7 @@ def test_its_look_leaves_no_session_on_the_broker(tmp_path: Path, mosquitto: obj
     assert counted.stdout.strip() in ("0", "1"), "only the counting client itself may be there"
 
 
-def test_a_damaged_database_is_found(tmp_path: Path, mosquitto: object) -> None:
+def test_a_damaged_database_is_found(tmp_path: Path, mosquitto: Mosquitto) -> None:
     given = settings(tmp_path, mosquitto.port)
     Database.open(given.database.url).close()
     file = tmp_path / "m.sqlite3"
@@ -137,13 +138,13 @@ def test_a_damaged_database_is_found(tmp_path: Path, mosquitto: object) -> None:
     assert "backup" in check.remedy
 
 
-def test_too_little_disk_is_found(tmp_path: Path, mosquitto: object) -> None:
+def test_too_little_disk_is_found(tmp_path: Path, mosquitto: Mosquitto) -> None:
     database = {"url": f"sqlite:///{tmp_path}/m.sqlite3", "least_free_mb": 2**40}
     assert "MB free at" in found(settings(tmp_path, mosquitto.port, database=database))["disk"].text
     assert found(settings(tmp_path, mosquitto.port, database=database))["disk"].mark is Mark.WRONG
 
 
-def test_a_clock_that_went_back_is_found_by_the_readings(tmp_path: Path, mosquitto: object) -> None:
+def test_a_clock_that_went_back_is_found_by_the_readings(tmp_path: Path, mosquitto: Mosquitto) -> None:
     given = settings(tmp_path, mosquitto.port)
     db = Database.open(given.database.url)
     ahead = datetime.now(UTC) + SOON

@@ -1,0 +1,125 @@
+"""`monitord demo`: what a first-time reader is promised to see, at a faster pace than they watch it."""
+
+from __future__ import annotations
+
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import httpx
+import pytest
+
+from monitord.demo import DemoClock
+from simulators.demo import CONDENSING_LOCATION, DAYS, FACTOR, SILENT_PROBE
+
+SPEED = 30_000
+"""Simulated seconds in a second; the twelve days of the scene then take 35 s."""
+WATCHED_S = 180.0
+
+
+class Shown:
+    """A demo in a process of its own, and what it has said so far."""
+
+    def __init__(self, folder: Path, *words: str) -> None:
+        self._said = folder / "said"
+        with self._said.open("w") as sink:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "monitord", "demo", "--port", "0", "--speed", str(SPEED), *words],
+                stdout=sink,
+                stderr=subprocess.STDOUT,
+                cwd=folder,
+            )
+
+    @property
+    def said(self) -> str:
+        return self._said.read_text()
+
+    def wait_for(self, pattern: str, within_s: float) -> re.Match[str]:
+        deadline = time.monotonic() + within_s
+        while time.monotonic() < deadline:
+            if found := re.search(pattern, self.said):
+                return found
+            assert self.process.poll() is None, f"the demo ended early:\n{self.said}"
+            time.sleep(0.1)
+        raise AssertionError(f"the demo did not say {pattern!r}:\n{self.said}")
+
+
+@pytest.fixture
+def show(tmp_path: Path) -> Iterator[Callable[..., Shown]]:
+    shown: list[Shown] = []
+
+    def begin(*words: str) -> Shown:
+        shown.append(Shown(tmp_path, *words))
+        return shown[-1]
+
+    yield begin
+    for one in shown:
+        if one.process.poll() is None:
+            one.process.kill()
+            one.process.wait(10)
+
+
+def test_it_is_over_in_less_than_three_minutes_of_watching() -> None:
+    assert timedelta(days=DAYS).total_seconds() / FACTOR < WATCHED_S - 20.0, "20 s are left for start and end"
+
+
+def test_it_shows_the_risk_rising_its_alert_opening_and_closing_and_the_silent_probe(
+    show: Callable[..., Shown],
+) -> None:
+    demo = show()
+    url = demo.wait_for(r"Dashboard: (http://\S+/)", 60)[1]
+    assert "Demo: house" in httpx.get(url, timeout=20).text
+    demo.wait_for("The simulation has ended", 150)
+    told = demo.said
+    wall = "north wall cavity"
+    steps = [
+        rf"{wall}: warning; surface",
+        rf"{wall}: condensing more likely than not; surface -",
+        rf"alert opened: condensation, {wall}",
+        rf"alert closed: condensation, {wall}",
+        rf"alert opened: probe silent, .*probe {SILENT_PROBE}",
+    ]
+    places = [found.start() if (found := re.search(step, told)) else -1 for step in steps]
+    assert -1 not in places, f"not all of it was shown:\n{told}"
+    assert places[2:] == sorted(places[2:])
+    silent = set(re.findall(r"alert opened: probe silent, .*?probe (\w+)", told))
+    assert silent == {SILENT_PROBE}, "no other probe is called silent"
+
+    place = httpx.get(f"{url}jobs/demo-house/locations/{CONDENSING_LOCATION}", timeout=20)
+    assert place.status_code == 200, "the dashboard stays up"
+    open_ = httpx.get(f"{url}api/alerts", timeout=20).text
+    assert "probe_silent" in open_
+    demo.process.send_signal(signal.SIGINT)
+    assert demo.process.wait(30) == 0
+    assert "Traceback" not in demo.said
+
+
+def test_it_can_be_stopped_at_any_moment(show: Callable[..., Shown]) -> None:
+    demo = show("--exit")
+    demo.wait_for(r"Dashboard: (http://\S+/)", 60)
+    time.sleep(1.0)
+    demo.process.send_signal(signal.SIGTERM)
+    assert demo.process.wait(30) == 0
+    assert "Traceback" not in demo.said
+
+
+def test_its_clock_stands_runs_and_stands_again() -> None:
+    start = datetime(2025, 1, 13, tzinfo=UTC)
+    clock = DemoClock(start, 3600.0)
+    time.sleep(0.05)
+    assert clock.now() == start
+    assert clock.wait_s(7200.0) == 2.0
+    clock.begin()
+    time.sleep(0.2)
+    passed = clock.now() - start
+    assert timedelta(minutes=10) < passed < timedelta(hours=3)
+    clock.hold()
+    held = clock.now()
+    time.sleep(0.05)
+    assert clock.now() == held
+    assert clock.wait_s(1.0) == float("inf"), "nothing grows older"
