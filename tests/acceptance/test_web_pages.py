@@ -46,8 +46,8 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[support.Site]:
-    """Mill Lane 4 with half-hourly readings, for tests that change nothing."""
-    made = support.mill_lane(tmp_path_factory.mktemp("pages"), step_s=1800.0)
+    """Mill Lane 4 with hourly readings, for tests that change nothing."""
+    made = support.mill_lane(tmp_path_factory.mktemp("pages"), step_s=3600.0)
     yield made
     made.db.close()
 
@@ -89,6 +89,28 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
     assert complaints == []
 
 
+@pytest.fixture(scope="module")
+def job_page(address: str, browser: Browser) -> Iterator[Page]:
+    """One job page for tests that only look at it, in whatever size and light they need."""
+    page = browser.new_context(reduced_motion="reduce").new_page()
+    page.goto(address + JOB)
+    yield page
+    page.context.close()
+
+
+def look(page: Page, width: int = DESK, scheme: str = "light") -> Page:
+    """The page in a size and a light."""
+    page.set_viewport_size({"width": width, "height": 800})
+    page.emulate_media(media="screen", color_scheme=scheme)  # type: ignore[arg-type]
+    return page
+
+
+def violations(page: Page) -> str:
+    """What axe finds, as text; empty: nothing."""
+    found = Axe().run(page)
+    return found.generate_report() if found.violations_count else ""
+
+
 def until(page: Page, holds: Callable[[], bool], what: str, within_s: float = 10.0) -> None:
     """Wait for something; a string given to `wait_for_function` would hang under the strict policy."""
     deadline = time.monotonic() + within_s
@@ -108,84 +130,78 @@ def window(page: Page, figure: str = "rh") -> tuple[float, float]:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [PHONE, DESK])
-@pytest.mark.parametrize("path", ["/", JOB])
-def test_axe_finds_no_violation(
-    address: str, open_page: Callable[..., Page], path: str, width: int, scheme: str
-) -> None:
-    page = open_page(address + path, width, scheme)
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
+def test_axe_finds_no_violation_on_the_job_page(job_page: Page, width: int, scheme: str) -> None:
+    assert violations(look(job_page, width, scheme)) == ""
 
 
-@pytest.mark.parametrize("path", [f"{JOB}/locations/reveal", "/alerts", "/probes"])
-def test_axe_finds_no_violation_on_the_other_pages(address: str, open_page: Callable[..., Page], path: str) -> None:
-    page = open_page(address + path, PHONE, "dark")
-    page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
+def test_axe_finds_no_violation_on_the_other_pages(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(address + "/")
+    for width, scheme in ((PHONE, "light"), (PHONE, "dark"), (DESK, "light"), (DESK, "dark")):
+        assert violations(look(page, width, scheme)) == ""
+    for path, width, scheme in (("/alerts", PHONE, "dark"), ("/probes", DESK, "light")):
+        page.goto(address + path)
+        page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
+        assert violations(look(page, width, scheme)) == ""
 
 
-@pytest.mark.parametrize("path", ["/", JOB, f"{JOB}/locations/reveal", "/alerts", "/probes", "/nowhere"])
-def test_nothing_scrolls_sideways_at_320_pixels(address: str, browser: Browser, path: str) -> None:
-    context = browser.new_context(viewport={"width": 320, "height": 700})
-    page = context.new_page()
-    page.goto(address + path)
-    assert page.evaluate("document.documentElement.scrollWidth") <= 320
-    context.close()
+def test_axe_finds_no_violation_on_a_location_page(address: str, open_page: Callable[..., Page]) -> None:
+    page = open_page(f"{address}{JOB}/locations/reveal?before=2026-11-04T09:00:00Z", PHONE, "dark")
+    assert violations(page) == ""
 
 
-def test_on_a_phone_what_can_be_touched_is_large_enough(address: str, open_page: Callable[..., Page]) -> None:
-    # WCAG 2.2, 2.5.8: 24 by 24 CSS pixels at least; ours are links of the bar, of the spans, and buttons
-    page = open_page(address + JOB, PHONE)
-    small = page.evaluate(
+def test_nothing_scrolls_sideways_at_320_pixels(address: str, browser: Browser) -> None:
+    page = browser.new_context(viewport={"width": 320, "height": 700}).new_page()
+    for path in ("/", JOB, f"{JOB}/locations/reveal", "/alerts", "/probes", "/nowhere"):
+        page.goto(address + path)
+        assert page.evaluate("document.documentElement.scrollWidth") <= 320, path
+    page.context.close()
+
+
+def test_on_a_phone_what_can_be_touched_is_large_enough(job_page: Page) -> None:
+    # WCAG 2.2, 2.5.8 asks for 24 by 24 CSS pixels; ours are 44, but for a pixel of rounding
+    small = look(job_page, PHONE).evaluate(
         """[...document.querySelectorAll('.bar nav a, .spans a, button, summary, select')]
         .filter((item) => item.getClientRects().length)
         .map((item) => [item.textContent.trim(), item.getBoundingClientRect().height])
-        .filter((item) => item[1] < 40)"""
+        .filter((item) => item[1] < 43)"""
     )
     assert small == []
 
 
-def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(address: str, open_page: Callable[..., Page]) -> None:
-    for width, shown in ((PHONE, "chart-narrow"), (DESK, "chart-wide")):
-        page = open_page(address + JOB, width)
-        seen = page.evaluate(
-            "[...document.querySelectorAll('#fig-rh svg.chart')].filter((s) => s.getClientRects().length)"
-            ".map((s) => s.getAttribute('class'))"
-        )
-        assert seen == [f"chart {shown}"]
-
-
-def test_colours_follow_the_readers_choice(address: str, open_page: Callable[..., Page]) -> None:
-    grounds = {
-        scheme: open_page(address + JOB, DESK, scheme).evaluate("getComputedStyle(document.body).backgroundColor")
-        for scheme in ("light", "dark")
-    }
-    assert grounds == {"light": "rgb(245, 243, 238)", "dark": "rgb(18, 22, 23)"}
-
-
-def test_on_paper_there_are_no_buttons_and_no_tinted_grounds(address: str, open_page: Callable[..., Page]) -> None:
-    page = open_page(address + JOB)
-    page.emulate_media(media="print", color_scheme="light")
-    assert page.evaluate("getComputedStyle(document.querySelector('.spans')).display") == "none"
-    assert page.evaluate("getComputedStyle(document.querySelector('.seen')).display") == "none"
-    assert (
-        page.evaluate("getComputedStyle(document.querySelector('.alerts > li')).backgroundColor")
-        == "rgb(255, 255, 255)"
+@pytest.mark.parametrize(("width", "shown"), [(PHONE, "chart-narrow"), (DESK, "chart-wide")])
+def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(job_page: Page, width: int, shown: str) -> None:
+    seen = look(job_page, width).evaluate(
+        "[...document.querySelectorAll('#fig-rh svg.chart')].filter((s) => s.getClientRects().length)"
+        ".map((s) => s.getAttribute('class'))"
     )
+    assert seen == [f"chart {shown}"]
+
+
+@pytest.mark.parametrize(("scheme", "ground"), [("light", "rgb(245, 243, 238)"), ("dark", "rgb(18, 22, 23)")])
+def test_colours_follow_the_readers_choice(job_page: Page, scheme: str, ground: str) -> None:
+    assert look(job_page, DESK, scheme).evaluate("getComputedStyle(document.body).backgroundColor") == ground
+
+
+def test_on_paper_there_are_no_buttons_and_no_tinted_grounds(job_page: Page) -> None:
+    look(job_page).emulate_media(media="print", color_scheme="light")
+    style = "getComputedStyle(document.querySelector('{}')).{}"
+    assert job_page.evaluate(style.format(".spans", "display")) == "none"
+    assert job_page.evaluate(style.format(".seen", "display")) == "none"
+    assert job_page.evaluate(style.format(".alerts > li", "backgroundColor")) == "rgb(255, 255, 255)"
 
 
 # --- without scripts ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("width", [PHONE, DESK])
 def test_without_scripts_there_is_a_picture_a_table_and_links_that_zoom(
-    address: str, open_page: Callable[..., Page], width: int
+    address: str, open_page: Callable[..., Page]
 ) -> None:
-    page = open_page(address + JOB, width, scripts=False)
-    name = "chart-narrow" if width == PHONE else "chart-wide"
+    page = open_page(address + JOB, PHONE, scripts=False)
+    name = "chart-narrow"
     drawing = page.locator(f"#fig-rh svg.{name}")
     assert drawing.is_visible()
+    assert look(page, DESK).locator("#fig-rh svg.chart-wide").is_visible()
+    look(page, PHONE)
     before = drawing.get_attribute("data-start")
     assert page.locator("noscript p").is_visible()
     page.locator("#span-7d").click()
@@ -277,10 +293,9 @@ def test_a_zoomed_chart_is_the_servers_own_drawing(address: str, open_page: Call
 # --- an open page follows ----------------------------------------------------------------------------------------
 
 
-def test_ages_are_told_alike_by_page_and_script(address: str, open_page: Callable[..., Page]) -> None:
-    page = open_page(address + "/")
+def test_ages_are_told_alike_by_page_and_script(job_page: Page) -> None:
     for seconds in (-90_000, -61, -59, 0, 59, 60, 5399, 5400, 129_599, 129_600, 9_000_000):
-        assert page.evaluate(f"window.monitord.ageWords({seconds})") == age_words(seconds)
+        assert job_page.evaluate(f"window.monitord.ageWords({seconds})") == age_words(seconds)
 
 
 def test_news_is_put_in_place_without_moving_the_reader(tmp_path: Path, open_page: Callable[..., Page]) -> None:
