@@ -14,7 +14,8 @@ from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric
 from monitord.model.series import Array
 
-_RATE_DAYS = 5
+_RATE_DAYS = {True: 8, False: 5}
+"""Days that a rate rests on: sleeves, elsewhere."""
 
 
 @dataclass(frozen=True)
@@ -43,12 +44,12 @@ def cleaned(here: Track, metric: Metric) -> Array:
     return metric.value
 
 
-def progress(here: Track, metric: Metric, days: int = _RATE_DAYS) -> Progress:
-    """Level and robust rate of a metric."""
+def progress(here: Track, metric: Metric, first: int = 0) -> Progress:
+    """Level and robust rate of a metric; hours before the index `first` tell no rate, a sleeve had not settled."""
     window = max(1, round(metric.goal.window_h))
     value = trailing_mean(metric.value[-max(window, 1) :], window)
     recent = trailing_mean(metric.value[-24:], 24)
-    daily = day_means(cleaned(here, metric), days)
+    daily = day_means(cleaned(here, metric)[first:], _RATE_DAYS[is_sleeve(here)])
     slope, se, _ = line(daily)
     known = metric.value[np.isfinite(metric.value)]
     return Progress(
@@ -65,16 +66,17 @@ def _last(values: Array) -> float | None:
     return float(values[-1]) if len(values) and np.isfinite(values[-1]) else None
 
 
-def goal_met(metric: Metric, options: AnalysisOptions) -> tuple[bool, int | None]:
+def goal_met(metric: Metric, options: AnalysisOptions, first: int = 0) -> tuple[bool, int | None]:
     """Whether the goal is held to be met, and at which hour's index that began.
 
     Claimed when the mean over the goal's window lies under the limit by more than the doubt; kept until that mean is
-    over the limit again.
+    over the limit again. Hours before the index `first` do not count: a sleeve had not settled.
     """
     window = max(1, round(metric.goal.window_h))
     mean = trailing_mean(metric.high, window, 0.6)
     known = np.flatnonzero(np.isfinite(metric.value))
-    mean[: (int(known[0]) if len(known) else 0) + window] = np.nan  # no verdict on less than a whole window
+    begun = max(int(known[0]) if len(known) else 0, first)
+    mean[: begun + window] = np.nan  # no verdict on less than a whole window
     sure = mean <= metric.goal.limit - options.goal_confidence * metric.u
     over = mean > metric.goal.limit
     last_sure, last_over = _last_true(sure), _last_true(over)

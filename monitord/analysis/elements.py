@@ -157,7 +157,8 @@ def _judge_element(job: JobFile, hours: HourView, place: Location, options: Anal
     elif place.goal is not None and place.kind not in AIR_KINDS and len(here):
         around = around_of(hours, job, place)
         lost = _drive_lost(job, hours, place)
-        judged = judge_goal(here, around, place.goal, wet, lost, hours.hour_s, options)
+        settled_s = settled.clock_s + options.sleeve_clock_h * HOUR_S if settled is not None else -np.inf
+        judged = judge_goal(here, around, place.goal, wet, lost, settled_s, hours.hour_s, options)
         element.state, element.words = judged.state, judged.words
         element.drying, element.forecast = judged.drying, judged.forecast
         findings.extend(judged.findings)

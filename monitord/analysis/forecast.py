@@ -14,17 +14,22 @@ import numpy as np
 from scipy.special import ndtri
 
 from monitord.analysis.comparison import utc
-from monitord.analysis.drying import Progress
+from monitord.analysis.drying import Progress, cleaned
 from monitord.analysis.metric import Metric, is_sleeve
 from monitord.analysis.response import Response, ResponsePrior, fit_response, normal_pairs, quantile, times_to
-from monitord.analysis.slab_curves import slab_curve
+from monitord.analysis.rolling import day_means
+from monitord.analysis.slab_curves import SlabCurve, slab_curve
 from monitord.analysis.track import Track
 from monitord.model.assessments import Forecast
+from monitord.model.jobs import LocationKind
 from monitord.model.series import Array
 from monitord.physics.concrete import diffusivity_temperature_factor
 
 _DAY_S = 86_400.0
 _STALL_SHARE = 0.10
+
+NEVER_AT = 0.85
+"""Probability from which the goal is said not to be reached in this air; under it a date is given, high end open."""
 
 HORIZON_D = 365.0
 """A goal that is further away than this is not reached in this air."""
@@ -67,10 +72,15 @@ class Outlook:
 
 _STEP_SD = {"% RH": 4.0, "Pa": 60.0, "% MC": 1.5}
 _NOISE = {"% RH": 1.2, "Pa": 40.0, "% MC": 0.4}
-_OFFSET_SD = {"% RH": 2.0, "Pa": 25.0, "% MC": 0.5}
+_OFFSET_SD = {"% RH": 3.0, "Pa": 25.0, "% MC": 0.5}
 _END_SD = {"% RH": 1.0, "Pa": 15.0, "% MC": 0.3}
 """The air of the days to come is not that of today: this at least, and a share of how it wandered lately."""
+_OUTDOOR_SHARE = {kind: (0.15, 0.2) for kind in LocationKind} | {LocationKind.SUBFLOOR_VOID: (0.6, 0.3)}
+"""Share of the outdoor air in what a place is heading for, before its readings tell (our choice)."""
 _TAU_D = 6.0
+_FIRST_PASSAGE = 0.8
+_SHAPE_DAYS, _SHAPE_NOISE = 20, 0.25
+"""Days whose shape tells a slab's speed, and the usual error of a day's mean about it. [% RH]"""
 _SPANS = 40
 """Half days that the response is fitted to."""
 
@@ -95,61 +105,71 @@ def _held(value: Array) -> Array:
     return value[np.where(at < 0, int(np.flatnonzero(known)[0]), at)]
 
 
-def _follow(value: Array, metric: Metric) -> tuple[Response, Array] | None:
-    """The response of a series to the metric's air, and the end that this air allows, one for each draw."""
+def _follow(value: Array, metric: Metric, kind: LocationKind) -> tuple[Response, Array] | None:
+    """The response of a series to the metric's air, and where each draw is heading in the air of these days."""
     past = _half_days(value, _SPANS)
-    end = metric.end if metric.end is not None else np.zeros(len(value))
-    ends = _held(_half_days(end, _SPANS))
     if len(past) < 4:
         return None
-    lately, wander = float(ends[-6:].mean()), 0.0
-    days = ends[len(ends) % 2 :].reshape(-1, 2).mean(axis=1)[-10:]
-    if len(days) >= 3:
-        wander = 0.7 * float(days.std())
-    offset, spread = 0.0, _OFFSET_SD[metric.unit]
-    if metric.other_end is not None:
-        other = _half_days(metric.other_end - end, _SPANS)[-6:]
-        if np.isfinite(other).any():
-            pull = float(np.nanmean(other))
-            offset, spread = 0.1 * pull, float(np.hypot(spread, 0.15 * pull))
-    prior = ResponsePrior((offset, spread), _STEP_SD[metric.unit], _TAU_D, 0.9, _NOISE[metric.unit])
-    fit = fit_response(past, ends, prior)
+    end = metric.end if metric.end is not None else np.zeros(len(value))
+    ends = _held(_half_days(end, _SPANS))
+    other = None
+    if metric.other_end is not None and np.isfinite(metric.other_end[-480:]).any():
+        other = _held(_half_days(metric.other_end, _SPANS))
+    unit = metric.unit
+    prior = ResponsePrior(_OFFSET_SD[unit], _STEP_SD[unit], _OUTDOOR_SHARE[kind], _TAU_D, 0.9, _NOISE[unit])
+    fit = fit_response(past, ends, other, prior)
     if fit is None:
         return None
-    sd = float(np.hypot(_END_SD[metric.unit], wander))
-    return fit, lately + sd * np.resize(np.roll(normal_pairs()[:, 1], 19), len(fit.now))
+    level, sd = _present_end(ends)
+    spread = np.hypot(sd, _END_SD[unit])
+    if other is not None:
+        other_level, other_sd = _present_end(other)
+        level = level + fit.share * (other_level - level)
+        spread = np.hypot((1.0 - fit.share) * sd, fit.share * other_sd)
+        spread = np.hypot(spread, _END_SD[unit])
+    return fit, level + fit.offset + spread * np.resize(np.roll(normal_pairs()[:, 1], 11), len(fit.now))
+
+
+def _present_end(ends: Array) -> tuple[float, float]:
+    """Mean of the last three days' half-day means, and how far days wandered about their mean lately."""
+    days = ends[len(ends) % 2 :].reshape(-1, 2).mean(axis=1)[-10:]
+    return float(ends[-6:].mean()), 0.7 * float(days.std()) if len(days) >= 3 else 0.0
 
 
 def _targets(fit: Response, metric: Metric) -> Array:
-    """The limit as the probe would read it, over the doubt of its level, for each draw."""
+    """The limit as the probe would read it, over the doubt of its level, for each draw.
+
+    A mean over a day that wanders about its course meets the limit before the course does: by about its scatter.
+    """
     share = np.roll(normal_pairs()[:, 1], 7)
-    return metric.goal.limit + metric.u * np.resize(share, len(fit.now))
+    return metric.goal.limit + _FIRST_PASSAGE * fit.scatter + metric.u * np.resize(share, len(fit.now))
 
 
-def response_outlook(metric: Metric) -> Outlook | None:
+def response_outlook(metric: Metric, kind: LocationKind) -> Outlook | None:
     """Outlook of an element that follows the air around it."""
-    found = _follow(metric.value, metric)
+    found = _follow(metric.value, metric, kind)
     if found is None:
         return None
-    fit, end = found
-    target, final = _targets(fit, metric), end + fit.offset
+    fit, final = found
+    target = _targets(fit, metric)
     week = final + (fit.now - final) * np.exp(-7.0 / fit.tau_d)
     flat = fit.now - week < _STALL_SHARE * (fit.now - target)
-    return Outlook(times_to(fit, end, target), fit.weight, final >= target, flat)
+    return Outlook(times_to(fit, final, target), fit.weight, final >= target, flat)
 
 
-def timber_outlook(metric: Metric, lag_days: float) -> Outlook | None:
+def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlook | None:
     """Outlook of timber: the air beside it follows the surrounding air, and the timber lags that air."""
     timber = metric.timber
-    found = None if timber is None else _follow(timber.equilibrium, metric)
+    found = None if timber is None else _follow(timber.equilibrium, metric, kind)
     if found is None or timber is None:
         return None
-    fit, end = found
+    fit, ends = found
     days = np.r_[np.arange(0.0, 60.0, 1.0), np.geomspace(60.0, HORIZON_D + 5.0, 40)]
-    final = (end + fit.offset)[:, None]
+    final = ends[:, None]
     start = fit.now[:, None]
     low, high = float(timber.low[-1]), float(timber.high[-1])
-    level = (0.5 * (low + high) + (high - low) / np.sqrt(12.0) * np.resize(normal_pairs()[:, 0], len(fit.now)))[:, None]
+    share = np.clip(0.6 + 0.25 * np.resize(normal_pairs()[:, 0], len(fit.now)), 0.0, 1.0)
+    level = (low + (high - low) * share)[:, None]
     tau = np.where(np.abs(fit.tau_d - lag_days) < 0.05, fit.tau_d + 0.1, fit.tau_d)[:, None]
     # M' = (E(t) - M)/lag with E(t) = final + (start - final) exp(-t/tau)
     share = tau / (tau - lag_days)
@@ -163,7 +183,7 @@ def timber_outlook(metric: Metric, lag_days: float) -> Outlook | None:
     return Outlook(reached, fit.weight, final[:, 0] >= target[:, 0], flat)
 
 
-def slab_outlook(here: Track, metric: Metric, shown: Progress) -> Outlook | None:
+def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Outlook | None:
     """Outlook of a sleeve by concrete's falling rate."""
     place = here.location
     if shown.recent is None:
@@ -176,22 +196,17 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress) -> Outlook | None
     now = min(shown.recent / 100.0, 0.995)
     start = min(1.0, max(now + 0.02, (shown.start or 0.0) / 100.0, 0.94))
     curve = slab_curve(depth_share, start, min(surface, now - 0.03))
-    slope = curve.rate_at(now)
+    s_now = float(curve.time_at(now))
     t = here.temperature_c[-72:]
     t_mean = float(np.nanmean(t)) if np.isfinite(t).any() else 18.0
     prior_k = _D1 * float(diffusivity_temperature_factor(t_mean)) / (drying_mm / 1000.0) ** 2 * _DAY_S
     log_k = np.log(prior_k) + np.linspace(-3.0, 3.0, 61)
     k = np.exp(log_k)
-    weight = -0.5 * ((log_k - np.log(prior_k)) / 0.9) ** 2
-    if np.isfinite(shown.rate_se):
-        expected = -100.0 * slope * k
-        spread = np.sqrt(shown.rate_se**2 + 0.02**2 + (0.25 * expected) ** 2)
-        weight = weight - 0.5 * ((shown.rate - expected) / spread) ** 2 - np.log(spread)
+    weight = -0.5 * ((log_k - np.log(prior_k)) / 0.9) ** 2 + _shape_likelihood(here, metric, first, curve, s_now, k)
     weight = np.exp(weight - weight.max())
     weight /= weight.sum()
     share = ndtri((np.arange(9) + 0.5) / 9.0)
     goal = (metric.goal.limit + metric.u * share) / 100.0
-    s_now = float(curve.time_at(now))
     to_go = np.maximum(curve.time_at(goal) - s_now, 0.0)
     held = np.repeat((goal <= surface)[None, :], len(k), axis=0)
     to_go = np.where(goal >= now, 0.0, np.where(goal <= surface, np.inf, to_go))
@@ -202,19 +217,46 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress) -> Outlook | None
     return Outlook(days.ravel(), weights.ravel(), held.ravel(), flat.ravel())
 
 
-def outlook(here: Track, metric: Metric, shown: Progress, lag_days: float) -> Outlook | None:
+def _shape_likelihood(here: Track, metric: Metric, first: int, curve: SlabCurve, s_now: float, k: Array) -> Array:
+    """Log likelihood of each speed k (D1/L², per day), from how far each fits the days since the sleeve settled.
+
+    Only the shape counts: the level is free, for the probe's offset is unknown. Days near each other share their
+    error, so their weight is halved.
+    """
+    daily = day_means(cleaned(here, metric)[first:], _SHAPE_DAYS)
+    known = np.flatnonzero(np.isfinite(daily))
+    if len(known) < 3:
+        return np.zeros(len(k))
+    ago = len(daily) - 0.5 - known
+    course = 100.0 * np.interp(s_now - k[:, None] * ago[None, :], curve.s, curve.humidity)
+    residual = daily[known] - course
+    residual = residual - residual.mean(axis=1, keepdims=True)
+    spread = np.hypot(_SHAPE_NOISE, 0.1 * np.ptp(course, axis=1))
+    return -0.25 * np.sum(residual**2, axis=1) / spread**2 - 0.5 * len(known) * np.log(spread)
+
+
+def outlook(here: Track, metric: Metric, shown: Progress, first: int, lag_days: float) -> Outlook | None:
     """Days still to go until the goal is met, with doubt; None while there is nothing to say."""
     if metric.timber is not None:
-        return timber_outlook(metric, lag_days)
+        return timber_outlook(metric, here.location.kind, lag_days)
     if is_sleeve(here):
-        return slab_outlook(here, metric, shown)
-    return response_outlook(metric)
+        return slab_outlook(here, metric, shown, first)
+    return response_outlook(metric, here.location.kind)
 
 
 def to_forecast(view: Outlook, metric: Metric, as_of_s: float, reason: str) -> Forecast:
     """The outlook as dates. The goal is a mean over its window, so it is met half a window after the value."""
     lag = metric.goal.window_h / 48.0
-    low, middle, high = (view.at(share) for share in (0.1, 0.5, 0.9))
+    never = view.never
+    said_never = never >= NEVER_AT
+    finite = view.days <= HORIZON_D
+    low, middle, high = float("inf"), float("inf"), float("inf")
+    if not said_never:
+        days, weights = view.days[finite], view.weights[finite] / view.weights[finite].sum()
+        low, middle = quantile(days, weights, 0.1), quantile(days, weights, 0.5)
+        high = view.at(0.9)
+    elif never < 0.98:
+        low = view.at(0.1)
 
     def date(days: float) -> datetime | None:
         return utc(as_of_s + (days + lag) * _DAY_S) if np.isfinite(days) else None

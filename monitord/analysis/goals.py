@@ -8,7 +8,7 @@ import numpy as np
 
 from monitord.analysis.comparison import utc
 from monitord.analysis.drying import Progress, goal_met, progress
-from monitord.analysis.forecast import Outlook, outlook, to_forecast
+from monitord.analysis.forecast import NEVER_AT, Outlook, outlook, to_forecast
 from monitord.analysis.metric import Around, Metric, build_metric
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.analysis.track import Track
@@ -36,6 +36,7 @@ def judge_goal(
     goal: Goal,
     wet: Finding | None,
     drive_lost: bool,
+    settled_s: float,
     hour_s: float,
     options: AnalysisOptions,
 ) -> GoalView:
@@ -43,14 +44,15 @@ def judge_goal(
     metric = build_metric(here, around, goal, options)
     if metric is None:
         return GoalView(State.TOO_EARLY, "Nothing to judge by yet.", None, None, ())
-    shown = progress(here, metric)
+    first = int(np.searchsorted(here.hour_s, settled_s))
+    shown = progress(here, metric, first)
     if shown.recent is None:
         return GoalView(
             State.UNKNOWN, "Too little was heard in the last day to judge.", None, None, _unknown(here, hour_s)
         )
-    met, met_at = goal_met(metric, options)
+    met, met_at = goal_met(metric, options, first)
     wetting = wet is not None and wet.value == 1.0
-    view = None if met else outlook(here, metric, shown, options.timber_lag_days)
+    view = None if met else outlook(here, metric, shown, first, options.timber_lag_days)
     stall = judge_stall(here, metric, shown, view, drive_lost, options)
     forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason)
     state, words = _state(metric, shown, met, wetting, stall, view)
@@ -127,5 +129,7 @@ def _findings(
     return (
         _finding("goal_reached", here, hour_s, 1.0 if met else 0.0, readings, f"{said}."),
         _finding("drying_stalled", here, hour_s, stalled, readings, f"{said}. {stall.reason}"),
-        _finding("goal_unreachable", here, hour_s, 1.0 if never >= 0.8 else 0.0, readings, f"{said}. {stall.reason}"),
+        _finding(
+            "goal_unreachable", here, hour_s, 1.0 if never >= NEVER_AT else 0.0, readings, f"{said}. {stall.reason}"
+        ),
     )

@@ -52,6 +52,6 @@ def judge_stall(
         return Stall(
             True, slow, f"In this air it would end near {end:.0f} {metric.unit}; the goal is {metric.goal.limit:g}."
         )
-    if flat and drive_lost and view.no_progress >= 0.5:
+    if flat and drive_lost and view.no_progress >= options.stall_probability:
         return Stall(True, slow, "The room's air has stopped taking water up as it did.")
     return Stall(False, slow, "The air around could still take it to its goal.")
