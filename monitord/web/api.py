@@ -161,7 +161,6 @@ class Api:
     def _summary(self, state: JobState) -> schemas.JobSummary:
         times = LocalTimes(state.job.zone, state.now)
         alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
-        places = state.assessment.locations if state.assessment is not None else ()
         return schemas.JobSummary(
             job=state.job.job,
             name=state.job.label,
@@ -172,7 +171,7 @@ class Api:
             last_reading_at=state.last_heard,
             probes=len(state.stays_now),
             probes_heard=state.count_heard(self._web.settings.analysis),
-            states=dict(Counter(place.state.value for place in places)),
+            states=dict(Counter(place.state.value for place in state.places)),
             open_alerts=dict(Counter(alert.severity.value for alert in state.alerts)),
             summary=lead(state, alerts),
         )

@@ -49,7 +49,8 @@ class Web:
             coverage=self.settings.analysis.coverage,
             **values,
         )
-        return HTMLResponse(text, status, {"monitord-now": iso(now)})
+        # a copy kept by the browser would show the ages of another time
+        return HTMLResponse(text, status, {"monitord-now": iso(now), "cache-control": "no-store"})
 
     def error_page(self, status: int, detail: str) -> HTMLResponse:
         """A page that says what went wrong; it needs no database."""

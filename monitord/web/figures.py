@@ -16,10 +16,12 @@ from monitord.charts.parts import NARROW, WIDE, Chart, Level, Marker, Out, Trace
 from monitord.charts.time_axis import clock_change
 from monitord.model.alerts import Alert
 from monitord.model.analysis_options import AnalysisOptions
-from monitord.model.assessments import LocationAssessment, QualityFlag
+from monitord.model.assessments import QualityFlag
 from monitord.model.jobs import GoalMetric, JobFile, Location
+from monitord.store import alerts as stored_alerts
 from monitord.web.formats import decimals_of, number
 from monitord.web.happenings import markers_of
+from monitord.web.loading import JobState
 from monitord.web.local_time import LocalTimes, offset_words
 from monitord.web.series import UNITS, Measure, PlaceSeries, load_place
 from monitord.web.windows import Shown
@@ -33,6 +35,8 @@ class Figure:
     """One chart with all that stands around it."""
 
     id: str
+    location: str
+    """Whose readings it shows."""
     title: str
     wide: Markup
     narrow: Markup
@@ -63,27 +67,36 @@ class Scene:
 
 def figures_of(
     conn: Connection,
-    job: JobFile,
+    state: JobState,
     place: Location,
-    assessed: LocationAssessment | None,
-    alerts: Sequence[Alert],
     shown: Shown,
     times: LocalTimes,
     options: AnalysisOptions,
+    surface: Location | None = None,
 ) -> list[Figure]:
-    """The charts about one location: humidity, vapour pressure against the airs, and surface against dew point."""
-    scene = Scene(job, shown, times, options, assessed.flags if assessed else (), alerts)
+    """The charts about one location: humidity, vapour pressure against the airs, and surface against dew point.
+
+    Parameters
+    ----------
+    surface : Whose surface is shown where the location has none of its own.
+    """
+    job, assessed = state.job, state.assessment.at(place.id) if state.assessment is not None else None
+    past = stored_alerts.episodes(conn, job.job)
+    scene = Scene(job, shown, times, options, assessed.flags if assessed else (), past)
     room, outdoor = job.room_of(place), job.outdoor()
     others = [air for air in (room, outdoor) if air is not None and air.id != place.id]
     loaded = {spot.id: load_place(conn, job, spot.id, shown.start, shown.end, options) for spot in (place, *others)}
-    series = loaded[place.id]
     beside = others if outdoor is None or room is None else [room]
     figures = [
         _lines(scene, Measure.RELATIVE_HUMIDITY, "rh", "Relative humidity", place, beside, loaded),
         _lines(scene, Measure.VAPOUR_PRESSURE, "vp", "Vapour pressure", place, others, loaded),
     ]
-    if np.isfinite(series.surface_c).any():
-        figures.append(_surface(scene, place, series))
+    if np.isfinite(loaded[place.id].surface_c).any():
+        figures.append(_surface(scene, "Surface temperature against dew point", place, loaded[place.id]))
+    elif surface is not None:
+        series = loaded.get(surface.id) or load_place(conn, job, surface.id, shown.start, shown.end, options)
+        if np.isfinite(series.surface_c).any():
+            figures.append(_surface(scene, f"Surface temperature against dew point, {surface.label}", surface, series))
     return figures
 
 
@@ -118,15 +131,15 @@ def _lines(
     )
     unit = "Relative humidity in %." if humidity else "Vapour pressure in Pa."
     remarks = [unit, *_remarks(scene, traces[0], UNITS[measure])]
-    return _figure(name, chart, remarks, [f"{spot.id}:{measure}" for spot in spots])
+    return _figure(name, place, chart, remarks, [f"{spot.id}:{measure}" for spot in spots])
 
 
-def _surface(scene: Scene, place: Location, series: PlaceSeries) -> Figure:
+def _surface(scene: Scene, title: str, place: Location, series: PlaceSeries) -> Figure:
     """The surface temperature against the dew point of the air that touches it, with the margin shaded."""
     surface = _trace(scene, series, Measure.SURFACE_TEMPERATURE, "s1", "surface", band=False)
     dew = _trace(scene, series, Measure.DEW_POINT, "s2", "dew point", band=False)
     chart = Chart(
-        title="Surface temperature against dew point",
+        title=title,
         description=_described(scene, "Temperature", place, [surface, dew], Measure.DEW_POINT),
         unit="°C",
         window=scene.window,
@@ -144,12 +157,13 @@ def _surface(scene: Scene, place: Location, series: PlaceSeries) -> Figure:
     if np.isfinite(u).any():
         said.append(f"Doubt of the margin: ±\u00a0{number(float(np.nanmedian(u)), 1)}\u00a0K.")
     traced = [f"{place.id}:{Measure.SURFACE_TEMPERATURE}", f"{place.id}:{Measure.DEW_POINT}"]
-    return _figure("surface", chart, [*said, *_remarks(scene, surface, "K")], traced)
+    return _figure("surface", place, chart, [*said, *_remarks(scene, surface, "K")], traced)
 
 
-def _figure(name: str, chart: Chart, remarks: list[str], traces: list[str]) -> Figure:
+def _figure(name: str, place: Location, chart: Chart, remarks: list[str], traces: list[str]) -> Figure:
     return Figure(
         id=name,
+        location=place.id,
         title=chart.title,
         wide=Markup(draw(chart, WIDE)),
         narrow=Markup(draw(chart, NARROW)),

@@ -103,8 +103,7 @@ def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tu
 
 def _locations(states: Iterable[JobState]) -> Iterator[tuple[dict[str, str], float]]:
     for state in states:
-        places = state.assessment.locations if state.assessment is not None else ()
-        for word, n in sorted(Counter(place.state.value for place in places).items()):
+        for word, n in sorted(Counter(place.state.value for place in state.places).items()):
             yield {"job": state.job.job, "state": word}, n
 
 

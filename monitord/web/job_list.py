@@ -59,6 +59,6 @@ def _look(state: JobState, alerts: list[Look]) -> Look:
         return min(alerts, key=lambda look: look.rank)
     if state.assessment is None:
         return Look("Waiting for readings", "go", "wait", 9)
-    looks = [look_of(place) for place in state.assessment.locations]
+    looks = [look_of(place) for place in state.places]
     worst = min(looks, key=lambda look: look.rank, default=STATES[next(iter(STATES))])
     return Look(worst.word, worst.tone, worst.icon, 4 + worst.rank)

@@ -60,7 +60,7 @@ def progress(state: JobState) -> str:
     if state.assessment is None:
         return "Nothing has been assessed yet."
     with_goal = [place.id for place in state.job.locations if place.goal is not None]
-    states = {place.location: place.state for place in state.assessment.locations}
+    states = {place.location: place.state for place in state.places}
     counts = Counter(states.values())
     at_goal = sum(states.get(place) is State.AT_GOAL for place in with_goal)
     said = []
@@ -104,11 +104,9 @@ def focus_of(state: JobState, views: list[PlaceView], chosen: str | None) -> Loc
 
 def compare_rows(state: JobState, coverage: float, only: str | None = None) -> list[CompareRow]:
     """Every comparison of the assessment, or those of one location."""
-    if state.assessment is None:
-        return []
     return [
         _compare_row(state, place, comparison, coverage)
-        for place in state.assessment.locations
+        for place in state.places
         if only is None or place.location == only
         for comparison in place.comparisons
     ]
@@ -136,12 +134,11 @@ _SURFACES = {
 
 def surface_rows(state: JobState, only: str | None = None) -> list[SurfaceRow]:
     """Every surface that is known, the nearest to condensation first."""
-    places = state.assessment.locations if state.assessment is not None else ()
     rows = [
         SurfaceRow(
             location_label(state.job, p.location), p.location, _SURFACES.get(p.surface.level, NOT_ASSESSED), p.surface
         )
-        for p in places
+        for p in state.places
         if p.surface is not None and (only is None or p.location == only)
     ]
     return sorted(rows, key=lambda row: (row.look.rank, row.risk.margin.value))

@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from monitord.model.alerts import Alert
 from monitord.model.analysis_options import AnalysisOptions
-from monitord.model.assessments import JobAssessment
+from monitord.model.assessments import JobAssessment, LocationAssessment
 from monitord.model.jobs import JobFile, Placement
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs
@@ -40,6 +40,12 @@ class JobState:
         if self.ended:
             return [stay for stay in self.job.probes if stay.to_time is None or stay.to_time == self.job.end]
         return [stay for stay in self.job.probes if stay.covers(self.now)]
+
+    @property
+    def places(self) -> list[LocationAssessment]:
+        """What was assessed of the locations that the job still has: its file may have changed since."""
+        known = {place.id for place in self.job.locations}
+        return [p for p in self.assessment.locations if p.location in known] if self.assessment is not None else []
 
     def heard_of(self, stay: Placement) -> datetime | None:
         """When a probe was last heard during a stay; None: not during this one."""

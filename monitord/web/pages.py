@@ -7,7 +7,6 @@ from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse
-from sqlalchemy import Connection
 
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import Location
@@ -19,7 +18,7 @@ from monitord.web import job_view
 from monitord.web.alert_view import AlertView, alert_views, closed_views, mute_views, need_words, times_of
 from monitord.web.context import Web, job_url, place_url, utc_times
 from monitord.web.controls import controls_of
-from monitord.web.figures import Figure, figures_of
+from monitord.web.figures import figures_of
 from monitord.web.job_list import job_cards
 from monitord.web.loading import JobState, load_jobs, newest_of
 from monitord.web.local_time import LocalTimes
@@ -75,7 +74,8 @@ class Pages:
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
             views = [place_view(state, place, times, coverage) for place in state.job.locations]
             focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times)
-            chosen = {"loc": loc} if loc is not None else {}
+            chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
+            surface = state.job.location(surfaces[0].location) if surfaces else None
             return self._web.page(
                 conn,
                 "job.html",
@@ -89,11 +89,11 @@ class Pages:
                 heard_count=state.count_heard(self._options),
                 places=job_view.worst_first(views),
                 focus=focus,
-                figures=self._figures(conn, state, focus, shown, times) if focus is not None else [],
+                figures=figures_of(conn, state, focus, shown, times, self._options, surface) if focus else [],
                 controls=controls_of(shown, lambda query: job_url(job_id, chosen | query)),
                 shown=shown,
                 compared=job_view.compare_rows(state, coverage),
-                surfaces=job_view.surface_rows(state),
+                surfaces=surfaces,
                 airs=job_view.airs_words(state),
             )
 
@@ -125,7 +125,7 @@ class Pages:
                 assessed=assessed,
                 forecast=forecast_words(forecast, times) if forecast is not None else "",
                 alerts=[alert for alert in _alerts_of(state, times) if alert.location == place.id],
-                figures=self._figures(conn, state, place, shown, times),
+                figures=figures_of(conn, state, place, shown, times, self._options),
                 controls=controls_of(shown, lambda query: place_url(job_id, location_id, query)),
                 shown=shown,
                 compared=job_view.compare_rows(state, coverage, place.id),
@@ -175,13 +175,6 @@ class Pages:
                 held_total=sum(quarantine.count_held(conn).values()),
                 t=utc_times(now),
             )
-
-    def _figures(
-        self, conn: Connection, state: JobState, place: Location, shown: Shown, times: LocalTimes
-    ) -> list[Figure]:
-        assessed = state.assessment.at(place.id) if state.assessment is not None else None
-        past = stored_alerts.episodes(conn, state.job.job)
-        return figures_of(conn, state.job, place, assessed, past, shown, times, self._options)
 
 
 def location_of(state: JobState, location_id: str) -> Location:

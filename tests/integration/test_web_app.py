@@ -275,6 +275,11 @@ def test_time_that_passes_without_news_changes_ages_but_not_the_tag(tmp_path: Pa
     site.db.close()
 
 
+@pytest.mark.parametrize("path", PAGES)
+def test_no_browser_keeps_a_page_whose_ages_would_grow_old(client: TestClient, path: str) -> None:
+    assert client.get(path).headers["cache-control"] == "no-store"
+
+
 def test_only_ages_are_left_out_of_a_tag() -> None:
     page = b'<body data-now="1"><time class="age" datetime="a" title="b">3 min ago</time> 84.1'
     assert tag_of(page) == tag_of(page.replace(b"3 min", b"4 min").replace(b'now="1"', b'now="2"'))
@@ -313,7 +318,8 @@ def test_alerts_come_before_everything_else_and_the_worst_place_before_the_other
 
 def test_a_job_page_has_a_chart_and_a_table_that_need_no_script(client: TestClient) -> None:
     page = client.get("/jobs/mill-lane-4").text
-    assert page.count('<svg class="chart chart-wide"') == 2
+    assert page.count('<svg class="chart chart-wide"') == 3
+    assert "Surface temperature against dew point, Bedroom, window reveal" in page
     assert "Relative humidity at Utility room, outside wall cavity, 4 Nov, 06:" in page
     assert 'href="/jobs/mill-lane-4/locations/utility#readings"' in page
 
@@ -378,6 +384,18 @@ def test_a_job_that_has_just_been_applied_has_a_page(fresh: support.Site) -> Non
     page = fresh.client().get("/jobs/mill-lane-4").text
     assert "not assessed yet" in page
     assert "No readings in this time" in page
+
+
+def test_a_location_that_was_taken_out_of_the_job_since_its_assessment_is_not_shown(fresh: support.Site) -> None:
+    kept = tuple(place for place in support.MILL_LANE.locations if place.id not in ("reveal", "utility"))
+    probes = tuple(stay for stay in support.MILL_LANE.probes if stay.location_id not in ("reveal", "utility"))
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE.model_copy(update={"locations": kept, "probes": probes}))
+        save_assessment(conn, support.assessment())
+    page = fresh.client().get("/jobs/mill-lane-4")
+    assert page.status_code == 200
+    assert "Utility room" not in page.text
+    assert "window reveal" not in page.text
 
 
 def test_a_loose_probe_and_a_payload_in_quarantine_are_listed(client: TestClient) -> None:
