@@ -7,9 +7,11 @@ from datetime import datetime
 import numpy as np
 
 from monitord.analysis.comparison import Present, airs_of, compare, present, utc
-from monitord.analysis.elements import GoalView, HourView, view_goals, view_hours
+from monitord.analysis.depth import depth_comparisons
+from monitord.analysis.elements import GoalView, HourView, around_of, view_goals, view_hours
 from monitord.analysis.quality import recent_out
 from monitord.analysis.silence import silent_probe
+from monitord.analysis.source import source_of
 from monitord.analysis.surface_risk import surface_risk
 from monitord.analysis.track import stay_key
 from monitord.model.analysis_options import AnalysisOptions
@@ -18,8 +20,8 @@ from monitord.model.assessments import (
     Finding,
     JobAssessment,
     LocationAssessment,
-    QualityFlag,
     Quantity,
+    Source,
     State,
     SurfaceRisk,
 )
@@ -94,9 +96,7 @@ def assess_job(
     findings = [*hours.findings, *(finding for element in goals.values() for finding in element.findings)]
     locations = []
     for place in job.locations:
-        locations.append(
-            _location(job, place, airs, goals[place.id], hours.flags[place.id], as_of_s, options, findings, compared)
-        )
+        locations.append(_location(job, place, airs, goals, hours, as_of_s, options, findings, compared))
         for stay in record.at(place.id):
             silent = silent_probe(stay, place, as_of_s, options)
             if silent is not None:
@@ -123,14 +123,14 @@ def _location(
     job: JobFile,
     place: Location,
     airs: dict[str, Present | None],
-    element: GoalView,
-    flags: tuple[QualityFlag, ...],
+    goals: dict[str, GoalView],
+    hours: HourView,
     as_of_s: float,
     options: AnalysisOptions,
     findings: list[Finding],
     compared: bool,
 ) -> LocationAssessment:
-    here = airs[place.id]
+    here, element, flags = airs[place.id], goals[place.id], hours.flags[place.id]
     if here is None:
         return LocationAssessment(
             location=place.id,
@@ -146,6 +146,12 @@ def _location(
         other = airs[air.id]
         if other is not None:
             comparisons.append(compare(here, other, role, pressure, options))
+    source: Source | None = None
+    if compared:
+        settled = {key: view.equilibrium for key, view in goals.items()}
+        comparisons += depth_comparisons(job, place, hours.tracks, settled, hours.clocks, pressure, options)
+        around = around_of(hours, job, place)
+        source = source_of(hours.tracks[place.id], around.room, around.outdoor, options)
     room, outdoor = job.room_of(place) or place, job.outdoor()
     risk: SurfaceRisk | None = None
     assessed = surface_risk(here, airs[room.id], airs[outdoor.id] if outdoor else None, options)
@@ -161,6 +167,7 @@ def _location(
         words=f"Silent for {age / 3600.0:.1f} h." if stale else element.words,
         last_reading_at=utc(here.time_s),
         comparisons=tuple(comparisons),
+        source=source,
         surface=risk,
         equilibrium=element.equilibrium,
         drying=element.drying,

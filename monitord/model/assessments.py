@@ -64,6 +64,32 @@ class Comparison(BaseModel):
     words: str
 
 
+class SourceKind(StrEnum):
+    """Where a cavity's or void's vapour comes from, by the airs on both its sides."""
+
+    FROM_INSIDE = "from_inside"
+    FROM_OUTSIDE = "from_outside"
+    FROM_CONSTRUCTION = "from_construction"
+    """More than both airs: the construction itself gives it off."""
+    NO_EXCESS = "no_excess"
+    UNKNOWN = "unknown"
+
+
+class Source(BaseModel):
+    """A cavity or void against the room and the outdoor air over the last days."""
+
+    model_config = _FROZEN
+
+    kind: SourceKind
+    words: str
+    hours: int
+    """Hours of the last days with readings of all the airs compared."""
+    over_room: Quantity | None = None
+    """Mean vapour pressure above the room air's. [Pa]"""
+    over_outdoors: Quantity | None = None
+    """Mean vapour pressure above the outdoor air's. [Pa]"""
+
+
 class SurfaceSource(StrEnum):
     """Where a surface temperature comes from."""
 
@@ -207,6 +233,8 @@ class LocationAssessment(BaseModel):
     dew_point: Quantity | None = None
     humidity_ratio: Quantity | None = None
     comparisons: tuple[Comparison, ...] = ()
+    source: Source | None = None
+    """Cavities and voids: where their vapour comes from."""
     surface: SurfaceRisk | None = None
     night_ahead: NightAhead | None = None
     mould: MouldRisk | None = None
