@@ -98,7 +98,7 @@ def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, 
         return "—", ""
     if surface_leads(assessed) and assessed.surface is not None:
         value, doubt = parts(assessed.surface.margin, coverage)
-        return value, f"{doubt} K from dew point"
+        return value, f"{doubt} K margin"
     quantity = assessed.drying.value if assessed.drying is not None else None
     quantity = quantity or assessed.relative_humidity
     if quantity is None:
