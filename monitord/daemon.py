@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
+from datetime import datetime
 from types import FrameType
 
 from monitord.alerts.channels.mqtt_state import MqttState
@@ -42,7 +43,18 @@ class Daemon:
         self.clock = clock or SystemClock()
         self.url = ""
         """Where the dashboard is, once started."""
+        self.assessed_at: datetime | None = None
+        """As of when the last round of assessments was made."""
+        self._consumer: Consumer | None = None
         self._parts = Resources()
+
+    @property
+    def committed(self) -> int:
+        """Messages committed since the start."""
+        if self._consumer is None:
+            return 0
+        status = self._consumer.status
+        return status.received - status.waiting
 
     def start(self) -> None:
         """Start every part; if one can't be, stop those that run.
@@ -79,7 +91,7 @@ class Daemon:
         desk = Desk(db, clock, settings.alerts, rules, channels, publisher, file.parent if file else None)
         parts.add("messages", desk.stop)
 
-        consumer = Consumer(settings.broker, db, clock, topics)
+        self._consumer = consumer = Consumer(settings.broker, db, clock, topics)
         scheduler = Scheduler(clock)
         parts.add("scheduler", scheduler.stop, scheduler.ailment)
         for task in self._tasks(db, rules, desk):
@@ -94,8 +106,12 @@ class Daemon:
     def _tasks(self, db: Database, rules: RuleBook, desk: Desk) -> list[Task]:
         """What is periodic, and how often."""
         settings, clock, memos = self.settings, self.clock, Memos()
+
+        def assess() -> None:
+            self.assessed_at = run_due(db, clock, rules, settings.analysis, memos).as_of
+
         tasks = [
-            Task("assess", lambda: run_due(db, clock, rules, settings.analysis, memos), settings.assess.interval_s),
+            Task("assess", assess, settings.assess.interval_s),
             Task("look for silence", lambda: mark_running(db, clock), settings.assess.timer_s),
             Task("tell people", desk.run_once, settings.assess.interval_s),
             Task("forget old messages", desk.tidy, _DAY_S),

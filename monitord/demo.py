@@ -1,8 +1,8 @@
 """`monitord demo`: a simulated house whose probes publish over a real broker, watched by the daemon itself.
 
-Everything is what `monitord run` uses but four things: the embedded broker, a database in a temporary folder, a clock
-that runs faster, and limits of silence to suit (at thousands of simulated seconds in a second, a moment's load on
-this machine would otherwise look like an hour of silence).
+Everything is what `monitord run` uses but these: the embedded broker, a database in a temporary folder, and a clock
+that runs faster, with a limit for being behind that suits it. The clock waits for the daemon: on a busy machine the
+demo takes longer, and shows the same.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import signal
 import tempfile
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -19,13 +20,11 @@ from types import FrameType
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-from monitord.clock import AcceleratedClock
 from monitord.daemon import Daemon
 from monitord.errors import ConfigurationError
 from monitord.ingest.broker import EmbeddedBroker
 from monitord.logs import set_up_logging
 from monitord.model.alerts import Alert, AlertEvent
-from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import SurfaceRisk
 from monitord.model.jobs import JobFile
 from monitord.model.settings import Settings
@@ -39,37 +38,42 @@ from simulators.publish import Publisher, play
 _LOOK_S = 0.25
 _SETTLE_S = 1.5
 """Real time after the last message in which the daemon catches up. [s]"""
-_PATIENCE_S = 3.0
-"""Real time without a reading that is this machine's doing rather than a probe's silence. [s]"""
+_MOST_WAITING = 28
+"""Messages that may wait for their commit before time is held up: 35 simulated minutes of this house, well under the
+hour after which a probe is called silent."""
+_ASSESSED_WITHIN = timedelta(hours=2.5)
+"""How far time may be ahead of the last assessment before it is held up: under the gap that restarts a hold time."""
+_RULES = """\
+[rules.assessment_behind]
+raise_at = 21600
+"""
+_CATCH_UP_S = 0.2
+"""How far the pace may fall behind and still make it good; what is more is lost. [s]"""
 _TOLD = {"opened": "[bold]alert opened[/]", "closed": "alert closed"}
 _LEVELS = {"none": "no risk", "watch": "watch", "warn": "warning", "act": "condensing more likely than not"}
 
 
 class DemoClock:
-    """Stands at the start until it is begun, then runs fast, and stands again once it is held."""
+    """Simulated time, moved on by the probes as they publish; it stands at the start and again at the end."""
 
     def __init__(self, start: datetime, factor: float) -> None:
-        self._start, self._factor = start, factor
-        self._running: AcceleratedClock | None = None
-        self._held: datetime | None = None
-
-    def begin(self) -> None:
-        """Let time run."""
-        self._running = AcceleratedClock(self._start, self._factor)
-
-    def hold(self) -> None:
-        """Stop time: what is shown stays as it is, and nothing grows older."""
-        self._held = self.now()
+        self._now, self._factor = start, factor
 
     def now(self) -> datetime:
         """The simulated time, aware, UTC."""
-        if self._held is not None:
-            return self._held
-        return self._start if self._running is None else self._running.now()
+        return self._now
+
+    def set(self, time: datetime) -> None:
+        """Move time on; it never goes back."""
+        self._now = max(self._now, time)
+
+    def end(self) -> None:
+        """Time has come to its end: nothing grows older."""
+        self._factor = 0.0
 
     def wait_s(self, duration_s: float) -> float:
-        """Real seconds that `duration_s` simulated seconds take; without end once time is held. [s]"""
-        return duration_s / self._factor if self._held is None else float("inf")
+        """Real seconds that `duration_s` simulated seconds take; without end once time has ended. [s]"""
+        return duration_s / self._factor if self._factor else float("inf")
 
 
 class Narrator:
@@ -130,14 +134,16 @@ def run_demo(speed: float | None = None, port: int = 8080, exit_at_end: bool = F
         scene = demo()
         job = JobFile.model_validate(scene.job).model_copy(update={"end": None})  # it stays open once the scene is over
         clock = DemoClock(scene.start, speed or FACTOR)
-        settings = _settings(Path(folder), broker, port, _PATIENCE_S * (speed or FACTOR))
+        settings = _settings(Path(folder), broker, port)
         db = Database.open(settings.database.url)
         with db.write() as conn:
             apply_job(conn, job)
         daemon = _started(settings, clock)
         try:
             _introduce(console, daemon, job, scene, clock)
-            _watch(console, Narrator(db, job), scene, clock, broker.port, stop)
+            probes = _Probes(scene, clock, daemon, broker.port, stop)
+            _watch(console, Narrator(db, job), scene, probes, stop)
+            clock.end()
             if not exit_at_end and not stop.is_set():
                 console.print(f"\nThe simulation has ended. The dashboard stays at {daemon.url} until Ctrl-C.")
                 while not stop.wait(1.0) and daemon.ailment() is None:
@@ -148,22 +154,15 @@ def run_demo(speed: float | None = None, port: int = 8080, exit_at_end: bool = F
     return 0
 
 
-def _settings(folder: Path, broker: EmbeddedBroker, port: int, patience_s: float) -> Settings:
-    """Settings for a clock on which `patience_s` passes in a moment of this machine. [s]"""
-    usual = AnalysisOptions().silent_interval_floor_s
+def _settings(folder: Path, broker: EmbeddedBroker, port: int) -> Settings:
+    """The defaults, with intervals in simulated time: an hour of it is half a second."""
     rules = folder / "rules.toml"
-    rules.write_text(
-        f"[rules.condensation]\nmax_gap_s = {max(10_800.0, patience_s):.1f}\n"
-        f"[rules.gateway_silent]\nraise_at = {5.0 + patience_s / usual:.1f}\n"
-        f"[rules.assessment_behind]\nraise_at = {3.0 * patience_s:.1f}\n",
-        encoding="utf-8",
-    )
+    rules.write_text(_RULES, encoding="utf-8")
     return Settings.model_validate(
         {
             "database": {"url": f"sqlite:///{folder}/demo.sqlite3"},
             "broker": broker.settings().model_copy(update={"batch_wait_s": 0.05}),
-            "assess": {"interval_s": 3600.0, "timer_s": 3600.0},
-            "analysis": {"silent_interval_floor_s": max(usual, patience_s / 6.0)},
+            "assess": {"interval_s": 1800.0, "timer_s": 3600.0},
             "alerts": {"rules_file": str(rules)},
             "web": {"port": port},
         }
@@ -194,23 +193,17 @@ def _introduce(console: Console, daemon: Daemon, job: JobFile, scene: Demo, cloc
     console.print(f"\nDashboard: [bold]{daemon.url}[/] (this machine only; it asks for no password)\n")
 
 
-def _watch(
-    console: Console, narrator: Narrator, scene: Demo, clock: DemoClock, port: int, stop: threading.Event
-) -> None:
+def _watch(console: Console, narrator: Narrator, scene: Demo, probes: _Probes, stop: threading.Event) -> None:
     """Let the probes publish, and tell what happens, until the scene ends or someone stops it."""
-    probes = _Probes(scene, clock, port, stop)
     length_s = (scene.end - scene.start).total_seconds()
     columns = TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn()
     with Progress(*columns, console=console, transient=True) as progress:
         task = progress.add_task("", total=length_s)
-        clock.begin()
         probes.start()
         while probes.is_alive() and not stop.wait(_LOOK_S):
-            now = clock.now()
+            now = probes.clock.now()
             progress.update(task, completed=(now - scene.start).total_seconds(), description=f"{now:%a %d %b %H:%M}")
             _tell(console, narrator)
-        stop.wait(_SETTLE_S)
-        clock.hold()
         stop.wait(_SETTLE_S)
         _tell(console, narrator)
     probes.join(5.0)
@@ -224,26 +217,45 @@ def _tell(console: Console, narrator: Narrator) -> None:
 
 
 class _Probes(threading.Thread):
-    """Publishes what the probes send when the clock reaches its time."""
+    """Publishes what the probes send, and moves the clock to the time of each message."""
 
-    def __init__(self, scene: Demo, clock: DemoClock, port: int, stop: threading.Event) -> None:
+    def __init__(self, scene: Demo, clock: DemoClock, daemon: Daemon, port: int, stop: threading.Event) -> None:
         super().__init__(name="demo-probes", daemon=True)
+        self.clock = clock
         self.failure: Exception | None = None
-        self._scene, self._clock, self._port, self._stop_asked = scene, clock, port, stop
+        self._scene, self._daemon_watched, self._port, self._stop_asked = scene, daemon, port, stop
+        self._sent = 0
+        self._due = 0.0
 
     def run(self) -> None:
         """Publish until the end, or until someone stops it."""
         try:
             with Publisher("127.0.0.1", self._port) as publisher:
+                self._due = time.monotonic()
                 play(self._scene.messages(), publisher, self._wait_until)
+                self.clock.set(self._scene.end)
         except _StoppedError:
             pass
         except Exception as error:
             self.failure = error
 
     def _wait_until(self, time_s: float) -> None:
-        ahead = datetime.fromtimestamp(time_s, UTC) - self._clock.now()
-        if self._stop_asked.wait(max(0.0, self._clock.wait_s(ahead / timedelta(seconds=1)))):
+        """Wait as the pace asks, and longer while the daemon has not kept up; then it is that time."""
+        then = datetime.fromtimestamp(time_s, UTC)
+        self._due += self.clock.wait_s(max(0.0, (then - self.clock.now()).total_seconds()))
+        self._due = max(self._due, time.monotonic() - _CATCH_UP_S)
+        self._rest(max(0.0, self._due - time.monotonic()))
+        while self._behind(then):
+            self._rest(0.005)
+        self.clock.set(then)
+        self._sent += 1
+
+    def _behind(self, then: datetime) -> bool:
+        assessed = self._daemon_watched.assessed_at or self._scene.start
+        return self._sent - self._daemon_watched.committed > _MOST_WAITING or then - assessed > _ASSESSED_WITHIN
+
+    def _rest(self, pause_s: float) -> None:
+        if self._stop_asked.wait(pause_s) if pause_s else self._stop_asked.is_set():
             raise _StoppedError
 
 
