@@ -17,7 +17,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from simulators.evaluation.details import print_details
-from simulators.evaluation.running import JUDGES, run_cases
+from simulators.evaluation.running import JUDGES, Failure, run_cases
 from simulators.evaluation.scoring import Score, score_case
 from simulators.evaluation.table import print_table, write_json
 from simulators.families import FAMILIES
@@ -64,14 +64,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     judges = [wishes.only] if wishes.only else list(JUDGES)
     totals = {judge: Score() for judge in judges}
     families: dict[str, dict[str, Score]] = {}
+    failures: list[Failure] = []
     with Progress(console=Console(stderr=True)) as progress:
         task = progress.add_task("Jobs", total=len(wanted))
         for case in run_cases(wanted, judges, wishes.workers, wishes.keep):
+            progress.advance(task)
+            if isinstance(case, Failure):
+                failures.append(case)
+                continue
             for judge in judges:
                 score = score_case(case, case.verdicts[judge])
                 totals[judge].add(score)
                 families.setdefault(case.family, {}).setdefault(judge, Score()).add(score)
-            progress.advance(task)
     if wishes.details:
         print_details(totals[judges[0]])
     if wishes.by_family:
@@ -80,7 +84,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     print_table(totals, title="All jobs")
     if wishes.json is not None:
         write_json(wishes.json, totals, families)
-    return 0
+    for failure in failures:
+        print(f"not done: {failure.family} {failure.seed}: {failure.error}")
+    return 1 if failures else 0
 
 
 if __name__ == "__main__":

@@ -69,6 +69,8 @@ def judge_forecasts(case: Case, said: Verdicts) -> ForecastScore:
         rows = sorted((r for r in said.forecasts if r.location == key), key=lambda r: r.made_s)
         changes = list(_changes(case, key, place))
         for at, row in _days(rows, first, case.truth.end_s, place):
+            if not any(a < at and b > at - DAY_S for a, b in place.watched):
+                continue  # nobody heard the probe on that day
             _day(score, case, place, at, row, changes)
         item = _summary(score, case, key, place)
         if item is not None:

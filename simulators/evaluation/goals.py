@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from simulators.evaluation.matching import DAY_S, HOUR_S, Item
-from simulators.evaluation.records import Case, Verdicts
+from simulators.evaluation.records import AlertRecord, Case, Span, Verdicts
 from simulators.truth import LocationTruth
 
 _NEAR_S = HOUR_S
 """The truth is known by the hour."""
+_LASTING_S = 3 * DAY_S
 
 
 @dataclass
@@ -21,8 +22,9 @@ class GoalScore:
     lateness_s: list[float] = field(default_factory=list)
     """Right claims: since the goal has been met."""
     met: int = 0
-    """Locations whose goal was met for two days on end or to the job's end."""
+    """Locations whose goal was met for three days on end."""
     never_claimed: int = 0
+    """Of those, at which it was not said within any such time."""
     items: list[Item] = field(default_factory=list)
 
     def add(self, other: GoalScore) -> None:
@@ -42,26 +44,28 @@ def judge_goals(case: Case, said: Verdicts) -> GoalScore:
         if place.goal is None:
             continue
         claims = [a for a in said.alerts if a.kind == "goal_reached" and a.location == key]
-        right = 0
         for claim in claims:
             score.claims += 1
             spans = [(a, b) for a, b in place.goal_met if a - _NEAR_S <= claim.opened_s <= b + _NEAR_S]
             if spans:
-                right += 1
                 score.lateness_s.append(max(0.0, claim.opened_s - spans[0][0]))
             else:
                 score.premature += 1
                 day = (claim.opened_s - start_s) / DAY_S
                 words = f"truth {_truth_at(place, claim.opened_s):.1f}, said: {claim.words}"
                 score.items.append(Item("at goal", "too early", case.name, key, day, words))
-        lasting = [(a, b) for a, b in place.goal_met if b - a >= 2 * DAY_S]
+        lasting = [(a, b) for a, b in place.goal_met if b - a >= _LASTING_S]
         score.met += bool(lasting)
-        if lasting and not right:
+        if lasting and not any(_open_in(claim, span) for claim in claims for span in lasting):
             score.never_claimed += 1
             a, b = lasting[0]
             words = f"met for {(b - a) / DAY_S:.1f} days"
             score.items.append(Item("at goal", "not said", case.name, key, (a - start_s) / DAY_S, words))
     return score
+
+
+def _open_in(claim: AlertRecord, span: Span) -> bool:
+    return claim.opened_s <= span[1] and (claim.closed_s is None or claim.closed_s > span[0])
 
 
 def _truth_at(place: LocationTruth, time_s: float) -> float:

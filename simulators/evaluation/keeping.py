@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from pydantic_core import to_json
 
 import monitord
 import simulators
-from simulators.evaluation.records import BASELINE, Case, Verdicts
+from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts
 
 _MONITORD, _SIMULATORS = (Path(str(package.__file__)).parent for package in (monitord, simulators))
 _NO_PART = frozenset({"benchmark_ingest.py", "publish.py", "demo.py", "evaluate.py"})
@@ -50,6 +51,8 @@ class Keeper:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        for part in ("job", OURS, BASELINE):
+            _sources(part)  # now, while they are still those that were imported
 
     def _path(self, family: str, seed: int, part: str) -> Path:
         return self._folder / f"{family}-{seed}-{part}-{_sources(part)}.json"
@@ -69,7 +72,7 @@ class Keeper:
     def save(self, case: Case) -> None:
         """Keep a case in place of older ones of the same family and seed."""
         self._folder.mkdir(parents=True, exist_ok=True)
-        bare = Case(case.family, case.seed, case.job, case.truth, case.moisture)
+        bare = replace(case, verdicts={})
         self._replace(case, "job", to_json(bare, inf_nan_mode="constants"))
         for judge, said in case.verdicts.items():
             self._replace(case, judge, to_json(said, inf_nan_mode="constants"))

@@ -22,6 +22,8 @@ class Happening:
     cause: str = ""
     felt_s: float | None = None
     """When its effect could be felt; None: from its onset on."""
+    seen_s: float | None = None
+    """When a probe there was first heard after the onset; None: from its onset on."""
     judged: bool = True
     """False: nobody is judged by it; alerts in it are neither right nor false."""
 
@@ -154,8 +156,9 @@ def judge(topic: Topic, case: str, start_s: float) -> EventScore:
             score.items.append(item("missed", happening.key, happening.from_s, f"{happening.cause}, {lasts:.1f} days"))
             continue
         score.found[happening.cause] += 1
-        felt_s = happening.from_s if happening.felt_s is None else happening.felt_s
-        score.delays_s.append(max(0.0, min(opened) - happening.from_s))
+        seen_s = happening.from_s if happening.seen_s is None else happening.seen_s
+        felt_s = seen_s if happening.felt_s is None else max(seen_s, happening.felt_s)
+        score.delays_s.append(max(0.0, min(opened) - seen_s))
         score.felt_delays_s.append(max(0.0, min(opened) - felt_s))
     for call in topic.calls:
         near = [h for h in topic.happenings if h.key == call.key]

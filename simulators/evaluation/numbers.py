@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from simulators.evaluation.forecasts import ForecastScore
 from simulators.evaluation.goals import GoalScore
 from simulators.evaluation.matching import DAY_S, HOUR_S, EventScore
+from simulators.evaluation.nights import NightScore
 from simulators.evaluation.scoring import Score
 from simulators.evaluation.sleeves import HORIZONS_H, SleeveScore
 
@@ -33,7 +34,18 @@ def numbers(score: Score) -> dict[str, float]:
     found.update((f"at goal.{name}", value) for name, value in _goals(score.goals))
     found.update((f"sleeve.{name}", value) for name, value in _sleeves(score.sleeves))
     found.update((f"forecast.{name}", value) for name, value in _forecasts(score.forecasts))
+    found.update((f"night.{name}", value) for name, value in _nights(score.nights))
     return found
+
+
+def _nights(score: NightScore) -> Named:
+    yield "wet", score.wet
+    yield "foretold_pct", percent(score.foretold, score.wet)
+    yield "dry", score.dry
+    yield "false_pct", percent(score.cried, score.dry)
+    yield "unsaid_pct", percent(score.unsaid, score.wet + score.dry)
+    yield "lead_h", _median(score.leads_s, HOUR_S)
+    yield "error_k", score.median_error_k
 
 
 def _events(score: EventScore) -> Named:

@@ -53,6 +53,16 @@ class EquilibriumRecord:
     settled: bool
 
 
+@dataclass(frozen=True)
+class NightRecord:
+    """What was expected of a cold surface in the hours to come."""
+
+    made_s: float
+    location: str
+    margins_k: list[float]
+    """Expected margin above the dew point in each hour from `made_s` on; NaN where nothing is expected. [K]"""
+
+
 @dataclass
 class Verdicts:
     """All that was said of a job."""
@@ -60,6 +70,7 @@ class Verdicts:
     alerts: list[AlertRecord] = field(default_factory=list)
     forecasts: list[ForecastRecord] = field(default_factory=list)
     equilibrium: list[EquilibriumRecord] = field(default_factory=list)
+    nights: list[NightRecord] = field(default_factory=list)
 
 
 @dataclass
@@ -73,6 +84,8 @@ class Case:
     truth: Truth
     moisture: list[tuple[str, float]]
     """Rooms in which something began to give off water, and when: their air leaves its band, and no drive is lost."""
+    margins_k: dict[str, list[float]] = field(default_factory=dict)
+    """Locations with a cold surface: least margin above the dew or frost point in each hour of the job. [K]"""
     verdicts: dict[str, Verdicts] = field(default_factory=dict)
 
     @property

@@ -5,17 +5,24 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
+import numpy as np
+
 from monitord.alerts.rule_files import default_rule_book
 from monitord.model.jobs import JobFile
+from monitord.physics.moist_air import dew_or_frost_point
 from monitord.replay import Arrivals, replay
 from simulators import events as ev
+from simulators.evaluation.baseline import the_baseline
 from simulators.evaluation.keeping import Keeper
-from simulators.evaluation.records import OURS, Case, Verdicts, verdicts_of
+from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts, verdicts_of
 from simulators.gateway import Readings
 from simulators.jobs import SimulatedJob, generate
+from simulators.plan import HOUR_S, SPIN_UP_S, STEP_S
+from simulators.reality import LocationCourse
 
 Judge = Callable[[JobFile, Arrivals], Verdicts]
 
@@ -25,7 +32,7 @@ def the_program(job: JobFile, arrivals: Arrivals) -> Verdicts:
     return verdicts_of(replay(job, arrivals, default_rule_book()))
 
 
-JUDGES: dict[str, Judge] = {OURS: the_program}
+JUDGES: dict[str, Judge] = {OURS: the_program, BASELINE: the_baseline}
 
 
 def arrivals_of(readings: Readings) -> Arrivals:
@@ -48,7 +55,17 @@ def arrivals_of(readings: Readings) -> Arrivals:
 def case_of(made: SimulatedJob) -> Case:
     """A simulated job as a case on which nothing has been said."""
     moisture = [(e.target, e.start_s) for e in made.plan.events if e.kind == ev.MOISTURE and not e.benign]
-    return Case(made.family, made.seed, made.job, made.truth, moisture)
+    margins = {key: least_margins(course) for key, course in made.courses.items() if course.surface_c is not None}
+    return Case(made.family, made.seed, made.job, made.truth, moisture, margins)
+
+
+def least_margins(course: LocationCourse) -> list[float]:
+    """How far the coldest surface stayed above the dew or frost point, least of each hour of the job. [K]"""
+    assert course.surface_c is not None
+    margin = course.surface_c - np.asarray(dew_or_frost_point(np.maximum(course.vapour_pressure_pa, 0.2)))
+    steps, spin_up = round(HOUR_S / STEP_S), round(SPIN_UP_S / HOUR_S)
+    hours = margin[: len(margin) // steps * steps].reshape(-1, steps).min(axis=1)
+    return [float(x) for x in hours[spin_up:]]
 
 
 def run_case(family: str, seed: int, judges: Sequence[str], keep: Path | None) -> Case:
@@ -67,15 +84,25 @@ def run_case(family: str, seed: int, judges: Sequence[str], keep: Path | None) -
     return case
 
 
+@dataclass(frozen=True)
+class Failure:
+    """A job that could not be simulated or judged."""
+
+    family: str
+    seed: int
+    error: str
+
+
 def run_cases(
     wanted: Sequence[tuple[str, int]], judges: Sequence[str], workers: int, keep: Path | None
-) -> Iterator[Case]:
-    """The jobs of these families and seeds as they are done, in any order."""
+) -> Iterator[Case | Failure]:
+    """The jobs of these families and seeds as they are done, in any order; one that fails does not end the others."""
     os.environ.update({"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"})  # for the workers, which start afresh
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), max_tasks_per_child=20) as pool:
-        futures = [pool.submit(run_case, family, seed, judges, keep) for family, seed in wanted]
+        futures = {pool.submit(run_case, family, seed, judges, keep): (family, seed) for family, seed in wanted}
         try:
             for future in as_completed(futures):
-                yield future.result()
+                error = future.exception()
+                yield future.result() if error is None else Failure(*futures[future], repr(error))
         finally:
             pool.shutdown(wait=False, cancel_futures=True)

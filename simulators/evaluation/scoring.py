@@ -1,4 +1,4 @@
-"""The whole score of what somebody said of jobs: events, goals, sleeves and forecasts."""
+"""The whole score of what somebody said of jobs: events, goals, sleeves, forecasts and nights."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from simulators.evaluation.forecasts import ForecastScore, judge_forecasts
 from simulators.evaluation.goals import GoalScore, judge_goals
 from simulators.evaluation.matching import EventScore, Item, judge
+from simulators.evaluation.nights import NightScore, judge_nights
 from simulators.evaluation.records import Case, Verdicts
 from simulators.evaluation.sleeves import SleeveScore, judge_sleeves
 from simulators.evaluation.topics import topics
@@ -22,6 +23,7 @@ class Score:
     goals: GoalScore = field(default_factory=GoalScore)
     sleeves: SleeveScore = field(default_factory=SleeveScore)
     forecasts: ForecastScore = field(default_factory=ForecastScore)
+    nights: NightScore = field(default_factory=NightScore)
 
     def add(self, other: Score) -> None:
         """Take another score in."""
@@ -31,6 +33,7 @@ class Score:
         self.goals.add(other.goals)
         self.sleeves.add(other.sleeves)
         self.forecasts.add(other.forecasts)
+        self.nights.add(other.nights)
 
     def items(self) -> Iterator[Item]:
         """Every miss, false alarm and poor forecast."""
@@ -39,6 +42,7 @@ class Score:
         yield from self.goals.items
         yield from self.sleeves.items
         yield from self.forecasts.items
+        yield from self.nights.items
 
 
 def score_case(case: Case, said: Verdicts) -> Score:
@@ -49,6 +53,7 @@ def score_case(case: Case, said: Verdicts) -> Score:
         goals=judge_goals(case, said),
         sleeves=judge_sleeves(case, said),
         forecasts=judge_forecasts(case, said),
+        nights=judge_nights(case, said),
     )
 
 

@@ -154,7 +154,7 @@ def _claims(
     due_s = max(sealing.settled_s + _RIGHT_AFTER_S, sealing.from_s + CLOCK_S, start_s + CLOCK_S)
     if sealing.to_s - due_s >= DAY_S:
         score.settled += 1
-        if not right:
+        if not any(r.settled and sealing.settled_s <= r.made_s <= sealing.to_s for r in rows):
             score.unclaimed += 1
             day = (due_s - start_s) / DAY_S
             score.items.append(Item("equilibrated", "not said", case.name, key, day, ""))

@@ -34,6 +34,7 @@ _TARGETS: dict[str, tuple[str, str, str]] = {
     tp.REWETTING: (">= 95 %", "<= 12 h", "<= 0.5"),
     tp.DRIVE: (">= 90 %", "<= 6 h", ""),
     tp.CONDENSATION: (">= 98 %", "", "<= 0.5"),
+    tp.MOULD: ("", "", ""),
     tp.FAULT: (">= 90 % each", "", "<= 0.3"),
     tp.SILENCE: ("", "", ""),
     tp.NEVER: ("", "", ""),
@@ -76,6 +77,11 @@ def _rows() -> Iterator[Row]:
     )
     yield Row("  never in this air: recall", "forecast.never_recall_pct", ">= 80 %", 0, " %", "forecast.never_days")
     yield Row("  never in this air: precision", "forecast.never_precision_pct", ">= 95 %", 0, " %")
+    yield Row("night ahead: condensation foretold at 18:00", "night.foretold_pct", "", 0, " %", "night.wet")
+    yield Row("  foretold for nights without", "night.false_pct", "", 1, " %", "night.dry")
+    yield Row("  nothing said", "night.unsaid_pct", "", 0, " %")
+    yield Row("  median lead time", "night.lead_h", "", 0, " h")
+    yield Row("  median error of the least margin", "night.error_k", "", 1, " K")
 
 
 ROWS = tuple(_rows())

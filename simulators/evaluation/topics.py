@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
 
 from monitord.replay import parse_time
 from simulators import faults as ft
 from simulators.evaluation.matching import DAY_S, HOUR_S, Call, Happening, Terms, Topic
 from simulators.evaluation.records import AlertRecord, Case, Verdicts
+from simulators.rolling import runs
+from simulators.truth import LocationTruth
 
 STALL, REWETTING, DRIVE, CONDENSATION = "stall", "rewetting", "drive lost", "condensation"
-FAULT, SILENCE, NEVER = "probe fault", "silence", "goal out of reach"
+FAULT, SILENCE, NEVER, MOULD = "probe fault", "silence", "goal out of reach", "mould"
 
 _TERMS = {
     STALL: Terms(2 * DAY_S, 2 * DAY_S, 3 * DAY_S),
@@ -20,9 +25,12 @@ _TERMS = {
     FAULT: Terms(HOUR_S, DAY_S, 2 * DAY_S),
     SILENCE: Terms(HOUR_S, 2 * HOUR_S, 3 * HOUR_S),
     NEVER: Terms(2 * DAY_S, DAY_S, 3 * DAY_S),
+    MOULD: Terms(10 * DAY_S, DAY_S, 5 * DAY_S),
 }
 
 _NEW_WATER_S = 5 * DAY_S
+_LEAST_DEPTH_K, _NEAR_K = 0.3, 0.5
+_MOULD, _MOULD_NEAR = 1.0, 0.7
 _FAULT_KINDS = {ft.BATTERY: ("probe_fault", "low_battery", "probe_silent"), ft.SILENT: ("probe_silent", "probe_fault"),
                 ft.GAPS: ("probe_fault", "probe_silent")}  # fmt: skip
 """Which alerts find these faults of probes; the others are found by `probe_fault` alone."""
@@ -51,6 +59,14 @@ def _by_probe(alert: AlertRecord) -> str | None:
     return alert.probe
 
 
+def _watched(place: LocationTruth, happening: Happening) -> Happening:
+    """The event as far as a probe was heard: judged if that is half of it or two days, counted from the first of it."""
+    from_s, to_s = happening.from_s, happening.to_s
+    seen = [(max(a, from_s), min(b, to_s)) for a, b in place.watched if a < to_s and b > from_s]
+    enough = sum(b - a for a, b in seen) >= min(0.5 * (to_s - from_s), 2 * DAY_S)
+    return replace(happening, judged=happening.judged and enough, seen_s=seen[0][0] if seen else None)
+
+
 def _length_s(case: Case) -> float:
     return case.truth.end_s - case.truth.start_s
 
@@ -59,7 +75,7 @@ def _stalls(case: Case, said: Verdicts) -> Topic:
     happenings, with_goal = [], 0
     for key, place in case.truth.locations.items():
         with_goal += place.goal is not None
-        happenings += [Happening(key, s.from_s, s.to_s, s.cause) for s in place.stalls]
+        happenings += [_watched(place, Happening(key, s.from_s, s.to_s, s.cause)) for s in place.stalls]
         happenings += [Happening(key, a, b, judged=False) for a, b in (*place.unclear, *place.wetting_days)]
     calls = _calls(case, said, "drying_stalled", _by_location)
     return Topic(STALL, happenings, calls, with_goal * _length_s(case), _TERMS[STALL])
@@ -70,7 +86,9 @@ def _rewetting(case: Case, said: Verdicts) -> Topic:
     for key, place in case.truth.locations.items():
         enclosed += place.kind in ("slab_sleeve", "cavity", "subfloor_void")
         happenings += [
-            Happening(key, w.onset_s, max(w.over_s, w.end_s), w.cause, w.felt_s, w.felt_s is not None)
+            _watched(
+                place, Happening(key, w.onset_s, max(w.over_s, w.end_s), w.cause, w.felt_s, judged=w.felt_s is not None)
+            )
             for w in place.rewetting
             if w.cause != "air"
         ]
@@ -87,8 +105,12 @@ def _drive(case: Case, said: Verdicts) -> Topic:
         return at if kinds.get(at) == "room_air" else beside.get(at)
 
     happenings = [
-        Happening(d.room, d.from_s, d.to_s, d.cause, d.felt_s, d.matters and d.room in kinds)
+        _watched(
+            case.truth.locations[d.room],
+            Happening(d.room, d.from_s, d.to_s, d.cause, d.felt_s, judged=d.matters),
+        )
         for d in case.truth.drive_lost
+        if d.room in case.truth.locations
     ]
     happenings += [Happening(where, at, at + _NEW_WATER_S, judged=False) for where, at in case.moisture]
     rooms = sum(kind == "room_air" for kind in kinds.values())
@@ -96,17 +118,33 @@ def _drive(case: Case, said: Verdicts) -> Topic:
 
 
 def _condensation(case: Case, said: Verdicts) -> Topic:
-    cold = {p["id"] for p in case.job["locations"] if p["f_rsi"] is not None or p["kind"] == "surface"}
     happenings = []
-    for key, place in case.truth.locations.items():
-        cold |= {key} if place.condensation else set()
-        happenings += [Happening(key, c.from_s, c.to_s, f"{_deep(c.deepest_k)}") for c in place.condensation]
+    for key, margins in case.margins_k.items():
+        place = case.truth.locations[key]
+        for c in place.condensation:
+            noticeable = c.deepest_k >= _LEAST_DEPTH_K
+            cause = "by 1 K and more" if c.deepest_k >= 1.0 else "by less than 1 K"
+            happenings.append(_watched(place, Happening(key, c.from_s, c.to_s, cause, judged=noticeable)))
+        near = runs(np.array(margins) < _NEAR_K, join=24)
+        start_s = case.truth.start_s
+        happenings += [Happening(key, start_s + a * HOUR_S, start_s + b * HOUR_S, judged=False) for a, b in near]
     calls = _calls(case, said, "condensation", _by_location)
-    return Topic(CONDENSATION, happenings, calls, len(cold) * _length_s(case), _TERMS[CONDENSATION])
+    return Topic(CONDENSATION, happenings, calls, len(case.margins_k) * _length_s(case), _TERMS[CONDENSATION])
 
 
-def _deep(kelvin: float) -> str:
-    return "under 0.3 K" if kelvin < 0.3 else "0.3 to 1 K" if kelvin < 1.0 else "over 1 K"
+def _mould(case: Case, said: Verdicts) -> Topic:
+    happenings, looked_at, start_s = [], 0, case.truth.start_s
+    for key, place in case.truth.locations.items():
+        looked_at += bool(place.mould_index)
+        index = np.array(place.mould_index)
+        for a, b in runs(index >= _MOULD_NEAR):
+            grown = np.flatnonzero(index[a:b] >= _MOULD)
+            at = a + int(grown[0]) if len(grown) else a
+            span = (start_s + at * HOUR_S, start_s + b * HOUR_S)
+            happenings.append(_watched(place, Happening(key, *span, judged=bool(len(grown)))))
+            happenings.append(Happening(key, start_s + a * HOUR_S, span[1], judged=False))
+    calls = _calls(case, said, "mould", _by_location)
+    return Topic(MOULD, happenings, calls, looked_at * _length_s(case), _TERMS[MOULD])
 
 
 def _stays_s(case: Case) -> float:
@@ -121,7 +159,7 @@ def _stays_s(case: Case) -> float:
 
 def _faults(case: Case, said: Verdicts) -> Topic:
     happenings = [
-        Happening(f.probe, f.from_s, f.to_s, f.kind, f.noticeable_s, f.noticeable_s < f.to_s)
+        Happening(f.probe, f.from_s, f.to_s, f.kind, f.noticeable_s, judged=f.noticeable_s < f.to_s)
         for f in case.truth.probe_faults
     ]
     calls = _calls(case, said, "probe_fault", _by_probe)
@@ -150,9 +188,9 @@ def _never(case: Case, said: Verdicts) -> Topic:
     happenings, with_goal = [], 0
     for key, place in case.truth.locations.items():
         with_goal += place.goal is not None
-        happenings += [Happening(key, a, b) for a, b in place.never_in_this_air]
+        happenings += [_watched(place, Happening(key, a, b)) for a, b in place.never_in_this_air]
     calls = _calls(case, said, "goal_unreachable", _by_location)
     return Topic(NEVER, happenings, calls, with_goal * _length_s(case), _TERMS[NEVER])
 
 
-_BUILDERS = (_stalls, _rewetting, _drive, _condensation, _faults, _silences, _never)
+_BUILDERS = (_stalls, _rewetting, _drive, _condensation, _mould, _faults, _silences, _never)
