@@ -19,6 +19,7 @@ from monitord.errors import ConfigurationError
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Equilibrium, Forecast, JobAssessment
+from monitord.model.damage import NightAhead
 from monitord.model.job_files import load_job_file
 from monitord.model.jobs import JobFile
 from monitord.pipeline import Judge
@@ -26,6 +27,7 @@ from monitord.pipeline import Judge
 TICK_S = 3600.0
 _EQUILIBRIUM_S = 6 * 3600.0
 _FORECAST_S = 12 * 3600.0
+_NIGHT_S = 6 * 3600.0
 
 _ALERTS = ("opened_at", "closed_at", "kind", "location", "severity", "probe")
 _FORECASTS = ("made_at", "location", "eta_lo", "eta_mid", "eta_hi")
@@ -57,6 +59,7 @@ class ReplayResult:
     alerts: list[tuple[datetime, datetime | None, Alert]] = field(default_factory=list)
     forecasts: list[tuple[datetime, str, Forecast]] = field(default_factory=list)
     equilibrium: list[tuple[datetime, str, Equilibrium]] = field(default_factory=list)
+    nights: list[tuple[datetime, str, NightAhead]] = field(default_factory=list)
 
 
 def parse_time(text: str) -> float:
@@ -170,6 +173,8 @@ class _Outcome:
         for place in assessment.locations:
             if place.forecast is not None and self._due("forecast", place.location, tick, _FORECAST_S):
                 self._outcome.forecasts.append((assessment.as_of, place.location, place.forecast))
+            if place.night_ahead is not None and self._due("night", place.location, tick, _NIGHT_S):
+                self._outcome.nights.append((assessment.as_of, place.location, place.night_ahead))
             settled = place.equilibrium
             if settled is not None:
                 news = self._last.get(place.location) != settled.state

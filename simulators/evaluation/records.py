@@ -126,4 +126,7 @@ def verdicts_of(result: ReplayResult) -> Verdicts:
             )
             for at, location, said in result.equilibrium
         ],
+        nights=[
+            NightRecord(at.timestamp(), location, list(night.margin_k)) for at, location, night in result.nights
+        ],
     )
