@@ -7,9 +7,8 @@ import re
 import sys
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
-
-import pytest
 
 ROOT = Path(__file__).parents[2]
 SOURCES = sorted(p for top in ("monitord", "simulators") for p in (ROOT / top).rglob("*.py"))
@@ -41,17 +40,23 @@ def name_of(path: Path) -> str:
     return str(path.relative_to(ROOT))
 
 
+@cache
 def tree_of(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"), filename=str(path))
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=name_of)
-def test_no_module_and_no_function_is_longer_than_can_be_read(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= MODULE_LINES
-    for node in ast.walk(tree_of(path)):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-            length = (node.end_lineno or node.lineno) - node.lineno + 1
-            assert length <= FUNCTION_LINES, f"{node.name} has {length} lines"
+def test_no_module_and_no_function_is_longer_than_can_be_read() -> None:
+    too_long = []
+    for path in SOURCES:
+        lines = len(path.read_text(encoding="utf-8").splitlines())
+        if lines > MODULE_LINES:
+            too_long.append(f"{name_of(path)} has {lines} lines")
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                length = (node.end_lineno or node.lineno) - node.lineno + 1
+                if length > FUNCTION_LINES:
+                    too_long.append(f"{node.name} in {name_of(path)} has {length} lines")
+    assert not too_long
 
 
 def reads_clock(node: ast.AST) -> bool:
@@ -102,13 +107,13 @@ def test_what_the_tests_import_is_declared() -> None:
     assert set(third_party(sorted((ROOT / "tests").rglob("*.py")))) <= RUNNING | TESTING
 
 
-@pytest.mark.parametrize("name", sorted(RUNNING | TESTING))
-def test_every_dependency_has_its_reason_in_developers_md(name: str) -> None:
-    assert re.search(rf"^\| `{re.escape(name)}` \| \S.+ \|$", DEVELOPERS, re.MULTILINE | re.IGNORECASE)
+def test_every_dependency_has_its_reason_in_developers_md() -> None:
+    reasons = {name.lower() for name in re.findall(r"^\| `([A-Za-z0-9-]+)` \| \S.+ \|$", DEVELOPERS, re.MULTILINE)}
+    assert reasons == RUNNING | TESTING
 
 
-@pytest.mark.parametrize("room", sorted({p.relative_to(ROOT / "monitord").parts[0] for p in PROGRAM}))
-def test_every_room_stands_in_the_map(room: str) -> None:
-    """The map in DEVELOPERS.md has a line for each package and each module at the top."""
-    if not room.startswith("__"):
-        assert re.search(rf"^\| `monitord/{re.escape(room)}`", DEVELOPERS, re.MULTILINE)
+def test_every_room_stands_in_the_map() -> None:
+    """The map in DEVELOPERS.md has a line for each package and each module at the top, and for nothing else."""
+    mapped = set(re.findall(r"^\| `monitord/([a-z_]+(?:\.py)?)`", DEVELOPERS, re.MULTILINE))
+    rooms = {p.relative_to(ROOT / "monitord").parts[0] for p in PROGRAM} - {"__init__.py", "__main__.py"}
+    assert mapped == rooms
