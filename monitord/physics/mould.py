@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.errors import PhysicsRangeError
+from monitord.physics.mould_march import march
 from monitord.physics.mould_materials import (
     MEDIUM_RESISTANT,
     RESISTANT,
@@ -328,30 +329,13 @@ def mould_run(
     c = _conditions(t, rh, p)
     dry_hours = _dry_hours(c, before.dry_hours)
     decline = np.where(c.dry, p.decline * (_declined(dry_hours) - _declined(np.maximum(dry_hours - 1.0, 0.0))), 0.0)
-    index = _march(before.index, c.rate / 24.0, c.highest, decline, p)
+    index = march(before.index, c.rate / 24.0, c.highest, decline, p)
     after = MouldState(
         index[-1] if len(index) else before.index,
         dry_hours[-1] if len(index) else before.dry_hours,
         before.unknown_hours + np.sum(c.unknown, axis=0),
     )
     return MouldRun(index.reshape(given.shape), after)
-
-
-def _march(start: Array, growth: Array, highest: Array, decline: Array, p: Parameters) -> Array:
-    """The part that must go hour by hour: growth slows as the index nears its highest value."""
-    out = np.empty_like(growth)
-    index = start
-    # 1 - exp(2.3 (M - Mmax)), with the part that is known beforehand taken out of the loop
-    ceiling = np.exp(-2.3 * highest)
-    slow, fast = growth * p.k1_below, growth * p.k1_from_1
-    for i in range(len(growth)):
-        room = 1.0 - np.exp(2.3 * index) * ceiling[i]
-        np.maximum(room, 0.0, out=room)
-        room *= np.where(index < 1.0, slow[i], fast[i])
-        room += index
-        room -= decline[i]
-        index = np.maximum(room, 0.0, out=out[i])
-    return out
 
 
 def mould_step(
