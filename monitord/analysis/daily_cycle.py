@@ -1,0 +1,150 @@
+"""A gappy hourly series continued by its daily cycle: what the last days did at each hour, moved to where it is now.
+
+The cycle is the weighted mean of the last days. How far the last hours lie from it fades out over the next hours,
+and the change from the day before to the last day goes on in part. The spread is what the same forecast got wrong
+before, from every sixth hour of the last days, held towards a usual spread while there are few of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.model.series import Array
+
+DAY_H = 24
+_KEEP, _FADE, _TREND = 0.9, 0.99, 0.1
+"""Weight of each day against the one after it; how much of the distance from the cycle is left after each hour; how
+much of the last day-to-day change goes on. Our choice, tuned on simulated winters."""
+_LATELY_H = 3
+_ORIGIN_EVERY_H, _ORIGIN_DAYS = 6, 10
+_PRIOR_WEIGHT = 4.0
+
+
+@dataclass(frozen=True)
+class Continuation:
+    """A series continued, each (hours,), in its unit."""
+
+    value: Array
+    u: Array
+    """Standard deviation of what the same forecast got wrong before at each distance."""
+    lowest: float
+    """The least value of these hours, corrected by how much lower past ones came out than the cycle's own."""
+    u_lowest: float
+    errors: Array
+    """Forecast minus outcome of past forecasts, (origins, hours); NaN where unknown."""
+
+
+def prior_spread(hours: int) -> Array:
+    """Spread of the forecast of a surface's margin in ordinary winters. [K] From simulated winters."""
+    return np.asarray(0.6 + 0.6 * (1.0 - np.exp(-np.arange(1, hours + 1) / 8.0)))
+
+
+def _continue(days: Array, hours: int) -> Array:
+    """Continue n series by the cycle of their last days.
+
+    Parameters
+    ----------
+    days : the last days of each, (n, days, 24), the last day first; NaN where unknown.
+
+    Returns
+    -------
+    (n, hours); NaN where no day tells of that hour.
+    """
+    weight = _KEEP ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
+    total = weight.sum(axis=1)
+    cycle = np.where(total > 0, np.nansum(weight * np.nan_to_num(days), axis=1) / np.where(total > 0, total, 1), np.nan)
+    apart = days[:, 0] - cycle
+    now = _mean(apart[:, -_LATELY_H:])
+    lately = np.where(np.isfinite(now), now, _mean(apart[:, -DAY_H // 2 :]))
+    change = _mean(days[:, 0] - days[:, 1]) if days.shape[1] > 1 else np.full(len(days), 0.0)
+    ahead = np.arange(1, hours + 1)
+    moved = np.nan_to_num(lately)[:, None] * _FADE**ahead
+    moved = moved + _TREND * np.nan_to_num(change)[:, None] * ahead / DAY_H
+    return np.asarray(np.tile(cycle, (1, -(-hours // DAY_H)))[:, :hours] + moved)
+
+
+def _mean(values: Array) -> Array:
+    """Means of the rows over what is known; NaN where nothing is."""
+    known = np.isfinite(values)
+    count = known.sum(axis=1)
+    return np.where(count > 0, np.where(known, values, 0.0).sum(axis=1) / np.maximum(count, 1), np.nan)
+
+
+def _days_before(value: Array, ends: Array, days: int) -> Array:
+    """The last days before each end, (ends, days, 24), the last day first; NaN before the start."""
+    padded = np.concatenate([np.full(days * DAY_H, np.nan), value])
+    at = ends.astype(np.int64)[:, None, None]
+    back = DAY_H * np.arange(days - 1, -1, -1)[None, ::-1, None]
+    hour = np.arange(DAY_H)[None, None, :]
+    # in the padded series an end stands days * 24 further on
+    return np.asarray(padded[at + days * DAY_H - DAY_H - back + hour])
+
+
+def past_origins(n: int) -> Array:
+    """The ends of history from which past forecasts are judged, newest last."""
+    return np.asarray(np.arange(n - _ORIGIN_EVERY_H, DAY_H, -_ORIGIN_EVERY_H)[: _ORIGIN_DAYS * 4][::-1], dtype=float)
+
+
+def outcomes(value: Array, ends: Array, hours: int) -> Array:
+    """What came after each end, (ends, hours); NaN beyond the series."""
+    padded = np.concatenate([value, np.full(hours, np.nan)])
+    return np.asarray(padded[ends.astype(np.int64)[:, None] + np.arange(hours)[None, :]])
+
+
+def continuations(value: Array, ends: Array, hours: int, days: int) -> Array:
+    """Continue a series from each of several ends of history, (ends, hours)."""
+    return _continue(_days_before(value, ends, days), hours)
+
+
+def continue_series(
+    value: Array, hours: int, days: int, least_u: float, moved: tuple[Array, Array] | None = None
+) -> Continuation | None:
+    """Continue an hourly series; None where too little of the last days is known.
+
+    Parameters
+    ----------
+    value : hourly values up to now, (n,); NaN where unknown.
+    days : how many past days make the cycle.
+    least_u : least standard deviation that is believed.
+    moved : what is known of the hours to come from elsewhere: added to the forecast, (hours,), and to the past
+        forecasts had it been known then, (origins, hours) for `past_origins(n)`.
+    """
+    n = len(value)
+    if np.isfinite(value[-2 * DAY_H :]).sum() < 1.5 * DAY_H or not np.isfinite(value[-6:]).any():
+        return None
+    ends = past_origins(n)
+    made = continuations(value, np.concatenate([ends, [float(n)]]), hours, days)
+    past, future = made[:-1], made[-1]
+    if moved is not None:
+        future, past = future + moved[0], past + moved[1]
+    errors = past - outcomes(value, ends, hours)
+    if not np.isfinite(future).all():
+        return None
+    lowest_past = _lowest_errors(past, errors)
+    shift = float(np.sum(lowest_past) / (len(lowest_past) + _PRIOR_WEIGHT))
+    prior = prior_spread(hours)
+    return Continuation(
+        future,
+        np.maximum(_spread(errors, prior), least_u),
+        float(future.min()) - shift,
+        max(float(_spread((lowest_past - shift)[:, None], prior[-1:])[0]), least_u),
+        errors,
+    )
+
+
+def _lowest_errors(past: Array, errors: Array) -> Array:
+    """Lowest forecast minus lowest outcome of the past forecasts whose hours are over and known."""
+    whole = np.isfinite(errors).mean(axis=1) >= 0.9
+    if not whole.any():
+        return np.empty(0)
+    outcome = np.where(np.isfinite(errors), past - errors, np.inf)[whole]
+    return np.asarray(past[whole].min(axis=1) - outcome.min(axis=1))
+
+
+def _spread(errors: Array, prior: Array) -> Array:
+    """Root mean square of the columns, held towards a prior while there are few."""
+    known = np.isfinite(errors)
+    squares = np.where(known, errors, 0.0) ** 2
+    return np.asarray(np.sqrt((squares.sum(axis=0) + _PRIOR_WEIGHT * prior**2) / (known.sum(axis=0) + _PRIOR_WEIGHT)))
