@@ -180,6 +180,11 @@ def _silences(case: Case, said: Verdicts) -> Topic:
         )
         for s in case.truth.silences
     ]
+    happenings += [
+        Happening(f.probe, f.from_s, f.to_s, judged=False)
+        for f in case.truth.probe_faults
+        if f.kind in (ft.GAPS, ft.BATTERY, ft.SILENT)
+    ]
     calls = _calls(case, said, "probe_silent", _by_probe)
     return Topic(SILENCE, happenings, calls, _stays_s(case), _TERMS[SILENCE])
 
