@@ -18,6 +18,7 @@ from monitord.clock import Clock, SystemClock
 from monitord.errors import MonitordError
 from monitord.ingest.mqtt import Consumer
 from monitord.ingest.topics import RuleBook as TopicRules
+from monitord.ingest.tuning import calm_garbage_collection
 from monitord.logs import set_up_logging
 from monitord.model.settings import Settings
 from monitord.pipeline import Memos, mark_running, run_due
@@ -146,6 +147,7 @@ def run_until_stopped(settings: Settings) -> int:
     except MonitordError as error:
         _log.error("%s", error.message)
         return 1
+    calm_garbage_collection()
     _log.info("running; dashboard at %s (this machine only: it asks for no password yet)", daemon.url)
     ailment = None
     while not stop.wait(_WATCH_S) and (ailment := daemon.ailment()) is None:
