@@ -10,6 +10,14 @@ WHY: dict[str, str] = {
     "condensation": (
         "Water that the drying put into the air settles on the cold surface and wets it anew; mould follows."
     ),
+    "condensation_expected": "Before water settles on a cold surface there is still time to dry or warm the air.",
+    "mould": (
+        "Mould grows in weeks where a surface stays humid; it harms people's health and may spread to what the drying "
+        "was to save."
+    ),
+    "wood_decay": "Timber that stays this wet for long can rot, and what it carries may give way.",
+    "freezing": "Frozen pipes burst and make a second water damage; a cooling dehumidifier ices up and stops.",
+    "overheating": "Heat warps timber, harms finishes and machines, and dries surfaces faster than water can follow.",
     "probe_silent": "Silence is not dryness: this location counts as not known until the probe is heard.",
     "probe_fault": "A probe that lies is worse than none: it is out of every verdict until it is mended.",
     "drying_stalled": "Wet material that no longer dries keeps decaying and costs days of machines for nothing.",
@@ -26,6 +34,27 @@ LOOK_FIRST: dict[str, str] = {
     "condensation": (
         "Take water out of the air (dehumidifier running, tank empty, door shut), warm the surface, or air if the "
         f"outdoor air is drier. {_ELECTRICITY} {_MOULD}"
+    ),
+    "condensation_expected": (
+        "Before the night: dehumidifier running, its tank empty, its room shut; or a little warmth at the cold side. "
+        f"{_ELECTRICITY}"
+    ),
+    "mould": (
+        "How humid that surface is and why: cold, unheated, or wet behind. Dry or warm the air there; do not brush or "
+        f"blow at what has grown. {_MOULD} {_ASBESTOS}"
+    ),
+    "wood_decay": (
+        "Measure the timber itself with a moisture meter, near its ends and its underside; then find what keeps the "
+        f"air there humid: ground, leak, no air change. {_MOULD} {_ASBESTOS} A floor on decayed timber may give way: "
+        "keep off it until it has been judged."
+    ),
+    "freezing": (
+        "The heating, then open windows; where pipes are at risk, shut off and drain them. "
+        f"{_ELECTRICITY} No open flame to thaw a pipe."
+    ),
+    "overheating": (
+        "The heaters' thermostats and what stands before them; let the heat out before opening up timber. "
+        f"{_ELECTRICITY}"
     ),
     "probe_silent": "The battery, then whether something covers the probe, then the gateway.",
     "probe_fault": "Whether the probe still sits in its place, dry and whole; then check it beside a good one.",
