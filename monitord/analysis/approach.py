@@ -31,9 +31,9 @@ class ApproachPrior:
     drift_sd_per_h: float = 0.15 / 24.0
     tau_median_h: float = 14.0
     tau_log_sd: float = 0.7
-    noise_sd: float = 0.25
+    noise_sd: float = 0.3
     """Of an hourly median about the model, probe noise and model error together. [%]"""
-    correlation_h: float = 3.0
+    correlation_h: float = 8.0
     """Neighbouring hours share their error over about this long: the data weigh that much less. [h]"""
 
 

@@ -86,8 +86,9 @@ def expected_loss(
     behind = thickness_mm - 0.5 * (deep_mm + shallow_mm)
     if behind <= 0.0 or deep_mm <= shallow_mm:
         return None
-    h = min(max(0.005 * (deep_pct + shallow_pct), 0.0), 1.0)
-    d = _D1 * relative_diffusivity(h) * diffusivity_temperature_factor(temperature_c)
+    between = np.linspace(shallow_pct, deep_pct, 9) / 100.0
+    d = _D1 * float(relative_diffusivity(np.clip(between, 0.0, 1.0)).mean())
+    d *= float(diffusivity_temperature_factor(temperature_c))
     gradient = max(deep_pct - shallow_pct, 0.0) / (deep_mm - shallow_mm)
     return float(d * 1e6 * gradient / behind * 86_400.0)
 

@@ -16,7 +16,7 @@ from monitord.analysis.wetting import WINDOW_H, rises, usual_rise
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
-from monitord.model.series import Array
+from monitord.model.series import Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
 
 
@@ -29,7 +29,7 @@ def _as_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
     return out
 
 
-def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Array:
+def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Flags:
     """Hours at which the room's vapour pressure has left its band upwards, (n,) of bool."""
     level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
     rise = rises(level, mean_h=3)
@@ -49,7 +49,9 @@ def drive_lost(room: Track, outdoor: Track | None, as_of_s: float, options: Anal
     room = room.last(WINDOW_H)
     level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
     hits = hits_of(room, None if outdoor is None else outdoor.last(WINDOW_H), options)
-    event = newest_event(hits, level, apart_h=48, back_share=0.5, hold_h=14 * 24, least_fall=1e9)
+    event = newest_event(
+        hits, level, apart_h=48, back_share=0.5, hold_h=14 * 24, least_fall=1e9, least_rise=0.7 * options.drive_lost_pct
+    )
     heard = bool(np.isfinite(level[-3:]).any())
     active = event is not None and event.active
     summary = f"{room.location.label}: the air takes water up as it did."

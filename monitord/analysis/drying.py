@@ -12,7 +12,7 @@ from monitord.analysis.track import Track
 from monitord.analysis.wetting import sleeve_coefficient
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric
-from monitord.model.series import Array
+from monitord.model.series import Array, Flags
 
 _RATE_DAYS = {True: 8, False: 5}
 """Days that a rate rests on: sleeves, elsewhere."""
@@ -86,7 +86,7 @@ def goal_met(metric: Metric, options: AnalysisOptions, first: int = 0) -> tuple[
     return True, begin + int(np.argmax(sure[begin:]))
 
 
-def _last_true(where: Array) -> int | None:
+def _last_true(where: Flags) -> int | None:
     found = np.flatnonzero(where)
     return int(found[-1]) if len(found) else None
 

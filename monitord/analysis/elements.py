@@ -14,7 +14,7 @@ from monitord.analysis.drive import drive_lost
 from monitord.analysis.equilibration import Settled, clock_start, settle
 from monitord.analysis.goals import judge_goal
 from monitord.analysis.metric import Around, is_sleeve
-from monitord.analysis.quality import StayQuality, fault_finding, flags_of, judge_stay
+from monitord.analysis.quality import StayQuality, fault_finding, flags_of, judge_stay, without_common_drift
 from monitord.analysis.track import Masks, Track, build_track, stay_key
 from monitord.analysis.wetting import wetting
 from monitord.analysis.words import LOOK_FIRST, WHY
@@ -75,24 +75,38 @@ def view_hours(job: JobFile, record: JobRecord, hour_s: float, options: Analysis
     view, record = HourView(hour_s), until(record, hour_s)
     start = min((s.placement.from_time.timestamp() for s in record.stays), default=hour_s)
     grid_start = float(np.floor(min(start, job.start.timestamp()) / HOUR_S) * HOUR_S)
-    for place in sorted(job.locations, key=lambda place: place.kind not in AIR_KINDS):
-        _judge_place(view, job, place, record, grid_start, options)
+    airs = [place for place in job.locations if place.kind in AIR_KINDS]
+    elements = [place for place in job.locations if place.kind not in AIR_KINDS]
+    for group in (airs, elements):  # the airs first: what fell out of an element reads theirs
+        _judge_probes(view, job, group, record)
+        for place in group:
+            _track_place(view, job, place, record, grid_start, options)
     for place in job.locations:
         _judge_events(view, job, place, options)
     return view
 
 
-def _judge_place(
+def _judge_probes(view: HourView, job: JobFile, places: list[Location], record: JobRecord) -> None:
+    """Quality of every stay at some locations."""
+    judged: dict[tuple[str, float], StayQuality] = {}
+    records: dict[tuple[str, float], StayRecord] = {}
+    for place in places:
+        room = job.room_of(place)
+        beside = view.tracks.get(room.id) if room is not None else None
+        for stay in record.at(place.id):
+            judged[stay_key(stay)] = judge_stay(stay, place, beside, job, view.hour_s)
+            records[stay_key(stay)] = stay
+    view.qualities.update(without_common_drift(judged, records))
+
+
+def _track_place(
     view: HourView, job: JobFile, place: Location, record: JobRecord, grid_start: float, options: AnalysisOptions
 ) -> None:
-    """Quality and track of one location; rooms come first, for what fell out of an element reads their air."""
+    """Flags, fault findings and the track of one location."""
     masks: Masks = {}
     flags: list[QualityFlag] = []
-    room = job.room_of(place)
-    beside = view.tracks.get(room.id) if room is not None else None
     for stay in record.at(place.id):
-        quality = judge_stay(stay, place, beside, job, view.hour_s)
-        view.qualities[stay_key(stay)] = quality
+        quality = view.qualities[stay_key(stay)]
         masks[stay_key(stay)] = quality.hourly_out
         flags.extend(flags_of(quality, stay, view.hour_s))
         ended = stay.placement.to_time is not None and stay.placement.to_time.timestamp() <= view.hour_s

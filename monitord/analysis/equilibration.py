@@ -79,7 +79,7 @@ def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
 
     Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
     re-opening, and the fitted approach still to come is under `options.sleeve_gap_pct` with confidence. The
-    prediction's interval is the central 80 % of the posterior; the probe's own accuracy is not in it.
+    prediction's interval is the central 80 %, of the posterior and the probe's own accuracy together.
     """
     clock = clock_s
     age_h = max(0.0, (here.end_s - clock) / HOUR_S)
@@ -98,9 +98,9 @@ def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
         return Settled(view, False, clock, None)
     prior = options_prior(options)
     fit = fit_approach(*data, prior)
-    calm = abs(fit.gap) + 1.28 * fit.gap_sd < options.sleeve_gap_pct
+    calm = abs(fit.gap) + 1.64 * fit.gap_sd < options.sleeve_gap_pct
     ready = age_h >= options.sleeve_clock_h and calm
-    half = 1.2816 * fit.level_sd
+    half = 1.2816 * float(np.hypot(fit.level_sd, here.doubt.relative_humidity_pct))
     level = min(max(fit.level, 0.0), 100.0)
     view = Equilibrium(
         state="equilibrated" if ready else ("settling" if age_h < 6 else "equilibrating"),
@@ -123,11 +123,12 @@ def _long_settled(here: Track, clock: float, age_h: float, options: AnalysisOpti
     lately = here.relative_humidity_pct[-24:]
     lately = lately[np.isfinite(lately)]
     level = float(lately.mean()) if len(lately) else None
+    half = 1.2816 * here.doubt.relative_humidity_pct
     view = Equilibrium(
         state="equilibrated",
         predicted_rh=level,
-        low=None if level is None else level - 0.3,
-        high=None if level is None else level + 0.3,
+        low=None if level is None else level - half,
+        high=None if level is None else min(level + half, 100.0),
         clock_started=utc(clock),
         words=f"Settled: {age_h / 24:.0f} days since sealing, past the {options.sleeve_clock_h:.0f} h clock.",
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.rolling import trailing_mean
-from monitord.model.series import HOUR_S, Array
+from monitord.model.series import HOUR_S, Array, Flags
 
 
 @dataclass(frozen=True)
@@ -24,13 +24,14 @@ class Event:
 
 
 def newest_event(
-    hits: Array, level: Array, *, apart_h: int, back_share: float, hold_h: int, least_fall: float
+    hits: Flags, level: Array, *, apart_h: int, back_share: float, hold_h: int, least_fall: float, least_rise: float
 ) -> Event | None:
     """The newest event of the last days, None if there is none.
 
     `hits` are the hours of detection (bool), `level` what rises (both (n,)). Hits closer than `apart_h` belong
-    together. The event is over once the level is back under base + `back_share` of its rise, or has fallen for a day
-    from its peak by `least_fall` and more; or `hold_h` after its last hit, when the new level is the usual one.
+    together. It counts once it rose by `least_rise`. It is over once the level is back under base + `back_share` of its
+    rise, or has fallen for a day from its peak by `least_fall` and more; or `hold_h` after its last hit, when the new
+    level is the usual one.
     """
     at = np.flatnonzero(hits)
     if not len(at):
@@ -55,7 +56,8 @@ def newest_event(
     peak = float(since[peak_at])
     back = now <= base + back_share * (peak - base)
     falling = n - 1 - (began + peak_at) >= 24 and peak - now >= least_fall and n - 1 - last >= 12
-    return Event(not (back or falling), began, base, now, peak)
+    risen = peak - base >= least_rise
+    return Event(risen and not (back or falling), began, base, now, peak)
 
 
 def hour_of(hour_s: Array, index: int) -> float:

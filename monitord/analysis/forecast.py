@@ -22,7 +22,7 @@ from monitord.analysis.slab_curves import SlabCurve, slab_curve
 from monitord.analysis.track import Track
 from monitord.model.assessments import Forecast
 from monitord.model.jobs import LocationKind
-from monitord.model.series import Array
+from monitord.model.series import Array, Flags
 from monitord.physics.concrete import diffusivity_temperature_factor
 
 _DAY_S = 86_400.0
@@ -44,9 +44,9 @@ class Outlook:
 
     days: Array
     weights: Array
-    held_back: Array
+    held_back: Flags
     """Per draw: the air allows no end below the goal."""
-    flat: Array
+    flat: Flags
     """Per draw: under a tenth of what remains goes in the next seven days."""
 
     def at(self, share: float) -> float:
@@ -121,13 +121,10 @@ def _follow(value: Array, metric: Metric, kind: LocationKind) -> tuple[Response,
     if fit is None:
         return None
     level, sd = _present_end(ends)
-    spread = np.hypot(sd, _END_SD[unit])
-    if other is not None:
-        other_level, other_sd = _present_end(other)
-        level = level + fit.share * (other_level - level)
-        spread = np.hypot((1.0 - fit.share) * sd, fit.share * other_sd)
-        spread = np.hypot(spread, _END_SD[unit])
-    return fit, level + fit.offset + spread * np.resize(np.roll(normal_pairs()[:, 1], 11), len(fit.now))
+    other_level, other_sd = (level, sd) if other is None else _present_end(other)
+    mixed = level + fit.share * (other_level - level)
+    spread = np.hypot(np.hypot((1.0 - fit.share) * sd, fit.share * other_sd), _END_SD[unit])
+    return fit, mixed + fit.offset + spread * np.resize(np.roll(normal_pairs()[:, 1], 11), len(fit.now))
 
 
 def _present_end(ends: Array) -> tuple[float, float]:
@@ -232,7 +229,8 @@ def _shape_likelihood(here: Track, metric: Metric, first: int, curve: SlabCurve,
     residual = daily[known] - course
     residual = residual - residual.mean(axis=1, keepdims=True)
     spread = np.hypot(_SHAPE_NOISE, 0.1 * np.ptp(course, axis=1))
-    return -0.25 * np.sum(residual**2, axis=1) / spread**2 - 0.5 * len(known) * np.log(spread)
+    likelihood = -0.25 * np.sum(residual**2, axis=1) / spread**2 - 0.5 * len(known) * np.log(spread)
+    return np.asarray(likelihood)
 
 
 def outlook(here: Track, metric: Metric, shown: Progress, first: int, lag_days: float) -> Outlook | None:

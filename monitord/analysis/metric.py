@@ -91,9 +91,10 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
     air, outdoor = around.air, around.outdoor
     outdoor = None if outdoor is air else outdoor
     if goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
-        ends = (None if one is None else humidity_in_air(here, one) for one in (air, outdoor))
+        end = None if air is None else humidity_in_air(here, air)
+        other = None if outdoor is None else humidity_in_air(here, outdoor)
         value = here.relative_humidity_pct
-        return Metric(goal, value, here.doubt.relative_humidity_pct, *ends, value, None)
+        return Metric(goal, value, here.doubt.relative_humidity_pct, end, other, value, None)
     if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS:
         if air is None:
             return None
@@ -103,10 +104,11 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
     timber = timber_track(here.temperature_c, here.relative_humidity_pct, options.timber_lag_days)
     if timber is None:
         return None
-    ends = (None if one is None else _timber_end(here, one) for one in (air, outdoor))
+    end = None if air is None else _timber_end(here, air)
+    other = None if outdoor is None else _timber_end(here, outdoor)
     spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
     u = float(np.hypot(spread, options.timber_species_u_pct))
-    return Metric(goal, timber.middle, u, *ends, timber.high, timber)
+    return Metric(goal, timber.middle, u, end, other, timber.high, timber)
 
 
 def _u_excess(here: Track, air: Track) -> float:

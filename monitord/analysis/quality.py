@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,16 +11,19 @@ from monitord.analysis import quality_checks as checks
 from monitord.analysis.comparison import utc
 from monitord.analysis.measured import doubt_of
 from monitord.analysis.quality_checks import Span
+from monitord.analysis.quality_jumps import falling_away, offset, saturated
 from monitord.analysis.quality_place import left_place
 from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding, QualityFlag
 from monitord.model.jobs import AIR_KINDS, JobFile, Location
-from monitord.model.series import HOUR_S, Array, Series, StayRecord
+from monitord.model.series import HOUR_S, Array, Flags, Series, StayRecord
 from monitord.physics.moist_air import vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
 
-FAULTS = frozenset({"range", "stuck", "noisy", "spikes", "clock_ahead", "clock_behind", "left_place", "drift"})
+FAULTS = frozenset(
+    {"range", "stuck", "noisy", "spikes", "clock_ahead", "clock_behind", "left_place", "drift", "offset", "saturated"}
+)
 """Kinds of flag that put a probe at fault."""
 
 NAMES = {
@@ -31,7 +35,12 @@ NAMES = {
     "clock_behind": "clock behind",
     "left_place": "no longer in its place",
     "drift": "drifting",
+    "offset": "jumped to another level",
+    "saturated": "stands at saturation",
 }
+
+FAULTS = frozenset(NAMES)
+"""Kinds of flag that put a probe at fault."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +60,7 @@ def _range_spans(record: StayRecord) -> list[Span]:
     return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", least_h=2)
 
 
-def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tuple[list[Span], Array]:
+def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tuple[list[Span], Flags]:
     """Noise and spikes of the last days, and the single readings they touch."""
     recent, air = record.recent, location.kind in AIR_KINDS
     touched = checks.spikes(recent.relative_humidity_pct, checks.SPIKE_LIMIT_PCT[air])
@@ -66,7 +75,7 @@ def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tupl
     if window.sum() >= 12:
         values = recent.relative_humidity_pct[window]
         noise = checks.white_noise(values)
-        if noise > checks.NOISE_LIMIT_PCT[air]:
+        if noise > checks.NOISE_LIMIT_PCT[air] and checks.grown_restless(record.hourly):
             start = float(recent.time_s[window][0])
             found.append(
                 Span("noisy", start, as_of_s, f"its humidity jumps by {noise:.1f} % RH from reading to reading")
@@ -84,14 +93,21 @@ def _clock_span(record: StayRecord, as_of_s: float) -> list[Span]:
 
 
 def _place_spans(record: StayRecord, location: Location, room: Track | None, job: JobFile) -> list[Span]:
-    if room is None or location.kind in AIR_KINDS or len(record.hourly) < 6 or not len(room):
-        return []
+    """What its place and the room's air beside it say against a probe."""
     hourly, placement = record.hourly, record.placement
-    index = np.rint((hourly.hour_s - room.hour_s[0]) / HOUR_S).astype(np.int64)
-    inside = (index >= 0) & (index < len(room))
-    room_c, room_pa = np.full(len(hourly), np.nan), np.full(len(hourly), np.nan)
-    room_c[inside] = room.temperature_c[index[inside]]
-    room_pa[inside] = room.vapour_pressure_pa[index[inside]]
+    if len(hourly) < 6:
+        return []
+    found = saturated(hourly, location.kind)
+    room_c, room_pa, room_rh = (np.full(len(hourly), np.nan) for _ in range(3))
+    if room is not None and len(room):
+        index = np.rint((hourly.hour_s - room.hour_s[0]) / HOUR_S).astype(np.int64)
+        inside = (index >= 0) & (index < len(room))
+        room_c[inside] = room.temperature_c[index[inside]]
+        room_pa[inside] = room.vapour_pressure_pa[index[inside]]
+        room_rh[inside] = room.relative_humidity_pct[index[inside]]
+    found += offset(hourly, location.kind, room_rh) + falling_away(hourly, location.kind, room_rh)
+    if room is None or location.kind in AIR_KINDS:
+        return found
     rh = np.clip(hourly.relative_humidity_pct, 0.0, 105.0)
     vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
     doubt = doubt_of(placement, job.calibrations, float(hourly.hour_s[-1]))
@@ -99,7 +115,7 @@ def _place_spans(record: StayRecord, location: Location, room: Track | None, job
         u_vapour_pressure(18.0, 60.0, doubt.temperature_k, doubt.relative_humidity_pct),
         u_vapour_pressure(18.0, 60.0, room.doubt.temperature_k, room.doubt.relative_humidity_pct),
     )
-    return left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, float(u))
+    return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, float(u))
 
 
 def judge_stay(record: StayRecord, location: Location, room: Track | None, job: JobFile, as_of_s: float) -> StayQuality:
@@ -107,12 +123,32 @@ def judge_stay(record: StayRecord, location: Location, room: Track | None, job: 
     noise, touched = _noise_spans(record, location, as_of_s)
     spans = _range_spans(record) + checks.stuck(record.hourly, location.kind) + noise
     spans += _clock_span(record, as_of_s) + _place_spans(record, location, room, job)
+    return StayQuality(tuple(spans), hours_out(record, spans), record.recent.time_s[touched])
+
+
+def hours_out(record: StayRecord, spans: Sequence[Span]) -> Array:
+    """For each hour of a stay 1.0 if a span puts it out of every verdict, else 0.0."""
     hours = record.hourly.hour_s
-    hourly_out = np.zeros(len(hours))
+    out = np.zeros(len(hours))
     for span in spans:
         if span.kind != "spikes":  # lone readings are out one by one, and an hour's median does not feel them
-            hourly_out[(hours + HOUR_S > span.start_s) & (hours < span.end_s)] = 1.0
-    return StayQuality(tuple(spans), hourly_out, record.recent.time_s[touched])
+            out[(hours + HOUR_S > span.start_s) & (hours < span.end_s)] = 1.0
+    return out
+
+
+def without_common_drift(
+    judged: dict[tuple[str, float], StayQuality], records: dict[tuple[str, float], StayRecord]
+) -> dict[tuple[str, float], StayQuality]:
+    """The same without drifts that began within three days of another's: what moves several is no probe's fault."""
+    starts = {key: [s.start_s for s in q.spans if s.kind == "drift"] for key, q in judged.items()}
+    out = dict(judged)
+    for key, mine in starts.items():
+        others = [start for other, found in starts.items() if other != key for start in found]
+        common = {start for start in mine if any(abs(start - other) < 3 * 86_400.0 for other in others)}
+        if common:
+            spans = tuple(s for s in judged[key].spans if not (s.kind == "drift" and s.start_s in common))
+            out[key] = StayQuality(spans, hours_out(records[key], spans), judged[key].lone_s)
+    return out
 
 
 def recent_out(quality: StayQuality | None, recent: Series) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.model.jobs import AIR_KINDS, LocationKind
-from monitord.model.series import HOUR_S, Array, Hourly, Series
+from monitord.model.series import HOUR_S, Array, Flags, Hourly, Series
 
 T_RANGE_C = (-60.0, 80.0)
 """Plausible temperatures: WMO gives -80 to 60 °C for outdoor air; heat drying reaches higher. [°C]"""
@@ -31,19 +31,19 @@ class Span:
     reason: str
 
 
-def out_of_range(temperature_c: Array, relative_humidity_pct: Array) -> Array:
+def out_of_range(temperature_c: Array, relative_humidity_pct: Array) -> Flags:
     """Where a value can't be one of a working probe; (n,) of bool."""
     bad = (temperature_c < T_RANGE_C[0]) | (temperature_c > T_RANGE_C[1])
     return bad | (relative_humidity_pct < RH_RANGE_PCT[0]) | (relative_humidity_pct > RH_RANGE_PCT[1])
 
 
-def runs(where: Array) -> list[tuple[int, int]]:
+def runs(where: Flags) -> list[tuple[int, int]]:
     """First and past-the-last index of each run of True."""
     edges = np.flatnonzero(np.diff(np.r_[False, where, False].astype(np.int8)))
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def spans_of(kind: str, hour_s: Array, where: Array, reason: str, least_h: int = 1) -> list[Span]:
+def spans_of(kind: str, hour_s: Array, where: Flags, reason: str, least_h: int = 1) -> list[Span]:
     """The runs of hours where a condition holds, at least `least_h` long."""
     return [
         Span(kind, float(hour_s[a]), float(hour_s[b - 1] + HOUR_S), reason) for a, b in runs(where) if b - a >= least_h
@@ -78,7 +78,7 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     t_still = hourly.temperature_max_c == hourly.temperature_min_c
     same_rh = rh_still & np.r_[False, np.diff(hourly.relative_humidity_pct) == 0.0]
     same_t = t_still & np.r_[False, np.diff(hourly.temperature_c) == 0.0]
-    saturated = hourly.relative_humidity_pct >= 99.0
+    saturated = hourly.relative_humidity_pct >= 97.0  # fog and wet walls hold still by themselves
     found = []
     for a, b in runs(same_rh & same_t & ~saturated):
         hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
@@ -117,7 +117,7 @@ def white_noise(value: Array) -> float:
     return float(np.sqrt(max(0.0, -float(np.mean(d[1:] * d[:-1])))))
 
 
-def spikes(value: Array, limit: float) -> Array:
+def spikes(value: Array, limit: float) -> Flags:
     """Lone readings that leave both neighbours by more than `limit` and six times the usual step; (n,) of bool."""
     out = np.zeros(len(value), dtype=bool)
     if len(value) < 5:
@@ -131,6 +131,23 @@ def spikes(value: Array, limit: float) -> Array:
 
 NOISE_LIMIT_PCT = {True: 2.5, False: 1.5}
 """White noise of the humidity from which a probe is noisy: open air, elsewhere; makers state about 0.1 (our choice)."""
+
+NOISE_GROWTH = 3.0
+"""... and the range within an hour must have grown so many times: a room with duty-cycled machines is restless, not
+its probe (our choice)."""
+
+
+def grown_restless(hourly: Hourly) -> bool:
+    """Whether humidity now ranges much wider within the hour than it did, and temperature does not."""
+    rh = hourly.relative_humidity_max_pct - hourly.relative_humidity_min_pct
+    t = hourly.temperature_max_c - hourly.temperature_min_c
+    if len(rh) < 60:
+        return False
+    before, now = slice(-720, -10), slice(-8, None)
+    usual, usual_t = np.median(rh[before]), np.median(t[before])
+    wider = np.median(rh[now]) > NOISE_GROWTH * max(float(usual), 0.5)
+    return bool(wider and np.median(t[now]) < 2.0 * max(float(usual_t), 0.2))
+
 
 SPIKE_LIMIT_PCT = {True: 12.0, False: 6.0}
 SPIKE_LIMIT_K = 5.0

@@ -7,14 +7,26 @@ import itertools
 import numpy as np
 
 from monitord.analysis.quality_checks import Span, runs
-from monitord.model.series import HOUR_S, Array
+from monitord.model.series import HOUR_S, Array, Flags
 
 _NEAR_K = 1.2
-_LEAST_H = 4
+_LEAST_H = 6
 _BEFORE_H = 12
+_BOTH_H = 12
+_HABIT = 0.10
+"""A place that agreed with the room in more than this share of the week before does so by itself, day by day."""
 
 
-def _bridged(where: Array, gap: int) -> Array:
+def _joined(before: Array, after: Array) -> bool:
+    """Whether temperature, which went its own way, now goes along with the room's."""
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if min(len(before), len(after)) < _BOTH_H // 2:
+        return False
+    own_way = max(abs(float(before.mean())), float(before.std())) >= 0.9
+    return own_way and abs(float(after.mean())) <= 0.9 and float(after.std()) <= 0.4
+
+
+def _bridged(where: Flags, gap: int) -> Flags:
     """The same with breaks of up to `gap` hours filled."""
     filled = where.copy()
     found = runs(where)
@@ -30,22 +42,26 @@ def left_place(
     """Hours during which a probe that should be in an element reads room air instead.
 
     All arrays (n,) by hour, NaN where unknown; `u_pa` is the standard uncertainty of the vapour-pressure
-    difference [Pa]. Told by three things together: it now agrees with the room in both temperature and vapour
-    pressure, for at least four hours; before, it clearly did not; and the change came within two hours. A place that
-    slowly dries into the room's air does the first two only.
+    difference [Pa]. Told by things together: it now agrees with the room in both temperature and vapour
+    pressure, for at least six hours; before, it clearly did not; and the change came within two hours. Where the
+    change of vapour pressure alone is not clear, the temperature must have gone its own way before and goes along now.
+    A place that slowly dries into the room's air does the first two only.
     """
-    difference = vapour_pressure_pa - room_pa
-    near = (np.abs(difference) < 2.5 * u_pa + 0.02 * room_pa) & (np.abs(temperature_c - room_c) < _NEAR_K)
+    difference, warmer = vapour_pressure_pa - room_pa, temperature_c - room_c
+    near = (np.abs(difference) < 2.5 * u_pa + 0.02 * room_pa) & (np.abs(warmer) < _NEAR_K)
     found = []
     for a, b in runs(_bridged(near, 2)):
         before = difference[max(0, a - _BEFORE_H) : max(0, a - 1)]
         before = before[np.isfinite(before)]
-        if b - a < _LEAST_H or len(before) < 4 or b - max(a, 0) < _LEAST_H:
+        habit = near[max(0, a - 168) : a]
+        if b - a < _LEAST_H or len(before) < 4 or (len(habit) and habit.mean() > _HABIT):
             continue
         usual, spread = float(np.median(before)), float(np.ptp(before))
         now = float(np.nanmedian(difference[a : a + 3]))
         jumped = abs(usual - now)
-        if jumped > max(6.0 * u_pa, 1.5 * spread):
+        by_vapour = jumped > max(6.0 * u_pa, 1.5 * spread)
+        by_both = jumped > 2.0 * u_pa and b - a >= _BOTH_H and _joined(warmer[max(0, a - 24) : a], warmer[a:b])
+        if by_vapour or by_both:
             found.append(
                 Span(
                     "left_place",

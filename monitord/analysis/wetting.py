@@ -19,7 +19,7 @@ from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
 from monitord.model.jobs import LocationKind
-from monitord.model.series import HOUR_S, Array
+from monitord.model.series import HOUR_S, Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
 
 _MEAN_H = 4
@@ -112,7 +112,7 @@ def _airs(around: Around) -> list[Track]:
 def _greatest_lately(rise: Array, hours: int) -> Array:
     """Greatest value of the last hours, unknown ones left out, same shape; minus infinity where none is known."""
     padded = np.concatenate([np.full((len(rise), hours - 1), -np.inf), np.where(np.isfinite(rise), rise, -np.inf)], 1)
-    return np.lib.stride_tricks.sliding_window_view(padded, hours, axis=1).max(axis=2)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, hours, axis=1).max(axis=2))
 
 
 def _reach(rise_usual: Array, air_usual: Array) -> Array:
@@ -122,7 +122,7 @@ def _reach(rise_usual: Array, air_usual: Array) -> Array:
     return np.where(np.isfinite(reach), reach, 1.0)
 
 
-def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: float = -np.inf) -> tuple[Array, Array]:
+def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: float = -np.inf) -> tuple[Flags, Array]:
     """Hours at which a place is found to be getting wet again, and the limit of a rise within a day, each (n,).
 
     Only rises that began after `settled_s` count: a sleeve that still approaches its concrete rises unwetted. [s]
@@ -159,14 +159,14 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
         hit = (rise > least) & (quickened > needed) & (vapour > 0.5 * least) & ~wetter
         if sleeve:
             hit &= _quickens(rise, lags, least)
-    found = hit.any(axis=0)
+    found: Flags = np.asarray(hit.any(axis=0))
     if sleeve:
         late = here.hour_s >= settled_s + _LATE_D * 24 * HOUR_S
         found |= _turned(humidity, late, 1.2 * least) & ~wetter[0]
     return found, limit[0]
 
 
-def _turned(humidity: Array, settled: Array, least: float) -> Array:
+def _turned(humidity: Array, settled: Flags, least: float) -> Flags:
     """Hours at which a settled sleeve's day mean lies clearly above the lowest it had, (n,) of bool.
 
     Water from below comes slowly: concrete that was falling turns and creeps up over weeks.
@@ -190,7 +190,7 @@ def _mean(values: Array) -> float:
     return float(known.mean()) if len(known) else 0.0
 
 
-def _quickens(rise: Array, lags: tuple[int, ...], least: float) -> Array:
+def _quickens(rise: Array, lags: tuple[int, ...], least: float) -> Flags:
     """Where a rise is greater than the one before it: an approach to equilibrium slows down, new water does not."""
     out = np.empty(rise.shape, dtype=bool)
     for row, lag in enumerate(lags):
@@ -212,7 +212,13 @@ def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOption
     hits, limit = detected(here, around, options, settled_s)
     least = options.rewetting_sleeve_pct if is_sleeve(here) else options.rewetting_void_pct
     event = newest_event(
-        hits, here.relative_humidity_pct, apart_h=72, back_share=0.4, hold_h=10 * 24, least_fall=0.5 * least
+        hits,
+        here.relative_humidity_pct,
+        apart_h=72,
+        back_share=0.4,
+        hold_h=10 * 24,
+        least_fall=0.5 * least,
+        least_rise=0.7 * least,
     )
     heard = bool(np.isfinite(here.relative_humidity_pct[-6:]).any())
     active = event is not None and event.active
@@ -221,7 +227,7 @@ def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOption
     if active and event is not None:
         summary = (
             f"{label}: humidity rose from {event.base:.1f} to {event.now:.1f} % RH; "
-            f"the usual wandering here is under {limit[event.began]:.1f} %, and the air around does not explain it."
+            f"neither temperature nor the air around explains it (usual in a day: under {limit[event.began]:.1f} %)."
         )
     return Finding(
         kind="rewetting",

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from monitord.model.jobs import Placement
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 HOUR_S = 3600.0
 

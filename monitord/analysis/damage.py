@@ -1,0 +1,121 @@
+"""Damage that the drying itself could do, judged from complete hours: the night ahead, mould, timber, airing.
+
+The view is a pure function of what lies before its full hour, so it does not matter when or how often it is computed.
+What rests on the newest readings, such as condensation now, is judged at each assessment instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitord.analysis.airing import AiringDay, airing_day
+from monitord.analysis.cold_surface import ColdSurface, surface_of_hours
+from monitord.analysis.elements import HourView
+from monitord.analysis.mould_risk import WATCHED_KINDS, mould_finding, mould_risk
+from monitord.analysis.night_ahead import expected_finding, night_ahead
+from monitord.analysis.outdoor_forecast import OutdoorForecast
+from monitord.analysis.track import Track
+from monitord.analysis.wood_moisture import TimberSpot, wood_finding, wood_moisture
+from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.assessments import Finding
+from monitord.model.damage import MouldRisk, NightAhead, WoodMoisture
+from monitord.model.jobs import VOID_KINDS, JobFile, Location, LocationKind
+from monitord.model.series import HOUR_S
+
+DAMAGE_EVERY_S = 6 * HOUR_S
+"""How often the view is computed. [s]"""
+
+
+@dataclass
+class PlaceDamage:
+    """What is held of one location."""
+
+    night_ahead: NightAhead | None = None
+    mould: MouldRisk | None = None
+    wood: WoodMoisture | None = None
+
+
+@dataclass
+class DamageView:
+    """The night ahead, mould and timber by location, the last day's airing by room, and the findings of all."""
+
+    hour_s: float
+    places: dict[str, PlaceDamage] = field(default_factory=dict)
+    airing_days: dict[str, AiringDay] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+    def at(self, location_id: str) -> PlaceDamage:
+        """What is held of a location; empty where nothing is."""
+        return self.places.get(location_id, PlaceDamage())
+
+
+def view_damage(
+    job: JobFile,
+    hours: HourView,
+    options: AnalysisOptions,
+    spots: Mapping[str, Sequence[TimberSpot]] | None = None,
+    outdoor_forecast: OutdoorForecast | None = None,
+) -> DamageView:
+    """Judge every location on what lies before the hours' view.
+
+    Parameters
+    ----------
+    hours : tracks of all locations on one grid of hours.
+    spots : moisture contents of timber measured by hand, by location.
+    outdoor_forecast : the outdoor air to come, where a forecast of it is at hand.
+    """
+    view = DamageView(hours.hour_s)
+    place = job.outdoor()
+    outdoor = hours.tracks.get(place.id) if place is not None else None
+    for location in job.locations:
+        here = hours.tracks.get(location.id)
+        if here is None or location.kind not in WATCHED_KINDS or not np.isfinite(here.vapour_pressure_pa).any():
+            continue
+        if location.kind is LocationKind.ROOM_AIR and outdoor is not None:
+            view.airing_days[location.id] = airing_day(here, outdoor, job.elevation_m, options)
+        judge = _Judge(view, job, location, here, _room(job, hours, location), outdoor, options)
+        judge.judge((spots or {}).get(location.id, ()), outdoor_forecast)
+    return view
+
+
+def _room(job: JobFile, hours: HourView, location: Location) -> Track | None:
+    """The track of the room air beside a location; a room's own is its own."""
+    room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
+    return hours.tracks.get(room.id) if room is not None else None
+
+
+@dataclass(frozen=True)
+class _Judge:
+    """One location."""
+
+    view: DamageView
+    job: JobFile
+    location: Location
+    here: Track
+    room: Track | None
+    outdoor: Track | None
+    options: AnalysisOptions
+
+    def judge(self, spots: Sequence[TimberSpot], outdoor_forecast: OutdoorForecast | None) -> None:
+        surface = surface_of_hours(self.here, self.room, self.outdoor, self.options)
+        found = self.view.places[self.location.id] = PlaceDamage()
+        if surface is not None:
+            found.night_ahead = self._night(surface, outdoor_forecast)
+            self._tell(expected_finding(self.here, found.night_ahead, self.view.hour_s, DAMAGE_EVERY_S))
+        found.mould = mould_risk(self.here, surface, self.view.hour_s, self.job.zone, self.options)
+        if found.mould is not None:
+            self._tell(mould_finding(self.here, found.mould, DAMAGE_EVERY_S))
+        if self.location.kind in VOID_KINDS:
+            found.wood = wood_moisture(self.here, self.view.hour_s, self.options, spots)
+            if found.wood is not None:
+                self._tell(wood_finding(self.here, found.wood, self.options, DAMAGE_EVERY_S))
+
+    def _night(self, surface: ColdSurface, outdoor_forecast: OutdoorForecast | None) -> NightAhead | None:
+        return night_ahead(self.here, surface, self.room, self.outdoor, self.job.zone, self.options, outdoor_forecast)
+
+    def _tell(self, finding: Finding | None) -> None:
+        if finding is not None:
+            self.view.findings.append(finding)
