@@ -104,12 +104,12 @@ def test_false_alarms_on_noise_stay_near_five_percent_where_a_plain_test_cries_w
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     # Plain test, n = 100, from the independent table; one standard error of 300 runs is 0.013 at 0.05, 0.029 at 0.5.
-    # Ours may not pass 0.05 + 3 standard errors up to 0.6; beyond, not what the best published method makes of it
-    # (pre-whitening: 0.07 at 0.9, with 3 standard errors on top, and 0.16 at 0.97). With an effect of two standard
-    # deviations asked for as well, that wandering (which at 0.97 is as good as a trend within 100 values) may pass
-    # for a trend still less often. Hourly noise judged by day is the use it is made for.
+    # Ours may not pass 0.05 by 3 standard errors up to 0.9; at 0.97, where a hundred values hardly tell the noise from
+    # a random walk, not what the best published method makes of it (pre-whitening: 0.16). With an effect of two
+    # standard deviations asked for as well, that wandering may pass for a trend still less often. Hourly noise judged
+    # by day is the use it is made for.
     plain_table = {0.0: 0.05, 0.6: 0.28, 0.9: 0.63, 0.97: 0.77}
-    most, runs, n = {0.0: 0.09, 0.6: 0.09, 0.9: 0.12, 0.97: 0.16}, 300, 100
+    most, runs, n = {0.0: 0.09, 0.6: 0.09, 0.9: 0.09, 0.97: 0.16}, 300, 100
     rng = np.random.default_rng(20)
     rows = []
     for phi, expected in plain_table.items():
@@ -123,7 +123,7 @@ def test_false_alarms_on_noise_stay_near_five_percent_where_a_plain_test_cries_w
         rows.append((phi, plain, told, large, by_day))
         assert plain == pytest.approx(expected, abs=3 * np.sqrt(expected * (1 - expected) / runs) + 0.005)
         assert told <= most[phi]
-        assert large <= 0.1
+        assert large <= 0.09
         assert by_day <= 0.09
     with capsys.disabled():
         print("\nfalse alarms of trend tests at 5 %: phi, plain, ours, ours with effect, ours on hourly noise by day")
