@@ -13,6 +13,7 @@ from simulators.climate import Spell
 from simulators.draw import Needs
 from simulators.draw_days import add_outage, reopen, wet_source
 from simulators.draw_faults import draw_fault
+from simulators.enclosed import Cavity
 from simulators.events import Event
 from simulators.plan import DAY_S, HOUR_S, TIMBER_MC, GoalWish, Location, Plan
 from simulators.room import Heating
@@ -253,8 +254,20 @@ def _timber(plan: Plan, rng: Rng) -> None:
             place.wish = GoalWish(TIMBER_MC, 24.0, "reach", float(rng.uniform(0.35, 1.1)))
 
 
+def _ventilated(cavity: Cavity, rng: Rng) -> Cavity:
+    """A cavity behind cladding: it holds outdoor air and swings with sun and frost."""
+    return replace(
+        cavity,
+        room_share=float(rng.uniform(0.05, 0.35)),
+        f_rsi=round(float(rng.uniform(0.05, 0.2)), 2),
+        lag_s=float(rng.uniform(1200, 4000)),
+        sun_k=float(rng.uniform(4, 16)),
+    )
+
+
 def _sound(plan: Plan, rng: Rng) -> None:
     """Nothing was ever wet and nobody set a goal, through a hard winter."""
+    plan.cavities = [_ventilated(c, rng) if rng.random() < 0.5 else c for c in plan.cavities]
     plan.rooms = [replace(r, machine=None, lining_humidity=0.4) for r in plan.rooms]
     plan.slabs = [replace(s, humidity=float(rng.uniform(0.5, 0.7)), top_humidity=None) for s in plan.slabs]
     plan.cavities = [

@@ -61,6 +61,7 @@ class JobMaker:
 
     def __init__(self, plan: Plan, about: str, seeds: np.random.SeedSequence, horizon_days: int = HORIZON_DAYS) -> None:
         self.plan, self.about, self._horizon_days = plan, about, horizon_days
+        plan.match_factors()
         of_weather, of_probes, self._seed_of_air = seeds.spawn(3)
         self._of_probes = np.random.default_rng(of_probes)
         n = round((self.plan.length_s + SPIN_UP_S) / STEP_S)

@@ -92,6 +92,14 @@ class Plan:
         """The locations that are sleeves, in order."""
         return [place for place in self.locations if place.sleeve is not None]
 
+    def match_factors(self) -> None:
+        """Give each location that tells a temperature factor the one of its part."""
+        parts: list[Room | Cavity | Void] = [*self.rooms, *self.cavities, *self.voids]
+        factors = {part.id: part.f_rsi for part in parts}
+        for place in self.locations:
+            if place.f_rsi is not None:
+                place.f_rsi = factors[place.part]
+
     def building(self, without: frozenset[str] = frozenset()) -> Building:
         """The building; `without`: kinds of event that are left out, to see what they did."""
         return Building(

@@ -78,7 +78,7 @@ def draw_probe(rng: np.random.Generator, probe_id: str, interval_s: float) -> Pr
         bias_pct=float(np.clip(rng.normal(0, 0.4), -0.85, 0.85)) * accuracy_pct,
         slope=float(rng.normal(0, 0.004)),
         noise_c=float(rng.uniform(0.01, 0.06)),
-        noise_pct=float(rng.uniform(0.05, 0.30)),
+        noise_pct=float(np.exp(rng.uniform(np.log(0.02), np.log(0.30)))),
         step_c=step_c,
         step_pct=step_pct,
         battery_v=float(rng.uniform(2.95, 3.25)),

@@ -99,6 +99,21 @@ def test_a_leak_is_told_with_its_onset_and_when_it_was_felt() -> None:
     assert any(r.felt_s is not None and r.peak_rise_pct > 3.0 for r in found)
 
 
+def test_the_told_temperature_factor_is_that_of_the_surface() -> None:
+    """On daily means, f_Rsi = (surface - outdoor)/(room - outdoor) (EN ISO 13788), within what the lag leaves."""
+    made = short_job("condensation", 2)
+    outdoor = made.courses["outdoor"].temperature_c.reshape(-1, 144).mean(axis=1)[2:]
+    seen = 0
+    for place in made.plan.locations:
+        surface = made.courses[place.id].surface_c
+        if place.kind in ("room_air", "surface") and place.f_rsi is not None and surface is not None:
+            room = made.courses[place.part].temperature_c.reshape(-1, 144).mean(axis=1)[2:]
+            found = (surface.reshape(-1, 144).mean(axis=1)[2:] - outdoor) / (room - outdoor)
+            assert float(np.median(found)) == pytest.approx(place.f_rsi, abs=0.03)
+            seen += 1
+    assert seen
+
+
 def test_humid_weather_is_no_leak() -> None:
     for place in short_job("airing").truth.locations.values():
         assert place.rewetting == []
