@@ -1,0 +1,243 @@
+"""Probes left together: do they agree within their stated accuracies, and if not, which is the odd one out?
+
+Each probe says that the air's value lies within its accuracy of its mean. Where all those intervals share a value,
+the probes agree. Where they do not, the value that most of them share is taken for the air's, and the probes whose
+interval does not hold it are the odd ones (Marzullo and Owicki 1983, from memory). With no such majority, as with two
+probes that disagree, nobody can tell which is wrong, and that is what is said. Corrections are proposed, never applied:
+a person puts them into the job as calibrations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.model.assessments import Quantity
+from monitord.model.jobs import Accuracy, Calibration
+from monitord.model.series import Array, Series
+from monitord.physics.saturation import saturation_slope
+
+SETTLE_S = 1800.0
+"""The first readings are left out: two probes come together in five to ten minutes (common practice), warm hands and
+boxes take longer (our choice). [s]"""
+
+LEAST_S, LEAST_READINGS = 3600.0, 6
+"""A check takes at least so long, and so many readings of each probe (our choice)."""
+
+UNEVEN_K = 0.1
+"""Standard uncertainty of the temperature between places in one box (our choice); 0.5 % RH near 75 % RH. [K]"""
+
+_BIN_S = 600.0
+_K = 2.0
+
+
+class Agreement(StrEnum):
+    """How a check came out."""
+
+    AGREE = "agree"
+    ODD_ONE_OUT = "odd_one_out"
+    DISAGREE = "disagree"
+    """They differ by more than their accuracies, and no majority tells which is wrong."""
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Together:
+    """One probe of a check: its raw readings and its stated ± accuracy."""
+
+    probe: str
+    series: Series
+    accuracy: Accuracy
+
+
+@dataclass(frozen=True)
+class Offset:
+    """How one probe stands to the air, in one quantity, in its unit (°C and K, or % RH)."""
+
+    probe: str
+    mean: float
+    correction: Quantity | None
+    """What would have to be added to it; None where the air's value is not known."""
+    within: bool | None
+    """Whether the air's value lies within the probe's accuracy."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One quantity of a check."""
+
+    outcome: Agreement
+    reference: float | None
+    """The air's value: the mean of the probes that agree."""
+    offsets: tuple[Offset, ...]
+
+    @property
+    def odd(self) -> tuple[str, ...]:
+        """The probes that are out of their accuracy."""
+        return tuple(offset.probe for offset in self.offsets if offset.within is False)
+
+
+@dataclass(frozen=True)
+class SideBySide:
+    """A check of probes left together."""
+
+    start: datetime
+    end: datetime
+    outcome: Agreement
+    temperature: Check | None
+    relative_humidity: Check | None
+    words: str
+
+    @property
+    def odd(self) -> tuple[str, ...]:
+        """The probes that are out of their accuracy in either quantity, in order of name."""
+        checks = [check for check in (self.temperature, self.relative_humidity) if check is not None]
+        return tuple(sorted({probe for check in checks for probe in check.odd}))
+
+
+def side_by_side(probes: Sequence[Together], start: datetime, end: datetime, settle_s: float = SETTLE_S) -> SideBySide:
+    """Check probes against each other over the time they lay together.
+
+    Parameters
+    ----------
+    probes : Two or more, each with its raw readings, of that time or more.
+    start, end : The time they lay together.
+    settle_s : Left out at its beginning. [s]
+
+    Returns
+    -------
+    The check; outcome `unknown` with fewer than two probes that were heard enough.
+    """
+    heard = [p for p in probes if _enough(p, start, end, settle_s)]
+    missing = sorted({p.probe for p in probes} - {p.probe for p in heard})
+    if len(heard) < 2:
+        words = "Not known: two probes at least must lie together for an hour and be heard six times."
+        return SideBySide(start, end, Agreement.UNKNOWN, None, None, words)
+    t, rh = _common(heard, start, end, settle_s)
+    level_c, level_rh = float(np.median(t)), float(np.median(rh))
+    # air of one vapour pressure: a place warmer by 1 K reads lower by this share of its humidity
+    uneven_rh = UNEVEN_K * level_rh * saturation_slope(min(max(level_c, -40.0), 80.0), "water")
+    names = [p.probe for p in heard]
+    temperature = _check(names, t, np.array([p.accuracy.temperature_c for p in heard]), UNEVEN_K, "K")
+    humidity = _check(names, rh, np.array([p.accuracy.relative_humidity_pct for p in heard]), uneven_rh, "%")
+    outcome = _worst(temperature.outcome, humidity.outcome)
+    return SideBySide(start, end, outcome, temperature, humidity, _words(outcome, temperature, humidity, missing))
+
+
+def proposed_calibrations(found: SideBySide, at: datetime, by: str = "") -> tuple[Calibration, ...]:
+    """Corrections for the odd ones, for a person to accept: both quantities of each probe that is out of accuracy.
+
+    Nothing is proposed for probes that agree: their offsets are within what they promise. A quantity whose true value
+    is not known is left as it is.
+    """
+    return tuple(
+        Calibration(
+            probe=probe,
+            at=at,
+            temperature_correction_c=round(_correction(found.temperature, probe), 2),
+            relative_humidity_correction_pct=round(_correction(found.relative_humidity, probe), 2),
+            method="side by side",
+            by=by,
+        )
+        for probe in found.odd
+    )
+
+
+def _correction(check: Check | None, probe: str) -> float:
+    for offset in check.offsets if check is not None else ():
+        if offset.probe == probe and offset.within is False and offset.correction is not None:
+            return offset.correction.value
+    return 0.0
+
+
+def _inside(series: Series, start: datetime, end: datetime, settle_s: float) -> NDArray[np.bool_]:
+    """Which readings lie in the time of the check and are whole."""
+    time = series.time_s
+    within = (time >= start.timestamp() + settle_s) & (time < end.timestamp())
+    return within & np.isfinite(series.temperature_c) & np.isfinite(series.relative_humidity_pct)
+
+
+def _enough(one: Together, start: datetime, end: datetime, settle_s: float) -> bool:
+    time = one.series.time_s[_inside(one.series, start, end, settle_s)]
+    return len(time) >= LEAST_READINGS and time[-1] - time[0] >= LEAST_S - _BIN_S
+
+
+def _common(heard: list[Together], start: datetime, end: datetime, settle_s: float) -> tuple[Array, Array]:
+    """Temperature and humidity of each probe in the ten-minute spans in which all were heard, (probes, spans).
+
+    Probes that report at other times are so compared on the same air. If they never were heard in one span, as slow
+    reporters may not, each keeps its own mean.
+    """
+    spans: list[dict[float, tuple[float, float]]] = []
+    for one in heard:
+        use = _inside(one.series, start, end, settle_s)
+        key = np.floor(one.series.time_s[use] / _BIN_S)
+        t, rh = one.series.temperature_c[use], one.series.relative_humidity_pct[use]
+        spans.append({k: (float(t[key == k].mean()), float(rh[key == k].mean())) for k in np.unique(key)})
+    shared = sorted(set.intersection(*(set(span) for span in spans)))
+    if len(shared) < 3:
+        means = np.array([np.mean(list(span.values()), axis=0) for span in spans])
+        return means[:, :1], means[:, 1:]
+    values = np.array([[span[k] for k in shared] for span in spans])
+    return values[:, :, 0], values[:, :, 1]
+
+
+def _check(names: list[str], values: Array, limits: Array, uneven: float, unit: str) -> Check:
+    """Agreement of the probes' means in one quantity; `values` is (probes, spans), `limits` their ± accuracies."""
+    means = values.mean(axis=1)
+    wander = values - values.mean(axis=0)
+    noise = wander.std(axis=1) / np.sqrt(values.shape[1])
+    half = limits + _K * np.hypot(noise, uneven)
+    holding, unique = _most_shared(means, half)
+    if not unique or 2 * holding.sum() <= len(names):
+        unknown = tuple(Offset(n, float(m), None, None) for n, m in zip(names, means, strict=True))
+        return Check(Agreement.DISAGREE, None, unknown)
+    weight = holding / limits**2
+    reference = float((weight * means).sum() / weight.sum())
+    u_reference = float(1.0 / np.sqrt((3.0 * weight).sum()))  # ± limits taken as rectangular, JCGM 100:2008, 4.3.7
+    u = np.sqrt(u_reference**2 + noise**2 + uneven**2)
+    offsets = tuple(
+        Offset(name, float(mean), Quantity(value=reference - float(mean), u=float(doubt), unit=unit), bool(inside))
+        for name, mean, doubt, inside in zip(names, means, u, holding, strict=True)
+    )
+    return Check(Agreement.AGREE if holding.all() else Agreement.ODD_ONE_OUT, reference, offsets)
+
+
+def _most_shared(means: Array, half: Array) -> tuple[NDArray[np.bool_], bool]:
+    """Which intervals hold the value that most of them hold, and whether no other set of as many has one, too."""
+    low, high = means - half, means + half
+    sets = {tuple((low <= edge) & (edge <= high)) for edge in np.r_[low, high]}
+    most = max(sum(held) for held in sets)
+    best = sorted(held for held in sets if sum(held) == most)
+    return np.array(best[0]), len(best) == 1
+
+
+def _worst(one: Agreement, other: Agreement) -> Agreement:
+    order = (Agreement.AGREE, Agreement.ODD_ONE_OUT, Agreement.DISAGREE)
+    return max(one, other, key=order.index)
+
+
+def _words(outcome: Agreement, temperature: Check, humidity: Check, missing: list[str]) -> str:
+    said = []
+    for check, quantity, unit in ((temperature, "temperature", "K"), (humidity, "humidity", "% RH")):
+        spread = max(o.mean for o in check.offsets) - min(o.mean for o in check.offsets)
+        if check.outcome is Agreement.AGREE:
+            said.append(f"they agree in {quantity} (all within {spread:.1f} {unit})")
+        elif check.outcome is Agreement.DISAGREE:
+            said.append(f"they differ by {spread:.1f} {unit} in {quantity}, and no majority tells which is wrong")
+        for odd in check.offsets:
+            if odd.within is False and odd.correction is not None:
+                side = "low" if odd.correction.value > 0 else "high"
+                amount = f"{abs(odd.correction.value):.1f} ± {_K * (odd.correction.u or 0.0):.1f} {unit}"
+                said.append(f"{odd.probe} reads {amount} too {side} in {quantity}")
+    text = "; ".join(said)
+    if outcome is Agreement.DISAGREE:
+        text += "; put a third probe, or a salt, beside them"
+    if missing:
+        text += f"; heard too little to be judged: {', '.join(missing)}"
+    return f"Side by side: {text}."
