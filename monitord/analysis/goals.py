@@ -83,11 +83,16 @@ def _state(
         return State.STALLED, stall.reason
     if shown.days < 3 or view is None:
         return State.TOO_EARLY, "Too early to tell a rate."
-    falls = shown.rate + 1.28 * shown.rate_se < 0
-    rate = f"{shown.rate:+.2f} ± {2 * shown.rate_se:.2f} {metric.unit} a day"
+    doubt = 1.28 * shown.rate_se
+    sign = "−" if shown.rate < 0 else "+"
+    rate = f"{sign}{abs(shown.rate):.2f} ± {2 * shown.rate_se:.2f} {metric.unit} a day"
+    if shown.rate - doubt > 0:
+        return State.SLOW, f"Not drying now, and no cause found: {rate}."
+    if shown.rate + doubt >= 0:
+        return (State.SLOW if stall.slow else State.DRYING), f"No clear trend yet: {rate}."
     if stall.slow:
         return State.SLOW, f"Slow, by physics and not by fault: {rate}."
-    return State.DRYING, f"Drying: {rate}." if falls else f"No clear trend yet: {rate}."
+    return State.DRYING, f"Drying: {rate}."
 
 
 def _unknown(here: Track, hour_s: float) -> tuple[Finding, ...]:

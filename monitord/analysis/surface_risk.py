@@ -32,7 +32,7 @@ def _hours_at_risk(time_s: Array, risky: NDArray[np.bool_], interval_s: float) -
     """Hours of the last day with condensation more likely than not; a gap counts as one interval only."""
     recent = time_s > time_s[-1] - _DAY_S
     held = np.minimum(np.diff(time_s[recent], append=time_s[-1] + interval_s), 2.0 * interval_s)
-    return float(np.sum(held[risky[recent]])) / 3600.0
+    return min(float(np.sum(held[risky[recent]])) / 3600.0, 24.0)
 
 
 def surface_risk(
