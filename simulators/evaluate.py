@@ -11,12 +11,16 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from rich.console import Console
 from rich.progress import Progress
 
 from simulators.evaluation.details import print_details
+from simulators.evaluation.gate import broken, gate_lines, load_gate
+from simulators.evaluation.numbers import numbers
+from simulators.evaluation.records import OURS
 from simulators.evaluation.running import JUDGES, Failure, run_cases
 from simulators.evaluation.scoring import Score, score_case
 from simulators.evaluation.table import print_table, write_json
@@ -32,6 +36,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--held-out", action="store_true", help="the seeds for measuring instead of those for tuning")
     parser.add_argument("--jobs", type=int, help="no more jobs than this, taken in turn from the families")
     parser.add_argument("--workers", type=int, default=1, help="processes")
+    parser.add_argument("--gate", action="store_true", help="run the jobs of the regression gate and show its limits")
     parser.add_argument("--only", choices=sorted(JUDGES), help="only the program, or only the baseline")
     parser.add_argument("--details", action="store_true", help="list each miss, false alarm and poor forecast")
     parser.add_argument("--by-family", action="store_true", help="a table for each family as well")
@@ -45,45 +50,80 @@ def chosen(families: str, seeds: str, held_out: bool, most: int | None) -> list[
 
     Raises
     ------
-    SystemExit : a family is not known.
+    SystemExit : a family is not known, or a seed for tuning is one that is held out.
     """
     names = [name.strip() for name in families.split(",") if name.strip()]
     unknown = [name for name in names if name not in FAMILIES]
     if unknown:
         raise SystemExit(f"no family {unknown[0]!r}; there are {', '.join(FAMILIES)}")
     first, _, last = seeds.partition("-")
-    numbers = range(int(first), int(last) + 1) if last else range(int(first))
+    wanted = range(int(first), int(last) + 1) if last else range(int(first))
     offset = HELD_OUT_FROM if held_out else 0
-    return [(name, offset + seed) for seed in numbers for name in names][:most]
+    if not held_out and wanted.stop > HELD_OUT_FROM:
+        raise SystemExit(f"seeds from {HELD_OUT_FROM} on are held out; ask for them with --held-out")
+    return [(name, offset + seed) for seed in wanted for name in names][:most]
+
+
+@dataclass
+class Measured:
+    """Scores by judge, in total and by family."""
+
+    totals: dict[str, Score]
+    families: dict[str, dict[str, Score]] = field(default_factory=dict)
+    failures: list[Failure] = field(default_factory=list)
+
+
+def measure(
+    wanted: Sequence[tuple[str, int]], judges: Sequence[str], workers: int = 1, keep: Path | None = None
+) -> Measured:
+    """Run jobs and score what the judges say of them; shows how far it is."""
+    measured = Measured({judge: Score() for judge in judges})
+    with Progress(console=Console(stderr=True)) as progress:
+        task = progress.add_task("Jobs", total=len(wanted))
+        for case in run_cases(wanted, judges, workers, keep):
+            progress.advance(task)
+            if isinstance(case, Failure):
+                measured.failures.append(case)
+                continue
+            for judge in judges:
+                score = score_case(case, case.verdicts[judge])
+                measured.totals[judge].add(score)
+                measured.families.setdefault(case.family, {}).setdefault(judge, Score()).add(score)
+    return measured
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the evaluation and print its table."""
     wishes = _arguments(argv)
+    if wishes.gate:
+        return _gate(wishes)
     wanted = chosen(wishes.families, wishes.seeds, wishes.held_out, wishes.jobs)
     judges = [wishes.only] if wishes.only else list(JUDGES)
-    totals = {judge: Score() for judge in judges}
-    families: dict[str, dict[str, Score]] = {}
-    failures: list[Failure] = []
-    with Progress(console=Console(stderr=True)) as progress:
-        task = progress.add_task("Jobs", total=len(wanted))
-        for case in run_cases(wanted, judges, wishes.workers, wishes.keep):
-            progress.advance(task)
-            if isinstance(case, Failure):
-                failures.append(case)
-                continue
-            for judge in judges:
-                score = score_case(case, case.verdicts[judge])
-                totals[judge].add(score)
-                families.setdefault(case.family, {}).setdefault(judge, Score()).add(score)
+    measured = measure(wanted, judges, wishes.workers, wishes.keep)
     if wishes.details:
-        print_details(totals[judges[0]])
+        print_details(measured.totals[judges[0]])
     if wishes.by_family:
-        for name in sorted(families):
-            print_table(families[name], title=name)
-    print_table(totals, title="All jobs")
+        for name in sorted(measured.families):
+            print_table(measured.families[name], title=name)
+    print_table(measured.totals, title="All jobs")
     if wishes.json is not None:
-        write_json(wishes.json, totals, families)
+        write_json(wishes.json, measured.totals, measured.families)
+    return _told(measured.failures)
+
+
+def _gate(wishes: argparse.Namespace) -> int:
+    """Run the jobs of the regression gate and hold their numbers against its limits."""
+    gate = load_gate()
+    measured = measure(gate.jobs, [OURS], wishes.workers, wishes.keep)
+    found = numbers(measured.totals[OURS])
+    if wishes.details:
+        print_details(measured.totals[OURS])
+    print_table(measured.totals, title="Jobs of the gate")
+    print("\n".join(gate_lines(gate.limits, found)))
+    return max(_told(measured.failures), 1 if broken(gate.limits, found) else 0)
+
+
+def _told(failures: Sequence[Failure]) -> int:
     for failure in failures:
         print(f"not done: {failure.family} {failure.seed}: {failure.error}")
     return 1 if failures else 0
