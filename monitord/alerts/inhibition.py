@@ -39,6 +39,7 @@ class Inhibition:
 FROM_READINGS = frozenset(
     {
         "condensation",
+        "condensation_expected",
         "mould",
         "wood_decay",
         "drying_stalled",
@@ -56,6 +57,13 @@ FROM_READINGS = frozenset(
 
 INHIBITIONS = (
     Inhibition("gateway_silent", frozenset({"probe_silent"}), Sharing.GATEWAY, 3600.0, "its gateway is silent"),
+    Inhibition(
+        "condensation",
+        frozenset({"condensation_expected"}),
+        Sharing.PLACE,
+        0.0,
+        "it is condensing there already",
+    ),
     Inhibition("probe_fault", FROM_READINGS, Sharing.PLACE, 0.0, "the probe there is faulty"),
     Inhibition("probe_silent", FROM_READINGS | {"probe_fault"}, Sharing.PLACE, 0.0, "the probe there is silent"),
 )

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 
+from monitord.analysis.airing import AiringDay, airing
 from monitord.analysis.comparison import Present, airs_of, compare, present, utc
+from monitord.analysis.damage import DAMAGE_EVERY_S, DamageView, view_damage
 from monitord.analysis.depth import depth_comparisons
 from monitord.analysis.elements import GoalView, HourView, around_of, view_goals, view_hours
+from monitord.analysis.extremes import frost_and_heat
+from monitord.analysis.outdoor_forecast import OutdoorForecast
 from monitord.analysis.quality import recent_out
 from monitord.analysis.silence import silent_probe
 from monitord.analysis.source import source_of
@@ -25,7 +30,8 @@ from monitord.model.assessments import (
     State,
     SurfaceRisk,
 )
-from monitord.model.jobs import JobFile, Location
+from monitord.model.damage import Airing
+from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, JobRecord
 from monitord.physics.moist_air import dew_or_frost_point, humidity_ratio, standard_pressure, vapour_pressure
 from monitord.physics.uncertainty import u_dew_point, u_humidity_ratio, u_vapour_pressure
@@ -47,6 +53,7 @@ class Memo:
     def __init__(self) -> None:
         self._hours: dict[float, tuple[_Key, HourView]] = {}
         self._goals: dict[float, tuple[_Key, dict[str, GoalView]]] = {}
+        self._damage: tuple[_Key, OutdoorForecast | None, DamageView] | None = None
 
     def hours(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourView:
         """The view of what lies before `hour_s`."""
@@ -65,6 +72,23 @@ class Memo:
             self._goals = {hour_s: known}
         return known[1]
 
+    def damage(
+        self,
+        job: JobFile,
+        record: JobRecord,
+        hour_s: float,
+        options: AnalysisOptions,
+        outdoor_forecast: OutdoorForecast | None,
+    ) -> DamageView:
+        """The view of mould, timber and the night ahead from what lies before `hour_s`."""
+        key, known = _key(record, hour_s), self._damage
+        if known is None or known[0] != key or known[1] is not outdoor_forecast:
+            view = view_damage(
+                job, self.hours(job, record, hour_s, options), options, outdoor_forecast=outdoor_forecast
+            )
+            known = self._damage = key, outdoor_forecast, view
+        return known[2]
+
 
 def _key(record: JobRecord, hour_s: float) -> _Key:
     """Changes whenever a reading lands before `hour_s`, or one that runs ahead of its arrival."""
@@ -81,22 +105,27 @@ def assess_job(
     memo: Memo | None = None,
     *,
     compared: bool = True,
+    outdoor_forecast: OutdoorForecast | None = None,
 ) -> JobAssessment:
     """Assess every location of a job as of a time.
 
-    Depends only on the first four arguments: readings in any order of arrival, repeated or not, give the same
-    assessment; `memo` only saves work between calls for one job with the same options. `compared` False leaves out
-    the comparisons with other airs, on which no finding rests.
+    Depends only on the first four arguments and the forecast: readings in any order of arrival, repeated or not, give
+    the same assessment; `memo` only saves work between calls for one job with the same options. `compared` False
+    leaves out the comparisons with other airs and the advice on airing, on which no finding rests.
+    `outdoor_forecast` is the outdoor air to come, where a forecast of it is at hand, for the night ahead.
     """
     as_of_s = as_of.timestamp()
     memo = memo or Memo()
     goals = memo.goals(job, record, as_of_s // GOALS_EVERY_S * GOALS_EVERY_S, options)
     hours = memo.hours(job, record, as_of_s // HOURS_EVERY_S * HOURS_EVERY_S, options)
+    damage = memo.damage(job, record, as_of_s // DAMAGE_EVERY_S * DAMAGE_EVERY_S, options, outdoor_forecast)
     airs = {place.id: _present(job, place, record, hours, as_of_s, options) for place in job.locations}
+    known = _Known(job, airs, goals, hours, damage, as_of_s, options, compared)
     findings = [*hours.findings, *(finding for element in goals.values() for finding in element.findings)]
+    findings.extend(damage.findings)
     locations = []
     for place in job.locations:
-        locations.append(_location(job, place, airs, goals, hours, as_of_s, options, findings, compared))
+        locations.append(_location(known, place, findings))
         for stay in record.at(place.id):
             silent = silent_probe(stay, place, as_of_s, options)
             if silent is not None:
@@ -108,7 +137,33 @@ def assess_job(
         last_reading_at=utc(max(times)) if times else None,
         locations=tuple(locations),
         findings=tuple(findings),
+        airing=_airing(known, locations) if compared else (),
     )
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What the assessment of one location may look at."""
+
+    job: JobFile
+    airs: dict[str, Present | None]
+    goals: dict[str, GoalView]
+    hours: HourView
+    damage: DamageView
+    as_of_s: float
+    options: AnalysisOptions
+    compared: bool
+
+
+def _airing(known: _Known, locations: list[LocationAssessment]) -> tuple[Airing, ...]:
+    """Advice for every room, from the newest readings and the cold surfaces as they are now."""
+    surfaces = {place.location: place.surface for place in locations if place.surface is not None}
+    rooms = [place for place in known.job.locations if place.kind is LocationKind.ROOM_AIR]
+    days = known.damage.airing_days
+    advice = [
+        airing(known.job, room, known.airs, surfaces, days.get(room.id, AiringDay()), known.options) for room in rooms
+    ]
+    return tuple(one for one in advice if one is not None)
 
 
 def _present(
@@ -119,17 +174,9 @@ def _present(
     return present(place, stays, job.calibrations, excluded, as_of_s, options)
 
 
-def _location(
-    job: JobFile,
-    place: Location,
-    airs: dict[str, Present | None],
-    goals: dict[str, GoalView],
-    hours: HourView,
-    as_of_s: float,
-    options: AnalysisOptions,
-    findings: list[Finding],
-    compared: bool,
-) -> LocationAssessment:
+def _location(known: _Known, place: Location, findings: list[Finding]) -> LocationAssessment:
+    job, airs, goals, hours, options = known.job, known.airs, known.goals, known.hours, known.options
+    as_of_s, compared, harm = known.as_of_s, known.compared, known.damage.at(place.id)
     here, element, flags = airs[place.id], goals[place.id], hours.flags[place.id]
     if here is None:
         return LocationAssessment(
@@ -138,6 +185,8 @@ def _location(
             state=State.UNKNOWN,
             words="Nothing usable has been heard in the last days.",
             last_reading_at=None,
+            mould=harm.mould,
+            wood=harm.wood,
             flags=flags,
         )
     pressure = float(standard_pressure(job.elevation_m))
@@ -154,10 +203,12 @@ def _location(
         source = source_of(hours.tracks[place.id], around.room, around.outdoor, options)
     room, outdoor = job.room_of(place) or place, job.outdoor()
     risk: SurfaceRisk | None = None
-    assessed = surface_risk(here, airs[room.id], airs[outdoor.id] if outdoor else None, options)
+    assessed = surface_risk(here, airs[room.id], airs[outdoor.id] if outdoor else None, options, harm.night_ahead)
     if assessed is not None:
         risk, finding = assessed
         findings.append(finding)
+    extremes, cautions = frost_and_heat(here, options)
+    findings.extend(extremes)
     age = as_of_s - here.time_s
     stale = age > options.stale_after_intervals * max(options.silent_interval_floor_s, here.interval_s)
     return LocationAssessment(
@@ -169,6 +220,10 @@ def _location(
         comparisons=tuple(comparisons),
         source=source,
         surface=risk,
+        night_ahead=harm.night_ahead,
+        mould=harm.mould,
+        wood=harm.wood,
+        cautions=cautions,
         equilibrium=element.equilibrium,
         drying=element.drying,
         forecast=element.forecast,

@@ -95,15 +95,16 @@ def cold_surface(air: Air, sides: Sides | None, options: AnalysisOptions) -> Col
     EN ISO 13788:2012, temperature factor; uncertainties by JCGM 100:2008, 5.1.2. That the wall's memory is not
     known adds a share of what the memory changes.
     """
-    t, rh = _in(air.temperature_c), np.clip(air.relative_humidity_pct, LEAST_RH_PCT, 105.0)
-    touched = _in(air.touched_c)
+    touched, f_rsi = _in(air.touched_c), air.location.f_rsi
     contact = np.isfinite(touched)
+    if not contact.any() and (f_rsi is None or sides is None):
+        return None
+    t, rh = _in(air.temperature_c), np.clip(air.relative_humidity_pct, LEAST_RH_PCT, 105.0)
     surface, u = touched, np.where(contact, options.surface_u_k, np.nan)
     u_dew = u_dew_or_frost_point(
         t, rh, air.doubt.temperature_k, air.doubt.relative_humidity_pct, humidity_over=air.humidity_over
     )
     u_margin = u_condensation_margin(u, u_dew)
-    f_rsi = air.location.f_rsi
     if f_rsi is not None and sides is not None and not contact.all():
         by_factor, u_factor, u_margin_factor = _by_factor(f_rsi, t, rh, u_dew, air, sides, options)
         surface, u = np.where(contact, touched, by_factor), np.where(contact, u, u_factor)
@@ -163,6 +164,8 @@ def surface_of_readings(
 ) -> ColdSurface | None:
     """The cold surface at a location at each of its own recent readings."""
     series, over = here.series, here.humidity_over.value
+    if here.location.f_rsi is None and not np.isfinite(series.surface_temperature_c).any():
+        return None
     air = Air(
         here.location,
         series.temperature_c,

@@ -18,7 +18,7 @@ from monitord.analysis.outdoor_forecast import (
     factor_of_late,
 )
 from monitord.analysis.track import Track
-from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding, Quantity
 from monitord.model.damage import NightAhead
@@ -134,15 +134,14 @@ def _words(
     options: AnalysisOptions,
 ) -> str:
     """The forecast in one sentence, in the job's own time."""
-    clock = [None if t is None else f"{t.astimezone(zone):%H:%M}" for t in times]
-    begins, until, perhaps, low_at = clock
-    doubt = f"± {2 * (deepest.u or 0.0):.1f} K, {100 * probability:.0f} % sure"
+    begins, until, perhaps, low_at = (None if t is None else f"{t.astimezone(zone):%H:%M}" for t in times)
+    doubt = f"± {2 * (deepest.u or 0.0):.1f} K, {sure_words(probability)}"
     if begins is None:
         side = "above" if deepest.value >= 0 else "below"
         return (
             f"Condensation is not expected in the next {options.night_hours} h: nearest about {low_at}, most likely "
-            f"{abs(deepest.value):.1f} K {side} the dew point (± {2 * (deepest.u or 0.0):.1f} K; it condenses with "
-            f"{100 * probability:.0f} %)."
+            f"{abs(deepest.value):.1f} K {side} the dew point (± {2 * (deepest.u or 0.0):.1f} K; that it condenses is "
+            f"{sure_words(probability)})."
         )
     early = f" (perhaps from {perhaps})" if perhaps is not None else ""
     last = f" to {until}" if until is not None and ends is not None and ends < options.night_hours else " on"

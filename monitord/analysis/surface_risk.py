@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from monitord.analysis.cold_surface import LEAST_RH_PCT, ColdSurface, surface_of_readings
 from monitord.analysis.comparison import Present, utc
-from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding, Quantity, SurfaceRisk
 from monitord.model.damage import NightAhead
@@ -117,7 +117,7 @@ def _finding(here: Present, risk: SurfaceRisk, readings: int, ahead: NightAhead 
         summary=(
             f"{here.location.label}: the {risk.what} is {margin.value:+.1f} ± {2 * (margin.u or 0):.1f} K from the "
             f"{point} ({risk.surface_temperature.value:.1f} °C by {risk.source}, {point} {dew:.1f} °C); condensation "
-            f"is {100 * risk.probability:.0f} % sure, {risk.hours_at_risk:.1f} h of the last 24.{coming}"
+            f"is {sure_words(risk.probability)}, {risk.hours_at_risk:.1f} h of the last 24.{coming}"
         ),
         why=WHY["condensation"],
         look_first=LOOK_FIRST["condensation"],

@@ -70,3 +70,11 @@ LOOK_FIRST: dict[str, str] = {
     "forecast_slipping": "What changed in the room since the first forecast: machines, heating, doors, weather.",
     "low_battery": "Change the battery.",
 }
+
+
+def sure_words(probability: float) -> str:
+    """A probability as people say it: never 0 or 100 % sure."""
+    percent = round(100.0 * probability)
+    if percent < 1:
+        return "under 1 % sure"
+    return "over 99 % sure" if percent > 99 else f"{percent} % sure"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from math import exp
 
 import numpy as np
 
@@ -65,12 +65,14 @@ def _each(start: Array, slow: Array, fast: Array, ceiling: Array, decline: Array
         begins = np.flatnonzero(slow[:, n] > 0.0) if index == 0.0 else np.zeros(1, np.intp)
         first = int(begins[0]) if len(begins) else len(slow)  # till then there is nothing to grow or to decline
         columns = (array[first:, n].tolist() for array in (slow, fast, ceiling, decline))
-        course = []
+        course: list[float] = []
         for rate_below, rate_from_1, top, fall in zip(*columns, strict=True):
             if rate_below > 0.0:
-                room = 1.0 - math.exp(2.3 * index) * top
-                index += max(room, 0.0) * (rate_below if index < 1.0 else rate_from_1)
-            index = max(index - fall, 0.0)
+                room = 1.0 - exp(2.3 * index) * top
+                if room > 0.0:
+                    index += room * (rate_below if index < 1.0 else rate_from_1)
+            else:
+                index = index - fall if index > fall else 0.0
             course.append(index)
         out[first:, n] = course
     return out

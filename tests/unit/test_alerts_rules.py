@@ -17,8 +17,8 @@ GOOD = sorted((FILES / "good").glob("*.toml"))
 BAD = sorted((FILES / "bad").glob("*.toml"))
 
 KINDS = {
-    "condensation", "mould", "drying_stalled", "rewetting", "goal_unreachable", "drive_lost", "goal_reached",
-    "equilibrated", "probe_silent", "probe_fault", "low_battery", "gateway_silent", "calibration_due",
+    "condensation", "condensation_expected", "mould", "drying_stalled", "rewetting", "goal_unreachable", "drive_lost",
+    "goal_reached", "equilibrated", "probe_silent", "probe_fault", "low_battery", "gateway_silent", "calibration_due",
     "unplaced_probe", "forecast_slipping", "wood_decay", "freezing", "overheating",
 }  # fmt: skip
 
@@ -46,7 +46,7 @@ def test_published_limits_are_the_published_ones() -> None:
     assert wood is not None
     assert mould is not None
     assert wood.raise_at == 20.0
-    assert (mould.raise_at, mould.severity_steps[0].raise_at) == (1.0, 3.0)
+    assert (mould.raise_at, mould.severity_steps[-1].raise_at) == (1.0, 3.0)
 
 
 def test_a_silent_gateway_is_named_before_its_probes() -> None:
