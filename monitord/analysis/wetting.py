@@ -139,7 +139,7 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
     for row, lag in enumerate(lags):
         rise[row, here.hour_s < settled_s + lag * 24 * HOUR_S] = np.nan
     trend, usual = usual_rise(rise)
-    limit = least + spreads * np.where(np.isfinite(usual), usual, (0.5 if sleeve else 1.0) * least)
+    limit = least + spreads * usual  # NaN, and so no finding, before the place has shown what is usual here
     vapour = rises(_in_rh(here.vapour_pressure_pa, here.temperature_c), lags)
     needed = limit.copy()
     level = trailing_mean(humidity, _MEAN_H)
