@@ -139,8 +139,9 @@ def _lowest_errors(past: Array, errors: Array) -> Array:
     whole = np.isfinite(errors).mean(axis=1) >= 0.9
     if not whole.any():
         return np.empty(0)
-    outcome = np.where(np.isfinite(errors), past - errors, np.inf)[whole]
-    return np.asarray(past[whole].min(axis=1) - outcome.min(axis=1))
+    known = np.isfinite(errors[whole])
+    told, came = np.where(known, past[whole], np.inf), np.where(known, past[whole] - errors[whole], np.inf)
+    return np.asarray(told.min(axis=1) - came.min(axis=1))
 
 
 def _spread(errors: Array, prior: Array) -> Array:
