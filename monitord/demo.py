@@ -50,7 +50,8 @@ raise_at = 21600
 _CATCH_UP_S = 0.2
 """How far the pace may fall behind and still make it good; what is more is lost. [s]"""
 _TOLD = {"opened": "[bold]alert opened[/]", "closed": "alert closed"}
-_LEVELS = {"none": "no risk", "watch": "watch", "warn": "warning", "act": "condensing more likely than not"}
+_LEVELS = {"warn": "warning", "act": "condensing more likely than not"}
+_CALM = "no warning any more"
 
 
 class DemoClock:
@@ -97,14 +98,15 @@ class Narrator:
             if event.event in _TOLD and alert is not None
         ]
         for place in assessment.locations if assessment is not None else ():
-            if place.surface is not None and place.surface.level != self._levels.get(place.location, "none"):
-                self._levels[place.location] = place.surface.level
-                told.append((place.surface.at, self._surface(place.location, place.surface)))
+            level = _LEVELS.get(place.surface.level, _CALM) if place.surface is not None else _CALM
+            if place.surface is not None and level != self._levels.get(place.location, _CALM):
+                self._levels[place.location] = level
+                told.append((place.surface.at, self._surface(place.location, level, place.surface)))
         return [f"{at.astimezone(self._job.zone):%a %d %b %H:%M}  {line}" for at, line in sorted(told)]
 
-    def _surface(self, location: str, risk: SurfaceRisk) -> str:
+    def _surface(self, location: str, level: str, risk: SurfaceRisk) -> str:
         return (
-            f"{self._job.location(location).label}: {_LEVELS[risk.level]}; surface {risk.margin.value:+.1f} K from the "
+            f"{self._job.location(location).label}: {level}; surface {risk.margin.value:+.1f} K from the "
             f"dew point, condensation {100 * risk.probability:.0f} %"
         )
 
