@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from monitord.physics.moist_air import saturation_vapour_pressure
 from simulators.enclosed import Cavity, Void
-from simulators.materials import diffusivity_temperature_factor, timber_equilibrium
-from simulators.slab import Slabs, SlabShape
+from simulators.materials import (
+    diffusivity_temperature_factor,
+    humidity_at_service,
+    humidity_at_temperature,
+    timber_equilibrium,
+)
 from simulators.structure import Building, Slab
 
 Array = NDArray[np.float64]
@@ -49,37 +55,44 @@ def timber_end(pressure_pa: Array, temperature_c: Array) -> Array:
     return timber_equilibrium(h, temperature_c)
 
 
-def concrete_end(
-    slab: Slab, depth_mm: float, room_pa: Array, surface_c: Array, depth_c: Array, feed_pa: Array
-) -> Array:
+@dataclass(frozen=True)
+class SlabWarmth:
+    """Temperatures of a slab where they matter, for each hour. [°C]"""
+
+    top_c: Array
+    depth_c: Array
+    bottom_c: Array
+
+
+def concrete_end(slab: Slab, depth_mm: float, room_pa: Array, warm: SlabWarmth, feed_pa: Array) -> Array:
     """Humidity that the concrete at a depth comes to, at its own temperature. [%]
 
-    Dry below: that of the room's vapour. With a feed from below: a steady flux through the slab; water content is
-    found from Kirchhoff's integral of the diffusivity, which is straight in depth, and the flux by bisection.
+    Dry below: the water content at which the top face is in equilibrium with the room's vapour, throughout. With a
+    feed from below: a steady flux through the slab; water content is found from Kirchhoff's integral of the
+    diffusivity, which is straight in depth, and the flux by bisection.
     """
-    at_depth = room_pa / _psat(depth_c)
-    if slab.feed_g <= 0.0:
-        return np.asarray(100.0 * np.minimum(at_depth, 1.0))
-    table = Slabs([SlabShape(slab.thickness_mm / 1000.0, slab.concrete)]).tables[0]
+    table = slab.concrete.table()
     content = np.linspace(0.0, table.full, len(table.humidity))
     d = slab.concrete.diffusivity(table.humidity)
     integral = np.append(0.0, np.cumsum(0.5 * (d[1:] + d[:-1]) * np.diff(content)))
-    warm = diffusivity_temperature_factor(depth_c)
-    surface_psat = _psat(surface_c)
-    low, high = np.zeros_like(room_pa), np.full_like(room_pa, slab.feed_g * 3000.0)
+    factor = diffusivity_temperature_factor(warm.depth_c)
+    top_psat, bottom_psat = _psat(warm.top_c), _psat(warm.bottom_c)
 
     def along(flux: Array, share: float) -> Array:
-        top_h = np.minimum((room_pa + flux / slab.face_g) / surface_psat, 1.0)
-        start = np.interp(np.interp(top_h, table.humidity, content), content, integral)
-        inner = start + flux * share * slab.thickness_mm / 1000.0 / warm
+        """Humidity at 20 °C at a share of the thickness, under a steady flux. [0..1]"""
+        top = humidity_at_service(np.minimum((room_pa + flux / slab.face_g) / top_psat, 1.0), warm.top_c)
+        start = np.interp(np.interp(top, table.humidity, content), content, integral)
+        inner = start + flux * share * slab.thickness_mm / 1000.0 / factor
         return np.asarray(np.interp(np.interp(inner, integral, content), content, table.humidity))
 
-    for _ in range(40):
+    low, high = np.zeros_like(room_pa), np.full_like(room_pa, slab.feed_g * 3000.0)
+    for _ in range(40 if slab.feed_g > 0.0 else 0):
         flux = 0.5 * (low + high)
-        supply = slab.feed_g * (feed_pa - along(flux, 1.0) * surface_psat)
-        more = supply > flux
+        at_bottom = humidity_at_temperature(along(flux, 1.0), warm.bottom_c) * bottom_psat
+        more = slab.feed_g * (feed_pa - at_bottom) > flux
         low, high = np.where(more, flux, low), np.where(more, high, flux)
-    return np.asarray(100.0 * along(0.5 * (low + high), depth_mm / slab.thickness_mm))
+    at_20 = along(0.5 * (low + high), depth_mm / slab.thickness_mm)
+    return 100.0 * humidity_at_temperature(at_20, warm.depth_c)
 
 
 def part_of(building: Building, part_id: str) -> Cavity | Void:

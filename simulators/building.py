@@ -48,8 +48,14 @@ class _Shape:
     def __init__(self, b: Building, depth_m: Array) -> None:
         n = len(b.slabs)
         self.areas = np.array([s.area_m2 for s in b.slabs])
-        self.face_g = np.array([[s.face_g, s.face_g if s.below is not None else 0.0] for s in b.slabs]).reshape(n, 2)
-        self.feed_g = np.array([s.feed_g for s in b.slabs])
+        bottoms = [s.face_g if s.below is not None else s.feed_g for s in b.slabs]
+        self.face_g = np.array([[s.face_g, g] for s, g in zip(b.slabs, bottoms, strict=True)]).reshape(n, 2)
+        self.fed = np.array([s.below is None for s in b.slabs], dtype=bool)
+        """Those whose underside meets the ground, if anything."""
+        self.beyond = np.array([[b.node(s.room), b.node(s.below or s.room)] for s in b.slabs], dtype=np.intp).reshape(
+            n, 2
+        )
+        """The node of air beyond each face."""
         self.to_node = np.zeros((len(b.nodes), 2 * n))
         for k, slab in enumerate(b.slabs):
             self.to_node[b.node(slab.room), 2 * k] = slab.area_m2
@@ -146,12 +152,14 @@ class Simulation:
         skin_part, core_part = parts.skin_kg / whole, parts.core_kg / whole
         has_slabs = self.slabs.n > 0
         face_p, face_g = np.zeros((self.slabs.n, 2)), np.zeros((self.slabs.n, 2))
+        warmth = np.ones((self.slabs.n, self.slabs.cells))
         out = np.zeros((self.slabs.n, 2))
         node_g, node_gp = np.zeros(nodes), np.zeros(nodes)
         flat_node = self._shape.to_node
         for i in range(n):
             if has_slabs and i % every == 0:
-                face_p, face_g = self._faces(sf, i, dt * every)
+                warmth = self._warmth(sf, i)
+                face_p, face_g = self._faces(sf, i, warmth, dt * every)
                 node_g = flat_node @ face_g.ravel()
                 node_gp = flat_node @ (face_g * face_p).ravel()
                 out[:] = 0.0
@@ -160,33 +168,40 @@ class Simulation:
             timber[i] = state.skin_pct * skin_part + state.core_pct * core_part
             running[i] = self.air.running(f.machine_on[i])
             if has_slabs:
-                at_faces = (flat_node.T @ p) / np.repeat(self._shape.areas, 2)
-                out += face_g * (face_p - at_faces.reshape(-1, 2))
+                beyond = p[self._shape.beyond]
+                beyond[self._shape.fed, 1] = sf.feed_pa[i][self._shape.fed]
+                out += face_g * (face_p - beyond)
                 if i % every == every - 1:
-                    self._step_slabs(sf, i, dt * every, out / every, face_p)
+                    self._step_slabs(sf, i, warmth, dt * every, out / every)
                 if pick is not None:
                     content[i] = pick(self.slabs.water)
         depth_h, depth_c = self._depth_course(content, which, sf)
         return Course(weather.time_s, air_c, pressure, psat(air_c), leaf_c, timber, depth_h, depth_c, weather, running)
 
-    def _faces(self, sf: SlabForcing, i: int, dt: float) -> tuple[Array, Array]:
-        """Vapour pressure at the faces, and the exchange that stays stable over a step."""
-        h, slope = self.slabs.faces()
+    def _faces(self, sf: SlabForcing, i: int, warmth: Array, dt: float) -> tuple[Array, Array]:
+        """Vapour pressure at the faces and the exchange with it, such that their flux is implicit over a step.
+
+        A face's content changes by what comes from within less what leaves; its pressure follows by its slope. So
+        the flux F = g (p + a (S - F) - p_air), with a the rise of pressure for a flux into the cell, is solved for F.
+        """
+        faces = self.slabs.faces(dt, warmth)
         warm = np.column_stack([sf.top_c[i], sf.bottom_c[i]])
         saturation = np.column_stack([sf.top_saturation[i], sf.bottom_saturation[i]])
-        pressure = humidity_at_temperature(h, warm) * saturation
-        cell = self.slabs.dx[:, [0, -1]]
-        holds = cell / (np.maximum(slope, 1e-5) * saturation)
-        return pressure, self._shape.face_g * holds / (holds + self._shape.face_g * dt)
+        rise = np.maximum(faces.slope, 1e-5) * saturation * faces.answer
+        pressure = humidity_at_temperature(faces.humidity, warm) * saturation + rise * faces.supply
+        g = self._shape.face_g
+        return np.clip(pressure, 0.0, saturation), g / (1.0 + g * rise)
 
-    def _step_slabs(self, sf: SlabForcing, i: int, dt: float, out: Array, face_p: Array) -> None:
-        fed = self._shape.feed_g * (sf.feed_pa[i] - face_p[:, 1])
+    def _warmth(self, sf: SlabForcing, i: int) -> Array:
+        """Temperature factor of the diffusivity in each cell."""
         top, bottom = (diffusivity_temperature_factor(c[i])[:, None] for c in (sf.top_c, sf.bottom_c))
-        warmth = top + (bottom - top) * self._shape.down
+        return np.asarray(top + (bottom - top) * self._shape.down)
+
+    def _step_slabs(self, sf: SlabForcing, i: int, warmth: Array, dt: float, out: Array) -> None:
         leak = sf.leak[i]
         source = leak[:, None] * self._shape.leak if leak.any() else None
-        self.slabs.step(dt, out[:, 0], out[:, 1] - fed, warmth, source)
-        self.fed += float((fed * self._shape.areas).sum()) * dt
+        self.slabs.step(dt, out[:, 0], out[:, 1], warmth, source)
+        self.fed -= float((out[:, 1] * self._shape.areas)[self._shape.fed].sum()) * dt
         self.leaked += float((leak * self._shape.areas).sum()) * dt
 
     def _depth_course(self, content: Array, which: NDArray[np.intp], sf: SlabForcing) -> tuple[Array, Array]:

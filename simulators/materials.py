@@ -54,6 +54,15 @@ def humidity_at_temperature(h: Array, temperature_c: Array | float) -> Array:
     return np.asarray(np.minimum(h + slope * (np.asarray(temperature_c) - SERVICE_C), 1.0))
 
 
+def humidity_at_service(h: Array, temperature_c: Array | float) -> Array:
+    """The inverse of `humidity_at_temperature`: pore humidity at 20 °C from that at a temperature."""
+    found = h
+    for _ in range(4):  # the slope is small: each round leaves a fiftieth of the error
+        slope = 0.0135 * found * (1.0 - found) / (1.25 - found)
+        found = np.clip(h - slope * (np.asarray(temperature_c) - SERVICE_C), 0.0, 1.0)
+    return np.asarray(found)
+
+
 def timber_equilibrium(h: Array, temperature_c: float | Array) -> Array:
     """Wood moisture content in equilibrium with air. [% of dry mass]
 

@@ -38,6 +38,23 @@ def graded_cells(thickness_m: float, cells: int, two_sided: bool, finest: float 
     return np.asarray(thickness_m * sizes / sizes.sum())
 
 
+_ENDS = [0, 1, -1, -2]
+
+
+@dataclass(frozen=True)
+class Faces:
+    """The faces of all slabs, (slab, 2): top and bottom."""
+
+    humidity: Array
+    """Humidity at 20 °C of the outermost cell, 0..1."""
+    slope: Array
+    """How that humidity rises with water content. [m³/kg]"""
+    supply: Array
+    """What comes to the cell from within. [kg/(m² s)]"""
+    answer: Array
+    """By how much a net flux into the cell raises its content over the step. [s/m]"""
+
+
 class Slabs:
     """The water in all slabs of a building, (slab, cell) from the top down. [kg/m³]"""
 
@@ -66,13 +83,22 @@ class Slabs:
         at = x.astype(np.intp)
         return at + self._row, x - at
 
-    def faces(self) -> tuple[Array, Array]:
-        """Humidity at 20 °C of the top and bottom cells, (slab, 2), and its slope with water content. [m³/kg]"""
-        ends = self.water[:, [0, -1]]
-        at, part = self._place(ends)
-        low, high = self._humidity[at], self._humidity[at + 1]
-        over = ends >= self.full[:, None]
-        return np.where(over, 1.0, low + part * (high - low)), (high - low) * self._scale
+    def faces(self, dt_s: float, warmth: Array) -> Faces:
+        """How the top and bottom cells stand, and how they would answer a flux over a step."""
+        at, part = self._place(self.water[:, _ENDS])
+        low, rise = self._humidity[at], self._humidity[at + 1] - self._humidity[at]
+        full = self.water[:, _ENDS] >= self.full[:, None]
+        d_low = self._diffusivity[at]
+        d = (d_low + part * (self._diffusivity[at + 1] - d_low)) * warmth[:, _ENDS]
+        # ends are: top cell, its neighbour, bottom cell, its neighbour
+        k = 0.5 * (d[:, [0, 2]] + d[:, [1, 3]]) / self._between[:, [0, -1]]
+        ends = self.water[:, _ENDS]
+        return Faces(
+            humidity=np.where(full, 1.0, low + part * rise)[:, [0, 2]],
+            slope=rise[:, [0, 2]] * self._scale,
+            supply=k * (ends[:, [1, 3]] - ends[:, [0, 2]]),
+            answer=dt_s / (self.dx[:, [0, -1]] + k * dt_s),
+        )
 
     def humidity(self) -> Array:
         """Humidity at 20 °C of every cell, (slab, cell)."""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulators import events as ev
-from simulators.air_equilibrium import concrete_end, enclosed_pressure, part_of, timber_end
+from simulators.air_equilibrium import SlabWarmth, concrete_end, enclosed_pressure, part_of, timber_end
 from simulators.building import Simulation
 from simulators.climate import Weather
 from simulators.events import Event
@@ -71,9 +71,8 @@ def air_end(
         index = [s.id for s in building.slabs].index(place.sleeve.slab)
         depth_c = calm(sim.course.depth_c[:, [p.id for p in plan.sleeves].index(place.id)])
         slab, drive = building.slabs[index], sim.slab_forcing
-        return concrete_end(
-            slab, place.sleeve.depth_mm, room_pa, calm(drive.top_c[:, index]), depth_c, calm(drive.feed_pa[:, index])
-        )
+        warm = SlabWarmth(calm(drive.top_c[:, index]), depth_c, calm(drive.bottom_c[:, index]))
+        return concrete_end(slab, place.sleeve.depth_mm, room_pa, warm, calm(drive.feed_pa[:, index]))
     part = part_of(building, place.part)
     share = np.ones(len(weather.time_s))
     for event in ev.of(plan.events, part.id, ev.VENTS_SHUT):

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from simulators import events as ev
-from simulators.air_equilibrium import concrete_end, enclosed_pressure, timber_end
+from simulators.air_equilibrium import SlabWarmth, concrete_end, enclosed_pressure, timber_end
+from simulators.building import Simulation
+from simulators.climate import Weather
 from simulators.enclosed import Lining, Timber, Void
 from simulators.events import Event
 from simulators.goals import choose_limit
@@ -14,7 +16,8 @@ from simulators.materials import Concrete
 from simulators.plan import EQUILIBRIUM_RH, RH, GoalWish
 from simulators.reality import Hourly, LocationCourse, hourly_metric, saturation
 from simulators.rolling import centred_mean, runs, trailing_mean
-from simulators.structure import Slab
+from simulators.room import Heating, Room
+from simulators.structure import Building, Depth, Slab
 from simulators.truth import LocationTruth, Stall, Truth, as_json
 from simulators.truth_drying import judge_goal, judge_progress, never_spans
 from simulators.truth_events import condensation
@@ -140,21 +143,46 @@ def test_nightly_condensation_is_one_episode_and_short_spells_are_none() -> None
     assert found[0].deepest_k == pytest.approx(1.0, abs=0.05)
 
 
+def _warm(top_c: float, depth_c: float, bottom_c: float) -> SlabWarmth:
+    return SlabWarmth(np.array([top_c]), np.array([depth_c]), np.array([bottom_c]))
+
+
 def test_concrete_comes_to_the_humidity_of_the_rooms_vapour() -> None:
-    """Room 20 °C, 50 %; concrete at 15 °C: 100 * 0.5 * 2338.8 / 1705.4 = 68.6 % (saturation tables)."""
-    one = np.ones(1)
-    end = concrete_end(Slab("s", "r", 60.0, 10.0), 24.0, 1169.4 * one, 17.0 * one, 15.0 * one, 1700.0 * one)
-    assert end[0] == pytest.approx(68.6, abs=0.1)
+    """Room and slab 20 °C, 1169.4 Pa: 50 % (saturation 2338.8 Pa); 5 K cooler at the depth: 5 x 0.45 % less.
+
+    Slope at 50 %: 0.0135 x 0.5 x 0.5 / 0.75 = 0.0045 per kelvin (Bažant and Najjar 1972).
+    """
+    slab, room, feed = Slab("s", "r", 60.0, 10.0), np.array([1169.4]), np.array([1700.0])
+    assert concrete_end(slab, 24.0, room, _warm(20, 20, 20), feed)[0] == pytest.approx(50.0, abs=0.1)
+    assert concrete_end(slab, 24.0, room, _warm(20, 15, 15), feed)[0] == pytest.approx(50.0 - 2.25, abs=0.1)
 
 
 def test_fed_concrete_comes_to_a_straight_line_of_content_where_diffusivity_is_constant() -> None:
     """Steady flux between two exchange coefficients: content falls straight from bottom to top (Fick)."""
     slab = Slab("s", "r", 60.0, 10.0, Concrete(5e-10, constant=True), feed_g=2e-9)
-    one = np.ones(1)
-    room, feed, t = 1000.0 * one, 2300.0 * one, 25.0 * one
-    at = [concrete_end(slab, z, room, t, t, feed)[0] for z in (0.01, 15.0, 30.0, 45.0, 59.99)]
+    room, feed = np.array([1000.0]), np.array([2300.0])
+    at = [concrete_end(slab, z, room, _warm(20, 20, 20), feed)[0] for z in (0.01, 15.0, 30.0, 45.0, 59.99)]
     assert np.diff(at) == pytest.approx(np.full(4, np.mean(np.diff(at))), rel=0.02)
     assert at[-1] > at[0] + 1.0
+
+
+@pytest.mark.parametrize(("feed_g", "start"), [(0.0, 0.3), (1e-9, 0.8), (4e-9, 0.8)])
+def test_a_slab_left_alone_comes_to_that_end(feed_g: float, start: float) -> None:
+    """The march itself, in still air for some years, against the closed form: within half a % RH."""
+    slab = Slab("slab", "room", 40.0, 20.0, Concrete(1.5e-9), humidity=start, feed_g=feed_g, ground_share=0.5)
+    room = Room("room", 20.0, heating=Heating(20.0, power_w=9000.0), lining_humidity=0.55, gains_w=0.0)
+    n = 144 * 10
+    flat = np.full(n, 1.0)
+    weather = Weather(600.0 * np.arange(n), 8.0 * flat, 800.0 * flat, 0.0 * flat, 8.0, 10.0 * flat)
+    simulation = Simulation(
+        Building("UTC", (room,), (slab,), depths=(Depth("slab", 16.0),)), weather, np.random.default_rng(0)
+    )
+    simulation.run()
+    course = simulation.run_on(n - 144, 36, 3000, 0.0)
+    drive = simulation.slab_forcing
+    warm = _warm(drive.top_c[-1, 0], course.depth_c[-1, 0], drive.bottom_c[-1, 0])
+    end = concrete_end(slab, 16.0, course.vapour_pressure_pa[-1:, 0], warm, drive.feed_pa[-1:, 0])[0]
+    assert 100.0 * course.depth_humidity[-1, 0] == pytest.approx(end, abs=0.5)
 
 
 def test_a_voids_air_ends_between_outdoors_and_ground() -> None:
