@@ -85,7 +85,8 @@ class Case:
     moisture: list[tuple[str, float]]
     """Rooms in which something began to give off water, and when: their air leaves its band, and no drive is lost."""
     margins_k: dict[str, list[float]] = field(default_factory=dict)
-    """Locations with a cold surface: least margin above the dew or frost point in each hour of the job. [K]"""
+    """Locations whose cold surface can be known, by a sensor or a factor with outdoor air: its least margin above the
+    dew or frost point in each hour of the job. [K]"""
     verdicts: dict[str, Verdicts] = field(default_factory=dict)
 
     @property

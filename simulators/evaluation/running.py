@@ -55,13 +55,19 @@ def arrivals_of(readings: Readings) -> Arrivals:
 def case_of(made: SimulatedJob) -> Case:
     """A simulated job as a case on which nothing has been said."""
     moisture = [(e.target, e.start_s) for e in made.plan.events if e.kind == ev.MOISTURE and not e.benign]
-    margins = {key: least_margins(course) for key, course in made.courses.items() if course.surface_c is not None}
+    outdoor = any(place.kind == "outdoor_air" for place in made.plan.locations)
+    margins = {
+        place.id: least_margins(made.courses[place.id])
+        for place in made.plan.locations
+        if place.surface_sensor or (place.f_rsi is not None and outdoor)  # else nobody can know the surface
+    }
     return Case(made.family, made.seed, made.job, made.truth, moisture, margins)
 
 
 def least_margins(course: LocationCourse) -> list[float]:
     """How far the coldest surface stayed above the dew or frost point, least of each hour of the job. [K]"""
-    assert course.surface_c is not None
+    if course.surface_c is None:
+        raise ValueError("no cold surface is watched there")
     margin = course.surface_c - np.asarray(dew_or_frost_point(np.maximum(course.vapour_pressure_pa, 0.2)))
     steps, spin_up = round(HOUR_S / STEP_S), round(SPIN_UP_S / HOUR_S)
     hours = margin[: len(margin) // steps * steps].reshape(-1, steps).min(axis=1)
@@ -103,6 +109,7 @@ def run_cases(
         try:
             for future in as_completed(futures):
                 error = future.exception()
-                yield future.result() if error is None else Failure(*futures[future], repr(error))
+                # the worker's own traceback comes as the cause
+                yield future.result() if error is None else Failure(*futures[future], f"{error!r}\n{error.__cause__}")
         finally:
             pool.shutdown(wait=False, cancel_futures=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -98,6 +98,7 @@ def _rewetting(case: Case, said: Verdicts) -> Topic:
 
 def _drive(case: Case, said: Verdicts) -> Topic:
     kinds = {place["id"]: place["kind"] for place in case.job["locations"]}
+    lost = sorted(case.truth.drive_lost, key=lambda d: (d.room, d.from_s))
     beside = {place["id"]: place["reference"] for place in case.job["locations"]}
 
     def room(alert: AlertRecord) -> str | None:
@@ -105,16 +106,32 @@ def _drive(case: Case, said: Verdicts) -> Topic:
         return at if kinds.get(at) == "room_air" else beside.get(at)
 
     happenings = [
-        _watched(
-            case.truth.locations[d.room],
-            Happening(d.room, d.from_s, d.to_s, d.cause, d.felt_s, judged=d.matters),
-        )
-        for d in case.truth.drive_lost
-        if d.room in case.truth.locations
+        _watched(case.truth.locations[h.key], h)
+        for h in _merged(Happening(d.room, d.from_s, d.to_s, d.cause, d.felt_s, judged=d.matters) for d in lost)
+        if h.key in case.truth.locations
     ]
     happenings += [Happening(where, at, at + _NEW_WATER_S, judged=False) for where, at in case.moisture]
     rooms = sum(kind == "room_air" for kind in kinds.values())
     return Topic(DRIVE, happenings, _calls(case, said, "drive_lost", room), rooms * _length_s(case), _TERMS[DRIVE])
+
+
+def _merged(events: Iterable[Happening]) -> list[Happening]:
+    """Events that overlap in a room are one: a power cut stops machine and heating together."""
+    out: list[Happening] = []
+    for event in events:
+        if not out or out[-1].key != event.key or event.from_s > out[-1].to_s:
+            out.append(event)
+            continue
+        first = out[-1]
+        felt = [h.felt_s for h in (first, event) if h.felt_s is not None]
+        out[-1] = replace(
+            first,
+            to_s=max(first.to_s, event.to_s),
+            cause=first.cause if first.judged or not event.judged else event.cause,
+            felt_s=min(felt, default=None),
+            judged=first.judged or event.judged,
+        )
+    return out
 
 
 def _condensation(case: Case, said: Verdicts) -> Topic:
@@ -134,8 +151,11 @@ def _condensation(case: Case, said: Verdicts) -> Topic:
 
 def _mould(case: Case, said: Verdicts) -> Topic:
     happenings, looked_at, start_s = [], 0, case.truth.start_s
+    factor = {place["id"]: place["f_rsi"] for place in case.job["locations"]}
     for key, place in case.truth.locations.items():
-        looked_at += bool(place.mould_index)
+        if not place.mould_index or (factor[key] is not None and key not in case.margins_k):
+            continue  # the truth is that of a surface that nobody can know
+        looked_at += 1
         index = np.array(place.mould_index)
         for a, b in runs(index >= _MOULD_NEAR):
             grown = np.flatnonzero(index[a:b] >= _MOULD)

@@ -105,6 +105,13 @@ def test_a_drive_that_hardly_matters_judges_nobody():
     assert (sum(result.due.values()), result.false) == (0, 0)
 
 
+def test_machine_and_heating_that_stop_together_are_one_lost_drive():
+    made = lost_drive(matters=True)
+    made.truth.drive_lost.append(DriveLost("hall", day(10), day(18), "heating_off", 50.0, 2.0, None, matters=False))
+    result = score(made, alerts(alert("drive_lost", "hall", day(10.25), day(18))), tp.DRIVE)
+    assert (dict(result.due), result.delays_s) == ({"machine_off": 1}, [6 * HOUR_S])
+
+
 def test_the_air_leaving_its_band_because_of_new_moisture_judges_nobody_for_five_days():
     made = case([location("hall", "room_air")])
     made.moisture = [("hall", day(20))]
