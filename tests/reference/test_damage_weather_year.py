@@ -1,7 +1,7 @@
 """A year of real weather (US-government TMY files inside the pvlib package) through the analysis of damage.
 
-A room of our own choice stands in the weather: 20.05 °C, 700 Pa more vapour than outdoors, a cold surface of temperature
-factor 0.55 and, at Sand Point, where it freezes, 0.4. What the analysis counts is held against computations written
+A room of our own choice stands in the weather: 20.05 °C, 700 Pa more vapour than outdoors, a cold surface of factor
+0.55 and, at Sand Point, where it freezes, 0.4. What the analysis counts is held against computations written
 here on their own, hour by hour with plain numbers.
 """
 
