@@ -155,6 +155,7 @@ def test_a_gap_counts_as_one_interval_of_condensing_only():
     assert found[0].hours_at_risk == pytest.approx((20 + 1) / 6)
 
 
+@settings(deadline=None, max_examples=40)
 @given(t=st.floats(-20, 35), rh=st.floats(1, 100), surface=st.floats(-25, 35), over=st.sampled_from(["water", "ice"]))
 def test_probability_falls_as_the_surface_warms(t, rh, surface, over):
     """And it is one half where the surface is at the dew point, whatever the air."""
