@@ -95,8 +95,13 @@ def sleeve_coefficient(here: Track) -> float:
     return 100.0 * 0.0135 * h * (1.0 - h) / (1.25 - h)
 
 
+def _pct_per_pa(temperature_c: Array) -> Array:
+    """What a pascal of vapour is worth as humidity at the place's own smoothed temperature. [%/Pa]"""
+    return 100.0 / saturation_vapour_pressure(trailing_mean(temperature_c, 24, 0.1))
+
+
 def _in_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
-    """A vapour pressure as humidity at the place's own smoothed temperature, so that it moves with vapour only. [%]"""
+    """A vapour pressure as humidity at the place's own smoothed temperature: what that air would bring it to. [%]"""
     t = trailing_mean(temperature_c, 24, 0.1)
     out = np.full(len(t), np.nan)
     known = np.isfinite(vapour_pressure_pa) & np.isfinite(t)
@@ -141,6 +146,8 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
     trend, usual = usual_rise(rise)
     limit = least + spreads * usual  # NaN, and so no finding, before the place has shown what is usual here
     vapour = rises(_in_rh(here.vapour_pressure_pa, here.temperature_c), lags)
+    if not sleeve:  # a cooling alone raises no vapour; sealed concrete gives vapour off when it warms
+        vapour = rises(here.vapour_pressure_pa, lags) * _pct_per_pa(here.temperature_c)
     needed = limit.copy()
     level = trailing_mean(humidity, _MEAN_H)
     wetter = np.zeros(rise.shape, dtype=bool)
