@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -23,3 +24,15 @@ def embedded_broker() -> Iterator[EmbeddedBroker]:
     """The broker that comes with the program."""
     with EmbeddedBroker() as broker:
         yield broker
+
+
+@pytest.fixture(autouse=True)
+def _logging_as_before() -> Iterator[None]:
+    """What a test does to the log of the whole process ends with the test."""
+    named = [logging.getLogger(name) for name in (None, "apprise", "apscheduler", "uvicorn", "sqlalchemy", "alembic")]
+    before = [(logger, logger.level, logger.propagate, logger.handlers[:]) for logger in named]
+    yield
+    for logger, level, propagate, handlers in before:
+        logger.setLevel(level)
+        logger.propagate = propagate
+        logger.handlers[:] = handlers

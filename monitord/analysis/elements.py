@@ -21,7 +21,10 @@ from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Drying, Equilibrium, Finding, Forecast, QualityFlag, State
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
-from monitord.model.series import HOUR_S, Hourly, JobRecord, Series, StayRecord
+from monitord.model.series import HOUR_S, LATE_S, Hourly, JobRecord, Series, StayRecord
+
+RECENT_H = 60.0
+"""Hours of single readings that a view rests on: fewer than a record holds, so that any later record gives the same."""
 
 _SETTLING_H = 6.0
 """A sleeve is called settling for so long after sealing, equilibrating after that. [h]"""
@@ -38,7 +41,9 @@ def _stay_until(stay: StayRecord, hour_s: float) -> StayRecord:
     if hours < len(hourly):
         hourly = Hourly(*(getattr(hourly, name)[:hours] for name in Hourly.__dataclass_fields__))
     recent = stay.recent
-    keep = recent.received_s < hour_s
+    since = hour_s - RECENT_H * HOUR_S
+    late = (recent.received_s >= since) & (recent.received_s - recent.time_s > LATE_S)
+    keep = (recent.received_s < hour_s) & ((recent.time_s >= since) | late)
     if not keep.all():
         recent = Series(*(getattr(recent, name)[keep] for name in Series.__dataclass_fields__))
     return StayRecord(stay.placement, recent, hourly, stay.last_heard_s)

@@ -85,7 +85,7 @@ class _Stay:
             late = (rows[5] >= since) & (rows[5] - rows[0] > LATE_S)
             recent = rows[:, (rows[0] >= since) | late]
         hours = self._hours[:, : self._hours_n]
-        until = int(np.searchsorted(hours[0], as_of_s, side="right"))
+        until = int(np.searchsorted(hours[0], as_of_s - HOUR_S, side="right"))
         return StayRecord(self.placement, Series(*recent), Hourly(*hours[:, :until]), self.last_heard_s)
 
 

@@ -111,12 +111,9 @@ def test_neither_order_of_arrival_nor_repeats_change_an_assessment(until_h: floa
     assert found.model_dump_json() == expected.model_dump_json()
 
 
-_WINDOW = pytest.mark.xfail(reason="a fault finding counts the recent readings, whose window moves with the time")
-
-
 @pytest.mark.parametrize(
     ("first_h", "step_h", "steps"),
-    [(46.0, 1.0, 5), (196.5, 7.3, 4), pytest.param(300.0, 0.5, 3, marks=_WINDOW)],
+    [(46.0, 1.0, 5), (196.5, 7.3, 4), (300.0, 0.5, 3)],
 )
 def test_memory_changes_no_assessment(first_h: float, step_h: float, steps: int) -> None:
     """Also across the arrival of a backlog, and at times that are not full hours."""
