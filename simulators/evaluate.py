@@ -38,11 +38,14 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--gate", action="store_true", help="run the jobs of the regression gate and show its limits")
     parser.add_argument("--only", choices=sorted(JUDGES), help="only the program, or only the baseline")
-    parser.add_argument("--details", action="store_true", help="list each miss, false alarm and poor forecast")
+    parser.add_argument("--details", action="store_true", help="tuning: list each miss and false alarm")
     parser.add_argument("--by-family", action="store_true", help="a table for each family as well")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the numbers to a file as well")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep what was said there, and use what is kept")
-    return parser.parse_args(argv)
+    wishes = parser.parse_args(argv)
+    if wishes.details and (wishes.held_out or wishes.gate):
+        parser.error("held-out jobs are for measuring: their misses are not listed, so that nobody tunes on them")
+    return wishes
 
 
 def chosen(families: str, seeds: str, held_out: bool, most: int | None) -> list[tuple[str, int]]:
@@ -116,8 +119,6 @@ def _gate(wishes: argparse.Namespace) -> int:
     gate = load_gate()
     measured = measure(gate.jobs, [OURS], wishes.workers, wishes.keep)
     found = numbers(measured.totals[OURS])
-    if wishes.details:
-        print_details(measured.totals[OURS])
     print_table(measured.totals, title="Jobs of the gate")
     print("\n".join(gate_lines(gate.limits, found)))
     return max(_told(measured.failures), 1 if broken(gate.limits, found) else 0)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from simulators.evaluate import chosen
+from simulators.evaluate import chosen, main
 from simulators.evaluation.gate import Limit, broken, load_gate
 from simulators.evaluation.goals import GoalScore
 from simulators.evaluation.matching import DAY_S, HOUR_S, EventScore
@@ -114,6 +114,18 @@ def test_a_whole_evaluation_has_120_jobs_and_more_of_ten_families_and_more():
 def test_tuning_and_held_out_seeds_never_meet():
     tuning = chosen("leak", "0-999", held_out=False, most=None)
     assert not set(tuning) & set(chosen("leak", "0-999", held_out=True, most=None))
+
+
+@pytest.mark.parametrize("held_out", ["--held-out", "--gate"])
+def test_misses_of_held_out_jobs_are_not_listed(held_out: str, capsys: pytest.CaptureFixture[str]):
+    with pytest.raises(SystemExit):
+        main([held_out, "--details"])
+    assert "for measuring" in capsys.readouterr().err
+
+
+def test_a_seed_for_tuning_is_not_a_held_out_one():
+    with pytest.raises(SystemExit, match="--held-out"):
+        chosen("leak", "999-1000", held_out=False, most=None)
 
 
 def test_seeds_can_be_a_range():
