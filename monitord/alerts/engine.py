@@ -303,6 +303,7 @@ class _Move:
         update["clearing_since"] = since
         if held_s < need_s:
             self.note(Action.CLEARING, f"clear for {span(held_s)} of {span(need_s)}")
+            del update["finding"]  # what is shown stays what it was told for, until it closes
             self.change(alert, **update)
             return
         unit = self.rule.unit

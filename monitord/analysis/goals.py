@@ -95,6 +95,12 @@ def _state(
     return State.DRYING, f"Drying: {rate}."
 
 
+def _never(probability: float) -> str:
+    if probability < NEVER_AT:
+        return "The air around could still take it to its goal."
+    return f"At this pace and in this air it would not get there within a year ({100 * probability:.0f} % sure)."
+
+
 def _unknown(here: Track, hour_s: float) -> tuple[Finding, ...]:
     return tuple(
         _finding(kind, here, hour_s, None, 0, "Not known: too little was heard.")
@@ -134,7 +140,5 @@ def _findings(
     return (
         _finding("goal_reached", here, hour_s, 1.0 if met else 0.0, readings, f"{said}."),
         _finding("drying_stalled", here, hour_s, stalled, readings, f"{said}. {stall.reason}"),
-        _finding(
-            "goal_unreachable", here, hour_s, 1.0 if never >= NEVER_AT else 0.0, readings, f"{said}. {stall.reason}"
-        ),
+        _finding("goal_unreachable", here, hour_s, float(never >= NEVER_AT), readings, f"{said}. {_never(never)}"),
     )

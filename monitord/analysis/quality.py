@@ -16,7 +16,7 @@ from monitord.analysis.quality_place import left_place
 from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding, QualityFlag
-from monitord.model.jobs import AIR_KINDS, JobFile, Location
+from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, Flags, Series, StayRecord
 from monitord.physics.moist_air import vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
@@ -62,7 +62,7 @@ def _range_spans(record: StayRecord) -> list[Span]:
 
 def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tuple[list[Span], Flags]:
     """Noise and spikes of the last days, and the single readings they touch."""
-    recent, air = record.recent, location.kind in AIR_KINDS
+    recent, air = record.recent, location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE
     touched = checks.spikes(recent.relative_humidity_pct, checks.SPIKE_LIMIT_PCT[air])
     touched |= checks.spikes(recent.temperature_c, checks.SPIKE_LIMIT_K)
     found = []

@@ -129,7 +129,7 @@ def spikes(value: Array, limit: float) -> Flags:
     return out
 
 
-NOISE_LIMIT_PCT = {True: 2.5, False: 1.5}
+NOISE_LIMIT_PCT = {True: 6.0, False: 2.5}
 """White noise of the humidity from which a probe is noisy: open air, elsewhere; makers state about 0.1 (our choice)."""
 
 NOISE_GROWTH = 3.0
