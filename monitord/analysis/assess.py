@@ -201,9 +201,10 @@ def _location(known: _Known, place: Location, findings: list[Finding]) -> Locati
         comparisons += depth_comparisons(job, place, hours.tracks, settled, hours.clocks, pressure, options)
         around = around_of(hours, job, place)
         source = source_of(hours.tracks[place.id], around.room, around.outdoor, options)
-    room, outdoor = job.room_of(place) or place, job.outdoor()
+    room, outdoor = place if place.kind is LocationKind.ROOM_AIR else job.room_of(place), job.outdoor()
     risk: SurfaceRisk | None = None
-    assessed = surface_risk(here, airs[room.id], airs[outdoor.id] if outdoor else None, options, harm.night_ahead)
+    inside, outside = (airs[air.id] if air is not None else None for air in (room, outdoor))
+    assessed = surface_risk(here, inside, outside, options, harm.night_ahead)
     if assessed is not None:
         risk, finding = assessed
         findings.append(finding)
