@@ -113,7 +113,7 @@ def _dehumidify(b: Balance, options: AnalysisOptions) -> Lever:
 def suggestion(found: tuple[Lever, ...], what: str, coverage: float) -> str:
     """The lever that the balance puts first for `what` dries, as a suggestion with its reason."""
     best = found[0]
-    if best.gain.value <= coverage * (best.gain.u or 0.0):
+    if best.gain.value <= coverage * (best.gain.u or 0.0):  # hot and dry already, outdoors wetter
         return "None of airing, heating and dehumidifying would clearly raise the drying drive."
     rest = " ".join(lever.words for lever in found[1:])
     names = {"air": "airing", "heat": "heating", "dehumidify": "dehumidifying"}
