@@ -8,6 +8,7 @@ Every output row is dated by the tick that made it. The formats are in monitord/
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -70,8 +71,15 @@ def parse_time(text: str) -> float:
     return moment.timestamp()
 
 
-def _number(text: str) -> float:
-    return float(text) if text else float("nan")
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text!r} is no measured value; leave a missing one empty")
+    return value
+
+
+def _optional(text: str) -> float:
+    return _finite(text) if text else math.nan
 
 
 def read_arrivals(path: Path) -> Arrivals:
@@ -106,7 +114,8 @@ def read_arrivals(path: Path) -> Arrivals:
 def _row(cells: Sequence[str], at: Sequence[int], path: Path, line: int) -> tuple[str, Row]:
     try:
         time, probe, t, rh, surface, battery, received = (cells[i] for i in at)
-        row = (parse_time(time), float(t), float(rh), _number(surface), _number(battery), parse_time(received))
+        values = _finite(t), _finite(rh), _optional(surface), _optional(battery)
+        row = (parse_time(time), *values, parse_time(received))
     except (ValueError, IndexError) as error:
         raise ConfigurationError(
             "the row can't be understood", where=f"{path} line {line}", why=str(error), remedy="Correct or remove it"
