@@ -189,21 +189,24 @@ def _sides_of_readings(
     return Sides(
         room_c=inside,
         outdoor_c=outside,
-        room_mean_c=np.where(np.isfinite(inside), mean_before(room, at, window_s), np.nan),
-        outdoor_mean_c=np.where(np.isfinite(outside), mean_before(outdoor, at, window_s), np.nan),
+        room_mean_c=np.where(np.isfinite(inside), _remembered(room, at, window_s), np.nan),
+        outdoor_mean_c=np.where(np.isfinite(outside), _remembered(outdoor, at, window_s), np.nan),
         u_room_k=room.doubt.temperature_k,
         u_outdoor_k=outdoor.doubt.temperature_k,
         own_room=room.probe == here.probe,
     )
 
 
-def mean_before(other: Present, at_s: Array, window_s: float) -> Array:
-    """Mean temperature of another air over the time before each of the times given, as far back as it is known. [°C]
+def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> Array:
+    """Mean of a series over the time before each of the times given, as far back as it is known; linear between.
 
-    Linear between its readings.
+    Parameters
+    ----------
+    time_s, values : ascending times [s] and values there, each (n,); NaN values are left out.
+    window_s : how far back. [s] 0: the value at the time itself.
     """
-    known = np.isfinite(other.series.temperature_c)
-    times, values = other.series.time_s[known], other.series.temperature_c[known]
+    known = np.isfinite(values)
+    times, values = time_s[known], values[known]
     if not len(times):
         return np.full_like(at_s, np.nan)
     if window_s <= 0 or len(times) < 2:
@@ -214,6 +217,10 @@ def mean_before(other: Present, at_s: Array, window_s: float) -> Array:
     span = end - begin
     whole = np.interp(end, times, total) - np.interp(begin, times, total)
     return np.where(span > 0.0, whole / np.where(span > 0.0, span, 1.0), np.interp(at_s, times, values))
+
+
+def _remembered(other: Present, at_s: Array, window_s: float) -> Array:
+    return mean_before(other.series.time_s, other.series.temperature_c, at_s, window_s)
 
 
 # --- from hours of the whole job ----------------------------------------------------------------------------

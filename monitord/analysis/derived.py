@@ -6,13 +6,14 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 
+from monitord.analysis.cold_surface import mean_before
 from monitord.analysis.measured import corrected_series, doubt_of
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import HOUR_S, Array, Hourly, Series
 from monitord.physics.moist_air import dew_or_frost_point, humidity_ratio, standard_pressure, vapour_pressure
 from monitord.physics.surfaces import surface_temperature_from_factor, u_surface_temperature_from_factor
-from monitord.physics.uncertainty import u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
+from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
 
 _MAX_RH, _COLDEST_C, _HOTTEST_C = 105.0, -50.0, 100.0
 _LEAST_RH = 0.1
@@ -126,22 +127,31 @@ def _in_range(values: Array, low: float, high: float) -> Array:
 
 
 def surface_by_factor(
-    here: Derived, f_rsi: float, room: Derived, outdoor: Derived, options: AnalysisOptions
+    here: Derived, f_rsi: float, room: Derived, outdoor: Derived, memory_h: float, options: AnalysisOptions
 ) -> tuple[Array, Array]:
     """Surface temperature and its standard uncertainty at the times of `here`. [°C], [K], each (n,)
 
     NaN where room or outdoor air was not heard nearby in time.
 
+    Parameters
+    ----------
+    memory_h : over how many hours the wall remembers both airs, as `cold_surface.memory_h` gives it for a location.
+
     Source
     ------
-    EN ISO 13788:2012, temperature factor, as in `physics.surfaces`.
+    EN ISO 13788:2012, temperature factor, as in `physics.surfaces`; the memory as in `cold_surface`.
     """
     inside, u_inside = _at(here.time_s, room, options)
     outside, u_outside = _at(here.time_s, outdoor, options)
-    return (
-        surface_temperature_from_factor(f_rsi, inside, outside),
-        u_surface_temperature_from_factor(f_rsi, inside, outside, options.f_rsi_u, u_inside, u_outside),
+    both = np.isfinite(inside) & np.isfinite(outside)
+    means = (
+        np.where(both, mean_before(air.time_s, air.temperature_c, here.time_s, HOUR_S * memory_h), np.nan)
+        for air in (room, outdoor)
     )
+    surface = surface_temperature_from_factor(f_rsi, *means)
+    u = u_surface_temperature_from_factor(f_rsi, inside, outside, options.f_rsi_u, u_inside, u_outside)
+    at_once = surface_temperature_from_factor(f_rsi, inside, outside)
+    return surface, combine(u, options.surface_memory_u * np.abs(surface - at_once))
 
 
 def _at(time_s: Array, air: Derived, options: AnalysisOptions) -> tuple[Array, Array]:

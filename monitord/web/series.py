@@ -9,9 +9,10 @@ from enum import StrEnum
 import numpy as np
 from sqlalchemy import Connection
 
+from monitord.analysis.cold_surface import memory_h
 from monitord.analysis.derived import Derived, derived_hours, derived_series, joined, surface_by_factor
 from monitord.model.analysis_options import AnalysisOptions
-from monitord.model.jobs import JobFile, Placement
+from monitord.model.jobs import JobFile, LocationKind, Placement
 from monitord.model.series import HOUR_S, Array
 from monitord.store.readings import load_hourly, load_series
 
@@ -80,11 +81,11 @@ def load_place(
     surface = values.surface_temperature_c
     u_surface = np.full_like(surface, options.surface_u_k)
     place, outdoor = job.location(location_id), job.outdoor()
-    room = job.room_of(place) or place
-    if place.f_rsi is not None and outdoor is not None and not np.isfinite(surface).any():
+    room = place if place.kind is LocationKind.ROOM_AIR else job.room_of(place)
+    if place.f_rsi is not None and room is not None and outdoor is not None and not np.isfinite(surface).any():
         inside = values if room is place else _load(conn, job, room.id, start, end)[0]
         outside, _ = _load(conn, job, outdoor.id, start, end)
-        surface, u_surface = surface_by_factor(values, place.f_rsi, inside, outside, options)
+        surface, u_surface = surface_by_factor(values, place.f_rsi, inside, outside, memory_h(place, options), options)
     return PlaceSeries(location_id, values, interval_s, surface, u_surface)
 
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from damage_support import NO_DOUBT, USUAL, newest, place, track
+from damage_support import NO_DOUBT, START, USUAL, job_of, newest, place, track
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.cold_surface import mean_before, surface_of_hours, surface_of_readings
+from monitord.analysis.derived import derived_series, surface_by_factor
 from monitord.analysis.surface_risk import risk_level, surface_risk
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import SurfaceSource
+from monitord.model.jobs import Accuracy, Placement
 from monitord.physics.moist_air import dew_or_frost_point, vapour_pressure
 from monitord.physics.surfaces import surface_temperature_from_factor
 from monitord.physics.uncertainty import combine
@@ -66,12 +68,14 @@ def test_a_surface_follows_the_means_of_the_last_hours():
 
 
 def test_a_mean_before_reaches_back_no_further_than_is_known():
-    air = newest(OUT, np.arange(13.0), 80, n=13)  # one degree every ten minutes
-    times = air.series.time_s
-    assert mean_before(air, times[-1:], 7200.0)[0] == pytest.approx(6.0)
-    assert mean_before(air, times[-1:], 3600.0)[0] == pytest.approx(9.0)
-    assert mean_before(air, times[-1:], 86_400.0)[0] == pytest.approx(6.0)
-    assert mean_before(air, times[3:4], 0.0)[0] == pytest.approx(3.0)
+    times, values = 600.0 * np.arange(13), np.arange(13.0)  # one degree every ten minutes
+    assert mean_before(times, values, times[-1:], 7200.0)[0] == pytest.approx(6.0)
+    assert mean_before(times, values, times[-1:], 3600.0)[0] == pytest.approx(9.0)
+    assert mean_before(times, values, times[-1:], 86_400.0)[0] == pytest.approx(6.0)
+    assert mean_before(times, values, times[3:4], 0.0)[0] == pytest.approx(3.0)
+    values[5] = np.nan
+    assert mean_before(times, values, times[-1:], 7200.0)[0] == pytest.approx(6.0)
+    assert np.isnan(mean_before(times, np.full(13, np.nan), times, 7200.0)).all()
 
 
 def test_one_probe_for_room_and_dew_point_is_surer_than_two():
@@ -107,6 +111,20 @@ def test_readings_and_hours_of_steady_air_give_the_same_surface():
     assert by_hour is not None
     for name in ("temperature_c", "u_k", "margin_k", "u_margin_k"):
         assert getattr(by_hour, name)[-1] == pytest.approx(getattr(by_reading, name)[-1])
+
+
+def test_a_chart_shows_the_surface_that_the_finding_speaks_of():
+    outdoor = 2.0 + 5.0 * np.sin(np.arange(160) / 20.0)
+    room, out = newest(ROOM, 20, 60), newest(OUT, outdoor, 80)
+    found = surface_of_readings(room, room, out, OPTIONS)
+    accuracy = Accuracy(temperature_c=USUAL.temperature_k * 3**0.5, relative_humidity_pct=3**0.5)
+    stays = [Placement(probe=f"p-{k}", location_id=k, from_time=START, accuracy=accuracy) for k in ("room", "out")]
+    job = job_of(ROOM, OUT)
+    shown = [derived_series(air.series, stay, job) for air, stay in zip((room, out), stays, strict=True)]
+    surface, u = surface_by_factor(shown[0], 0.7, *shown, OPTIONS.surface_memory_h, OPTIONS)
+    assert found is not None
+    assert surface == pytest.approx(found.temperature_c)
+    assert u == pytest.approx(found.u_k, rel=0.02)
 
 
 def test_below_zero_it_is_the_frost_point_that_counts():
