@@ -144,14 +144,14 @@ def surface_by_factor(
     inside, u_inside = _at(here.time_s, room, options)
     outside, u_outside = _at(here.time_s, outdoor, options)
     both = np.isfinite(inside) & np.isfinite(outside)
-    means = (
+    room_mean, outdoor_mean = (
         np.where(both, mean_before(air.time_s, air.temperature_c, here.time_s, HOUR_S * memory_h), np.nan)
         for air in (room, outdoor)
     )
-    surface = surface_temperature_from_factor(f_rsi, *means)
-    u = u_surface_temperature_from_factor(f_rsi, inside, outside, options.f_rsi_u, u_inside, u_outside)
-    at_once = surface_temperature_from_factor(f_rsi, inside, outside)
-    return surface, combine(u, options.surface_memory_u * np.abs(surface - at_once))
+    surface = surface_temperature_from_factor(f_rsi, room_mean, outdoor_mean)
+    u = u_surface_temperature_from_factor(f_rsi, room_mean, outdoor_mean, options.f_rsi_u, u_inside, u_outside)
+    memory = options.surface_memory_u * np.abs(surface - surface_temperature_from_factor(f_rsi, inside, outside))
+    return surface, combine(u, memory)
 
 
 def _at(time_s: Array, air: Derived, options: AnalysisOptions) -> tuple[Array, Array]:
