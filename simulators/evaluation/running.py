@@ -6,13 +6,14 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
+from threading import Thread
 
 import numpy as np
 
 from monitord.alerts.rule_files import default_rule_book
-from monitord.model.jobs import JobFile
+from monitord.model.jobs import JobFile, LocationKind
 from monitord.physics.moist_air import dew_or_frost_point
 from monitord.replay import Arrivals, replay
 from simulators import events as ev
@@ -21,7 +22,7 @@ from simulators.evaluation.keeping import Keeper
 from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts, verdicts_of
 from simulators.gateway import Readings
 from simulators.jobs import SimulatedJob, generate
-from simulators.plan import HOUR_S, SPIN_UP_S, STEP_S
+from simulators.plan import HOUR_S, SPIN_UP_S, STEP_S, Location
 from simulators.reality import LocationCourse
 
 Judge = Callable[[JobFile, Arrivals], Verdicts]
@@ -55,13 +56,16 @@ def arrivals_of(readings: Readings) -> Arrivals:
 def case_of(made: SimulatedJob) -> Case:
     """A simulated job as a case on which nothing has been said."""
     moisture = [(e.target, e.start_s) for e in made.plan.events if e.kind == ev.MOISTURE and not e.benign]
-    outdoor = any(place.kind == "outdoor_air" for place in made.plan.locations)
-    margins = {
-        place.id: least_margins(made.courses[place.id])
-        for place in made.plan.locations
-        if place.surface_sensor or (place.f_rsi is not None and outdoor)  # else nobody can know the surface
-    }
+    job = JobFile.model_validate(made.job)
+    margins = {p.id: least_margins(made.courses[p.id]) for p in made.plan.locations if surface_known(job, p)}
     return Case(made.family, made.seed, made.job, made.truth, moisture, margins)
+
+
+def surface_known(job: JobFile, place: Location) -> bool:
+    """Whether anybody can know the cold surface: by a sensor, or by a factor with room and outdoor air."""
+    here = job.location(place.id)
+    room = here if here.kind is LocationKind.ROOM_AIR else job.room_of(here)
+    return place.surface_sensor or (place.f_rsi is not None and room is not None and job.outdoor() is not None)
 
 
 def least_margins(course: LocationCourse) -> list[float]:
@@ -99,12 +103,25 @@ class Failure:
     error: str
 
 
+def _end_with_parent() -> None:
+    """End this worker when the process that started it ends, however that comes about."""
+    parent = parent_process()
+
+    def wait() -> None:
+        if parent is not None:
+            parent.join()
+        os._exit(1)
+
+    Thread(target=wait, daemon=True).start()
+
+
 def run_cases(
     wanted: Sequence[tuple[str, int]], judges: Sequence[str], workers: int, keep: Path | None
 ) -> Iterator[Case | Failure]:
     """The jobs of these families and seeds as they are done, in any order; one that fails does not end the others."""
     os.environ.update({"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"})  # for the workers, which start afresh
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), max_tasks_per_child=20) as pool:
+    spawn = get_context("spawn")
+    with ProcessPoolExecutor(workers, spawn, initializer=_end_with_parent, max_tasks_per_child=20) as pool:
         futures = {pool.submit(run_case, family, seed, judges, keep): (family, seed) for family, seed in wanted}
         try:
             for future in as_completed(futures):
