@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 from monitord.alerts.engine import StepResult, end_alerts, step
 from monitord.alerts.rules import RuleBook
 from monitord.alerts.service import keep as keep_alerts
+from monitord.alerts.transitions import retire
 from monitord.analysis.assess import Memo, assess_job
 from monitord.clock import Clock
 from monitord.errors import MonitordError
@@ -55,7 +56,21 @@ def evaluate(
     compared : False leaves out the comparisons of airs, on which no finding rests.
     """
     assessment = assess_job(job, record, as_of, options, memo, compared=compared)
-    return assessment, step(rules, alerts, assessment.findings, job.job, as_of)
+    return assessment, move_on(job, alerts, assessment, rules, as_of)
+
+
+def move_on(
+    job: JobFile, alerts: Sequence[Alert], assessment: JobAssessment, rules: RuleBook, as_of: datetime
+) -> StepResult:
+    """Move a job's alerts on by an assessment; those about what was taken away end with a word why."""
+    gone = retire(job, alerts, as_of)
+    ended = {alert.fingerprint for alert in gone.alerts}
+    kept = [alert for alert in alerts if alert.fingerprint not in ended]
+    result = step(rules, kept, assessment.findings, job.job, as_of)
+    result.alerts.extend(gone.alerts)
+    result.events.extend(gone.events)
+    result.decisions.update(gone.decisions)
+    return result
 
 
 class Judge:
@@ -160,7 +175,7 @@ def _run_job(
         if ended:
             result = end_alerts(alerts, now, "the job was closed")
         else:
-            result = step(rules, alerts, assessment.findings, job_id, as_of)
+            result = move_on(job, alerts, assessment, rules, as_of)
         _keep(conn, assessment, result)
         marks.clear_mark(conn, job_id, mark)
     for event in result.events:

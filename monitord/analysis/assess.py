@@ -8,6 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from monitord.analysis.airing import AiringDay, airing
+from monitord.analysis.battery import low_battery
 from monitord.analysis.comparison import Present, airs_of, compare, present, utc
 from monitord.analysis.damage import DAMAGE_EVERY_S, DamageView, view_damage
 from monitord.analysis.depth import depth_comparisons
@@ -127,9 +128,8 @@ def assess_job(
     for place in job.locations:
         locations.append(_location(known, place, findings))
         for stay in record.at(place.id):
-            silent = silent_probe(stay, place, as_of_s, options)
-            if silent is not None:
-                findings.append(silent)
+            about = (silent_probe(stay, place, as_of_s, options), low_battery(stay, place, as_of_s))
+            findings.extend(finding for finding in about if finding is not None)
     times = [air.time_s for air in airs.values() if air is not None]
     return JobAssessment(
         job=job.job,
