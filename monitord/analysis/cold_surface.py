@@ -101,12 +101,9 @@ def cold_surface(air: Air, sides: Sides | None, options: AnalysisOptions) -> Col
         return None
     t, rh = _in(air.temperature_c), np.clip(air.relative_humidity_pct, LEAST_RH_PCT, 105.0)
     surface, u = touched, np.where(contact, options.surface_u_k, np.nan)
-    u_dew = u_dew_or_frost_point(
-        t, rh, air.doubt.temperature_k, air.doubt.relative_humidity_pct, humidity_over=air.humidity_over
-    )
-    u_margin = u_condensation_margin(u, u_dew)
+    u_margin = u_condensation_margin(u, _u_dew(t, rh, air)) if contact.any() else u
     if f_rsi is not None and sides is not None and not contact.all():
-        by_factor, u_factor, u_margin_factor = _by_factor(f_rsi, t, rh, u_dew, air, sides, options)
+        by_factor, u_factor, u_margin_factor = _by_factor(f_rsi, t, rh, air, sides, options)
         surface, u = np.where(contact, touched, by_factor), np.where(contact, u, u_factor)
         u_margin = np.where(contact, u_margin, u_margin_factor)
     known = np.isfinite(surface) & np.isfinite(t) & np.isfinite(rh) & (air.vapour_pressure_pa > 0.0)
@@ -128,8 +125,14 @@ def _in(celsius: Array) -> Array:
     return np.where((celsius > _COLDEST_C) & (celsius < _HOTTEST_C), celsius, np.nan)
 
 
+def _u_dew(t: Array, rh: Array, air: Air) -> Array:
+    """Standard uncertainty of the dew or frost point of the air. [K]"""
+    u_t, u_rh = air.doubt.temperature_k, air.doubt.relative_humidity_pct
+    return np.asarray(u_dew_or_frost_point(t, rh, u_t, u_rh, humidity_over=air.humidity_over))
+
+
 def _by_factor(
-    f_rsi: float, t: Array, rh: Array, u_dew: Array, air: Air, sides: Sides, options: AnalysisOptions
+    f_rsi: float, t: Array, rh: Array, air: Air, sides: Sides, options: AnalysisOptions
 ) -> tuple[Array, Array, Array]:
     """Surface temperature by the factor, its standard uncertainty, and that of its margin to the dew point."""
     room, outdoor = _in(sides.room_mean_c), _in(sides.outdoor_mean_c)
@@ -141,7 +144,7 @@ def _by_factor(
         memory,
     )
     if not sides.own_room:
-        return surface, u, u_condensation_margin(u, u_dew)
+        return surface, u, u_condensation_margin(u, _u_dew(t, rh, air))
     u_margin = u_condensation_margin_from_factor(
         f_rsi,
         t,
