@@ -182,7 +182,7 @@ def check_and_test(arguments: list[str]) -> int:
         ("format", [tools / "ruff", "format", "--check", "--quiet", "."]),
         ("types", [tools / "mypy"]),
         ("types of this script", [tools / "mypy", "deploy/bootstrap.py"]),
-        ("import contracts", [tools / "lint-imports"]),
+        ("import contracts", [tools / "lint-imports", "--no-logo"]),
         ("tests", [PYTHON, "-m", "pytest", *arguments]),
     ]
     failed = []

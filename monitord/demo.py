@@ -41,8 +41,9 @@ _SETTLE_S = 1.5
 _MOST_WAITING = 28
 """Messages that may wait for their commit before time is held up: 35 simulated minutes of this house, well under the
 hour after which a probe is called silent."""
-_ASSESSED_WITHIN = timedelta(hours=2.5)
-"""How far time may be ahead of the last assessment before it is held up: under the gap that restarts a hold time."""
+_ASSESSED_WITHIN = timedelta(hours=2)
+"""How far time may be ahead of the last assessment before it is held up: with what waits to be committed, still under
+the three hours between two known values that restart a hold time."""
 _RULES = """\
 [rules.assessment_behind]
 raise_at = 21600

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -23,7 +25,6 @@ from monitord.errors import MonitordError
 from monitord.ingest.connection import Connection as BrokerConnection
 from monitord.ingest.connection import LinkState
 from monitord.ingest.topics import RuleBook as TopicRules
-from monitord.logs import set_up_logging
 from monitord.model.settings import Settings
 from monitord.store import integrity
 from monitord.store.database import Database
@@ -56,16 +57,26 @@ class Check:
 
 def run_doctor(settings_of: Callable[[], Settings]) -> int:
     """Look at everything and print it; 0 when nothing is wrong, else 1."""
-    set_up_logging("critical")  # what goes wrong here stands in the table
     table = Table("check", "", "found", box=None, pad_edge=False, header_style="bold")
     wrong = 0
-    for check in examine(settings_of):
-        wrong += check.mark is Mark.WRONG
-        table.add_row(check.name, check.mark, f"{check.text}. {check.remedy}" if check.remedy else check.text)
+    with _log_off():
+        for check in examine(settings_of):
+            wrong += check.mark is Mark.WRONG
+            table.add_row(check.name, check.mark, f"{check.text}. {check.remedy}" if check.remedy else check.text)
     console = Console(highlight=False)
     console.print(table, markup=False)
     console.print(f"\n{wrong} of these keep the daemon from working." if wrong else "\nNothing is wrong.", markup=False)
     return 1 if wrong else 0
+
+
+@contextmanager
+def _log_off() -> Iterator[None]:
+    """No log meanwhile: what goes wrong stands in the table."""
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(logging.NOTSET)
 
 
 def examine(settings_of: Callable[[], Settings]) -> Iterator[Check]:

@@ -7,7 +7,7 @@ import sys
 import time
 from typing import TextIO
 
-_CHATTY = ("uvicorn", "sqlalchemy", "alembic", "asyncio", "httpcore", "httpx")
+_CHATTY = ("uvicorn", "sqlalchemy", "alembic", "asyncio")
 """Libraries that report every step; only their warnings are ours."""
 
 
@@ -32,5 +32,7 @@ def set_up_logging(level: str, stream: TextIO | None = None) -> None:
     logging.getLogger("apscheduler").setLevel(logging.ERROR)
     # Its complaints quote URLs with the passwords in them; the channel that called it says what went wrong.
     apprise = logging.getLogger("apprise")
+    apprise.setLevel(logging.WARNING)
     apprise.propagate = False
-    apprise.addHandler(logging.NullHandler())
+    if not apprise.handlers:
+        apprise.addHandler(logging.NullHandler())
