@@ -50,10 +50,12 @@ def newest_event(
     base = float(np.median(before)) if len(before) else float("nan")
     since = smooth[began:]
     known = np.flatnonzero(np.isfinite(since))
-    if not len(known) or not np.isfinite(base):
+    if not len(known):
         return Event(True, began, base, float("nan"), float("nan"))
     now, peak_at = float(since[known[-1]]), int(known[np.argmax(since[known])])
     peak = float(since[peak_at])
+    if not np.isfinite(base):
+        return Event(True, began, base, now, peak)
     back = now <= base + back_share * (peak - base)
     falling = n - 1 - (began + peak_at) >= 24 and peak - now >= least_fall and n - 1 - last >= 12
     risen = peak - base >= least_rise
