@@ -73,9 +73,9 @@ def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tupl
         found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), reason))
     window = recent.time_s > as_of_s - 8 * HOUR_S
     if window.sum() >= 12:
-        values = recent.relative_humidity_pct[window]
-        noise = checks.white_noise(values)
-        if noise > checks.NOISE_LIMIT_PCT[air] and checks.grown_restless(record.hourly):
+        restless = checks.grown_restless(record.hourly)
+        noise = checks.white_noise(recent.relative_humidity_pct[window]) if restless else 0.0
+        if noise > checks.NOISE_LIMIT_PCT[air]:
             start = float(recent.time_s[window][0])
             found.append(
                 Span("noisy", start, as_of_s, f"its humidity jumps by {noise:.1f} % RH from reading to reading")

@@ -39,8 +39,10 @@ def out_of_range(temperature_c: Array, relative_humidity_pct: Array) -> Flags:
 
 def runs(where: Flags) -> list[tuple[int, int]]:
     """First and past-the-last index of each run of True."""
-    edges = np.flatnonzero(np.diff(np.r_[False, where, False].astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    padded = np.zeros(len(where) + 2, dtype=np.bool_)
+    padded[1:-1] = where
+    edges = np.flatnonzero(padded[1:] != padded[:-1]).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
 
 
 def spans_of(kind: str, hour_s: Array, where: Flags, reason: str, least_h: int = 1) -> list[Span]:
@@ -123,8 +125,10 @@ def spikes(value: Array, limit: float) -> Flags:
     if len(value) < 5:
         return out
     left, right = value[1:-1] - value[:-2], value[1:-1] - value[2:]
-    usual = np.median(np.abs(np.diff(value)))
     least = np.minimum(np.abs(left), np.abs(right))
+    if not (least > limit).any():
+        return out
+    usual = np.median(np.abs(np.diff(value)))
     out[1:-1] = (left * right > 0) & (least > max(limit, 6.0 * float(usual)))
     return out
 
@@ -144,6 +148,8 @@ def grown_restless(hourly: Hourly) -> bool:
     if len(rh) < 60:
         return False
     before, now = slice(-720, -10), slice(-8, None)
+    if np.median(rh[now]) <= 0.5 * NOISE_GROWTH:
+        return False
     usual, usual_t = np.median(rh[before]), np.median(t[before])
     wider = np.median(rh[now]) > NOISE_GROWTH * max(float(usual), 0.5)
     return bool(wider and np.median(t[now]) < 2.0 * max(float(usual_t), 0.2))
@@ -171,6 +177,8 @@ def clock_offset_s(series: Series, interval_s: float, as_of_s: float) -> float |
     delay = series.received_s[lately] - series.time_s[lately]
     if len(delay) < 4:
         return None
+    if delay.min() >= -CLOCK_AHEAD_S and delay.max() <= CLOCK_BEHIND_S:
+        return 0.0
     if np.median(delay) < -CLOCK_AHEAD_S:
         return float(-np.median(delay))
     arrivals = np.sort(series.received_s[lately])

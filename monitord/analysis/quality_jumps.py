@@ -80,6 +80,7 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
 
 _NOW_D, _BEFORE_D = 4, 8
 _FASTEST_PCT_PER_DAY = 4.0
+_LEAST_MORE_PCT_PER_DAY = 0.6
 
 
 def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Span]:
@@ -92,11 +93,13 @@ def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Spa
         return []
     days = _daily(hourly, hourly.relative_humidity_pct)
     t, room = _daily(hourly, hourly.temperature_c), _daily(hourly, room_rh)
-    for k in range(_NOW_D + _BEFORE_D + 6, len(days) + 1):
+    for k in _steep(days, _NOW_D + _BEFORE_D + 6):
         now, before = slice(k - _NOW_D, k), slice(k - _NOW_D - _BEFORE_D, k - _NOW_D)
         fall, fall_se, _ = line(days[now])
+        if not fall + 2.0 * fall_se < -_LEAST_MORE_PCT_PER_DAY:
+            continue
         usual, usual_se, _ = line(days[before])
-        if not fall + 2.0 * fall_se < 3.0 * min(usual, 0.0) - 0.6 - 2.0 * usual_se:
+        if not fall + 2.0 * fall_se < 3.0 * min(usual, 0.0) - _LEAST_MORE_PCT_PER_DAY - 2.0 * usual_se:
             continue
         if fall < -_FASTEST_PCT_PER_DAY:
             continue  # opened, not drifting
@@ -107,6 +110,14 @@ def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Spa
             reason = f"falls by {-fall:.1f} % RH a day where it fell by {-usual:.1f}; concrete slows down by itself"
             return [Span("drift", start, float(hourly.hour_s[-1] + HOUR_S), reason)]
     return []
+
+
+def _steep(days: Array, first: int) -> list[int]:
+    """Ends, from `first` on, of the spans of four days that may fall by enough; where a day is missing, they may."""
+    if len(days) < first:
+        return []
+    slopes = np.lib.stride_tricks.sliding_window_view(days, _NOW_D) @ np.array([-0.3, -0.1, 0.1, 0.3])
+    return [k for k in range(first, len(days) + 1) if not slopes[k - _NOW_D] > 1e-6 - _LEAST_MORE_PCT_PER_DAY]
 
 
 def _mean(values: Array) -> float:

@@ -51,10 +51,12 @@ def left_place(
     near = (np.abs(difference) < 2.5 * u_pa + 0.02 * room_pa) & (np.abs(warmer) < _NEAR_K)
     found = []
     for a, b in runs(_bridged(near, 2)):
+        if b - a < _LEAST_H:
+            continue
         before = difference[max(0, a - _BEFORE_H) : max(0, a - 1)]
         before = before[np.isfinite(before)]
         habit = near[max(0, a - 168) : a]
-        if b - a < _LEAST_H or len(before) < 4 or (len(habit) and habit.mean() > _HABIT):
+        if len(before) < 4 or (len(habit) and habit.mean() > _HABIT):
             continue
         usual, spread = float(np.median(before)), float(np.ptp(before))
         now = float(np.nanmedian(difference[a : a + 3]))

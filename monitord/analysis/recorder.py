@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.model.jobs import JobFile, Placement
-from monitord.model.series import HOUR_S, LATE_S, Hourly, JobRecord, Series, StayRecord, roll_up
+from monitord.model.series import HOUR_S, LATE_S, Array, Hourly, JobRecord, Series, StayRecord, roll_up_by
 
 Row = tuple[float, float, float, float, float, float]
 """time, temperature, relative humidity, surface temperature, battery, received: the columns of a `Series`."""
@@ -54,30 +54,32 @@ class _Stay:
             self.last_heard_s = heard
         return True
 
-    def _roll_up_dirty(self, as_of_s: float) -> None:
-        """Roll up again the hours in which something landed, once they are over."""
-        times = self._rows[0, : self._n]
+    def take_over(self, as_of_s: float) -> list[tuple[float, Array]]:
+        """The hours in which something landed and which are over, with their rows; from then on they are clean."""
         over = sorted(hour for hour in self._dirty if hour + HOUR_S <= as_of_s)
         self._dirty.difference_update(over)
+        times, found = self._rows[0, : self._n], []
         for hour in over:
             a, b = np.searchsorted(times, (hour, hour + HOUR_S))
-            rolled = roll_up(Series(*self._rows[:, a:b]))
-            column = np.array([getattr(rolled, name)[0] for name in Hourly.__dataclass_fields__])
-            hours = self._hours[0, : self._hours_n]
-            at = int(np.searchsorted(hours, hour))
-            if at < self._hours_n and hours[at] == hour:
-                self._hours[:, at] = column
-                continue
-            if self._hours_n == self._hours.shape[1]:
-                self._hours = np.concatenate([self._hours, np.empty_like(self._hours)], axis=1)
-            if at < self._hours_n:
-                self._hours[:, at + 1 : self._hours_n + 1] = self._hours[:, at : self._hours_n].copy()
+            found.append((hour, self._rows[:, a:b]))
+        return found
+
+    def keep_hour(self, column: Array) -> None:
+        """Keep an hour's roll-up, the columns of an `Hourly`."""
+        hours = self._hours[0, : self._hours_n]
+        at = int(np.searchsorted(hours, column[0]))
+        if at < self._hours_n and hours[at] == column[0]:
             self._hours[:, at] = column
-            self._hours_n += 1
+            return
+        if self._hours_n == self._hours.shape[1]:
+            self._hours = np.concatenate([self._hours, np.empty_like(self._hours)], axis=1)
+        if at < self._hours_n:
+            self._hours[:, at + 1 : self._hours_n + 1] = self._hours[:, at : self._hours_n].copy()
+        self._hours[:, at] = column
+        self._hours_n += 1
 
     def record(self, as_of_s: float, recent_s: float) -> StayRecord:
         """What is known of the stay; the arrays are views, good until the next reading is added."""
-        self._roll_up_dirty(as_of_s)
         rows = self._rows[:, : self._n]
         since = as_of_s - recent_s
         recent = rows[:, int(np.searchsorted(rows[0], since)) :]
@@ -108,4 +110,17 @@ class Recorder:
 
     def record(self, as_of_s: float) -> JobRecord:
         """What is known of the job."""
+        self._roll_up(as_of_s)
         return JobRecord(tuple(stay.record(as_of_s, self._recent_s) for stay in self._stays))
+
+    def _roll_up(self, as_of_s: float) -> None:
+        """Roll up the hours that changed, those of all stays at once."""
+        changed = [(stay, hour, rows) for stay in self._stays for hour, rows in stay.take_over(as_of_s)]
+        if not changed:
+            return
+        key = np.repeat(np.arange(len(changed), dtype=np.float64), [rows.shape[1] for _, _, rows in changed])
+        rolled = roll_up_by(key, Series(*np.concatenate([rows for _, _, rows in changed], axis=1)))
+        columns = np.stack([getattr(rolled, name) for name in Hourly.__dataclass_fields__])
+        columns[0] = [hour for _, hour, _ in changed]
+        for k, (stay, _, _) in enumerate(changed):
+            stay.keep_hour(columns[:, k])

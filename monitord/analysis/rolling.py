@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from monitord.model.series import Array
 
@@ -11,13 +14,19 @@ def trailing_mean(value: Array, hours: int, least_share: float = 0.5) -> Array:
     """Mean over each hour and the `hours - 1` before it; NaN where fewer than `least_share` of them are known."""
     n = len(value)
     known = np.isfinite(value)
-    total = np.concatenate([[0.0], np.cumsum(np.where(known, value, 0.0))])
-    count = np.concatenate([[0], np.cumsum(known)])
-    ends = np.arange(1, n + 1)
-    starts = np.maximum(ends - hours, 0)
-    number = count[ends] - count[starts]
+    total, number = np.zeros(n + 1), np.zeros(n + 1, dtype=np.int64)
+    np.cumsum(np.where(known, value, 0.0), out=total[1:])
+    np.cumsum(known, out=number[1:])
+    total, number = _gained(total, hours), _gained(number, hours)
     enough = number >= max(1.0, least_share * hours)
-    return np.where(enough, (total[ends] - total[starts]) / np.maximum(number, 1), np.nan)
+    return np.where(enough, total / np.maximum(number, 1), np.nan)
+
+
+def _gained(running: NDArray[Any], hours: int) -> NDArray[Any]:
+    """What a running sum from 0 gained over the last hours, (n,) from (n + 1,)."""
+    gained = running[1:].copy()
+    gained[hours:] -= running[1:-hours]
+    return gained
 
 
 def lagged(value: Array, hours: int) -> Array:

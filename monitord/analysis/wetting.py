@@ -145,12 +145,37 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
         rise[row, here.hour_s < settled_s + lag * 24 * HOUR_S] = np.nan
     trend, usual = usual_rise(rise)
     limit = least + spreads * usual  # NaN, and so no finding, before the place has shown what is usual here
-    vapour = rises(_in_rh(here.vapour_pressure_pa, here.temperature_c), lags)
-    if not sleeve:  # a cooling alone raises no vapour; sealed concrete gives vapour off when it warms
+    quickened = rise - np.minimum(np.where(np.isfinite(trend), trend, 0.0), 0.0)
+    with np.errstate(invalid="ignore"):
+        hit = (rise > least) & (quickened > limit)
+    if hit.any():
+        hit &= _gains_vapour(here, lags, 0.5 * least)
+        if sleeve:
+            hit &= _quickens(rise, lags, least)
+    turned = np.zeros(len(here), dtype=bool)
+    if sleeve:
+        turned = _turned(humidity, here.hour_s >= settled_s + _LATE_D * 24 * HOUR_S, 1.2 * least)
+    if not (hit.any() or turned.any()):
+        return turned, limit[0]  # what the air explains need not be asked
+    explained, wetter = _by_airs(here, around, lags, usual, trailing_mean(humidity, _MEAN_H))
+    with np.errstate(invalid="ignore"):
+        hit &= (quickened > limit + explained) & ~wetter
+    return np.asarray(hit.any(axis=0) | (turned & ~wetter[0])), limit[0]
+
+
+def _gains_vapour(here: Track, lags: tuple[int, ...], least: float) -> Flags:
+    """Where vapour itself rose, (lags, n) of bool: a cooling alone raises the humidity, but no vapour."""
+    if is_sleeve(here):  # sealed concrete gives vapour off when it warms
+        vapour = rises(_in_rh(here.vapour_pressure_pa, here.temperature_c), lags)
+    else:
         vapour = rises(here.vapour_pressure_pa, lags) * _pct_per_pa(here.temperature_c)
-    needed = limit.copy()
-    level = trailing_mean(humidity, _MEAN_H)
-    wetter = np.zeros(rise.shape, dtype=bool)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(vapour > least)
+
+
+def _by_airs(here: Track, around: Around, lags: tuple[int, ...], usual: Array, level: Array) -> tuple[Array, Flags]:
+    """What of a rise the airs explain [%], and where an air is as wet as the place itself, each (lags, n)."""
+    explained, wetter = np.zeros(usual.shape), np.zeros(usual.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
         for air in _airs(around):
             at_place = _in_rh(air.vapour_pressure_pa, here.temperature_c)
@@ -158,19 +183,10 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
             reach = _reach(np.maximum(usual, 0.1), usual_rise(air_rise)[1])
             if air is around.outdoor and here.location.kind is LocationKind.SUBFLOOR_VOID:
                 reach = np.maximum(reach, _VENTED)
-            explained = reach * np.maximum(_greatest_lately(air_rise, 24), 0.0)
-            needed = np.maximum(needed, limit + explained)
+            explained = np.maximum(explained, reach * np.maximum(_greatest_lately(air_rise, 24), 0.0))
             coupled = (reach > _COUPLED) | (air is around.air)
             wetter |= coupled & (level < _highest_lately(at_place) + 1.0)[None, :]
-        quickened = rise - np.minimum(np.where(np.isfinite(trend), trend, 0.0), 0.0)
-        hit = (rise > least) & (quickened > needed) & (vapour > 0.5 * least) & ~wetter
-        if sleeve:
-            hit &= _quickens(rise, lags, least)
-    found: Flags = np.asarray(hit.any(axis=0))
-    if sleeve:
-        late = here.hour_s >= settled_s + _LATE_D * 24 * HOUR_S
-        found |= _turned(humidity, late, 1.2 * least) & ~wetter[0]
-    return found, limit[0]
+    return explained, wetter
 
 
 def _turned(humidity: Array, settled: Flags, least: float) -> Flags:
