@@ -132,20 +132,6 @@ def test_an_element_that_rises_without_a_cause_is_said_not_to_be_drying() -> Non
     assert "no cause found" in view.words
 
 
-def test_within_a_week_of_the_air_getting_too_wet_the_goal_is_said_to_be_out_of_reach() -> None:
-    """The room goes from 62 to 70 %RH on day 10, when the place is at 70.6 on its way (a lag of 8 days)."""
-    wet = H >= 240.0
-    inside = track(place(ROOM), 18.0, np.where(wet, 70.0, 62.0) + noise(N, 0.2, 5), DAYS)
-    rh = np.where(wet, 70.0 + 0.6 * np.exp(-(H - 240.0) / 192.0), 62.0 + 30.0 * np.exp(-H / 192.0))
-    here = track(place(CAVITY), 18.0, rh + noise(N, 0.1, 6), DAYS)
-    around = Around(inside, inside, None)
-    before, after = (judged(here, around, goal(), day) for day in (10.0, 17.0))
-    assert before.state is State.DRYING
-    assert values(before)["goal_unreachable"] == 0.0
-    assert values(after)["goal_unreachable"] == 1.0
-    assert after.state is not State.DRYING
-
-
 def test_water_goes_before_every_other_state() -> None:
     here, around = in_room(40.0, 2.0)
     assert judged(here, around, goal(), 14.0).state is State.AT_GOAL
