@@ -38,9 +38,9 @@ def say(text: str) -> None:
     sys.stderr.flush()
 
 
-def run(*command: str | Path, env: dict[str, str] | None = None) -> bool:
-    """Run a command with its output shown; whether it succeeded."""
-    return subprocess.run([str(part) for part in command], cwd=ROOT, env=env, check=False).returncode == 0
+def run(*command: str | Path) -> int:
+    """Run a command with its output shown; its exit code, or minus the signal that ended it."""
+    return subprocess.run([str(part) for part in command], cwd=ROOT, check=False).returncode
 
 
 def succeeds(*command: str | Path) -> bool:
@@ -92,7 +92,7 @@ def apt_install(*packages: str) -> bool:
     say(f"installing {', '.join(packages)} by apt-get")
     apt = [*prefix, "env", "DEBIAN_FRONTEND=noninteractive", "apt-get"]
     run(*apt, "update", "-qq")
-    return run(*apt, "install", "-y", "-qq", "--no-install-recommends", *packages)
+    return run(*apt, "install", "-y", "-qq", "--no-install-recommends", *packages) == 0
 
 
 def venv_works() -> bool:
@@ -150,8 +150,10 @@ def install(extra: str = "") -> None:
         return
     say(f"installing the project{f' with what its {extra}s need' if extra else ''}; the first time takes minutes")
     target = f"{ROOT}[{extra}]" if extra else str(ROOT)
-    if not run(PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--use-pep517", "-e", target):
-        raise BootstrapError("pip could not install the project; its message above says why. Then run this again.")
+    pip = (PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--use-pep517")
+    code = run(*pip, "--editable", target)
+    if code:
+        raise BootstrapError(f"pip could not install the project (code {code}); if it said why, that stands above.")
     kept = set(have[1:]) if have[:1] == [wanted] else set()
     STAMP.write_text(" ".join([wanted, *sorted(kept | {"base", extra or "base"})]), encoding="utf-8")
 
@@ -188,7 +190,7 @@ def check_and_test(arguments: list[str]) -> int:
     failed = []
     for name, command in checks:
         say(name)
-        if not run(*command):
+        if run(*command):
             failed.append(name)
     if failed:
         say(f"failed: {', '.join(failed)}")
