@@ -173,10 +173,10 @@ def lag_one(values: Array) -> float:
     off = values - np.nanmean(values) if np.isfinite(values).any() else values
     products = off[1:] * off[:-1]
     both = np.isfinite(products)
-    spread = float(np.nansum(off * off))
-    if not both.any() or spread <= 0.0:
+    if not both.any():
         return 0.0
-    return float(products[both].mean()) / (spread / int(np.isfinite(off).sum()))
+    spread = float(np.nanmean(off * off))
+    return float(products[both].mean()) / spread if spread > 0.0 else 0.0
 
 
 def variance_factor(n: int, autocorrelation: float) -> float:
