@@ -11,7 +11,7 @@ outdoor forecast: the weather that came, with the error that a real forecast wou
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -157,19 +157,22 @@ def table(scores: dict[str, NightScore]) -> Table:
 
     def rate(label: str, came: bool, fresh: bool) -> None:
         found = [score.rate(came, fresh) for score in scores.values()]
-        shown.add_row(f"{label} (of {found[0][1]})", *(f"{100 * share:.0f} %" for share, _ in found))
+        shown.add_row(f"{label} (of {found[0][1]})", *(f"{share:.0%}" for share, _ in found))
+
+    def row(label: str, text: str, measure: Callable[[NightScore], float]) -> None:
+        values = [measure(score) for score in scores.values()]
+        shown.add_row(label, *("–" if np.isnan(value) else text.format(value) for value in values))
 
     rate("hit rate, all evenings", came=True, fresh=False)
     rate("false-alarm rate, all evenings", came=False, fresh=False)
     rate("hit rate after a day without", came=True, fresh=True)
     rate("false-alarm rate after a day without", came=False, fresh=True)
-    each = scores.values()
-    shown.add_row("median lead of hits [h]", *(f"{s.lead_h(False):.1f}" for s in each))
-    shown.add_row("median lead after a day without [h]", *(f"{s.lead_h(True):.1f}" for s in each))
-    shown.add_row("median error of the start [h]", *(f"{s.start_error_h():.1f}" for s in each))
-    shown.add_row("error of the least margin [K rms]", *(f"{s.depth_error_k():.2f}" for s in each))
-    shown.add_row("least margin inside 80 % interval", *(f"{100 * s.coverage():.0f} %" for s in each))
-    shown.add_row("Brier score", *(f"{s.brier():.3f}" for s in each))
+    row("median lead of hits [h]", "{:.1f}", lambda s: s.lead_h(fresh=False))
+    row("median lead after a day without [h]", "{:.1f}", lambda s: s.lead_h(fresh=True))
+    row("median error of the start [h]", "{:.1f}", NightScore.start_error_h)
+    row("error of the least margin [K rms]", "{:.2f}", NightScore.depth_error_k)
+    row("least margin inside 80 % interval", "{:.0%}", NightScore.coverage)
+    row("Brier score", "{:.3f}", NightScore.brier)
     return shown
 
 
@@ -184,7 +187,7 @@ def main() -> None:
     unknown = [name for name in names if name not in FAMILIES]
     if unknown:
         raise SystemExit(f"no family {unknown[0]!r}; there are {', '.join(FAMILIES)}")
-    console, scores = Console(), new_scores()
+    console, scores = Console(width=110), new_scores()
     for name in names:
         for seed in range(arguments.first, arguments.first + arguments.seeds):
             made = generate(name, seed)

@@ -20,6 +20,8 @@ from monitord.physics.moist_air import dew_or_frost_point, saturation_slope, vap
 
 _LATELY_H = 7 * 24
 _LEAST_DIFFERENCE_K = 2.0
+_LEAST_DIFFER_K2 = 0.25
+"""Least mean square by which the weather moves a margin, however steady it has been (our choice). [K²]"""
 
 
 @dataclass(frozen=True)
@@ -80,9 +82,16 @@ def change_by_outdoor_forecast(
     per_pa = share / (vapour * float(saturation_slope(dew_or_frost_point(vapour))))
     warmer = (1.0 - factor) * _followed(np.nan_to_num(came_c - usual_c), memory_h)
     wetter = per_pa * _followed(np.nan_to_num(came_pa - usual_pa), memory_h)
-    change = warmer - wetter
     u = float(np.hypot((1.0 - factor) * forecast.u_temperature_k, share * forecast.u_dew_point_k))
-    return Change(change[-1], change[:-1], u)
+    change = warmer - wetter
+    # a weather forecast that is as unsure as the days differ anyway is worth half of what it says
+    squares = np.mean(change * change, axis=1)
+    differ = max(float(squares[:-1].mean()) if len(ends) > 1 else 0.0, _LEAST_DIFFER_K2)
+    if squares[-1] > 3.0 * (differ + u * u):  # a change beyond all that the last days had
+        differ = float(squares[-1])
+    worth = differ / (differ + u * u)
+    change = worth * change
+    return Change(change[-1], change[:-1], worth * u)
 
 
 def _hourly(forecast: OutdoorForecast, from_s: float, hours: int) -> tuple[Array, Array]:
