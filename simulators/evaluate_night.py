@@ -111,12 +111,12 @@ def _weather(made: SimulatedJob, at_s: float, rng: np.random.Generator) -> Outdo
     return OutdoorForecast(made.time_s[pick], t, np.clip(rh, 1.0, 100.0))
 
 
-def judge(made: SimulatedJob, scores: dict[str, NightScore]) -> int:
-    """Forecast every evening of one job and add the outcomes to the scores; returns the number of forecasts."""
+def judge(made: SimulatedJob, scores: dict[str, NightScore], every: int = 1) -> int:
+    """Forecast each evening of one job, or each `every`-th, and add the outcomes to the scores; returns how many."""
     known, recorder, rows = _prepare(made), Recorder(JobFile.model_validate(made.job)), 0
     readings, fed = made.readings, 0
     rng = np.random.default_rng(made.seed)
-    for at_s in _evenings(made, known.job.zone):
+    for at_s in list(_evenings(made, known.job.zone))[::every]:
         while fed < len(readings) and readings.received_s[fed] <= at_s:
             recorder.add(readings.probes[readings.probe[fed]], _row(made, fed))
             fed += 1
