@@ -191,7 +191,10 @@ def main() -> None:
     for name in names:
         for seed in range(arguments.first, arguments.first + arguments.seeds):
             made = generate(name, seed)
-            console.print(f"{name} {seed}: {judge(made, scores)} forecasts")
+            try:
+                console.print(f"{name} {seed}: {judge(made, scores)} forecasts")
+            except ValueError as error:  # a job that the program would refuse
+                console.print(f"{name} {seed}: left out, {str(error).splitlines()[0]}")
     console.print(table(scores))
 
 
