@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from operator import itemgetter
 from pathlib import Path
 
 from monitord.alerts.rules import RuleBook
@@ -101,9 +102,9 @@ def read_arrivals(path: Path) -> Arrivals:
                     where=str(path),
                     remedy=f"The first line must name the columns {', '.join(_READINGS)}",
                 )
-            at = [header.index(name) for name in _READINGS]
+            pick = itemgetter(*(header.index(name) for name in _READINGS))
             for line, cells in enumerate(reader, start=2):
-                arrivals.append(*_row(cells, at, path, line))
+                arrivals.append(*_row(cells, pick, path, line))
     except OSError as error:
         raise ConfigurationError(
             "the readings can't be read", where=str(path), why=error.strerror, remedy="Check the folder's name"
@@ -111,9 +112,11 @@ def read_arrivals(path: Path) -> Arrivals:
     return arrivals
 
 
-def _row(cells: Sequence[str], at: Sequence[int], path: Path, line: int) -> tuple[str, Row]:
+def _row(
+    cells: Sequence[str], pick: Callable[[Sequence[str]], Sequence[str]], path: Path, line: int
+) -> tuple[str, Row]:
     try:
-        time, probe, t, rh, surface, battery, received = (cells[i] for i in at)
+        time, probe, t, rh, surface, battery, received = pick(cells)
         values = _finite(t), _finite(rh), _optional(surface), _optional(battery)
         row = (parse_time(time), *values, parse_time(received))
     except (ValueError, IndexError) as error:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 import numpy as np
 
 from monitord.analysis.comparison import utc
@@ -22,19 +24,18 @@ def low_battery(record: StayRecord, location: Location, as_of_s: float) -> Findi
     placement, recent = record.placement, record.recent
     if placement.to_time is not None and as_of_s >= placement.to_time.timestamp():
         return None
-    told = np.isfinite(recent.battery_v) & (recent.time_s <= as_of_s)
-    if not told.any():
+    told = np.flatnonzero(np.isfinite(recent.battery_v) & (recent.time_s <= as_of_s))[-_LAST:]
+    if not len(told):
         return None
-    newest = recent.battery_v[told][-_LAST:]
-    value = float(np.median(newest))
+    value = median(recent.battery_v[told].tolist())
     return Finding(
         kind="low_battery",
         location=location.id,
         probe=placement.probe,
-        measured_at=utc(float(recent.time_s[told][-1])),
+        measured_at=utc(float(recent.time_s[told[-1]])),
         value=value,
         unit="V",
-        readings=len(newest),
+        readings=len(told),
         interval_s=placement.interval_s,
         summary=f"Probe {placement.probe} at {location.label}: battery {value:.2f} V.",
         why=WHY["low_battery"],

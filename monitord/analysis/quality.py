@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from monitord.analysis import quality_checks as checks
 from monitord.analysis.comparison import utc
-from monitord.analysis.measured import doubt_of
+from monitord.analysis.measured import Doubt, doubt_of
 from monitord.analysis.quality_checks import Span
 from monitord.analysis.quality_jumps import falling_away, offset, saturated
 from monitord.analysis.quality_place import left_place
@@ -111,11 +112,14 @@ def _place_spans(record: StayRecord, location: Location, room: Track | None, job
     rh = np.clip(hourly.relative_humidity_pct, 0.0, 105.0)
     vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
     doubt = doubt_of(placement, job.calibrations, float(hourly.hour_s[-1]))
-    u = combine(
-        u_vapour_pressure(18.0, 60.0, doubt.temperature_k, doubt.relative_humidity_pct),
-        u_vapour_pressure(18.0, 60.0, room.doubt.temperature_k, room.doubt.relative_humidity_pct),
-    )
-    return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, float(u))
+    return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, _u_apart(doubt, room.doubt))
+
+
+@lru_cache(maxsize=64)
+def _u_apart(one: Doubt, other: Doubt) -> float:
+    """Standard uncertainty of the difference of two vapour pressures in usual indoor air. [Pa]"""
+    each = (u_vapour_pressure(18.0, 60.0, d.temperature_k, d.relative_humidity_pct) for d in (one, other))
+    return float(combine(*each))
 
 
 def judge_stay(record: StayRecord, location: Location, room: Track | None, job: JobFile, as_of_s: float) -> StayQuality:

@@ -79,12 +79,12 @@ def _windows(daily: Array) -> Array:
 
 def _median(windows: Array) -> Array:
     """Median over the last axis of what is known, NaN with fewer than three."""
-    ordered = np.sort(windows, axis=2)  # NaN last
-    counts = np.isfinite(ordered).sum(axis=2)
-    some = counts >= 3
-    low = np.take_along_axis(ordered, (np.maximum(counts - 1, 0) // 2)[:, :, None], axis=2)[:, :, 0]
-    high = np.take_along_axis(ordered, np.minimum(counts // 2, 9)[:, :, None], axis=2)[:, :, 0]
-    return np.where(some, 0.5 * (low + high), np.nan)
+    lags, days, width = windows.shape
+    ordered = np.sort(windows, axis=2).reshape(-1, width)  # NaN last
+    counts = np.isfinite(ordered).sum(axis=1)
+    row = np.arange(len(ordered))
+    middle = 0.5 * (ordered[row, np.maximum(counts - 1, 0) // 2] + ordered[row, np.minimum(counts // 2, width - 1)])
+    return np.where(counts >= 3, middle, np.nan).reshape(lags, days)
 
 
 def sleeve_coefficient(here: Track) -> float:
