@@ -6,7 +6,6 @@ What rests on the newest readings, such as condensation now, is judged at each a
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,7 +17,7 @@ from monitord.analysis.mould_risk import WATCHED_KINDS, mould_finding, mould_ris
 from monitord.analysis.night_ahead import expected_finding, night_ahead
 from monitord.analysis.outdoor_forecast import OutdoorForecast
 from monitord.analysis.track import Track
-from monitord.analysis.wood_moisture import TimberSpot, wood_finding, wood_moisture
+from monitord.analysis.wood_moisture import wood_finding, wood_moisture
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
 from monitord.model.damage import MouldRisk, NightAhead, WoodMoisture
@@ -56,15 +55,13 @@ def view_damage(
     job: JobFile,
     hours: HourView,
     options: AnalysisOptions,
-    spots: Mapping[str, Sequence[TimberSpot]] | None = None,
     outdoor_forecast: OutdoorForecast | None = None,
 ) -> DamageView:
     """Judge every location on what lies before the hours' view.
 
     Parameters
     ----------
-    hours : tracks of all locations on one grid of hours.
-    spots : moisture contents of timber measured by hand, by location.
+    hours : tracks of all locations on one grid of hours, with the spot readings of timber.
     outdoor_forecast : the outdoor air to come, where a forecast of it is at hand.
     """
     view = DamageView(hours.hour_s)
@@ -77,7 +74,7 @@ def view_damage(
         if location.kind is LocationKind.ROOM_AIR and outdoor is not None:
             view.airing_days[location.id] = airing_day(here, outdoor, job.elevation_m, options)
         judge = _Judge(view, job, location, here, _room(job, hours, location), outdoor, options)
-        judge.judge((spots or {}).get(location.id, ()), outdoor_forecast)
+        judge.judge(outdoor_forecast)
     return view
 
 
@@ -99,7 +96,7 @@ class _Judge:
     outdoor: Track | None
     options: AnalysisOptions
 
-    def judge(self, spots: Sequence[TimberSpot], outdoor_forecast: OutdoorForecast | None) -> None:
+    def judge(self, outdoor_forecast: OutdoorForecast | None) -> None:
         surface = surface_of_hours(self.here, self.room, self.outdoor, self.options)
         found = self.view.places[self.location.id] = PlaceDamage()
         if surface is not None:
@@ -109,7 +106,7 @@ class _Judge:
         if found.mould is not None:
             self._tell(mould_finding(self.here, found.mould, DAMAGE_EVERY_S))
         if self.location.kind in VOID_KINDS:
-            found.wood = wood_moisture(self.here, self.view.hour_s, self.options, spots)
+            found.wood = wood_moisture(self.here, self.view.hour_s, self.options, self.job.zone)
             if found.wood is not None:
                 self._tell(wood_finding(self.here, found.wood, self.options, DAMAGE_EVERY_S))
 

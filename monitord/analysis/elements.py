@@ -15,6 +15,7 @@ from monitord.analysis.equilibration import Settled, clock_start, settle
 from monitord.analysis.goals import judge_goal
 from monitord.analysis.metric import Around, is_sleeve
 from monitord.analysis.quality import StayQuality, fault_finding, flags_of, judge_stay, without_common_drift
+from monitord.analysis.timber import timber_spots
 from monitord.analysis.track import Masks, Track, build_track, stay_key
 from monitord.analysis.wetting import wetting
 from monitord.analysis.words import LOOK_FIRST, WHY
@@ -120,7 +121,14 @@ def _track_place(
             view.findings.append(finding)
     view.flags[place.id] = tuple(flags)
     view.tracks[place.id] = build_track(
-        place, record.at(place.id), job.calibrations, masks, grid_start, view.hour_s, options.air_settling_s
+        place,
+        record.at(place.id),
+        job.calibrations,
+        masks,
+        grid_start,
+        view.hour_s,
+        options.air_settling_s,
+        timber_spots(job, place.id, options),
     )
 
 

@@ -101,7 +101,14 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
         value = here.vapour_pressure_pa - air.vapour_pressure_pa
         other = None if outdoor is None else outdoor.vapour_pressure_pa - air.vapour_pressure_pa
         return Metric(goal, value, _u_excess(here, air), np.zeros(len(here)), other, value, None)
-    timber = timber_track(here.temperature_c, here.relative_humidity_pct, options.timber_lag_days)
+    timber = timber_track(
+        here.temperature_c,
+        here.relative_humidity_pct,
+        options.timber_lag_days,
+        here.hour_s,
+        here.spots,
+        options.timber_species_u_pct,
+    )
     if timber is None:
         return None
     end = None if air is None else _timber_end(here, air)

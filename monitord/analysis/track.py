@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.measured import Doubt, corrected_hourly, doubt_of
+from monitord.analysis.timber import TimberSpot
 from monitord.model.jobs import Calibration, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, StayRecord
 from monitord.physics.moist_air import vapour_pressure
@@ -28,6 +29,8 @@ class Track:
     surface_temperature_c: Array
     doubt: Doubt
     probe: str | None
+    spots: tuple[TimberSpot, ...] = ()
+    """Timber measured by hand at the location."""
 
     def __len__(self) -> int:
         return len(self.hour_s)
@@ -45,6 +48,7 @@ class Track:
             self.surface_temperature_c[-hours:],
             self.doubt,
             self.probe,
+            self.spots,
         )
 
     @property
@@ -74,6 +78,7 @@ def build_track(
     grid_start_s: float,
     as_of_s: float,
     air_settling_s: float,
+    spots: tuple[TimberSpot, ...] = (),
 ) -> Track:
     """Put the stays at a location on one hourly grid from `grid_start_s` to the last complete hour.
 
@@ -98,4 +103,4 @@ def build_track(
         vp[at] = vapour_pressure(t[at], np.clip(rh[at], 0.0, 105.0), humidity_over=record.placement.humidity_over.value)
         surface[at] = hourly.surface_temperature_c[use]
         doubt, probe = doubt_of(record.placement, calibrations, as_of_s), record.placement.probe
-    return Track(location, grid, t, rh, vp, surface, doubt, probe)
+    return Track(location, grid, t, rh, vp, surface, doubt, probe, spots)

@@ -109,6 +109,13 @@ class AnalysisOptions(BaseModel):
     timber_species_u_pct: Positive = 0.7
     """Standard uncertainty from species and hysteresis, whose scatter is 1 to 2 %MC (Wood Handbook ch. 4). [% MC]"""
 
+    timber_spot_u_pct: Positive = 2.0
+    """Standard uncertainty of a spot reading of timber by a resistance meter, corrected for species and temperature
+    (common practice). [% MC]"""
+    timber_spot_uncorrected_u_pct: Positive = 3.0
+    """The same where it is not corrected (our choice: species differ by some 2 %MC, and a meter reads about 1 %MC
+    lower for each 10 K that the wood is colder; James 1988, FPL-GTR-6). [% MC]"""
+
     # sleeves
     sleeve_clock_h: Positive = 72.0
     """Least time between sealing a sleeve and a verdict: 72 h in UK practice; ASTM F2170 since 2018: 24 h. [h]"""

@@ -85,7 +85,8 @@ class WoodMoisture(BaseModel):
     value: Quantity
     """Equilibrium with the air, lagged as a joist lags it. [% of dry mass]"""
     high: float
-    """The same if the timber was at fibre saturation when the record began. [% of dry mass]"""
+    """The same if the timber was at fibre saturation when the record began; with a spot reading, the upper end of what
+    it leaves open. [% of dry mass]"""
     equilibrium: float | None
     """In equilibrium with the air of the last day. [% of dry mass]"""
     above_since: UtcTime | None

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from monitord.model.readings import Finite, Identifier, UtcTime
+from monitord.model.spots import Spot
 
 
 class LocationKind(StrEnum):
@@ -224,6 +225,8 @@ class JobFile(BaseModel):
     """The stays: one entry for each probe at each place it has been."""
     calibrations: tuple[Calibration, ...] = ()
     """Corrections found by checks."""
+    spots: tuple[Spot, ...] = ()
+    """What was measured by hand."""
 
     @property
     def label(self) -> str:
@@ -252,6 +255,10 @@ class JobFile(BaseModel):
         return tuple(
             sorted((p for p in self.probes if p.location_id == location_id), key=lambda p: (p.from_time, p.probe))
         )
+
+    def spots_at(self, location_id: str) -> tuple[Spot, ...]:
+        """The spot readings at a location, in order of time."""
+        return tuple(sorted((s for s in self.spots if s.location_id == location_id), key=lambda s: s.at))
 
     def outdoor(self) -> Location | None:
         """The first outdoor-air location, if any."""
@@ -288,6 +295,12 @@ class JobFile(BaseModel):
                 raise ValueError(f"location {place.id!r}: a vp_excess_pa goal needs a reference; add one")
         if self.end is not None and self.end <= self.start:
             raise ValueError("the job's end is not after its start; correct `start` or `end`")
+        for spot in self.spots:
+            if spot.location_id not in known:
+                raise ValueError(
+                    f"the spot reading of {spot.at:%Y-%m-%dT%H:%MZ} is at {spot.location_id!r}, which is not a "
+                    f"location of this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
+                )
         self._stays_apart(known)
         return self
 

@@ -17,7 +17,7 @@ from monitord.analysis.damage import view_damage
 from monitord.analysis.elements import HourView
 from monitord.analysis.outdoor_forecast import OutdoorForecast
 from monitord.analysis.recorder import Recorder
-from monitord.analysis.wood_moisture import TimberSpot
+from monitord.analysis.timber import TimberSpot
 from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.analysis_options import AnalysisOptions
@@ -81,11 +81,12 @@ def test_the_view_is_the_same_each_time_and_alters_nothing():
 
 def test_spots_and_an_outdoor_forecast_are_taken_where_they_are_given():
     tracks = winter()
-    spots = {"void": [TimberSpot(START_S + 5 * 86_400.0, 27.0, 0.5)]}
+    spot = TimberSpot(START_S + 5 * 86_400.0, 27.0, 0.5)
+    measured = [replace(t, spots=(spot,)) if t.location.id == "void" else t for t in tracks]
     times = tracks[0].end_s + HOUR_S * np.arange(30)
     forecast = OutdoorForecast(times, np.full(30, -20.0), np.full(30, 80.0))
     plain = view_damage(winter_job(), view_of(*tracks), OPTIONS)
-    told = view_damage(winter_job(), view_of(*tracks), OPTIONS, spots, forecast)
+    told = view_damage(winter_job(), view_of(*measured), OPTIONS, forecast)
     wood, night = told.at("void").wood, told.at("cavity").night_ahead
     assert wood is not None
     assert wood.spot_at is not None

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 from damage_support import START_S, place, track
 
 from monitord.alerts.rule_files import default_rule_book
-from monitord.analysis.timber import timber_track
-from monitord.analysis.wood_moisture import TimberSpot, lagged_known, wood_course, wood_finding, wood_moisture
+from monitord.analysis.timber import TimberSpot, lagged_known, timber_spots, timber_track
+from monitord.analysis.wood_moisture import wood_course, wood_finding, wood_moisture
 from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S
 from monitord.physics.wood import equilibrium_moisture_content, lagged
 
@@ -19,9 +22,13 @@ OPTIONS = AnalysisOptions()
 DAY = 24
 
 
+def measured(here, *spots):
+    return replace(here, spots=tuple(spots))
+
+
 def moisture(t, rh, n, spots=(), options=OPTIONS):
-    here = track(place("subfloor_void", name="void"), t, rh, n)
-    found = wood_moisture(here, here.end_s, options, spots)
+    here = measured(track(place("subfloor_void", name="void"), t, rh, n), *spots)
+    found = wood_moisture(here, here.end_s, options)
     assert found is not None
     return here, found
 
@@ -62,31 +69,108 @@ def test_what_it_would_be_if_it_was_soaked_is_said_beside_it():
 
 
 def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
+    """The mean weighed by both variances, and its variance: JCGM 100:2008 by way of least squares; 1/u² adds up."""
     spot = TimberSpot(START_S + 10 * DAY * HOUR_S, 24.0, 1.0)
     here = track(place(), 12.0, 60.0, 11 * DAY)
-    plain, told = wood_course(here, OPTIONS), wood_course(here, OPTIONS, [spot])
+    plain, told = wood_course(here, OPTIONS), wood_course(measured(here, spot), OPTIONS)
     assert plain is not None
     assert told is not None
     at = 10 * DAY
     assert told.value[at - 1] == plain.value[at - 1]
-    prior_u = np.hypot((30 - plain.value[0]) / np.sqrt(12) * np.exp(-10 / 14), OPTIONS.timber_species_u_pct)
-    weight = prior_u**2 / (prior_u**2 + 1.0)
-    assert told.value[at] == pytest.approx(plain.value[at] + weight * (24 - plain.value[at]), abs=0.05)
+    dry, left = float(plain.value[0]), np.exp(-10 / 14)
+    before, u_before = dry + (30 - dry) / 2 * left, np.hypot((30 - dry) / np.sqrt(12) * left, 0.7)
+    after, u_after = (before / u_before**2 + 24.0) / (1 / u_before**2 + 1), (1 / u_before**2 + 1) ** -0.5
+    assert told.value[at] == pytest.approx(after, abs=0.05)
+    assert (told.high[at] - told.value[at]) / np.sqrt(3) == pytest.approx(u_after, abs=0.02)
     assert told.value[at] > told.value[-1] > plain.value[-1]  # and from there it follows its air again
-    assert told.u_start < plain.u_start
+    assert told.u[at] > plain.u[at]  # the start that nobody measured was beside the value; now it is within the doubt
     _, found = moisture(12.0, 60.0, 11 * DAY, [spot])
     assert found.spot_at == datetime.fromtimestamp(spot.time_s, UTC)
     assert "soaked" not in found.words
+    assert "24.0 ± 2.0 %MC measured" in found.words
 
 
 def test_a_sure_spot_reading_all_but_replaces_the_estimate():
     spot = TimberSpot(START_S + 100 * HOUR_S, 26.0, 0.01)
-    course = wood_course(track(place(), 12.0, 60.0, 200), OPTIONS, [spot])
+    here = track(place(), 12.0, 60.0, 200)
+    course = wood_course(measured(here, spot), OPTIONS)
     assert course is not None
     assert course.value[100] == pytest.approx(26.0, abs=0.1)
-    outside = wood_course(track(place(), 12.0, 60.0, 200), OPTIONS, [TimberSpot(START_S - 5, 26.0)])
-    assert outside is not None
-    assert outside.value[100] < 12.0
+
+
+def test_goals_and_cautions_rest_on_the_same_timber_once_it_was_measured():
+    t, rh = np.full(20 * DAY, 12.0), 80 + 8 * np.sin(np.arange(20 * DAY) / 50)
+    spot = TimberSpot(START_S + 6 * DAY * HOUR_S, 22.0, 1.5)
+    here = measured(track(place(), t, rh), spot)
+    course = wood_course(here, OPTIONS)
+    goals = timber_track(t, rh, OPTIONS.timber_lag_days, here.hour_s, here.spots, OPTIONS.timber_species_u_pct)
+    assert course is not None
+    assert goals is not None
+    assert course.value[6 * DAY :] == pytest.approx(goals.middle[6 * DAY :], abs=1e-9)
+
+
+def test_timber_measured_when_the_probes_were_set_out_is_the_start():
+    """Up to a week before the first hour; one from long before tells nothing of the start."""
+    here = track(place(), 12.0, 60.0, 10 * DAY)
+    plain = wood_course(here, OPTIONS)
+    early = wood_course(measured(here, TimberSpot(START_S - 2 * HOUR_S, 19.0, 1.0)), OPTIONS)
+    old = wood_course(measured(here, TimberSpot(START_S - 9 * DAY * HOUR_S, 19.0, 1.0)), OPTIONS)
+    assert plain is not None
+    assert early is not None
+    assert old is not None
+    assert early.value[0] == pytest.approx(19.0, abs=0.5)
+    assert old.value == pytest.approx(plain.value)
+    assert old.spots == ()
+
+
+def test_a_spot_reading_counts_from_its_own_time_on_and_not_before_it_is_made():
+    here = track(place(), 12.0, 60.0, 10 * DAY)
+    plain = wood_course(here, OPTIONS)
+    told = wood_course(measured(here, TimberSpot(here.end_s + 60.0, 27.0, 1.0)), OPTIONS)
+    assert plain is not None
+    assert told is not None
+    assert told.value == pytest.approx(plain.value)
+
+
+def test_readings_of_one_hour_count_as_one_because_the_meters_error_is_theirs_alike():
+    here = track(place(), 12.0, 60.0, 10 * DAY)
+    at = START_S + 5 * DAY * HOUR_S
+    three = [TimberSpot(at + 60.0 * k, mc, 2.0) for k, mc in enumerate((18.0, 20.0, 22.0))]
+    several, one = (
+        wood_course(measured(here, *three), OPTIONS),
+        wood_course(measured(here, TimberSpot(at + 120.0, 20.0, 2.0)), OPTIONS),
+    )
+    assert several is not None
+    assert one is not None
+    assert several.value == pytest.approx(one.value)
+    assert several.high == pytest.approx(one.high)
+
+
+@pytest.mark.parametrize(
+    ("more", "u"),
+    [
+        ({"value": 18.0}, 3.0),  # nobody said that it was corrected
+        ({"value": 18.0, "corrected_for": "spruce, 8 °C"}, 2.0),
+        ({"value": 38.0, "corrected_for": "spruce, 8 °C"}, 5.0),  # over fibre saturation
+        ({"value": 28.0, "correction": 3.0, "corrected_for": "oak"}, 5.0),
+        ({"value": 38.0, "u": 1.0}, 1.0),  # weighed and dried, say
+    ],
+)
+def test_a_spot_reading_is_as_sure_as_what_is_stated_of_it(more, u):
+    spots = ({"location_id": "void", "at": "2025-01-08T10:00:00Z", "kind": "wood_moisture_pct", **more},)
+    other = {"location_id": "void", "at": "2025-01-08T10:00:00Z", "kind": "surface_temperature_c", "value": 9.0}
+    job = {"job": "j", "start": "2025-01-06T00:00:00Z", "locations": [{"id": "void", "kind": "subfloor_void"}]}
+    (found,) = timber_spots(JobFile.model_validate({**job, "spots": (*spots, other)}), "void", OPTIONS)
+    assert found.u_pct == u
+    assert found.moisture_content_pct == more["value"] + more.get("correction", 0.0)
+
+
+def test_days_in_the_words_are_the_jobs_own():
+    spot = TimberSpot(START_S + 5 * DAY * HOUR_S + 23 * HOUR_S, 24.0, 1.0)  # 11 January, 23:00 UTC
+    here = measured(track(place(), 12.0, 60.0, 10 * DAY), spot)
+    found = wood_moisture(here, here.end_s, OPTIONS, ZoneInfo("Europe/Helsinki"))
+    assert found is not None
+    assert "2025-01-12" in found.words
 
 
 def test_wet_timber_is_told_of_with_its_since():
