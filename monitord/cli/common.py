@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import os
 import sys
-from argparse import Namespace
+from argparse import ArgumentTypeError, Namespace
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from rich.console import Console
@@ -53,3 +53,19 @@ def show_table(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
 def show_time(time: datetime | None) -> str:
     """A time in UTC, to the second; a dash for none."""
     return "-" if time is None else time.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def time_argument(text: str) -> datetime:
+    """A time with an offset, as an argument of a command; in UTC.
+
+    Raises
+    ------
+    ArgumentTypeError : it is none, or has no offset.
+    """
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError:
+        raise ArgumentTypeError(f"{text!r} is no time; write one such as 2025-03-01T10:00:00Z") from None
+    if time.tzinfo is None:
+        raise ArgumentTypeError(f"{text!r} has no offset; write Z for UTC, or one such as +02:00")
+    return time.astimezone(UTC)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from argparse import ArgumentParser, ArgumentTypeError, Namespace, _SubParsersAction
-from datetime import UTC, datetime
+from argparse import ArgumentParser, Namespace, _SubParsersAction
 from pathlib import Path
 
-from monitord.cli.common import database_of, out, show_table, show_time
+from monitord.cli import spots
+from monitord.cli.common import database_of, out, show_table, show_time, time_argument
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.job_files import dump_job, job_schema, load_job_file
@@ -34,21 +34,12 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
 
     close = verbs.add_parser("close", help="end a job: its probes are free, its alerts end, its readings stay")
     close.add_argument("job", metavar="JOB")
-    close.add_argument("--at", type=_time, metavar="TIME", help="such as 2025-03-01T10:00:00Z; default: now")
+    close.add_argument("--at", type=time_argument, metavar="TIME", help="such as 2025-03-01T10:00:00Z; default: now")
     close.set_defaults(run=_close)
 
     schema = verbs.add_parser("schema", help="print the JSON Schema of job files")
     schema.set_defaults(run=_schema)
-
-
-def _time(text: str) -> datetime:
-    try:
-        time = datetime.fromisoformat(text)
-    except ValueError:
-        raise ArgumentTypeError(f"{text!r} is no time; write one such as 2025-03-01T10:00:00Z") from None
-    if time.tzinfo is None:
-        raise ArgumentTypeError(f"{text!r} has no offset; write Z for UTC, or one such as +02:00")
-    return time.astimezone(UTC)
+    spots.add_parsers(verbs)
 
 
 def _apply(parsed: Namespace) -> int:
@@ -57,7 +48,10 @@ def _apply(parsed: Namespace) -> int:
     with database_of(parsed) as database, database.write() as connection:
         for path, job in files:
             try:
-                done.append(f"{job.job}: {stored_jobs.apply_job(connection, job)}")
+                whole = stored_jobs.with_kept_spots(connection, job)
+                more = len(whole.spots) - len(job.spots)
+                kept = f"; kept {more} of its spot readings that the file does not have" if more else ""
+                done.append(f"{job.job}: {stored_jobs.apply_job(connection, whole)}{kept}")
             except JobFileError as error:
                 raise JobFileError(error.what, where=str(path), why=error.why, remedy=error.remedy) from None
     for line in done:  # said only once all of it is committed

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Insert, bindparam, delete, insert, or_, selec
 
 from monitord.errors import JobFileError, StoreError
 from monitord.model.jobs import JobFile, Placement
+from monitord.model.spots import Spot
 from monitord.store import marks
 from monitord.store.statements import insert_or_update
 from monitord.store.tables import job as job_table
@@ -66,6 +67,65 @@ def get_job(conn: Connection, job: str) -> JobFile | None:
     return None if document is None else _parsed(document, job)
 
 
+def needed_job(conn: Connection, job: str) -> JobFile:
+    """The job of that id.
+
+    Raises
+    ------
+    JobFileError : there is none.
+    """
+    stored = get_job(conn, job)
+    if stored is None:
+        raise JobFileError(f"there is no job {job!r}", remedy="`monitord job list` shows the jobs there are")
+    return stored
+
+
+def with_kept_spots(conn: Connection, job: JobFile) -> JobFile:
+    """The job with the stored spot readings that it lacks: a file written before them does not take them away.
+
+    Those at a location that the job no longer has are left out.
+    """
+    stored = get_job(conn, job.job)
+    places = {place.id for place in job.locations}
+    missing = [s for s in stored.spots if s not in job.spots and s.location_id in places] if stored is not None else []
+    return job.model_copy(update={"spots": (*job.spots, *missing)}) if missing else job
+
+
+def add_spot(conn: Connection, job: str, spot: Spot) -> Applied:
+    """Keep a spot reading with a job; the same again changes nothing.
+
+    Raises
+    ------
+    JobFileError : no such job, or it has no such location.
+    """
+    stored = needed_job(conn, job)
+    if spot in stored.spots:
+        return "unchanged"
+    if spot.location_id not in {place.id for place in stored.locations}:
+        known = ", ".join(sorted(place.id for place in stored.locations)) or "(none yet)"
+        raise JobFileError(
+            f"job {job!r} has no location {spot.location_id!r}", where=f"job {job}", remedy=f"Use one of {known}"
+        )
+    return apply_job(conn, stored.model_copy(update={"spots": (*stored.spots, spot)}))
+
+
+def remove_spot(conn: Connection, job: str, number: int) -> Spot:
+    """Take out a spot reading that was a mistake; `number` is its place in the job, from 1 on. Returns it.
+
+    Raises
+    ------
+    JobFileError : no such job or reading.
+    """
+    stored = needed_job(conn, job)
+    if not 1 <= number <= len(stored.spots):
+        raise JobFileError(
+            f"there is no spot reading {number}", where=f"job {job}", remedy="`monitord job spots` shows their numbers"
+        )
+    kept = (*stored.spots[: number - 1], *stored.spots[number:])
+    apply_job(conn, stored.model_copy(update={"spots": kept}))
+    return stored.spots[number - 1]
+
+
 def list_jobs(conn: Connection) -> list[JobFile]:
     """All jobs, the closed ones included, by id."""
     return [_parsed(document, job) for job, document in conn.execute(_JOBS)]
@@ -78,9 +138,7 @@ def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
     ------
     JobFileError : no such job, or it or one of its stays begins later than that.
     """
-    stored = get_job(conn, job)
-    if stored is None:
-        raise JobFileError(f"there is no job {job!r}", remedy="`monitord job list` shows the jobs there are")
+    stored = needed_job(conn, job)
     if stored.end is not None and stored.end <= at:
         return stored
     late = [stay for stay in stored.probes if stay.from_time >= at]
