@@ -7,7 +7,7 @@ the past is what the daemon would have said.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -124,11 +124,18 @@ class Due:
     """Ids of the jobs that could not be; they stay marked, and the log says why."""
 
 
-def run_due(db: Database, clock: Clock, rules: RuleBook, options: AnalysisOptions, memos: Memos | None = None) -> Due:
+def run_due(
+    db: Database,
+    clock: Clock,
+    rules: RuleBook,
+    options: AnalysisOptions,
+    memos: Memos | None = None,
+    moved: Callable[[], object] = lambda: None,
+) -> Due:
     """Assess every job that is marked, each by itself, and move its alerts on.
 
     The marks are read before the time is taken: what a mark speaks of had arrived by then, so clearing the mark
-    never hides a reading that the assessment did not see.
+    never hides a reading that the assessment did not see. `moved` is called after each job.
     """
     with db.read() as conn:
         marked = marks.marked_jobs(conn)
@@ -145,6 +152,7 @@ def run_due(db: Database, clock: Clock, rules: RuleBook, options: AnalysisOption
             failed.append(job_id)
         else:
             assessed.append(job_id)
+        moved()
     return Due(as_of, tuple(assessed), tuple(failed))
 
 

@@ -6,6 +6,7 @@ import logging
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from time import monotonic
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -46,15 +47,37 @@ class Scheduler:
         self._idle = threading.Condition()
         self._running = 0
         self._stopping = False
+        self._pauses: dict[str, float] = {}
+        self._moved: dict[str, float] = {}
 
     def add(self, task: Task) -> None:
         """Register a task; its first run is one interval after the start."""
         pause_s = max(_LEAST_PAUSE_S, self._clock.wait_s(task.interval_s))
+        self._pauses[task.name] = pause_s
         self._scheduler.add_job(self._run, "interval", seconds=pause_s, args=(task,), id=task.name, name=task.name)
 
     def start(self) -> None:
         """Begin."""
+        for name in self._pauses:
+            self.moved(name)
         self._scheduler.start()
+
+    def moved(self, name: str) -> None:
+        """A task got on with its work: at its start and end by itself, in between where it says so."""
+        self._moved[name] = monotonic()
+
+    def hang(self, longest_s: float) -> str | None:
+        """A task that has not moved for longer than its interval and `longest_s` [s]; None: all of them do.
+
+        Whether what it does succeeds is another question. A task that waits for a free thread does not move either.
+        """
+        if self._stopping:
+            return None
+        for name, at in list(self._moved.items()):
+            still_s = monotonic() - at
+            if still_s > self._pauses[name] + longest_s:
+                return f"{name} has not moved for {still_s:.0f} s"
+        return None
 
     def stop(self, timeout_s: float) -> None:
         """Start no more tasks, and wait for those that run. Safe to call twice."""
@@ -77,6 +100,7 @@ class Scheduler:
             if self._stopping:
                 return
             self._running += 1
+        self.moved(task.name)
         try:
             task.work()
         except MonitordError as error:
@@ -84,6 +108,7 @@ class Scheduler:
         except Exception:
             _log.exception("%s failed; it runs again at its next time", task.name)
         finally:
+            self.moved(task.name)
             with self._idle:
                 self._running -= 1
                 self._idle.notify_all()

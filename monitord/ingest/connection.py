@@ -112,6 +112,8 @@ class Connection:
         lasting: bool = True,
     ) -> None:
         self.state = LinkState()
+        self.moved_at = monotonic()
+        """When `run` last got on, by the monotonic clock; in the future while it rests before the next try. [s]"""
         self._settings = settings
         self._filters = list(filters)
         self._clock = clock
@@ -175,7 +177,9 @@ class Connection:
                 self._signed_in_at = None
                 self._once(here)
                 failures = 1 if self._lasted() else failures + 1
-                self._closing.wait(pause_s(failures, self._settings, random.random()))
+                pause = pause_s(failures, self._settings, random.random())
+                self.moved_at = monotonic() + pause
+                self._closing.wait(pause)
 
     def _lasted(self) -> bool:
         return self._signed_in_at is not None and monotonic() - self._signed_in_at > _STEADY_S
@@ -204,6 +208,7 @@ class Connection:
             selector.register(wake, selectors.EVENT_READ)
             interest = 0
             while self._client.socket() is sock and not self._closing.is_set():
+                self.moved_at = monotonic()
                 self._send_acknowledgements()
                 wanted = self._interest()
                 if wanted != interest:

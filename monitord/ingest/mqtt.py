@@ -50,6 +50,8 @@ class ConsumerStatus:
     last_commit_at: datetime | None
     store_error: str | None
     """Why the store refuses at present; the batch is being tried again."""
+    still_s: float
+    """For how long one of the threads has not moved although it should. [s]"""
 
 
 class Consumer:
@@ -80,6 +82,7 @@ class Consumer:
         self._totals = Outcome()
         self._last_commit_at: datetime | None = None
         self._store_error: str | None = None
+        self._moved_at = monotonic()
         self._stopping = threading.Event()
         self._give_up_at = 0.0
         self._network = threading.Thread(target=self._link.run, name="ingest-network", daemon=True)
@@ -96,7 +99,17 @@ class Consumer:
             totals=self._totals,
             last_commit_at=self._last_commit_at,
             store_error=self._store_error,
+            still_s=self._still_s(),
         )
+
+    def _still_s(self) -> float:
+        """The network thread goes round all the time, the writer only while messages wait. [s]"""
+        if self._stopping.is_set() or not self._network.is_alive():
+            return 0.0
+        moved = self._link.moved_at
+        if self._received > self._done:
+            moved = min(moved, self._moved_at)
+        return max(0.0, monotonic() - moved)
 
     def start(self) -> None:
         """Begin; returns at once, whether or not the broker can be reached. Once only."""
@@ -127,6 +140,8 @@ class Consumer:
     # --- the network thread ------------------------------------------------------------------------------------
 
     def _take(self, burst: list[Arrival]) -> None:
+        if self._received == self._done:
+            self._moved_at = monotonic()  # from here on the writer has something to do
         self._received += len(burst)
         self._bursts.put(burst)
 
@@ -139,6 +154,7 @@ class Consumer:
         while batch := self._next_batch():
             if not self._commit(batch):
                 return
+            self._moved_at = monotonic()
             self._done += len(batch)
             self._link.acknowledge([arrival.token for arrival in batch if arrival.token is not None])
 
@@ -165,6 +181,7 @@ class Consumer:
         messages = [arrival.message for arrival in batch]
         pause = _RETRY_FIRST_S
         while True:
+            self._moved_at = monotonic()
             try:
                 self._totals = self._totals.plus(self._writer.commit(messages))
             except Exception as error:

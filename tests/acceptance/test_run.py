@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import re
 import signal
 import subprocess
 import sys
@@ -16,6 +14,7 @@ import brokers
 import httpx
 import pytest
 from brokers import Mosquitto, wait_until
+from daemon_process import ANSWER_S, START_S, STOP_S, Running, settings_of
 
 from monitord.daemon import Daemon
 from monitord.ingest.broker import EmbeddedBroker
@@ -25,44 +24,7 @@ from monitord.model.settings import Settings
 from monitord.store import jobs
 from monitord.store.database import Database
 
-START_S, ANSWER_S, STOP_S = 60.0, 60.0, 30.0
-"""Limits for a busy machine; a quiet one takes a few seconds. [s]"""
 NOW = datetime.now(UTC).replace(microsecond=0)
-
-
-class Running:
-    """`monitord run` in a process of its own, with its log read line by line."""
-
-    def __init__(self, folder: Path, settings: str, prelude: str = "") -> None:
-        config, self._log = folder / "monitord.toml", folder / "log"
-        config.write_text(settings)
-        start = f"{prelude}\nimport sys; from monitord.cli import main; sys.exit(main(sys.argv[1:]))"
-        clean = {k: v for k, v in os.environ.items() if not k.startswith("MONITORD_")}
-        with self._log.open("w") as sink:
-            self.process = subprocess.Popen(
-                [sys.executable, "-c", start, "--config", str(config), "run"], stderr=sink, env=clean, cwd=folder
-            )
-
-    @property
-    def log(self) -> str:
-        return self._log.read_text()
-
-    def wait_for(self, pattern: str, within_s: float = START_S) -> re.Match[str]:
-        try:
-            wait_until(lambda: re.search(pattern, self.log) is not None, pattern, within_s)
-        except AssertionError:
-            raise AssertionError(f"no {pattern!r} in the log:\n{self.log}") from None
-        found = re.search(pattern, self.log)
-        assert found is not None
-        return found
-
-    @property
-    def url(self) -> str:
-        return self.wait_for(r"dashboard at (http://\S+/)")[1]
-
-    def end(self, number: int = signal.SIGTERM) -> int:
-        self.process.send_signal(number)
-        return self.process.wait(STOP_S)
 
 
 @pytest.fixture
@@ -70,18 +32,7 @@ def start(tmp_path: Path) -> Iterator[Callable[..., Running]]:
     running: list[Running] = []
 
     def begin(port: int, more: str = "", prelude: str = "") -> Running:
-        settings = f"""
-[database]
-url = "sqlite:///{tmp_path}/m.sqlite3"
-[broker]
-port = {port}
-[assess]
-interval_s = 0.3
-timer_s = 1.0
-[web]
-port = 0
-{more}"""
-        running.append(Running(tmp_path, settings, prelude))
+        running.append(Running(tmp_path, settings_of(tmp_path, port, more), prelude))
         return running[-1]
 
     yield begin

@@ -85,3 +85,39 @@ def test_intervals_follow_an_accelerated_clock() -> None:
     scheduler.start()
     assert enough.wait(8.0), "three simulated hours take three seconds at this factor"
     scheduler.stop(5.0)
+
+
+def test_a_task_that_stands_still_is_named_and_forgotten_once_it_moves() -> None:
+    scheduler, release, began = Scheduler(SystemClock()), threading.Event(), threading.Event()
+
+    def work() -> None:
+        began.set()
+        release.wait(30)
+
+    scheduler.add(Task("assess", work, 0.2))
+    scheduler.add(Task("tidy", lambda: None, 86_400.0))
+    scheduler.start()
+    assert scheduler.hang(0.3) is None
+    assert began.wait(5.0)
+    time.sleep(0.8)
+    assert str(scheduler.hang(0.3)).startswith("assess has not moved for ")
+    assert scheduler.hang(30.0) is None
+    scheduler.moved("assess")
+    assert scheduler.hang(0.3) is None, "a long round that says that it gets on does not hang"
+    release.set()
+    scheduler.stop(5.0)
+    assert scheduler.hang(0.0) is None, "what was stopped may stand still"
+
+
+def test_tasks_that_wait_for_a_free_thread_count_as_hung_too() -> None:
+    scheduler, release = Scheduler(SystemClock()), threading.Event()
+    for number in range(4):
+        scheduler.add(Task(f"stuck {number}", lambda: release.wait(30), 0.2))
+    scheduler.add(Task("tell people", lambda: None, 0.6))
+    scheduler.start()
+    time.sleep(1.5)
+    for number in range(4):
+        scheduler.moved(f"stuck {number}")
+    assert str(scheduler.hang(0.3)).startswith("tell people has not moved for ")
+    release.set()
+    scheduler.stop(5.0)

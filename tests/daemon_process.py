@@ -1,0 +1,68 @@
+"""`monitord run` in a process of its own, for tests that start, kill and question it."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+from brokers import wait_until
+
+START_S, ANSWER_S, STOP_S = 60.0, 60.0, 30.0
+"""Limits for a busy machine; a quiet one takes a few seconds. [s]"""
+
+
+class Running:
+    """`monitord run` in a process of its own, with its log read line by line."""
+
+    def __init__(self, folder: Path, settings: str, prelude: str = "", **environment: str) -> None:
+        config, self._log = folder / "monitord.toml", folder / "log"
+        config.write_text(settings)
+        start = f"{prelude}\nimport sys; from monitord.cli import main; sys.exit(main(sys.argv[1:]))"
+        clean = {k: v for k, v in os.environ.items() if not k.startswith(("MONITORD_", "NOTIFY_", "WATCHDOG_"))}
+        with self._log.open("w") as sink:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", start, "--config", str(config), "run"],
+                stderr=sink,
+                env=clean | environment,
+                cwd=folder,
+            )
+
+    @property
+    def log(self) -> str:
+        return self._log.read_text()
+
+    def wait_for(self, pattern: str, within_s: float = START_S) -> re.Match[str]:
+        try:
+            wait_until(lambda: re.search(pattern, self.log) is not None, pattern, within_s)
+        except AssertionError:
+            raise AssertionError(f"no {pattern!r} in the log:\n{self.log}") from None
+        found = re.search(pattern, self.log)
+        assert found is not None
+        return found
+
+    @property
+    def url(self) -> str:
+        return self.wait_for(r"dashboard at (http://\S+/)")[1]
+
+    def end(self, number: int = signal.SIGTERM) -> int:
+        self.process.send_signal(number)
+        return self.process.wait(STOP_S)
+
+
+def settings_of(folder: Path, port: int, more: str = "") -> str:
+    """A settings file: a database in the folder, a broker on a port, a dashboard on a free one, short rounds."""
+    return f"""
+[database]
+url = "sqlite:///{folder}/m.sqlite3"
+[broker]
+port = {port}
+[assess]
+interval_s = 0.3
+timer_s = 1.0
+[web]
+port = 0
+{more}"""
