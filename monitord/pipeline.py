@@ -26,7 +26,7 @@ from monitord.model.assessments import JobAssessment
 from monitord.model.jobs import JobFile
 from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, jobs, marks
+from monitord.store import assessments, jobs, marks, pauses
 from monitord.store.database import Database
 from monitord.store.records import load_job_record
 
@@ -179,9 +179,11 @@ def _run_job(
     # outside of any transaction, so that readings go on landing
     assessment = assess_job(job, record, as_of, options, memos.of(job))
     with db.write() as conn:
-        alerts = stored_alerts.current_alerts(conn, job_id)
+        alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, now)
         if ended:
             result = end_alerts(alerts, now, "the job was closed")
+        elif pause is not None:
+            result = end_alerts(alerts, now, pause.reason)
         else:
             result = move_on(job, alerts, assessment, rules, as_of)
         _keep(conn, assessment, result)

@@ -23,6 +23,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import assessments
 from monitord.store import jobs as stored_jobs
 from monitord.store import outbox as stored_outbox
+from monitord.store import pauses as stored_pauses
 from monitord.store.database import Database
 
 _log = logging.getLogger(__name__)
@@ -128,9 +129,10 @@ def _overview(db: Database, as_of: datetime) -> Overview:
         found = {job.job: assessments.latest_assessment(conn, job.job) for job in jobs}
         open_ = stored_alerts.open_alerts(conn)
         recent = stored_alerts.changed_since(conn, as_of - _LOOK_BACK)
+        paused = stored_pauses.standing(conn, as_of)
     seen = {(alert.fingerprint, alert.episode) for alert in open_}
     alerts = [*open_, *(a for a in recent if (a.fingerprint, a.episode) not in seen)]
-    return Overview(jobs, {job: one for job, one in found.items() if one is not None}, alerts)
+    return Overview(jobs, {job: one for job, one in found.items() if one is not None}, alerts, paused)
 
 
 def _running(job: JobFile, as_of: datetime) -> bool:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -21,7 +21,7 @@ from monitord.model.alert_settings import AlertSettings, Person, Way
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.assessments import JobAssessment, LocationAssessment, State
 from monitord.model.jobs import JobFile
-from monitord.model.messages import SEVERAL, Message, MessageItem, News
+from monitord.model.messages import SEVERAL, Message, MessageItem, News, Pause
 
 _LATE = timedelta(hours=4)
 """A digest that could not be written at its hour still is within this time, and left out after it."""
@@ -36,6 +36,8 @@ class Overview:
     assessments: Mapping[str, JobAssessment]
     alerts: Sequence[Alert]
     """Open alerts, and all that opened in the last days."""
+    paused: Mapping[str, Pause] = field(default_factory=dict)
+    """Job to its pause, where it is paused: it must not be forgotten."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,8 @@ class JobView:
     due: tuple[LineView, ...]
     data_at: str
     """Time of the newest reading."""
+    paused: str = ""
+    """Since when, till when, by whom and why it raises nothing; empty: it is not paused."""
 
 
 def due_since(person: Person, last: datetime | None, as_of: datetime) -> tuple[datetime, datetime] | None:
@@ -165,7 +169,16 @@ def _job_view(job: JobFile, settings: AlertSettings, overview: Overview, words: 
         drying=tuple(_drying(p, names, words, job.zone) for p in places if p.state is State.DRYING),
         due=tuple(_due_next(places, names, words, job.zone)),
         data_at=words.when(heard, job.zone) if heard is not None else "",
+        paused=_paused(overview.paused.get(job.job), words, job.zone),
     )
+
+
+def _paused(pause: Pause | None, words: Wording, zone: ZoneInfo) -> str:
+    if pause is None:
+        return ""
+    till = "" if pause.end is None else words.when(pause.end, zone)
+    form = words.words["pause"]["until" if till else "open"]
+    return str(form).format(since=words.when(pause.start, zone), until=till, author=pause.author, comment=pause.comment)
 
 
 def _system_view(person: Person, overview: Overview, words: Wording, since: datetime) -> JobView:

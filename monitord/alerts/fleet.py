@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -24,18 +24,25 @@ class HeardProbe:
 
 
 def fleet_findings(
-    heard: Iterable[HeardProbe], jobs: Sequence[JobFile], standing: Sequence[Alert], as_of: datetime
+    heard: Iterable[HeardProbe],
+    jobs: Sequence[JobFile],
+    standing: Sequence[Alert],
+    as_of: datetime,
+    paused: Collection[str] = (),
 ) -> dict[str, list[Finding]]:
     """Job (or `SYSTEM`) to its findings.
 
     Parameters
     ----------
     standing : the open alerts of these kinds: whatever they are about is judged again, so that they can clear.
+    paused : ids of the jobs that raise nothing now; their probes have their places all the same.
     """
     by_probe = {probe.probe: probe for probe in heard}
     strays = {alert.probe for alert in standing if alert.kind == "unplaced_probe" and alert.probe is not None}
     found: dict[str, list[Finding]] = {SYSTEM: _strays(by_probe, jobs, strays, as_of)}
     for job in jobs:
+        if job.job in paused:
+            continue
         known = {
             a.gateway for a in standing if a.kind == "gateway_silent" and a.job == job.job and a.gateway is not None
         }

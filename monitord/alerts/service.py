@@ -1,4 +1,4 @@
-"""What people do to alerts, each as one change of the store: take on, mute, end, try out a channel."""
+"""What people do to alerts, each as one change of the store: take on, mute, end."""
 
 from __future__ import annotations
 
@@ -6,19 +6,18 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 from sqlalchemy import Connection
 
-from monitord.alerts import gsm
 from monitord.alerts.links import Link, Purpose, read
 from monitord.alerts.mutes import end_of
 from monitord.alerts.transitions import Decision, StepResult, acknowledge, end_alerts
-from monitord.alerts.wording import wording
-from monitord.errors import ConfigurationError, MonitordError
-from monitord.model.alert_settings import AlertSettings, Person
-from monitord.model.alerts import SYSTEM, Alert, Severity
-from monitord.model.messages import Matcher, MatchLabel, Message, MessageItem, Mute, News
+from monitord.errors import MonitordError
+from monitord.model.alert_settings import AlertSettings
+from monitord.model.alerts import Alert
+from monitord.model.messages import Matcher, MatchLabel, Mute, Pause
 from monitord.store import alerts as stored_alerts
 from monitord.store import mutes as stored_mutes
 from monitord.store import outbox as stored_outbox
@@ -61,23 +60,37 @@ def mute(
     ------
     MonitordError : it has no end after its start, no author, no comment, or would cover every alert there is.
     """
+    made = wish(
+        Mute,
+        id=secrets.token_hex(8),
+        matchers=tuple(matchers),
+        start=start,
+        end=end,
+        author=author,
+        comment=comment,
+        created_at=at,
+    )
+    stored_mutes.add_mute(conn, made)
+    return made
+
+
+_Wish = TypeVar("_Wish", Mute, Pause)
+
+
+def wish(model: type[_Wish], **values: Any) -> _Wish:
+    """A wish made of what someone typed.
+
+    Raises
+    ------
+    MonitordError : it is not whole; says what is wrong with it.
+    """
     try:
-        made = Mute(
-            id=secrets.token_hex(8),
-            matchers=tuple(matchers),
-            start=start,
-            end=end,
-            author=author,
-            comment=comment,
-            created_at=at,
-        )
+        return model.model_validate(values)
     except ValidationError as error:
         first = error.errors()[0]
         what = first["msg"].removeprefix("Value error, ")
-        where = ".".join(str(part) for part in first["loc"]) or "mute"
+        where = ".".join(str(part) for part in first["loc"]) or model.__name__.lower()
         raise MonitordError(what, where=where, remedy="Correct it and try again") from error
-    stored_mutes.add_mute(conn, made)
-    return made
 
 
 def end_mute(conn: Connection, mute_id: str, by: str, at: datetime) -> Mute:
@@ -150,48 +163,3 @@ def _mute_once(conn: Connection, alert: Alert, until: datetime, name: str, note:
     standing = [m for m in stored_mutes.mutes(conn, ending_after=at) if m.matchers == wanted and end_of(m) > at]
     if not standing:
         mute(conn, wanted, at, until, name, note or "from a message", at)
-
-
-# --- trying out -----------------------------------------------------------------------------------------------
-
-
-def enqueue_test(conn: Connection, settings: AlertSettings, person_id: str, at: datetime) -> list[Message]:
-    """A test message to one person by each of their ways; it takes the same path as an alert.
-
-    Raises
-    ------
-    ConfigurationError : there is no such person.
-    """
-    person = settings.person(person_id)
-    if person is None:
-        raise ConfigurationError(
-            f"there is no person {person_id!r}",
-            where="alerts.people",
-            remedy=f"Use one of {', '.join(p.id for p in settings.people) or '(none yet)'}",
-        )
-    messages = [_test_message(settings, person, way.channel, way.address, at) for way in person.ways]
-    for message in messages:
-        stored_outbox.enqueue(conn, message)
-    return messages
-
-
-def _test_message(settings: AlertSettings, person: Person, channel: str, address: str, at: datetime) -> Message:
-    words = wording(person.language, settings.templates_dir)
-    name = person.name or person.id
-    text = words.render("test.txt.j2", person=name, channel=channel)
-    item = MessageItem(subject="test", episode=int(at.timestamp()), news=News.TEST, job=SYSTEM, severity=Severity.NOTE)
-    return Message(
-        id=f"test-{secrets.token_hex(8)}",
-        person=person.id,
-        channel=channel,
-        address=address,
-        group=SYSTEM,
-        severity=Severity.NOTE,
-        created_at=at,
-        deadline=at + timedelta(minutes=15),
-        title=" ".join(words.render("test_title.txt.j2").split()),
-        short=gsm.fit(text),
-        text=text,
-        html=words.render("test.html.j2", text=text),
-        items=(item,),
-    )

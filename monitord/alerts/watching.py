@@ -15,7 +15,7 @@ from monitord.alerts.self_watch import Condition, self_findings
 from monitord.model.alerts import SYSTEM
 from monitord.model.assessments import Finding
 from monitord.store import alerts as stored_alerts
-from monitord.store import hearing, watch
+from monitord.store import hearing, pauses, watch
 from monitord.store import jobs as stored_jobs
 from monitord.store import outbox as stored_outbox
 from monitord.store.database import Database
@@ -50,7 +50,9 @@ def watch_over(db: Database, rules: RuleBook, as_of: datetime, disk: Path | None
 
 def _findings(conn: Connection, free_share: float | None, as_of: datetime) -> dict[str, list[Finding]]:
     jobs = [j for j in stored_jobs.list_jobs(conn) if j.start <= as_of and (j.end is None or as_of < j.end)]
-    by_job = fleet_findings(heard_probes(conn), jobs, stored_alerts.open_alerts(conn), as_of)
+    by_job = fleet_findings(
+        heard_probes(conn), jobs, stored_alerts.open_alerts(conn), as_of, pauses.standing(conn, as_of)
+    )
     condition = Condition(
         behind_since=watch.oldest_behind(conn),
         free_share=free_share,

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import monitord
-from monitord.cli import jobs, quarantine, running, settings_table
+from monitord.cli import alerts, jobs, mutes, quarantine, running, settings_table
 from monitord.errors import MonitordError
 
 OK, FAILED, INTERRUPTED = 0, 1, 130
@@ -36,6 +36,8 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     running.add_parsers(commands)
     jobs.add_parsers(commands)
+    alerts.add_parsers(commands)
+    mutes.add_parsers(commands)
     quarantine.add_parsers(commands)
     settings_table.add_parsers(commands)
     version = commands.add_parser("version", help="print the version")

@@ -1,4 +1,4 @@
-"""`monitord job`: apply, export, list and close jobs, and publish the schema of job files."""
+"""`monitord job`: apply, export, list, pause, resume and close jobs, and publish the schema of job files."""
 
 from __future__ import annotations
 
@@ -6,17 +6,21 @@ import json
 from argparse import ArgumentParser, Namespace, _SubParsersAction
 from pathlib import Path
 
+from monitord.alerts import pausing
 from monitord.cli import spots
-from monitord.cli.common import database_of, out, show_table, show_time, time_argument
+from monitord.cli.common import add_ending, database_of, ending_of, out, show_table, show_time, time_argument
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.job_files import dump_job, job_schema, load_job_file
+from monitord.model.jobs import JobFile
+from monitord.model.messages import Pause
 from monitord.store import jobs as stored_jobs
+from monitord.store import pauses
 
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     """The words of these commands."""
-    parser = commands.add_parser("job", help="apply, export, list and close jobs")
+    parser = commands.add_parser("job", help="apply, export, list, pause, resume and close jobs")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
 
     apply = verbs.add_parser("apply", help="take job files (TOML or JSON) in; the same file again changes nothing")
@@ -36,6 +40,18 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     close.add_argument("job", metavar="JOB")
     close.add_argument("--at", type=time_argument, metavar="TIME", help="such as 2025-03-01T10:00:00Z; default: now")
     close.set_defaults(run=_close)
+
+    pause = verbs.add_parser("pause", help="let a job raise no alerts for a while; it is still watched")
+    pause.add_argument("job", metavar="JOB")
+    pause.add_argument("--by", required=True, metavar="NAME", help="who wishes it")
+    pause.add_argument("--why", required=True, metavar="TEXT", help="its alerts end with this word")
+    add_ending(pause, required=False)
+    pause.set_defaults(run=_pause)
+
+    resume = verbs.add_parser("resume", help="let a paused job raise alerts again")
+    resume.add_argument("job", metavar="JOB")
+    resume.add_argument("--by", required=True, metavar="NAME", help="who wishes it")
+    resume.set_defaults(run=_resume)
 
     schema = verbs.add_parser("schema", help="print the JSON Schema of job files")
     schema.set_defaults(run=_schema)
@@ -78,11 +94,35 @@ def _export(parsed: Namespace) -> int:
 def _list(parsed: Namespace) -> int:
     with database_of(parsed) as database, database.read() as connection:
         jobs = stored_jobs.list_jobs(connection)
-    rows = (
-        (job.job, job.name, str(len(job.locations)), str(len(job.probes)), show_time(job.start), show_time(job.end))
-        for job in jobs
-    )
-    show_table(("job", "name", "locations", "stays", "start", "end"), rows)
+        paused = pauses.standing(connection, SystemClock().now())
+    rows = ((*_row(job), _paused(paused.get(job.job))) for job in jobs)
+    show_table(("job", "name", "locations", "stays", "start", "end", "paused"), rows)
+    return 0
+
+
+def _row(job: JobFile) -> tuple[str, ...]:
+    return job.job, job.name, str(len(job.locations)), str(len(job.probes)), show_time(job.start), show_time(job.end)
+
+
+def _paused(pause: Pause | None) -> str:
+    if pause is None:
+        return "-"
+    till = f" until {show_time(pause.end)}" if pause.end is not None else ""
+    return f"since {show_time(pause.start)}{till} by {pause.author}: {pause.comment}"
+
+
+def _pause(parsed: Namespace) -> int:
+    now = SystemClock().now()
+    with database_of(parsed) as database, database.write() as connection:
+        made = pausing.pause(connection, parsed.job, ending_of(parsed, now), parsed.by, parsed.why, now)
+    out(f"{parsed.job}: paused, {_paused(made)}")
+    return 0
+
+
+def _resume(parsed: Namespace) -> int:
+    with database_of(parsed) as database, database.write() as connection:
+        pausing.resume(connection, parsed.job, parsed.by, SystemClock().now())
+    out(f"{parsed.job}: resumed; what holds is raised again at its next assessment")
     return 0
 
 

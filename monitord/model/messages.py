@@ -178,3 +178,29 @@ class Mute(BaseModel):
         if all(set(matcher.pattern) == {"*"} for matcher in self.matchers):
             raise ValueError("the mute would cover every alert there is; name a job, a location or a kind")
         return self
+
+
+class Pause(BaseModel):
+    """A person's word that a job is to raise nothing for a while; it is taken in and assessed as before."""
+
+    model_config = _FROZEN
+
+    job: str
+    start: UtcTime
+    end: UtcTime | None = None
+    """None: until someone resumes it."""
+    author: Annotated[str, Field(min_length=1, max_length=200)]
+    comment: Annotated[str, Field(min_length=1, max_length=2000)]
+    ended_by: str | None = None
+    """Who resumed it before its time."""
+
+    @model_validator(mode="after")
+    def _ends_after_start(self) -> Pause:
+        if self.end is not None and self.end < self.start:
+            raise ValueError("the pause ends before it begins; give a later end")
+        return self
+
+    @property
+    def reason(self) -> str:
+        """Why the job's alerts ended."""
+        return f"the job was paused by {self.author}: {self.comment}"

@@ -106,3 +106,16 @@ alert_secret = Table(  # made by the program itself at first use: the key that s
     Column("name", Text, primary_key=True),
     Column("value", Text, nullable=False),
 )
+
+job_pause = Table(  # spans in which a job raises nothing; kept after their end
+    "job_pause",
+    metadata,
+    Column("id", ROW_ID, primary_key=True),
+    Column("job", Text, ForeignKey("job.job", ondelete="CASCADE"), nullable=False),
+    Column("from_ms", BigInteger, nullable=False),
+    Column("to_ms", BigInteger),  # NULL: until someone resumes it
+    Column("author", Text, nullable=False),
+    Column("comment", Text, nullable=False),
+    Column("ended_by", Text),  # who resumed it before its time
+    Index(None, "job", "from_ms"),
+)

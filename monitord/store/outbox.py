@@ -115,6 +115,11 @@ def last_messages(conn: Connection, since: datetime) -> dict[tuple[str, str], da
     return {(person, job): from_ms(ms) for person, job, ms in rows}
 
 
+def log_directly(conn: Connection, message: Message, at: datetime, wrong: str) -> None:
+    """Note in the log how a message went that never was in the outbox; `wrong` empty: the channel took it."""
+    _log(conn, message, at, "failed" if wrong else OutboxState.SENT.value, wrong)
+
+
 def log(conn: Connection, limit: int = 200) -> list[LogEntry]:
     """What was sent and what failed, the newest first."""
     rows = conn.execute(select(notification_log).order_by(_l.id.desc()).limit(limit))

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import monitord.pipeline
-from monitord.alerts import engine
+from monitord.alerts import engine, pausing
 from monitord.alerts.rule_files import default_rule_book
 from monitord.model.alerts import AlertStatus
 from monitord.model.analysis_options import AnalysisOptions
@@ -22,7 +22,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
 from monitord.pipeline import Judge, mark_running, run_due
 from monitord.store import alerts as stored_alerts
-from monitord.store import jobs, marks
+from monitord.store import jobs, marks, pauses
 from monitord.store.assessments import latest_assessment
 from monitord.store.database import Database
 from monitord.store.readings import insert_batch
@@ -233,6 +233,32 @@ def test_closing_a_job_ends_its_alerts_with_a_word_why(db: Database) -> None:
     assert (alert.status, alert.closing_reason) == (AlertStatus.CLOSED, "the job was closed")
     mark_running(db, clock)
     assert run_due(db, clock, RULES, OPTIONS).assessed == ()
+
+
+def test_a_paused_job_is_assessed_but_raises_nothing_until_it_is_resumed(db: Database) -> None:
+    apply(db, house())
+    clock = SetClock()
+    live(db, clock, air(START, 3, 70.0))
+    assert status_of(db)["condensation", "room"] is AlertStatus.OPEN
+    with db.write() as conn:
+        pausing.pause(conn, "mill-3", None, "Anna", "the client decorates", clock.time)
+    live(db, clock, air(clock.time, 3, 70.0))
+    with db.read() as conn:
+        alerts = {a.kind: a for a in stored_alerts.current_alerts(conn, "mill-3")}
+        assessed = latest_assessment(conn, "mill-3")
+    assert assessed is not None
+    assert assessed.as_of == clock.time, "it is assessed all the same"
+    assert any(f.kind == "condensation" and (f.value or 0) > 0.6 for f in assessed.findings)
+    reason = "the job was paused by Anna: the client decorates"
+    assert (alerts["condensation"].status, alerts["condensation"].closing_reason) == (AlertStatus.CLOSED, reason)
+    with db.write() as conn:
+        pausing.resume(conn, "mill-3", "Bo", clock.time)
+    live(db, clock, air(clock.time, 1, 70.0))
+    with db.read() as conn:
+        again = {a.kind: a for a in stored_alerts.current_alerts(conn, "mill-3")}["condensation"]
+        (kept,) = pauses.pauses(conn, "mill-3")
+    assert (again.status, again.episode) == (AlertStatus.OPEN, 2)
+    assert (kept.author, kept.ended_by) == ("Anna", "Bo")
 
 
 def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> None:

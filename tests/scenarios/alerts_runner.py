@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from alerts_support import HandClock, LongestPause
 
+from monitord.alerts import pausing
 from monitord.alerts.channels.base import ChannelError
 from monitord.alerts.desk import enqueue_digests
 from monitord.alerts.dispatcher import Dispatcher
@@ -31,6 +32,7 @@ from monitord.model.messages import Matcher, MatchLabel, Message
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs as stored_jobs
 from monitord.store import mutes as stored_mutes
+from monitord.store import pauses as stored_pauses
 from monitord.store.database import Database
 
 KEYS = {
@@ -266,7 +268,7 @@ class Player:
         with self.db.write() as conn:
             for job in sorted({s.job for s in self.subjects.values()}):
                 mine = [f for f in findings if by_print.get(self._print(job, f)) == job]
-                if mine:
+                if mine and stored_pauses.pause_of(conn, job, moment) is None:
                     result = step(self.rules, stored_alerts.current_alerts(conn, job), mine, job, moment)
                     keep(conn, result)
                     events += result.events
@@ -350,6 +352,19 @@ class Player:
             result = end_alerts_of_job(conn, job, self.clock.at, why)
         self._note_events(result.events, result.alerts, self.clock.at)
 
+    def pauses(self, who: str, job: str, until: str | None, why: str) -> None:
+        end = None if until is None else self.scenario.at(until)
+        with self.db.write() as conn:
+            before = {alert.fingerprint for alert in stored_alerts.open_alerts(conn, job)}
+            made = pausing.pause(conn, job, end, who, why, self.clock.at)
+            ended = [a for a in stored_alerts.current_alerts(conn, job) if a.fingerprint in before]
+            assert all(alert.closing_reason == made.reason for alert in ended)
+        self._note(self.clock.at, [f"{self._name(a.fingerprint)} closed" for a in ended])
+
+    def resumes(self, who: str, job: str) -> None:
+        with self.db.write() as conn:
+            pausing.resume(conn, job, who, self.clock.at)
+
     def fails(self, channel: str) -> None:
         self.tapes[channel].refuses = True
 
@@ -371,6 +386,8 @@ _ACTIONS = {
     r"(?P<who>\w+) mutes (?P<label>\w+) (?P<value>\S+) until (?P<until>(?:\+\d+ )?\d\d:\d\d): (?P<comment>.+)": "mutes",
     r"(?P<who>\w+) ends the mute": "unmutes",
     r"(?P<job>\w+) ends: (?P<why>.+)": "closes",
+    r"(?P<who>\w+) pauses (?P<job>\w+)(?: until (?P<until>(?:\+\d+ )?\d\d:\d\d))?: (?P<why>.+)": "pauses",
+    r"(?P<who>\w+) resumes (?P<job>\w+)": "resumes",
     r"(?P<channel>\w+) fails": "fails",
     r"(?P<channel>\w+) works again": "works",
     r"the program restarts": "restarts",

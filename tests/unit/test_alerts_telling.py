@@ -21,11 +21,11 @@ from monitord.alerts.service import (
     acknowledge_alert,
     end_alerts_of_job,
     end_mute,
-    enqueue_test,
     follow_link,
     look_at_link,
     mute,
 )
+from monitord.alerts.trying_out import enqueue_test
 from monitord.alerts.watching import free_share_of, watch_over
 from monitord.errors import ConfigurationError, MonitordError
 from monitord.model.alert_settings import AlertSettings

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hmac
 import json
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -26,7 +26,7 @@ from monitord.alerts.wording import Wording
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.assessments import Finding, Forecast, JobAssessment, LocationAssessment, State
-from monitord.model.messages import Matcher, MatchLabel, Message, Mute, News
+from monitord.model.messages import Matcher, MatchLabel, Message, Mute, News, Pause
 
 SECRET = b"s" * 32
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -374,6 +374,18 @@ def test_a_digest_says_what_is_new_open_over_drying_and_due_next() -> None:
     assert "2 open, 1 new" in message.title
     assert len(message.short) <= 160
     assert "North wall" in message.html
+
+
+@pytest.mark.parametrize("end", [None, after(60 * 24)])
+def test_a_digest_reminds_of_a_job_that_is_paused(end: datetime | None) -> None:
+    pause = Pause(job="J1", start=T0, end=end, author="Anna", comment="the client decorates")
+    said = "paused since Sat 1 Mar 14:00 EET by Anna: the client decorates"
+    if end is not None:
+        said = "paused from Sat 1 Mar 14:00 EET until Sun 2 Mar 14:00 EET by Anna: the client decorates"
+    one = settings(people=[EARLY])
+    (message,) = compose_digest(EARLY, one, Overview([job()], {}, [], {"J1": pause}), T0, after(-60), T0)
+    assert f"Raises no alerts: {said}" in message.text
+    assert said in message.html
 
 
 def test_a_digest_holds_only_the_jobs_that_a_route_leads_from() -> None:

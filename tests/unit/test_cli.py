@@ -155,7 +155,7 @@ def test_wrong_words_exit_with_2_and_a_usage(capsys: pytest.CaptureFixture[str],
 
 
 def test_every_command_has_help(capsys: pytest.CaptureFixture[str]) -> None:
-    for command in ("run", "demo", "doctor", "job", "quarantine", "settings", "replay", "version"):
+    for command in ("run", "demo", "doctor", "job", "alert", "mute", "quarantine", "settings", "replay", "version"):
         with pytest.raises(SystemExit) as caught:
             main([command, "--help"])
         assert caught.value.code == 0
