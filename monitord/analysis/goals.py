@@ -8,8 +8,9 @@ import numpy as np
 
 from monitord.analysis.comparison import utc
 from monitord.analysis.drying import Progress, goal_met, progress
-from monitord.analysis.forecast import NEVER_AT, Outlook, outlook, to_forecast
+from monitord.analysis.forecast import NEVER_AT, outlook, to_forecast
 from monitord.analysis.metric import Around, Metric, build_metric
+from monitord.analysis.outlook import Outlook
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY

@@ -53,6 +53,9 @@ class Metric:
     """Upper estimate where the level itself is estimated (timber), else the value."""
     timber: TimberTrack | None
     """Timber goals: the estimate in full."""
+    humidity: Metric | None = None
+    """Vapour-pressure goals: the same as humidity at the element's temperature, limit and all. How an element follows
+    its air shows there; its vapour pressure goes up and down with its temperature."""
 
     def end_over(self, hours: int) -> float | None:
         """Mean end of the last hours; None where it is not known."""
@@ -69,10 +72,14 @@ class Metric:
 
 
 def humidity_in_air(here: Track, air: Track) -> Array:
-    """Relative humidity that the surrounding air's vapour would give at the element's temperature, by hour. [%]"""
+    """Relative humidity that the surrounding air's vapour would give at the element's temperature, by hour. [%]
+
+    Never over 100: there the vapour condenses.
+    """
     out = np.full(len(here), np.nan)
     known = np.isfinite(air.vapour_pressure_pa) & np.isfinite(here.temperature_c)
-    out[known] = 100.0 * air.vapour_pressure_pa[known] / saturation_vapour_pressure(here.temperature_c[known])
+    share = air.vapour_pressure_pa[known] / saturation_vapour_pressure(here.temperature_c[known])
+    out[known] = np.minimum(100.0 * share, 100.0)
     return out
 
 
@@ -99,8 +106,10 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
         if air is None:
             return None
         value = here.vapour_pressure_pa - air.vapour_pressure_pa
+        u = _u_excess(here, air)
         other = None if outdoor is None else outdoor.vapour_pressure_pa - air.vapour_pressure_pa
-        return Metric(goal, value, _u_excess(here, air), np.zeros(len(here)), other, value, None)
+        humidity = _excess_as_humidity(here, air, outdoor, goal, u)
+        return Metric(goal, value, u, np.zeros(len(here)), other, value, None, humidity)
     timber = timber_track(
         here.temperature_c,
         here.relative_humidity_pct,
@@ -116,6 +125,19 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
     spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
     u = float(np.hypot(spread, options.timber_species_u_pct))
     return Metric(goal, timber.middle, u, end, other, timber.high, timber)
+
+
+def _excess_as_humidity(here: Track, air: Track, outdoor: Track | None, goal: Goal, u: float) -> Metric | None:
+    """An excess of vapour pressure as an excess of humidity at the element's temperature of late; None if unknown."""
+    lately = here.temperature_c[-72:]
+    lately = lately[np.isfinite(lately)]
+    if not len(lately):
+        return None
+    pct_per_pa = 100.0 / float(saturation_vapour_pressure(float(lately.mean())))
+    value = here.relative_humidity_pct
+    other = None if outdoor is None else humidity_in_air(here, outdoor)
+    in_humidity = goal.model_copy(update={"metric": GoalMetric.RH, "limit": goal.limit * pct_per_pa})
+    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(here, air), other, value, None)
 
 
 def _u_excess(here: Track, air: Track) -> float:

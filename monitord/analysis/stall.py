@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitord.analysis.drying import Progress, cleaned
-from monitord.analysis.forecast import Outlook
 from monitord.analysis.metric import Metric
+from monitord.analysis.outlook import Outlook
 from monitord.analysis.rolling import day_means, line
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions

@@ -7,8 +7,8 @@ import pytest
 from analysis_series import CAVITY, ROOM, daily, hours, noise, place, track
 
 from monitord.analysis.drying import progress
-from monitord.analysis.forecast import Outlook
 from monitord.analysis.metric import Around, build_metric
+from monitord.analysis.outlook import Outlook
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal

@@ -1,0 +1,46 @@
+"""What the days to come may bring: weighted draws of the time to a goal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitord.analysis.response import quantile
+from monitord.model.series import Array, Flags
+
+HORIZON_D = 365.0
+"""A goal that is further away than this is not reached in this air."""
+
+STALL_SHARE = 0.10
+"""Under this share of what remains in the next seven days is no progress."""
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Weighted draws of the days still to go; infinite is never, not even in the driest air of late."""
+
+    days: Array
+    weights: Array
+    held_back: Flags
+    """Per draw: the air allows no end below the goal."""
+    flat: Flags
+    """Per draw: under a tenth of what remains goes in the next seven days."""
+
+    def at(self, share: float) -> float:
+        """Quantile, infinite beyond the horizon. [days]"""
+        value = quantile(self.days, self.weights, share)
+        return value if value <= HORIZON_D else float("inf")
+
+    @property
+    def never(self) -> float:
+        """Probability that the goal is not reached within the horizon, not even in the driest air of late."""
+        return float(self.weights[self.days > HORIZON_D].sum())
+
+    @property
+    def stalled(self) -> float:
+        """Probability that it hardly moves because of the air around it."""
+        return float(self.weights[self.held_back & self.flat].sum())
+
+    @property
+    def no_progress(self) -> float:
+        """Probability that it hardly moves, whatever the cause."""
+        return float(self.weights[self.flat].sum())
