@@ -13,6 +13,7 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
+from monitord.alerts.calibration import calibrations_due
 from monitord.alerts.engine import StepResult, end_alerts, step
 from monitord.alerts.rules import RuleBook
 from monitord.alerts.service import keep as keep_alerts
@@ -56,17 +57,26 @@ def evaluate(
     compared : False leaves out the comparisons of airs, on which no finding rests.
     """
     assessment = assess_job(job, record, as_of, options, memo, compared=compared)
-    return assessment, move_on(job, alerts, assessment, rules, as_of)
+    return assessment, move_on(job, alerts, assessment, rules, as_of, options)
 
 
 def move_on(
-    job: JobFile, alerts: Sequence[Alert], assessment: JobAssessment, rules: RuleBook, as_of: datetime
+    job: JobFile,
+    alerts: Sequence[Alert],
+    assessment: JobAssessment,
+    rules: RuleBook,
+    as_of: datetime,
+    options: AnalysisOptions,
 ) -> StepResult:
-    """Move a job's alerts on by an assessment; those about what was taken away end with a word why."""
+    """Move a job's alerts on by an assessment and by what its file says of its probes.
+
+    Those about what was taken away end with a word why.
+    """
+    findings = [*assessment.findings, *calibrations_due(job, as_of, options.calibration_valid_d)]
     gone = retire(job, alerts, as_of)
     ended = {alert.fingerprint for alert in gone.alerts}
     kept = [alert for alert in alerts if alert.fingerprint not in ended]
-    result = step(rules, kept, assessment.findings, job.job, as_of)
+    result = step(rules, kept, findings, job.job, as_of)
     result.alerts.extend(gone.alerts)
     result.events.extend(gone.events)
     result.decisions.update(gone.decisions)
@@ -185,7 +195,7 @@ def _run_job(
         elif pause is not None:
             result = end_alerts(alerts, now, pause.reason)
         else:
-            result = move_on(job, alerts, assessment, rules, as_of)
+            result = move_on(job, alerts, assessment, rules, as_of, options)
         _keep(conn, assessment, result)
         marks.clear_mark(conn, job_id, mark)
     for event in result.events:

@@ -103,6 +103,10 @@ class AnalysisOptions(BaseModel):
     stale_after_intervals: Positive = 6.0
     """A location counts as not known after this many such intervals without a reading (our choice)."""
 
+    # calibration
+    calibration_valid_d: Positive = 365.0
+    """How long a probe's check is good for, where its job says nothing else: a year (common practice). [d]"""
+
     # timber
     timber_lag_days: Positive = 14.0
     """Time constant with which a joist follows its air: about two weeks (common practice). [days]"""

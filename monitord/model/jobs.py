@@ -153,6 +153,9 @@ class Placement(BaseModel):
     """Nominal reporting interval. [s]"""
     humidity_over: HumidityOver = HumidityOver.WATER
     """What its relative humidity refers to below 0 °C."""
+    calibrated_at: UtcTime | None = None
+    """Its last calibration or check before the stay, as on its certificate; none: not known. Later checks that are
+    among the calibrations count as well."""
 
     @model_validator(mode="after")
     def _order(self) -> Self:
@@ -225,6 +228,8 @@ class JobFile(BaseModel):
     """The stays: one entry for each probe at each place it has been."""
     calibrations: tuple[Calibration, ...] = ()
     """Corrections found by checks."""
+    calibration_valid_d: Annotated[float, Field(gt=0, le=3660)] | None = None
+    """How long a probe's check is good for here; none: as the settings say (`analysis.calibration_valid_d`). [d]"""
     spots: tuple[Spot, ...] = ()
     """What was measured by hand."""
 

@@ -1,0 +1,59 @@
+"""When each probe's next check is due, by what the job file tells of its last one. Pure."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from monitord.model.assessments import Finding
+from monitord.model.jobs import JobFile, Placement
+
+_DAY_S = 86_400.0
+
+
+def calibrations_due(job: JobFile, as_of: datetime, valid_d: float) -> list[Finding]:
+    """The days that are left for each probe that stands in the job now; below 0: its check is overdue.
+
+    A probe of which no check is known is left out: nothing can be said.
+
+    Parameters
+    ----------
+    valid_d : how long a check is good for where the job says nothing else. [d]
+    """
+    valid = timedelta(days=job.calibration_valid_d or valid_d)
+    checks: dict[str, datetime] = {}
+    for check in job.calibrations:
+        if check.at <= as_of:
+            checks[check.probe] = max(checks.get(check.probe, check.at), check.at)
+    found = []
+    for stay in job.probes:
+        known = [at for at in (stay.calibrated_at, checks.get(stay.probe)) if at is not None and at <= as_of]
+        if known and stay.covers(as_of):
+            found.append(_finding(job, stay, max(known), valid, as_of))
+    return found
+
+
+def _finding(job: JobFile, stay: Placement, last: datetime, valid: timedelta, as_of: datetime) -> Finding:
+    left_d = (last + valid - as_of).total_seconds() / _DAY_S
+    day = f"{last.astimezone(job.zone):%Y-%m-%d}"
+    due = (
+        f"due in {left_d:.0f} days" if left_d >= 1.0 else "due now" if left_d > -1.0 else f"{-left_d:.0f} days overdue"
+    )
+    return Finding(
+        kind="calibration_due",
+        location=stay.location_id,
+        probe=stay.probe,
+        measured_at=as_of,
+        value=left_d,
+        unit="d",
+        readings=1,
+        summary=f"Probe {stay.probe} was last checked on {day}, which is good for {valid.days} days: its next check is "
+        f"{_due(left_d)}.",
+        why="Humidity sensors drift, and a verdict may not stand up if its probe's check is too old.",
+        look_first="Check it in a saturated salt, or beside a probe that was, and enter the check in the job file.",
+    )
+
+
+def _due(left_d: float) -> str:
+    if left_d >= 1.0:
+        return f"due in {left_d:.0f} days"
+    return "due now" if left_d > -1.0 else f"{-left_d:.0f} days overdue"
