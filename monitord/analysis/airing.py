@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.comparison import Present, interpolated, utc
-from monitord.analysis.levers import Balance, levers, suggestion
+from monitord.analysis.levers import Balance, changes_words, levers, suggestion
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Quantity, SurfaceRisk
@@ -220,6 +220,11 @@ def _balance(job: JobFile, room: Location, airs: dict[str, Present | None], now:
     )
 
 
+def _water(grams: float) -> str:
+    """An amount that is known to two figures at best."""
+    return f"{grams / 1000.0:.1f} kg" if grams >= 1000.0 else f"{grams:.0f} g"
+
+
 def _words(
     job: JobFile,
     effect: AiringEffect,
@@ -232,7 +237,7 @@ def _words(
     if now is None or difference is None:
         return "Airing: not known, room and outdoor air were not heard at the same time."
     doubt = options.coverage * (difference.u or 0.0)
-    stated = f"at {options.airing_changes_per_h:g} air changes an hour in {options.airing_volume_m3:g} m³"
+    stated = f"at {changes_words(options)} in {options.airing_volume_m3:g} m³"
     grams = f"{abs(now.water.value):.0f} ± {options.coverage * (now.water.u or 0.0):.0f} g of water an hour {stated}"
     amount = f"{abs(difference.value):.0f} ± {doubt:.0f} Pa"
     if effect is AiringEffect.DRIES:
@@ -245,7 +250,7 @@ def _words(
         way = "out" if day.water.value >= 0 else "in"
         parts.append(
             f"Over the last day the outdoor air was clearly drier in {100 * day.share:.0f} % of the hours; airing all "
-            f"day would have carried about {abs(day.water.value):.0f} g {way}."
+            f"day would have carried about {_water(abs(day.water.value))} {way}."
         )
     if condenses_on is not None:
         parts.append(f"Outdoor air would condense on the cold surface at {job.location(condenses_on).label}.")

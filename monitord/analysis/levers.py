@@ -59,15 +59,25 @@ def levers(balance: Balance, options: AnalysisOptions) -> tuple[Lever, ...]:
     return tuple(sorted(found, key=lambda lever: -lever.gain.value))
 
 
+def changes_words(options: AnalysisOptions) -> str:
+    """The air change that airing is worked out for, such as `1 air change an hour`."""
+    n = options.airing_changes_per_h
+    return f"{n:g} air change{'' if n == 1.0 else 's'} an hour"
+
+
 def _lever(name: str, after_pa: float, u_gain: float, balance: Balance, how: str) -> Lever:
     gain = after_pa - balance.drive_pa
     u_drive = float(combine(balance.u_element_pa, balance.u_room_pa))
-    verb = "raises" if gain >= 0 else "lowers"
+    if abs(gain) < 0.5:
+        change = f"leaves the drive at {balance.drive_pa:.0f} Pa"
+    else:
+        verb = "raises" if gain > 0 else "lowers"
+        change = f"{verb} the drive from {balance.drive_pa:.0f} to about {after_pa:.0f} Pa"
     return Lever(
         name=name,
         drive=Quantity(value=after_pa, u=float(np.hypot(u_drive, u_gain)), unit="Pa"),
         gain=Quantity(value=gain, u=u_gain, unit="Pa"),
-        words=f"{how} {verb} the drive from {balance.drive_pa:.0f} to about {after_pa:.0f} Pa.",
+        words=f"{how} {change}.",
     )
 
 
@@ -81,7 +91,7 @@ def _air(b: Balance, options: AnalysisOptions) -> Lever:
     else:  # nothing shows the balance: the room's air goes so far towards the outdoor air
         room = b.room_pa + (1.0 - 1.0 / more) * (b.outdoor_pa - b.room_pa)
     u = (1.0 - 1.0 / more) * float(combine(b.u_room_pa, b.u_outdoor_pa))
-    return _lever("air", b.element_pa - room, u, b, f"Airing at {options.airing_changes_per_h:g} changes an hour")
+    return _lever("air", b.element_pa - room, u, b, f"Airing at {changes_words(options)}")
 
 
 def _heat(b: Balance, options: AnalysisOptions) -> Lever:

@@ -40,6 +40,7 @@ _WEEK_H, _LATELY_H, _LEAST_RATE_H = 168, 72, 72
 _MONTH_LEAST_H = 540
 """Known hours that a calendar month needs: three quarters. [h]"""
 _WETTEST_PCT = 1e6
+_AIR = "the air there"
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,11 @@ class SurfaceAir:
     humidity_pct: Array
     u_humidity_pct: Array
     where: str
+
+    @property
+    def at(self) -> str:
+        """`where` after the word that belongs before it."""
+        return f"{'in' if self.where == _AIR else 'at'} {self.where}"
 
 
 def surface_air(here: Track, surface: ColdSurface | None) -> SurfaceAir:
@@ -66,7 +72,7 @@ def surface_air(here: Track, surface: ColdSurface | None) -> SurfaceAir:
             np.where(known, here.temperature_c, np.nan),
             np.where(known, np.clip(here.relative_humidity_pct, 0.0, 105.0), np.nan),
             np.full(len(here), here.doubt.relative_humidity_pct),
-            "the air there",
+            _AIR,
         )
     t = surface.temperature_c
     known = np.isfinite(t)
@@ -89,26 +95,34 @@ def material_of(location: Location) -> MouldMaterial:
 
 
 @dataclass(frozen=True)
-class _Course:
-    """Mould index after each hour, as measured, and at the end if every reading was drier or wetter."""
+class MouldCourse:
+    """Mould index after each hour: as measured, and if every reading was drier or wetter by one standard uncertainty.
+
+    Each (n,); an hour that is not known holds what was before it.
+    """
 
     index: Array
-    low: float
-    high: float
+    low: Array
+    high: Array
+    air: SurfaceAir
+    material: MouldMaterial
 
 
-def _course(air: SurfaceAir, material: MouldMaterial) -> _Course:
-    n = len(air.temperature_c)
-    doubt = np.nan_to_num(air.u_humidity_pct)
+def mould_course(here: Track, surface: ColdSurface | None) -> MouldCourse | None:
+    """The index over a location's track; None where nothing was ever known there."""
+    air, material = surface_air(here, surface), material_of(here.location)
+    if not (np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)).any():
+        return None
+    n, doubt = len(air.temperature_c), np.nan_to_num(air.u_humidity_pct)
     wettest = air.humidity_pct + doubt
-    if not n or not (wettest >= material.sensitivity.lowest_rh_pct).any():
-        return _Course(np.zeros(n), 0.0, 0.0)
+    if not (wettest >= material.sensitivity.lowest_rh_pct).any():
+        return MouldCourse(np.zeros(n), np.zeros(n), np.zeros(n), air, material)
     t = np.clip(air.temperature_c, -99.0, 199.0)
     humidity = np.column_stack([air.humidity_pct, air.humidity_pct - doubt, wettest])
     humidity = np.clip(humidity, 0.0, _WETTEST_PCT)
-    run = mould_run(np.repeat(t[:, None], 3, axis=1), humidity, [material] * 3)
-    low, high = float(run.index[-1, 1]), float(run.index[-1, 2])
-    return _Course(run.index[:, 0], low, high)
+    index = mould_run(np.repeat(t[:, None], 3, axis=1), humidity, [material] * 3).index
+    own = index[:, 0]
+    return MouldCourse(own, np.minimum(index[:, 1], own), np.maximum(index[:, 2], own), air, material)
 
 
 def mould_risk(
@@ -122,12 +136,11 @@ def mould_risk(
     surface : its cold surface in those hours, where it has one.
     zone : the job's time zone, for calendar months.
     """
-    air = surface_air(here, surface)
-    known = np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)
-    if not known.any():
+    course = mould_course(here, surface)
+    if course is None:
         return None
-    material = material_of(here.location)
-    course = _course(air, material)
+    air, material = course.air, course.material
+    known = np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)
     index = float(course.index[-1])
     rate = _rate(course.index, known)
     days = _days_to_1(index, rate, options)
@@ -143,8 +156,8 @@ def mould_risk(
         surface=air.where,
         material=material.sensitivity.name,
         index=index,
-        low=min(course.low, index),
-        high=max(course.high, index),
+        low=float(course.low[-1]),
+        high=float(course.high[-1]),
         rate_per_day=rate,
         days_to_1=days,
         heading=heading,
@@ -219,12 +232,13 @@ def _level(index: float, heading: float | None, caution: bool | None, options: A
     return "watch" if soon or caution else "none"
 
 
-_NAMES = {
+MATERIALS = {
     "very_sensitive": "very sensitive material such as untreated pine",
     "sensitive": "sensitive material such as planed wood or paper-faced board",
     "medium_resistant": "medium resistant material such as concrete",
     "resistant": "resistant material",
 }
+"""Each class of sensitivity in words."""
 
 
 def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
@@ -236,9 +250,10 @@ def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
         if risk.index >= options.mould_index_warn
         else "no growth yet"
     )
+    place = "in" if risk.surface == _AIR else "at"
     parts = [
-        f"Mould index {risk.index:.1f} ({risk.low:.1f} to {risk.high:.1f}; {stage}) at {risk.surface}, taken as "
-        f"{_NAMES[risk.material]}."
+        f"Mould index {risk.index:.1f} ({risk.low:.1f} to {risk.high:.1f}; {stage}) {place} {risk.surface}, taken as "
+        f"{MATERIALS[risk.material]}."
     ]
     if risk.days_to_1 and risk.days_to_1 <= 60:
         parts.append(f"At the present rate first growth comes in {risk.days_to_1:.0f} days.")

@@ -101,13 +101,15 @@ def wood_moisture(here: Track, hour_s: float, options: AnalysisOptions, zone: tz
     return found.model_copy(update={"words": _words(found, spot, options, zone)})
 
 
-def _by_probe(here: Track, equilibrium: Array) -> float:
-    """What the probe's humidity error does to the equilibrium of the last known hour. [% of dry mass]"""
-    at = int(np.flatnonzero(np.isfinite(equilibrium))[-1])
-    t = float(np.clip(here.temperature_c[at], -39.0, 100.0))
-    rh = float(np.clip(here.relative_humidity_pct[at], 0.0, 97.0))
-    step = float(equilibrium_moisture_content(t, rh + 2.0)) - float(equilibrium_moisture_content(t, max(rh - 2.0, 0.0)))
-    return abs(step) / (2.0 + min(rh, 2.0)) * here.doubt.relative_humidity_pct
+def _by_probe(here: Track, equilibrium: Array) -> Array:
+    """What the probe's humidity error does to the equilibrium of each hour, held where that is unknown, (n,)."""
+    known = np.flatnonzero(np.isfinite(equilibrium))
+    t = np.clip(here.temperature_c[known], -39.0, 100.0)
+    rh = np.clip(here.relative_humidity_pct[known], 0.0, 97.0)
+    up, down = equilibrium_moisture_content(t, rh + 2.0), equilibrium_moisture_content(t, np.maximum(rh - 2.0, 0.0))
+    each = np.abs(up - down) / (2.0 + np.minimum(rh, 2.0)) * here.doubt.relative_humidity_pct
+    newest = np.searchsorted(known, np.arange(len(equilibrium)), side="right") - 1
+    return np.asarray(each[np.maximum(newest, 0)])
 
 
 def _warmth(temperature_c: Array) -> str:

@@ -18,6 +18,8 @@ _BUCKET_PX = 2.0
 _TICK_PX = 76
 """Least room between two time labels. [px]"""
 _FLAG_R = 9.0
+_LEVELS_APART = 34.0
+"""Room for a word under each of two levels. [px]"""
 
 
 class _Frame:
@@ -60,6 +62,7 @@ def draw(chart: Chart, size: Size) -> str:
             *_bands(frame, found),
             *_lines(frame, found),
             *_levels(frame),
+            *_points(frame),
             "</svg>",
             *_words(frame, found),
         )
@@ -96,12 +99,13 @@ def _outs(frame: _Frame) -> Iterator[str]:
 
 
 def _shades(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
-    if frame.chart.shade_between is None:
-        return
-    upper, lower = frame.chart.shade_between
-    for above, corners in shaded(found[upper], found[lower]):
-        path = "L".join(f"{x:.1f} {y:.1f}" for x, y in zip(frame.x(corners[0]), frame.y(corners[1]), strict=True))
-        yield f'<path class="{"margin" if above else "wet"}" d="M{path}Z"/>'
+    for shade in frame.chart.shades:
+        for above, corners in shaded(found[shade.first], found[shade.second]):
+            kind = shade.above if above else shade.below
+            if kind is None:
+                continue
+            path = "L".join(f"{x:.1f} {y:.1f}" for x, y in zip(frame.x(corners[0]), frame.y(corners[1]), strict=True))
+            yield f'<path class="{kind}" d="M{path}Z"/>'
 
 
 def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
@@ -136,7 +140,17 @@ def _lines(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
 def _levels(frame: _Frame) -> Iterator[str]:
     for level in frame.chart.levels:
         y = float(frame.y(np.array([level.value]))[0])
-        yield f'<path class="goal" d="M{frame.size.left} {y:.1f}h{frame.size.plot_width}"/>'
+        yield f'<path class="{level.style}" d="M{frame.size.left} {y:.1f}h{frame.size.plot_width}"/>'
+
+
+def _points(frame: _Frame) -> Iterator[str]:
+    """What was measured by hand: a ring with a bar as long as its doubt."""
+    for point in frame.chart.points:
+        x = float(frame.x(np.array([point.time_s]))[0])
+        y, top, bottom = (float(v) for v in frame.y(point.value + (point.doubt or 0.0) * np.array([0.0, 1.0, -1.0])))
+        ends = "".join(f"M{x - 4:.1f} {end:.1f}h8" for end in (top, bottom))
+        yield f'<path class="bar" d="M{x:.1f} {top:.1f}V{bottom:.1f}{ends}"/>'
+        yield f'<circle class="spot" cx="{x:.1f}" cy="{y:.1f}" r="4.5"/>'
 
 
 def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
@@ -150,10 +164,16 @@ def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         yield f'<path class="note" d="M{x:.1f} {frame.size.top}v{frame.size.plot_height}"/>'
         yield f'<circle class="flag" cx="{x:.1f}" cy="{y:.1f}" r="{_FLAG_R:.0f}"/>'
         yield f'<text class="letter" x="{x:.1f}" y="{y + 4:.1f}">{escape(marker.letter)}</text>'
+    for point in frame.chart.points:
+        x = float(frame.x(np.array([point.time_s]))[0])
+        edges = frame.y(point.value + (point.doubt or 0.0) * np.array([1.0, -1.0]))
+        taken.append(Box(x - 6.0, float(edges[0]) - 6.0, x + 6.0, float(edges[1]) + 6.0))
     for level in frame.chart.levels:
-        y, box = _level_word(frame, level.value, level.label, ribbons)
+        if not level.label:
+            continue
+        y, box = _level_word(frame, level.value, level.label, ribbons, taken)
         taken.append(box)
-        yield f'<text class="goal-word" x="{frame.right}" y="{y:.1f}">{escape(level.label)}</text>'
+        yield f'<text class="{level.style}-word" x="{frame.right}" y="{y:.1f}">{escape(level.label)}</text>'
     shown = [(trace, ribbon) for trace, ribbon in zip(frame.chart.traces, ribbons, strict=True) if len(ribbon.x)]
     if not shown:
         middle = frame.size.left + frame.size.plot_width / 2
@@ -164,16 +184,22 @@ def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         yield f'<text class="name {trace.style}" x="{x:.1f}" y="{y:.1f}">{escape(trace.label)}</text>'
 
 
-def _level_word(frame: _Frame, value: float, label: str, ribbons: list[Ribbon]) -> tuple[float, Box]:
-    """Baseline of a level's word at the right end: under its line unless something is in the way there."""
+def _level_word(frame: _Frame, value: float, label: str, ribbons: list[Ribbon], taken: list[Box]) -> tuple[float, Box]:
+    """Baseline of a level's word at the right end: under its line unless something is in the way there.
+
+    Where another level is close below, its own stands above.
+    """
     y = float(frame.y(np.array([value]))[0])
+    below = [v for v in (float(frame.y(np.array([other.value]))[0]) for other in frame.chart.levels) if v > y]
+    crowded = bool(below) and min(below) - y < _LEVELS_APART
     choices = []
-    for baseline in (y + 15.0, y - 6.0):
+    for baseline in (y - 6.0,) if crowded else (y + 15.0, y - 6.0):
         box = text_box(0.0, baseline, label)
         box = Box(frame.right - box.right, box.top, float(frame.right), box.bottom)
         inside = frame.size.top <= box.top and box.bottom <= frame.bottom + 3.0
         edges = [ribbon.within(box.left, box.right) for ribbon in ribbons]
         lost = sum(box.overlap(Box(box.left, e[0], box.right, e[1])) for e in edges if e is not None)
+        lost += 4.0 * sum(box.overlap(other) for other in taken)  # a word over a word is worse than one over a line
         choices.append((not inside, lost, baseline, box))
     _, _, baseline, box = min(choices, key=lambda choice: choice[:2])
     return baseline, box

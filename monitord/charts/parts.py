@@ -34,6 +34,30 @@ class Level:
 
     value: float
     label: str
+    """Stands at its right end; empty: no word."""
+    style: str = "goal"
+    """Class of the line: `goal`, `caution` for what should stay below it, or `zero`."""
+
+
+@dataclass(frozen=True)
+class Point:
+    """One value measured by hand."""
+
+    time_s: float
+    value: float
+    doubt: float | None = None
+    """Half the length of the bar through it, in the unit of the value."""
+
+
+@dataclass(frozen=True)
+class Shade:
+    """The space between two traces, given by their places: where the first lies above and where it lies below."""
+
+    first: int
+    second: int
+    above: str | None = None
+    """Class of the space where the first lies above; None: it is not shaded."""
+    below: str | None = None
 
 
 @dataclass(frozen=True)
@@ -109,6 +133,7 @@ class Chart:
     window: Window
     traces: tuple[Trace, ...]
     levels: tuple[Level, ...] = ()
+    points: tuple[Point, ...] = ()
     markers: tuple[Marker, ...] = ()
     outs: tuple[Out, ...] = ()
     least_span: float = 1.0
@@ -117,5 +142,5 @@ class Chart:
     """The value axis does not go below this unless values do."""
     ceiling: float | None = None
     """The value axis does not go above this unless values do."""
-    shade_between: tuple[int, int] | None = None
-    """Two traces; the space between them is shaded, one way where the first is above, another where below."""
+    shades: tuple[Shade, ...] = ()
+    """Spaces between two of the traces."""

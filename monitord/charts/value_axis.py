@@ -64,6 +64,10 @@ def nice_axis(low: float, high: float, most: int) -> ValueAxis:
 
 def _extent(chart: Chart) -> tuple[float, float]:
     lows, highs = [level.value for level in chart.levels], [level.value for level in chart.levels]
+    for point in chart.points:
+        if chart.window.start_s <= point.time_s <= chart.window.end_s:
+            lows.append(max(point.value - (point.doubt or 0.0), chart.floor if chart.floor is not None else -np.inf))
+            highs.append(point.value + (point.doubt or 0.0))
     for trace in chart.traces:
         inside = (trace.time_s >= chart.window.start_s) & (trace.time_s <= chart.window.end_s)
         inside &= np.isfinite(trace.value)

@@ -17,7 +17,7 @@ from monitord.charts.decimate import buckets
 from monitord.charts.parts import Trace
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import JobFile
-from monitord.model.series import Series
+from monitord.model.series import HOUR_S, Series
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs, quarantine
 from monitord.store.hearing import Heard, last_heard
@@ -26,6 +26,7 @@ from monitord.store.readings import load_series
 from monitord.web import schemas
 from monitord.web.alert_view import alert_views
 from monitord.web.context import Web
+from monitord.web.courses import hourly
 from monitord.web.formats import decimals_of
 from monitord.web.job_view import lead
 from monitord.web.loading import JobState, load_jobs
@@ -33,7 +34,7 @@ from monitord.web.local_time import LocalTimes
 from monitord.web.pages import From, Id, To, as_utc, location_of
 from monitord.web.probes_view import stay_of
 from monitord.web.readings_table import csv_lines
-from monitord.web.series import UNITS, Measure, load_place
+from monitord.web.series import HOURLY, UNITS, Measure, load_place
 from monitord.web.windows import choose
 
 _MOST_TRACES = 12
@@ -183,9 +184,12 @@ class Api:
         if measured not in Measure.__members__.values():
             raise HTTPException(422, f"{name!r} is not location:measure; measures are {', '.join(Measure)}.")
         place, measure = location_of(state, location_id), Measure(measured)
-        series = load_place(conn, state.job, place.id, start, end, self._web.settings.analysis)
-        value, u = series.of(measure)
-        trace = Trace("", "", series.values.time_s, value, u, series.interval_s)
+        if measure in HOURLY:
+            time_s, value, u = hourly(self._web.hours.courses(conn, state, place), measure)
+            trace = Trace("", "", time_s, value, u, HOUR_S)
+        else:
+            series = load_place(conn, state.job, place.id, start, end, self._web.settings.analysis)
+            trace = Trace("", "", series.values.time_s, *series.of(measure), series.interval_s)
         found = buckets(trace, start.timestamp(), end.timestamp(), most)
         inside = (found.time_s >= start.timestamp()) & (found.time_s <= end.timestamp())
         return schemas.TraceSeries(

@@ -21,6 +21,7 @@ from monitord.web.actions import Actions
 from monitord.web.api import Api
 from monitord.web.conditional import Conditional
 from monitord.web.context import STATIC, Web, environment
+from monitord.web.courses import HoursKept
 from monitord.web.guard import Guard
 from monitord.web.health import Health
 from monitord.web.pages import Pages
@@ -33,7 +34,8 @@ def create_app(db: Database, clock: Clock, settings: Settings | None = None) -> 
 
     It asks for no password yet: it answers only under loopback names, and must be bound to a loopback address.
     """
-    web = Web(db, clock, settings or Settings(), environment())
+    settings = settings or Settings()
+    web = Web(db, clock, settings, environment(), HoursKept(settings.analysis))
     app = FastAPI(
         title="monitord",
         version=__version__,

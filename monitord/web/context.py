@@ -19,6 +19,7 @@ from monitord.model.settings import Settings
 from monitord.store import alerts as stored_alerts
 from monitord.store.database import Database
 from monitord.web import formats
+from monitord.web.courses import HoursKept
 from monitord.web.loading import JobState, load_job
 from monitord.web.local_time import LocalTimes, iso
 
@@ -36,6 +37,7 @@ class Web:
     clock: Clock
     settings: Settings
     templates: jinja2.Environment = field(repr=False)
+    hours: HoursKept = field(repr=False)
 
     def page(self, conn: Connection, template: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
         """A page filled in; one that is open asks again on its own."""

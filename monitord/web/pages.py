@@ -7,6 +7,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection
 
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import Location
@@ -14,11 +15,13 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
 from monitord.store.hearing import last_heard, unplaced
 from monitord.store.mutes import mutes
-from monitord.web import job_view
+from monitord.web import damage_view, job_view
 from monitord.web.alert_view import AlertView, alert_views, closed_views, mute_views, need_words, times_of
 from monitord.web.context import Web, job_url, place_url, utc_times
 from monitord.web.controls import controls_of
-from monitord.web.figures import figures_of
+from monitord.web.damage_figures import damage_figures
+from monitord.web.figure_parts import Figure
+from monitord.web.figures import figures_of, scene_of
 from monitord.web.job_list import job_cards
 from monitord.web.loading import JobState, load_jobs, newest_of
 from monitord.web.local_time import LocalTimes
@@ -89,12 +92,13 @@ class Pages:
                 heard_count=state.count_heard(self._options),
                 places=job_view.worst_first(views),
                 focus=focus,
-                figures=figures_of(conn, state, focus, shown, times, self._options, surface) if focus else [],
+                figures=self._figures(conn, state, focus, shown, times, surface) if focus else [],
                 controls=controls_of(shown, lambda query: job_url(job_id, chosen | query)),
                 shown=shown,
                 compared=job_view.compare_rows(state, coverage),
                 surfaces=surfaces,
                 airs=job_view.airs_words(state),
+                airing=damage_view.airing_said(state),
             )
 
     def location(
@@ -125,14 +129,37 @@ class Pages:
                 assessed=assessed,
                 forecast=forecast_words(forecast, times) if forecast is not None else "",
                 alerts=[alert for alert in _alerts_of(state, times) if alert.location == place.id],
-                figures=figures_of(conn, state, place, shown, times, self._options),
+                figures=self._place_figures(conn, state, place, shown, times),
                 controls=controls_of(shown, lambda query: place_url(job_id, location_id, query)),
                 shown=shown,
                 compared=job_view.compare_rows(state, coverage, place.id),
                 surfaces=job_view.surface_rows(state, place.id),
+                damage=damage_view.damage_said(state, place, assessed),
+                spots=damage_view.spot_rows(state.job, place),
                 stays=state.job.stays_at(place.id),
                 readings=readings_page(conn, state, place, assessed, as_utc(before), coverage),
             )
+
+    def _figures(
+        self,
+        conn: Connection,
+        state: JobState,
+        place: Location,
+        shown: Shown,
+        times: LocalTimes,
+        surface: Location | None,
+    ) -> list[Figure]:
+        return figures_of(conn, scene_of(conn, state, place, shown, times, self._options), place, surface)
+
+    def _place_figures(
+        self, conn: Connection, state: JobState, place: Location, shown: Shown, times: LocalTimes
+    ) -> list[Figure]:
+        """What was read, then what is estimated from it."""
+        scene, courses = scene_of(conn, state, place, shown, times, self._options), self._web.hours
+        return [
+            *figures_of(conn, scene, place),
+            *damage_figures(scene, place, courses.courses(conn, state, place)),
+        ]
 
     def alerts(self, job: Id = None) -> HTMLResponse:
         """Open alerts, and those that have closed."""

@@ -29,7 +29,33 @@ class Measure(StrEnum):
     DEW_POINT = "dew_point"
     HUMIDITY_RATIO = "humidity_ratio"
     SURFACE_TEMPERATURE = "surface_temperature"
+    NEAR_DEW_POINT = "near_dew_point"
+    """The dew point and the margin under which a surface is warned of."""
+    MOULD_INDEX = "mould_index"
+    MOULD_INDEX_LOW = "mould_index_low"
+    """If every reading had been one standard uncertainty drier."""
+    MOULD_INDEX_HIGH = "mould_index_high"
+    TIMBER_MOISTURE = "timber_moisture"
+    TIMBER_EQUILIBRIUM = "timber_equilibrium"
+    """What timber would come to in the air of the hour."""
+    TIMBER_IF_SOAKED = "timber_if_soaked"
+    OVER_ROOM = "vapour_pressure_over_room"
+    OVER_OUTDOORS = "vapour_pressure_over_outdoors"
 
+
+HOURLY = frozenset(
+    {
+        Measure.MOULD_INDEX,
+        Measure.MOULD_INDEX_LOW,
+        Measure.MOULD_INDEX_HIGH,
+        Measure.TIMBER_MOISTURE,
+        Measure.TIMBER_EQUILIBRIUM,
+        Measure.TIMBER_IF_SOAKED,
+        Measure.OVER_ROOM,
+        Measure.OVER_OUTDOORS,
+    }
+)
+"""Estimated by complete hours, not reading by reading."""
 
 UNITS = {
     Measure.RELATIVE_HUMIDITY: "%",
@@ -38,6 +64,15 @@ UNITS = {
     Measure.DEW_POINT: "°C",
     Measure.HUMIDITY_RATIO: "g/kg",
     Measure.SURFACE_TEMPERATURE: "°C",
+    Measure.NEAR_DEW_POINT: "°C",
+    Measure.MOULD_INDEX: "",
+    Measure.MOULD_INDEX_LOW: "",
+    Measure.MOULD_INDEX_HIGH: "",
+    Measure.TIMBER_MOISTURE: "% MC",
+    Measure.TIMBER_EQUILIBRIUM: "% MC",
+    Measure.TIMBER_IF_SOAKED: "% MC",
+    Measure.OVER_ROOM: "Pa",
+    Measure.OVER_OUTDOORS: "Pa",
 }
 
 
@@ -51,9 +86,16 @@ class PlaceSeries:
     """Time between two values, nominally. [s]"""
     surface_c: Array
     u_surface_k: Array
+    near_k: float
+    """Margin to the dew point under which a surface is warned of. [K]"""
 
     def of(self, measure: Measure) -> tuple[Array, Array]:
-        """Values and standard uncertainties, each (n,), in the measure's unit."""
+        """Values and standard uncertainties of a measure that is read, each (n,), in its unit.
+
+        Raises
+        ------
+        ValueError : the measure is estimated by hours.
+        """
         v = self.values
         match measure:
             case Measure.RELATIVE_HUMIDITY:
@@ -68,6 +110,10 @@ class PlaceSeries:
                 return v.humidity_ratio_g_kg, v.u_humidity_ratio_g_kg
             case Measure.SURFACE_TEMPERATURE:
                 return self.surface_c, self.u_surface_k
+            case Measure.NEAR_DEW_POINT:
+                return v.dew_point_c + self.near_k, v.u_dew_point_k
+            case _:
+                raise ValueError(f"{measure} is estimated by hours")
 
 
 def load_place(
@@ -86,7 +132,7 @@ def load_place(
         inside = values if room is place else _load(conn, job, room.id, start, end)[0]
         outside, _ = _load(conn, job, outdoor.id, start, end)
         surface, u_surface = surface_by_factor(values, place.f_rsi, inside, outside, memory_h(place, options), options)
-    return PlaceSeries(location_id, values, interval_s, surface, u_surface)
+    return PlaceSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
 
 
 def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:

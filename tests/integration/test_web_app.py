@@ -327,7 +327,7 @@ def test_a_job_page_has_a_chart_and_a_table_that_need_no_script(client: TestClie
 def test_a_location_with_a_contact_sensor_shows_its_surface_against_the_dew_point(client: TestClient) -> None:
     page = client.get("/jobs/mill-lane-4/locations/reveal").text
     assert "Surface temperature against dew point" in page
-    assert '<path class="margin"' in page
+    assert '<path class="near"' in page  # within 3 K of the dew point
 
 
 def test_a_surface_without_a_sensor_goes_by_its_temperature_factor(fresh: support.Site) -> None:

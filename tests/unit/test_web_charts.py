@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitord.charts.decimate import buckets, gaps, line_points
 from monitord.charts.draw import draw
 from monitord.charts.labels import Box, Ribbon, place_names, text_box
-from monitord.charts.parts import NARROW, WIDE, Array, Chart, Level, Marker, Out, Trace, Window
+from monitord.charts.parts import NARROW, WIDE, Array, Chart, Level, Marker, Out, Point, Shade, Size, Trace, Window
 from monitord.charts.shade import shaded
 from monitord.charts.time_axis import clock_change, first_instant, time_ticks
 from monitord.charts.value_axis import nice_axis, value_axis
@@ -185,7 +185,8 @@ def full_chart(days: float = 20.0) -> Chart:
             trace(time_s, course, doubt=np.full(len(time_s), 2.0)),
             Trace("s2", "room <air>", time_s, 50 + 4 * np.sin(time_s / 13_750)),
         ),
-        levels=(Level(70.0, "goal 70"),),
+        levels=(Level(70.0, "goal 70"), Level(90.0, "caution 90", "caution"), Level(60.0, "", "zero")),
+        points=(Point(float(time_s[900]), 81.0, 4.0),),
         markers=(Marker(float(time_s[600]), "A", "moved"),),
         outs=(Out(float(time_s[500]), float(time_s[600])),),
     )
@@ -205,6 +206,12 @@ def test_a_drawing_is_well_formed_described_and_without_colour_or_style(size: ob
         "line s1",
         "line s2",
         "goal",
+        "goal-word",
+        "caution",
+        "caution-word",
+        "zero",
+        "spot",
+        "bar",
         "note",
         "flag",
         "out",
@@ -222,6 +229,50 @@ def test_a_value_stands_at_its_height_on_the_drawing() -> None:
     line = next(item for item in root.iter() if item.get("class") == "line s1")
     # the axis runs from 40 to 100, so the line runs from the lower left corner to the upper right one
     assert line.get("d") == f"M{WIDE.left}.0 {WIDE.height - WIDE.bottom}.0L{WIDE.width - WIDE.right}.0 {WIDE.top}.0"
+
+
+def test_what_was_measured_by_hand_stands_at_its_value_with_a_bar_as_long_as_its_doubt() -> None:
+    shown = Window(0.0, 1000.0, LONDON)
+    line = trace(np.array([0.0, 1000.0]), np.array([10.0, 30.0]), interval_s=1000.0)
+    chart = Chart("", "", "%", shown, (line,), points=(Point(500.0, 20.0, 4.0),))
+    root = ET.fromstring(draw(chart, WIDE))
+    ring = next(item for item in root.iter() if item.get("class") == "spot")
+    bar = next(item for item in root.iter() if item.get("class") == "bar")
+    top, bottom = WIDE.top, WIDE.height - WIDE.bottom  # 30 and 10
+    assert float(ring.get("cx", "")) == pytest.approx(WIDE.left + WIDE.plot_width / 2, abs=0.1)
+    assert float(ring.get("cy", "")) == pytest.approx((top + bottom) / 2, abs=0.1)
+    first, second = (float(part) for part in bar.get("d", "").split("M")[1].split(" ")[1].split("V"))
+    assert second - first == pytest.approx(8.0 / 20.0 * (bottom - top), abs=0.2)
+
+
+def test_the_axis_reaches_what_was_measured_by_hand_and_only_inside_the_window() -> None:
+    shown = Window(0.0, 1000.0, LONDON)
+    line = trace(np.array([0.0, 1000.0]), np.array([10.0, 12.0]), interval_s=1000.0)
+    inside = value_axis(Chart("", "", "%", shown, (line,), points=(Point(500.0, 27.0, 4.0),)), 6)
+    outside = value_axis(Chart("", "", "%", shown, (line,), points=(Point(5000.0, 27.0, 4.0),)), 6)
+    assert inside.high >= 31.0
+    assert outside.high <= 12.5
+
+
+def test_a_space_is_shaded_only_on_the_side_that_has_a_class() -> None:
+    time_s, shown = np.arange(0.0, 6001.0, 600), Window(0.0, 6001.0, LONDON)
+    lines = (trace(time_s, np.linspace(12, 8, 11)), trace(time_s, np.full(11, 10.0)))
+    wet = draw(Chart("", "", "°C", shown, lines, shades=(Shade(0, 1, below="wet"),)), WIDE)
+    both = draw(Chart("", "", "°C", shown, lines, shades=(Shade(0, 1, above="near", below="wet"),)), WIDE)
+    assert (wet.count('class="near"'), wet.count('class="wet"')) == (0, 1)
+    assert (both.count('class="near"'), both.count('class="wet"')) == (1, 1)
+
+
+@pytest.mark.parametrize("size", [WIDE, NARROW], ids=lambda s: s.name)
+def test_words_of_two_close_levels_do_not_stand_on_each_other(size: Size) -> None:
+    shown = Window(0.0, 1000.0, LONDON)
+    line = trace(np.array([0.0, 500.0, 1000.0]), np.array([30.0, 14.0, 15.0]), interval_s=1000.0)
+    levels = (Level(20.0, "caution 20", "caution"), Level(18.0, "goal 18"))
+    root = ET.fromstring(draw(Chart("", "", "%", shown, (line,), levels=levels), size))
+    words = [item for item in root.iter() if str(item.get("class")).endswith("-word")]
+    heights = sorted(float(item.get("y", "")) for item in words)
+    assert len(heights) == 2
+    assert heights[1] - heights[0] >= 13.0  # the height of the text
 
 
 def test_a_chart_without_readings_says_so() -> None:
