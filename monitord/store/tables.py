@@ -141,3 +141,12 @@ forecast = Table(  # every forecast that was made: one that keeps slipping is it
     Column("made_ms", BigInteger, primary_key=True, autoincrement=False),
     Column("document", Text, nullable=False),
 )
+
+outdoor_forecast = Table(  # the outdoor air to come as others forecast it; may come before the job is known
+    "outdoor_forecast",
+    metadata,
+    Column("job", Text, primary_key=True),
+    Column("issued_ms", BigInteger, primary_key=True, autoincrement=False),
+    Column("received_ms", BigInteger, nullable=False),
+    Column("document", Text, nullable=False),
+)

@@ -16,8 +16,9 @@ import monitord.store.alert_tables  # noqa: F401  (its tables join the metadata)
 from monitord.errors import StoreError
 from monitord.model.assessments import Forecast, JobAssessment
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
+from monitord.model.outdoor_forecast import ForecastHour, OutdoorForecastDocument
 from monitord.model.readings import Reading
-from monitord.store import assessments, jobs, quarantine, schema
+from monitord.store import assessments, jobs, outdoor_forecasts, quarantine, schema
 from monitord.store.database import Database
 from monitord.store.readings import insert_batch, load_job_record
 from monitord.store.tables import metadata
@@ -53,6 +54,8 @@ def fill(database: Database) -> None:
         later = {"low": T0, "middle": T0, "high": T0}
         forecast = Forecast(made_at=T0, never=False, high_never=False, reason="", **later)
         assessments.add_forecasts(conn, "J1", "void", forecast)
+        hours = tuple(ForecastHour(time=T0 + timedelta(hours=h), temperature_c=4, dew_point_c=1) for h in range(3))
+        outdoor_forecasts.keep(conn, "J1", OutdoorForecastDocument(issued_at=T0, hours=hours), T0)
 
 
 @pytest.fixture
