@@ -19,6 +19,7 @@ from monitord.alerts.rules import RuleBook
 from monitord.clock import Clock, SystemClock
 from monitord.errors import MonitordError
 from monitord.ingest.mqtt import Consumer
+from monitord.ingest.outdoor_forecast import ForecastFiles
 from monitord.ingest.topics import RuleBook as TopicRules
 from monitord.ingest.tuning import calm_garbage_collection
 from monitord.logs import set_up_logging
@@ -132,6 +133,11 @@ class Daemon:
             Task("tell people", desk.run_once, settings.assess.interval_s),
             Task("forget old messages", desk.tidy, _DAY_S),
         ]
+        if settings.outdoor_forecast.file is not None:
+            files = ForecastFiles(settings.outdoor_forecast.file, db)
+            tasks.append(
+                Task("read forecasts", lambda: files.look_for_running(clock), settings.outdoor_forecast.every_s)
+            )
         if settings.alerts.heartbeat.url is not None:
             heartbeat = Heartbeat(settings.alerts.heartbeat, self.complaint)
             tasks.append(Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
@@ -18,7 +18,8 @@ from monitord.alerts.engine import StepResult, end_alerts, step
 from monitord.alerts.rules import RuleBook
 from monitord.alerts.service import keep as keep_alerts
 from monitord.alerts.transitions import retire
-from monitord.analysis.assess import Memo, assess_job
+from monitord.analysis.assess import Memo, assess_job, damage_hour
+from monitord.analysis.outdoor_forecast import of_document
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert
@@ -27,7 +28,7 @@ from monitord.model.assessments import JobAssessment
 from monitord.model.jobs import JobFile
 from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, jobs, marks, pauses
+from monitord.store import assessments, jobs, marks, outdoor_forecasts, pauses
 from monitord.store.database import Database
 from monitord.store.records import load_job_record
 
@@ -186,8 +187,11 @@ def _run_job(
         ended = job.end is not None and job.end <= now
         as_of = job.end if ended and job.end is not None else now
         record = load_job_record(conn, job, as_of)
+        most_age = timedelta(hours=options.outdoor_forecast_most_age_h)
+        forecast = outdoor_forecasts.load(conn, job_id, damage_hour(as_of), most_age)
+    weather = None if forecast is None else of_document(forecast)
     # outside of any transaction, so that readings go on landing
-    assessment = assess_job(job, record, as_of, options, memos.of(job))
+    assessment = assess_job(job, record, as_of, options, memos.of(job), outdoor_forecast=weather)
     with db.write() as conn:
         alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, now)
         if ended:

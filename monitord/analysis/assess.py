@@ -83,12 +83,21 @@ class Memo:
     ) -> DamageView:
         """The view of mould, timber and the night ahead from what lies before `hour_s`."""
         key, known = _key(record, hour_s), self._damage
-        if known is None or known[0] != key or known[1] is not outdoor_forecast:
+        if known is None or known[0] != key or not _same(known[1], outdoor_forecast):
             view = view_damage(
                 job, self.hours(job, record, hour_s, options), options, outdoor_forecast=outdoor_forecast
             )
             known = self._damage = key, outdoor_forecast, view
         return known[2]
+
+
+def _same(a: OutdoorForecast | None, b: OutdoorForecast | None) -> bool:
+    return a is b or (a is not None and a.same(b))
+
+
+def damage_hour(as_of: datetime) -> datetime:
+    """The full hour that the view of damage as of a time ends at: nothing later bears on it."""
+    return utc(as_of.timestamp() // DAMAGE_EVERY_S * DAMAGE_EVERY_S)
 
 
 def _key(record: JobRecord, hour_s: float) -> _Key:
@@ -113,7 +122,8 @@ def assess_job(
     Depends only on the first four arguments and the forecast: readings in any order of arrival, repeated or not, give
     the same assessment; `memo` only saves work between calls for one job with the same options. `compared` False
     leaves out the comparisons with other airs and the advice on airing, on which no finding rests.
-    `outdoor_forecast` is the outdoor air to come, where a forecast of it is at hand, for the night ahead.
+    `outdoor_forecast` is the outdoor air to come, where a forecast of it had arrived by `damage_hour`, for the night
+    ahead.
     """
     as_of_s = as_of.timestamp()
     memo = memo or Memo()

@@ -8,15 +8,21 @@ that came, so that the spread tells what a perfect weather forecast would leave 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from monitord.analysis.daily_cycle import continuations, outcomes, past_origins
 from monitord.analysis.rolling import lagged
 from monitord.analysis.track import Track
+from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.series import HOUR_S, Array
-from monitord.physics.moist_air import dew_or_frost_point, saturation_slope, vapour_pressure
+from monitord.physics.moist_air import (
+    dew_or_frost_point,
+    saturation_slope,
+    saturation_vapour_pressure,
+    vapour_pressure,
+)
 
 _LATELY_H = 7 * 24
 _LEAST_DIFFERENCE_K = 2.0
@@ -36,6 +42,29 @@ class OutdoorForecast:
     """Standard uncertainty of the temperature a day ahead (from memory: about 1 to 1.5 K). [K]"""
     u_dew_point_k: float = 1.2
     """The same of the dew point (our choice). [K]"""
+
+    def same(self, other: OutdoorForecast | None) -> bool:
+        """Whether another one says the same."""
+        return other is not None and all(
+            np.array_equal(getattr(self, part.name), getattr(other, part.name)) for part in fields(self)
+        )
+
+
+def of_document(document: OutdoorForecastDocument) -> OutdoorForecast:
+    """A forecast as it was kept, with dew points turned into relative humidity over water."""
+    hours = document.hours
+    t = np.array([hour.temperature_c for hour in hours])
+    dew = np.array([hour.dew_point_c if hour.dew_point_c is not None else np.nan for hour in hours])
+    told = np.array([h.relative_humidity_pct if h.relative_humidity_pct is not None else np.nan for h in hours])
+    by_dew = 100.0 * saturation_vapour_pressure(dew, "water") / saturation_vapour_pressure(t, "water")
+    u_t, u_dew = document.u_temperature_k, document.u_dew_point_k
+    return OutdoorForecast(
+        np.array([hour.time.timestamp() for hour in hours]),
+        t,
+        np.where(np.isfinite(told), told, by_dew),
+        OutdoorForecast.u_temperature_k if u_t is None else u_t,
+        OutdoorForecast.u_dew_point_k if u_dew is None else u_dew,
+    )
 
 
 @dataclass(frozen=True)

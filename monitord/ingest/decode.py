@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from monitord.errors import DecodeError
-from monitord.ingest import own_json, senml
+from monitord.ingest import outdoor_forecast, own_json, senml
 from monitord.ingest.records import Decoded, Source
 from monitord.ingest.topics import Route, RuleBook
 from monitord.model.broker import PayloadFormat
@@ -40,7 +40,8 @@ def decode(
 
     Returns
     -------
-    The readings, in the payload's order; none for a status message or an empty payload.
+    The readings, in the payload's order; none for a status message, an empty payload, or a forecast, which is
+    only checked here.
 
     Raises
     ------
@@ -76,6 +77,9 @@ def _read(route: Route, payload: bytes, source: Source) -> Decoded:
             return senml.decode_json(payload, source)
         case PayloadFormat.SENML_CBOR:
             return senml.decode_cbor(payload, source)
+        case PayloadFormat.OUTDOOR_FORECAST:
+            outdoor_forecast.decode(payload, source.received_at)
+            return Decoded([], [])
         case _:
             assert route.mapping is not None  # topics.RuleBook compiles one for each mapped rule
             return route.mapping.decode(payload, source)

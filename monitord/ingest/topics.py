@@ -14,7 +14,12 @@ from monitord.model.broker import DEFAULT_TOPIC_RULES, PayloadFormat, TopicRule
 from monitord.model.readings import Identifier
 
 _IDENTIFIER: TypeAdapter[str] = TypeAdapter(Identifier)
-_LEVEL = {"{gateway}": "(?P<gateway>[^/]*)", "{probe}": "(?P<probe>[^/]*)", "+": "[^/]*"}
+_LEVEL = {
+    "{gateway}": "(?P<gateway>[^/]*)",
+    "{probe}": "(?P<probe>[^/]*)",
+    "{job}": "(?P<job>[^/]*)",
+    "+": "[^/]*",
+}
 _CACHED_TOPICS = 10_000
 """Topics whose route is remembered; a sender that invents topics without end must not fill the memory."""
 
@@ -26,6 +31,8 @@ class Route(NamedTuple):
     mapping: CompiledMapping | None
     gateway: str | None
     probe: str | None
+    job: str | None = None
+    """Forecasts: the job that the topic names."""
 
 
 class TopicPattern:
@@ -42,7 +49,7 @@ class TopicPattern:
         self._regex = re.compile(self._expression(levels), re.DOTALL)
 
     def match(self, topic: str) -> dict[str, str] | None:
-        """Names found in a topic (`gateway`, `probe`), or None if the pattern does not cover it."""
+        """Names found in a topic (`gateway`, `probe`, `job`), or None if the pattern does not cover it."""
         if topic.startswith("$") and self.filter[0] in "+#":
             return None  # MQTT 5.0, 4.7.2: a leading wildcard does not reach the broker's own topics
         found = self._regex.fullmatch(topic)
@@ -62,14 +69,14 @@ class TopicPattern:
                 why = None if i == len(levels) - 1 else "`#` stands only at the end"
             elif level not in _LEVEL and re.search(r"[+#{}\x00]", level):
                 why = f"the level {level!r} mixes a wildcard or placeholder with text, or has an unknown placeholder"
-            elif level in ("{gateway}", "{probe}") and levels.count(level) > 1:
+            elif level in ("{gateway}", "{probe}", "{job}") and levels.count(level) > 1:
                 why = f"{level} stands twice"
             if why:
                 raise ConfigurationError(
                     f"{pattern!r} is not a topic pattern",
                     where="topics",
                     why=why,
-                    remedy="Write an MQTT topic filter in which {gateway} and {probe} stand for one whole level each",
+                    remedy="Write an MQTT topic filter in which {gateway}, {probe} and {job} stand for one level each",
                 )
 
     @staticmethod
@@ -126,7 +133,7 @@ class RuleBook:
             names = pattern.match(topic)
             if names is not None:
                 probe, gateway = names.get("probe"), names.get("gateway")
-                return Route(rule, mapping, gateway, None if probe is None else checked_probe(probe))
+                return Route(rule, mapping, gateway, None if probe is None else checked_probe(probe), names.get("job"))
         raise DecodeError(
             "no_rule",
             "no rule says what this topic carries",
@@ -138,6 +145,12 @@ class RuleBook:
     def _compiled(rule: TopicRule) -> tuple[TopicPattern, TopicRule, CompiledMapping | None]:
         pattern = TopicPattern(rule.pattern)
         mapping = None if rule.mapping is None else CompiledMapping(rule.mapping, where=rule.pattern)
+        if rule.format is PayloadFormat.OUTDOOR_FORECAST and "{job}" not in rule.pattern:
+            raise ConfigurationError(
+                f"nothing says which job a forecast on {rule.pattern!r} is for",
+                where="topics",
+                remedy="Put {job} into the pattern",
+            )
         named = "{probe}" in rule.pattern or (rule.mapping is not None and rule.mapping.probe is not None)
         if not named and rule.format in (PayloadFormat.READING_JSON, PayloadFormat.MAPPED_JSON):
             raise ConfigurationError(

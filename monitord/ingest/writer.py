@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from typing import NamedTuple
 
@@ -11,10 +12,13 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError, ProgrammingError
 
 from monitord.errors import DecodeError, StoreError
+from monitord.ingest import outdoor_forecast
 from monitord.ingest.decode import PartlyDecodedError, decode
 from monitord.ingest.topics import RuleBook
+from monitord.model.broker import PayloadFormat
+from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.readings import Reading
-from monitord.store import quarantine
+from monitord.store import outdoor_forecasts, quarantine
 from monitord.store.database import Database
 from monitord.store.readings import insert_batch
 
@@ -83,8 +87,11 @@ class BatchWriter:
 
     def _commit(self, messages: Sequence[Message]) -> Outcome:
         readings, retained, held = self._decoded(messages)
+        forecasts = self._forecasts(messages)
         with self._db.write() as conn:
             result = insert_batch(conn, readings, retained)
+            for job, forecast, received_at in forecasts:
+                outdoor_forecasts.keep(conn, job, forecast, received_at)
             for message, error in held:
                 _hold(conn, message, error)
         return Outcome(result.inserted, result.repeats, len(result.conflicts), len(held))
@@ -108,6 +115,17 @@ class BatchWriter:
             if message.retained:
                 retained += range(start, len(readings))
         return readings, frozenset(retained), held
+
+    def _forecasts(self, messages: Sequence[Message]) -> list[tuple[str, OutdoorForecastDocument, datetime]]:
+        """Forecasts of the outdoor air, by job; those that can't be read are held as any other message."""
+        found = []
+        for message in messages:
+            with suppress(DecodeError):
+                route = self._rules.route(message.topic)
+                if route.rule.format is PayloadFormat.OUTDOOR_FORECAST and route.job and message.payload:
+                    forecast = outdoor_forecast.decode(message.payload, message.received_at)
+                    found.append((route.job, forecast, message.received_at))
+        return found
 
     def _one_by_one(self, messages: Sequence[Message]) -> Outcome:
         total = Outcome()

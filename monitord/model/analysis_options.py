@@ -59,6 +59,9 @@ class AnalysisOptions(BaseModel):
     night_least_u_k: Positive = 0.4
     """Least standard uncertainty of the forecast margin, however well the last days repeat (our choice). [K]"""
 
+    outdoor_forecast_most_age_h: Positive = 24.0
+    """A forecast of the outdoor air that was issued longer ago is not used (our choice). [h]"""
+
     # mould, wood
     mould_days_ahead: Positive = 7.0
     """A surface heading for mould index 1 within so many days at the present rate is told of (our choice). [days]"""

@@ -86,6 +86,8 @@ class PayloadFormat(StrEnum):
     """A SenML pack in CBOR (RFC 8428)."""
     MAPPED_JSON = "mapped-json"
     """Any other JSON, read by the rule's `mapping`."""
+    OUTDOOR_FORECAST = "outdoor-forecast"
+    """A forecast of the outdoor air for the job that the topic names; see monitord/ingest/FORMATS.md."""
     STATUS = "status"
     """A gateway's or probe's own status or last will: taken, and not stored."""
 
@@ -158,7 +160,7 @@ class TopicRule(BaseModel):
     model_config = _STRICT
 
     pattern: Annotated[str, Field(min_length=1, max_length=512)]
-    """An MQTT topic filter, in which `{gateway}` and `{probe}` stand for one level each and name it."""
+    """An MQTT topic filter, in which `{gateway}`, `{probe}` and `{job}` stand for one level each and name it."""
     format: PayloadFormat
     """How the payload is read."""
     mapping: PayloadMapping | None = None
@@ -177,5 +179,6 @@ DEFAULT_TOPIC_RULES: tuple[TopicRule, ...] = (
     TopicRule(pattern="monitord/{gateway}/{probe}/senml-cbor", format=PayloadFormat.SENML_CBOR),
     TopicRule(pattern="monitord/{gateway}/{probe}/status", format=PayloadFormat.STATUS),
     TopicRule(pattern="monitord/{gateway}/status", format=PayloadFormat.STATUS),
+    TopicRule(pattern="monitord/{job}/outdoor-forecast", format=PayloadFormat.OUTDOOR_FORECAST),
 )
 """Our own topics. They always hold; rules of the settings are tried before them."""

@@ -12,7 +12,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from monitord.errors import ConfigurationError
@@ -63,6 +63,25 @@ class WebSettings(BaseModel):
     """TCP port of the dashboard; 0: any free one, which the log names."""
 
 
+class OutdoorForecastSettings(BaseModel):
+    """Forecasts of the outdoor air from files; those from the broker come by a topic. Both are optional."""
+
+    model_config = _STRICT
+
+    file: str | None = None
+    """Path of a forecast's file, with `{job}` for the job's id; a job without a file has no forecast. None: no files
+    are read."""
+    every_s: Annotated[float, Field(ge=10, le=86_400)] = 300.0
+    """How often the files are looked at. [s]"""
+
+    @field_validator("file")
+    @classmethod
+    def _names_the_job(cls, value: str | None) -> str | None:
+        if value is not None and "{job}" not in value:
+            raise ValueError(f"{value!r} names no job; put {{job}} into it, such as forecasts/{{job}}.json")
+        return value
+
+
 class AssessSettings(BaseModel):
     """When jobs are assessed."""
 
@@ -111,6 +130,8 @@ class Settings(BaseSettings):
     """What other topics carry. The first rule that matches a topic holds; our own topics always come after these."""
     assess: AssessSettings = AssessSettings()
     """When jobs are assessed."""
+    outdoor_forecast: OutdoorForecastSettings = OutdoorForecastSettings()
+    """Forecasts of the outdoor air from files."""
     analysis: AnalysisOptions = AnalysisOptions()
     """Limits and windows of the analysis, each with its source."""
     alerts: AlertSettings = AlertSettings()

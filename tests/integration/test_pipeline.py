@@ -169,9 +169,9 @@ def test_a_reading_that_lands_during_the_assessment_leaves_the_job_marked(
     clock = SetClock(START + timedelta(hours=1))
     honest = monitord.pipeline.assess_job
 
-    def meanwhile(*arguments: object) -> JobAssessment:
+    def meanwhile(*arguments: object, **more: object) -> JobAssessment:
         store(db, air(START + timedelta(hours=1), 0.2, 40.0))
-        return honest(*arguments)
+        return honest(*arguments, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(monitord.pipeline, "assess_job", meanwhile)
     run_due(db, clock, RULES, OPTIONS)
@@ -185,11 +185,11 @@ def test_an_acknowledgement_during_the_assessment_is_kept(db: Database, monkeypa
     live(db, clock, air(START, 3, 70.0))
     honest = monitord.pipeline.assess_job
 
-    def meanwhile(*arguments: object) -> JobAssessment:
+    def meanwhile(*arguments: object, **more: object) -> JobAssessment:
         with db.write() as conn:
             opened = next(a for a in stored_alerts.current_alerts(conn, "mill-3") if a.kind == "condensation")
             stored_alerts.save_alerts(conn, engine.acknowledge(opened, "Anna", "seen", clock.time).alerts)
-        return honest(*arguments)
+        return honest(*arguments, **more)  # type: ignore[arg-type]
 
     store(db, air(clock.time, 0.5, 70.0))
     clock.time += timedelta(minutes=30)
@@ -206,10 +206,10 @@ def test_a_job_that_can_not_be_assessed_stays_marked_and_keeps_no_other_back(
     clock = SetClock(START + timedelta(hours=1))
     honest = monitord.pipeline.assess_job
 
-    def one_fails(job: JobFile, *arguments: object) -> JobAssessment:
+    def one_fails(job: JobFile, *arguments: object, **more: object) -> JobAssessment:
         if job.job == "dock-1":
             raise ZeroDivisionError
-        return honest(job, *arguments)
+        return honest(job, *arguments, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(monitord.pipeline, "assess_job", one_fails)
     due = run_due(db, clock, RULES, OPTIONS)

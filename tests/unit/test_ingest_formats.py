@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import monitord.ingest
-from monitord.ingest import own_json, senml
+from monitord.ingest import outdoor_forecast, own_json, senml
 from monitord.ingest.decode import decode
 from monitord.ingest.mapping import UNITS
 from monitord.ingest.topics import RuleBook
@@ -25,7 +25,10 @@ def blocks(language: str) -> list[str]:
 
 
 def test_the_json_examples_are_taken() -> None:
-    ours, pack = (text.encode() for text in blocks("json"))
+    ours, weather, pack = (text.encode() for text in blocks("json"))
+    forecast = outdoor_forecast.decode(weather, NOW)
+    assert decode("monitord/mill/outdoor-forecast", weather, NOW, RuleBook()) == ()
+    assert [hour.temperature_c for hour in forecast.hours] == [-2.5, -3.1]
     (first,) = decode("monitord/attic/p1/reading", ours, NOW, RuleBook())
     (second,) = decode("monitord/attic/p1/senml", pack, NOW, RuleBook())
     assert first.time == second.time == datetime(2025, 3, 1, 10, tzinfo=UTC)
