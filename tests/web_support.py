@@ -444,10 +444,11 @@ class Site:
 
     db: Database
     clock: HandClock = field(default_factory=HandClock)
+    settings: Settings = field(default_factory=Settings)
 
     def client(self) -> TestClient:
         """A client that asks as a browser on this machine does."""
-        app = create_app(self.db, self.clock, Settings())
+        app = create_app(self.db, self.clock, self.settings)
         return TestClient(app, base_url=f"http://{OWN_HOST}", raise_server_exceptions=False)
 
     def put(self, readings: Sequence[Reading]) -> None:
@@ -458,7 +459,7 @@ class Site:
     @contextmanager
     def served(self) -> Iterator[str]:
         """The dashboard on a real port; gives its address without the last slash."""
-        server = WebServer(create_app(self.db, self.clock, Settings()), "127.0.0.1", 0)
+        server = WebServer(create_app(self.db, self.clock, self.settings), "127.0.0.1", 0)
         server.start()
         try:
             yield server.url.rstrip("/")

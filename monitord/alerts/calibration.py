@@ -35,9 +35,6 @@ def calibrations_due(job: JobFile, as_of: datetime, valid_d: float) -> list[Find
 def _finding(job: JobFile, stay: Placement, last: datetime, valid: timedelta, as_of: datetime) -> Finding:
     left_d = (last + valid - as_of).total_seconds() / _DAY_S
     day = f"{last.astimezone(job.zone):%Y-%m-%d}"
-    due = (
-        f"due in {left_d:.0f} days" if left_d >= 1.0 else "due now" if left_d > -1.0 else f"{-left_d:.0f} days overdue"
-    )
     return Finding(
         kind="calibration_due",
         location=stay.location_id,

@@ -38,14 +38,12 @@ class Actions:
         self, fingerprint: str, episode: int, by: Annotated[str, Form()] = "", note: Note = ""
     ) -> RedirectResponse:
         """Someone has seen an alert and takes it on: reminders stop, its closing is still told."""
-        name = " ".join(by.split())
-        if not name or len(name) > _MOST_NAME or not name.isprintable():
-            raise HTTPException(422, f"Give your name, in at most {_MOST_NAME} letters.")
+        name = checked_name(by)
         with self._web.db.write() as conn:
             alert = stored_alerts.get_alert(conn, fingerprint, episode)
             if alert is None:
                 raise HTTPException(404, "There is no such alert.")
-            service.acknowledge_alert(conn, fingerprint, episode, name, _checked(note), self._web.clock.now())
+            service.acknowledge_alert(conn, fingerprint, episode, name, checked(note), self._web.clock.now())
         where = "/alerts" if alert.job == SYSTEM else job_url(alert.job)
         return RedirectResponse(f"{where}#alerts", status_code=303)
 
@@ -63,7 +61,7 @@ class Actions:
         now, settings = self._web.clock.now(), self._web.settings.alerts
         with self._web.db.write() as conn:
             try:
-                view = service.follow_link(conn, token, purpose, _checked(note), now, settings)
+                view = service.follow_link(conn, token, purpose, checked(note), now, settings)
             except LinkError as error:
                 raise HTTPException(403, f"{error.message}.") from error
             return self._page(conn, purpose, view, done=True)
@@ -85,7 +83,26 @@ class Actions:
         )
 
 
-def _checked(note: str) -> str:
+def checked_name(by: str) -> str:
+    """A person's name as it was typed, its spaces tidied.
+
+    Raises
+    ------
+    HTTPException : 422, it is none.
+    """
+    name = " ".join(by.split())
+    if not name or len(name) > _MOST_NAME or not name.isprintable():
+        raise HTTPException(422, f"Give your name, in at most {_MOST_NAME} letters.")
+    return name
+
+
+def checked(note: str) -> str:
+    """A note as it was typed, without the spaces around it.
+
+    Raises
+    ------
+    HTTPException : 422, it is too long.
+    """
     words = note.strip()
     if len(words) > _MOST_NOTE:
         raise HTTPException(422, f"A note has at most {_MOST_NOTE} letters.")

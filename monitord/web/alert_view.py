@@ -5,13 +5,23 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
+from monitord.alerts.mutes import end_of
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Mute
 from monitord.web.local_time import LocalTimes
-from monitord.web.words import Look, alert_look, alert_title
+from monitord.web.words import ENGLISH, Look, alert_look, alert_title
+
+SPANS = {
+    "4h": ("4 hours", timedelta(hours=4)),
+    "1d": ("a day", timedelta(days=1)),
+    "3d": ("three days", timedelta(days=3)),
+    "7d": ("a week", timedelta(days=7)),
+    "30d": ("thirty days", timedelta(days=30)),
+}
+"""For how long a mute or a pause may be wished for on a page."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +36,8 @@ class AlertView:
     location: str | None
     look: Look
     title: str
+    kind: str
+    """What kind it is, in words."""
     opened_at: datetime
     closed_at: datetime | None
     closing_reason: str
@@ -43,6 +55,15 @@ class AlertView:
     can_be_seen: bool
     """Whether nobody has said yet that they have seen it."""
     times: LocalTimes
+    told: str = ""
+    """Who was told, where the page asked."""
+    again_at: datetime | None = None
+    """When something is said about it again, if nothing changes."""
+
+    @property
+    def url(self) -> str:
+        """Address of its own page."""
+        return f"/alerts/{self.fingerprint}/{self.episode}"
 
 
 def alert_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes]) -> list[AlertView]:
@@ -75,6 +96,7 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
         location=alert.location,
         look=alert_look(alert),
         title=alert_title(alert, job),
+        kind=ENGLISH.kind(alert.kind),
         opened_at=alert.opened_at,
         closed_at=alert.closed_at,
         closing_reason=alert.closing_reason or "",
@@ -116,29 +138,39 @@ def times_of(alerts: Iterable[Alert], jobs: Mapping[str, JobFile], now: datetime
 class MuteView:
     """A wish not to be told, as it is shown."""
 
+    id: str
     what: str
     start: datetime
     end: datetime
     author: str
     comment: str
+    to_come: bool
 
 
-def mute_views(mutes: Iterable[Mute], alerts: Iterable[Alert], jobs: Mapping[str, JobFile]) -> list[MuteView]:
+def mute_views(
+    mutes: Iterable[Mute], alerts: Iterable[Alert], jobs: Mapping[str, JobFile], now: datetime
+) -> list[MuteView]:
     """Mutes that are active or to come; one about a single alert is called by that alert's title."""
     titles = {alert.fingerprint: alert_title(alert, jobs.get(alert.job)) for alert in alerts}
     return [
         MuteView(
-            what=", ".join(_matched(matcher, titles) for matcher in mute.matchers),
+            id=mute.id,
+            what=", ".join(_matched(matcher, titles, jobs) for matcher in mute.matchers),
             start=mute.start,
-            end=mute.end if mute.ended_at is None else min(mute.end, mute.ended_at),
+            end=end_of(mute),
             author=mute.author,
             comment=mute.comment,
+            to_come=mute.start > now,
         )
         for mute in mutes
     ]
 
 
-def _matched(matcher: Matcher, titles: Mapping[str, str]) -> str:
+def _matched(matcher: Matcher, titles: Mapping[str, str], jobs: Mapping[str, JobFile]) -> str:
     if matcher.label is MatchLabel.FINGERPRINT:
         return titles.get(matcher.pattern, "one alert")
+    if matcher.label is MatchLabel.KIND and matcher.pattern in ENGLISH.words["kinds"]:
+        return ENGLISH.kind(matcher.pattern)
+    if matcher.label is MatchLabel.JOB and matcher.pattern in jobs:
+        return jobs[matcher.pattern].label
     return f"{matcher.label.value} {matcher.pattern}"

@@ -18,6 +18,7 @@ from monitord.errors import MonitordError
 from monitord.model.settings import Settings
 from monitord.store.database import Database
 from monitord.web.actions import Actions
+from monitord.web.alert_pages import AlertPages
 from monitord.web.api import Api
 from monitord.web.conditional import Conditional
 from monitord.web.context import STATIC, Web, environment
@@ -25,6 +26,7 @@ from monitord.web.courses import HoursKept
 from monitord.web.guard import Guard
 from monitord.web.health import Health
 from monitord.web.pages import Pages
+from monitord.web.wishes import Wishes
 
 _log = logging.getLogger(__name__)
 
@@ -45,7 +47,9 @@ def create_app(db: Database, clock: Clock, settings: Settings | None = None) -> 
         openapi_url="/api/openapi.json",
     )
     app.include_router(Pages(web).router())
+    app.include_router(AlertPages(web).router())
     app.include_router(Actions(web).router())
+    app.include_router(Wishes(web).router())
     app.include_router(Api(web).router())
     app.include_router(Health(web).router())
     app.mount("/static", _Static(directory=STATIC), name="static")

@@ -19,6 +19,7 @@ from monitord.model.settings import Settings
 from monitord.store import alerts as stored_alerts
 from monitord.store.database import Database
 from monitord.web import formats
+from monitord.web.alert_view import SPANS
 from monitord.web.courses import HoursKept
 from monitord.web.loading import JobState, load_job
 from monitord.web.local_time import LocalTimes, iso
@@ -95,6 +96,7 @@ def environment() -> jinja2.Environment:
     made.globals["job_url"] = job_url
     made.globals["place_url"] = place_url
     made.globals["f"] = formats
+    made.globals["spans"] = [(key, words) for key, (words, _) in SPANS.items()]
     made.globals["iso"] = iso
     return made
 

@@ -13,7 +13,7 @@ from monitord import __version__
 from monitord.errors import MonitordError
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.store import alerts as stored_alerts
-from monitord.store import marks, quarantine
+from monitord.store import marks, outbox, pauses, quarantine
 from monitord.store.hearing import last_heard
 from monitord.web.context import Web
 from monitord.web.loading import JobState, load_jobs
@@ -80,6 +80,18 @@ class Health:
             "monitord_alerts_open",
             "Alerts that are open or acknowledged.",
             [({"job": j, "severity": v, "status": s}, n) for (j, v, s), n in sorted(open_by.items())],
+        )
+        paused = pauses.standing(conn, now)
+        yield from family(
+            "monitord_job_paused",
+            "1 while a job raises no alerts since someone paused it.",
+            [({"job": s.job.job}, float(s.job.job in paused)) for s in running],
+        )
+        standing = {"waiting": len(outbox.waiting(conn)), "undeliverable": len(outbox.undeliverable(conn))}
+        yield from family(
+            "monitord_messages",
+            "Messages to people that are on their way, or were given up in the last months.",
+            [({"state": state}, n) for state, n in standing.items()],
         )
         yield from family(
             "monitord_quarantine_messages",

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 from monitord.model.analysis_options import AnalysisOptions
+from monitord.model.messages import Pause
 from monitord.web.alert_view import alert_views
 from monitord.web.job_view import day_words, lead
 from monitord.web.loading import JobState
@@ -27,14 +28,16 @@ class JobCard:
     heard: datetime | None
     ended: bool
     times: LocalTimes
+    pause: Pause | None
 
 
-def job_cards(states: Iterable[JobState], options: AnalysisOptions) -> list[JobCard]:
+def job_cards(states: Iterable[JobState], options: AnalysisOptions, paused: Mapping[str, Pause]) -> list[JobCard]:
     """The cards, running jobs first, the most pressing at the top."""
-    return sorted((_card(state, options) for state in states), key=lambda card: (card.ended, card.look.rank, card.id))
+    cards = [_card(state, options, paused.get(state.job.job)) for state in states]
+    return sorted(cards, key=lambda card: (card.ended, card.look.rank, card.id))
 
 
-def _card(state: JobState, options: AnalysisOptions) -> JobCard:
+def _card(state: JobState, options: AnalysisOptions, pause: Pause | None) -> JobCard:
     times = LocalTimes(state.job.zone, state.now)
     alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
     stays = state.stays_now
@@ -48,6 +51,7 @@ def _card(state: JobState, options: AnalysisOptions) -> JobCard:
         heard=state.last_heard,
         ended=state.ended,
         times=times,
+        pause=pause,
     )
 
 

@@ -12,11 +12,10 @@ from sqlalchemy import Connection
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import Location
 from monitord.store import alerts as stored_alerts
-from monitord.store import quarantine
+from monitord.store import pauses, quarantine
 from monitord.store.hearing import last_heard, unplaced
-from monitord.store.mutes import mutes
 from monitord.web import damage_view, job_view
-from monitord.web.alert_view import AlertView, alert_views, closed_views, mute_views, need_words, times_of
+from monitord.web.alert_view import AlertView, alert_views, need_words
 from monitord.web.context import Web, job_url, place_url, utc_times
 from monitord.web.controls import controls_of
 from monitord.web.damage_figures import damage_figures
@@ -30,7 +29,6 @@ from monitord.web.probes_view import held_rows, probe_rows
 from monitord.web.readings_table import readings_page
 from monitord.web.windows import Shown, choose
 
-_MOST_CLOSED = 100
 _MOST_HELD = 100
 
 Id = Annotated[str | None, Query(max_length=128)]
@@ -53,7 +51,6 @@ class Pages:
         router.add_api_route("/", self.jobs)
         router.add_api_route("/jobs/{job_id}", self.job)
         router.add_api_route("/jobs/{job_id}/locations/{location_id}", self.location)
-        router.add_api_route("/alerts", self.alerts)
         router.add_api_route("/probes", self.probes)
         return router
 
@@ -64,7 +61,7 @@ class Pages:
             system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)})
             states = load_jobs(conn, now)
             newest = newest_of(states, last_heard(conn))
-            cards = job_cards(states, self._options)
+            cards = job_cards(states, self._options, pauses.standing(conn, now))
             return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, newest=newest, t=utc_times(now))
 
     def job(
@@ -84,6 +81,7 @@ class Pages:
                 "job.html",
                 now,
                 state=state,
+                pause=pauses.pause_of(conn, job_id, now),
                 t=times,
                 alerts=alerts,
                 need=need_words(alerts),
@@ -160,30 +158,6 @@ class Pages:
             *figures_of(conn, scene, place),
             *damage_figures(scene, place, courses.courses(conn, state, place)),
         ]
-
-    def alerts(self, job: Id = None) -> HTMLResponse:
-        """Open alerts, and those that have closed."""
-        now = self._web.clock.now()
-        with self._web.db.read() as conn:
-            states = load_jobs(conn, now)
-            known = {state.job.job: state.job for state in states}
-            if job is not None and job not in known:
-                raise HTTPException(404, f"There is no job {job!r}.")
-            chosen = [job] if job is not None else [*known, SYSTEM]
-            past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MOST_CLOSED)]
-            still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
-            times = times_of([*past, *still], known, now)
-            return self._web.page(
-                conn,
-                "alerts.html",
-                now,
-                job=known[job] if job is not None else None,
-                opened=alert_views(still, known, times),
-                closed=closed_views(past, known, times)[:_MOST_CLOSED],
-                mutes=mute_views(mutes(conn, ending_after=now), [*past, *still], known),
-                newest=newest_of(states, last_heard(conn)),
-                t=utc_times(now),
-            )
 
     def probes(self) -> HTMLResponse:
         """Probes heard but not placed, all probes heard, and what could not be understood."""

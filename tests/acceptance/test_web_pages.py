@@ -227,7 +227,7 @@ def test_without_scripts_an_alert_can_be_acknowledged(tmp_path: Path, open_page:
     site = support.mill_lane(tmp_path, step_s=14_400.0)
     with site.served() as url:
         page = open_page(url + JOB, PHONE, scripts=False)
-        first = page.locator(".alerts > li").first
+        first = page.locator(".alerts > li").first.locator("details[id^=seen-]")
         first.get_by_text("I have seen this").click()
         first.get_by_label("Your name").fill("R. Okafor")
         first.get_by_label("Note").fill("trap found leaking")
