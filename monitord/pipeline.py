@@ -20,6 +20,7 @@ from monitord.alerts.service import keep as keep_alerts
 from monitord.alerts.transitions import retire
 from monitord.analysis.assess import Memo, assess_job, damage_hour
 from monitord.analysis.outdoor_forecast import of_document
+from monitord.analysis.slipping import STALE, WINDOW, History, slipping
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert
@@ -33,8 +34,6 @@ from monitord.store.database import Database
 from monitord.store.records import load_job_record
 
 _log = logging.getLogger(__name__)
-_FORECAST_EVERY_S = 6 * 3600
-"""The history keeps one forecast of each location in this time. [s]"""
 
 
 def evaluate(
@@ -45,20 +44,24 @@ def evaluate(
     as_of: datetime,
     options: AnalysisOptions,
     memo: Memo | None = None,
+    history: History | None = None,
     *,
     compared: bool = True,
 ) -> tuple[JobAssessment, StepResult]:
-    """Assess a job as of a time, and move its alerts on. Pure: the same arguments, the same result.
+    """Assess a job as of a time, and move its alerts on. No I/O: the same arguments, the same result.
 
     Parameters
     ----------
     record : what is known of the job as of `as_of`.
     alerts : the latest episode of each of the job's alerts, in any order.
     memo : saves work between calls for one job; the result is the same without it.
+    history : the forecasts that were made before; takes in those made now.
     compared : False leaves out the comparisons of airs, on which no finding rests.
     """
     assessment = assess_job(job, record, as_of, options, memo, compared=compared)
-    return assessment, move_on(job, alerts, assessment, rules, as_of, options)
+    history = history if history is not None else History()
+    history.add(assessment)
+    return assessment, move_on(job, alerts, assessment, rules, as_of, options, history)
 
 
 def move_on(
@@ -68,12 +71,14 @@ def move_on(
     rules: RuleBook,
     as_of: datetime,
     options: AnalysisOptions,
+    history: History,
 ) -> StepResult:
-    """Move a job's alerts on by an assessment and by what its file says of its probes.
+    """Move a job's alerts on by an assessment, by the forecasts so far, and by what its file says of its probes.
 
-    Those about what was taken away end with a word why.
+    Those about what was taken away end with a word why. `history` holds what this assessment forecasts already.
     """
-    findings = [*assessment.findings, *calibrations_due(job, as_of, options.calibration_valid_d)]
+    due = calibrations_due(job, as_of, options.calibration_valid_d)
+    findings = [*assessment.findings, *slipping(job, assessment, history), *due]
     gone = retire(job, alerts, as_of)
     ended = {alert.fingerprint for alert in gone.alerts}
     kept = [alert for alert in alerts if alert.fingerprint not in ended]
@@ -93,6 +98,7 @@ class Judge:
         self._options = options
         self._alerts = {alert.fingerprint: alert for alert in alerts}
         self._memo = Memo()
+        self._history = History()
 
     def step(self, record: JobRecord, as_of: datetime) -> tuple[JobAssessment, list[Alert]]:
         """Assess as of a time; returns the assessment and the alerts that changed."""
@@ -104,6 +110,7 @@ class Judge:
             as_of,
             self._options,
             self._memo,
+            self._history,
             compared=False,
         )
         self._alerts.update((alert.fingerprint, alert) for alert in result.alerts)
@@ -111,10 +118,11 @@ class Judge:
 
 
 class Memos:
-    """What is saved between rounds, one memo for each job; a job that was changed starts afresh."""
+    """What is saved between rounds, for each job; a job that was changed starts afresh."""
 
     def __init__(self) -> None:
         self._kept: dict[str, tuple[JobFile, Memo]] = {}
+        self._histories: dict[str, History] = {}
 
     def of(self, job: JobFile) -> Memo:
         """The memo of a job as it now is."""
@@ -122,6 +130,16 @@ class Memos:
         if kept is None or kept[0] != job:
             kept = self._kept[job.job] = (job, Memo())
         return kept[1]
+
+    def history(self, conn: Connection, job: str, as_of: datetime) -> History:
+        """The forecasts of a job that still count, from the store where they are not at hand."""
+        if job not in self._histories:
+            self._histories[job] = History(assessments.recent_forecasts(conn, job, as_of - WINDOW - STALE))
+        return self._histories[job]
+
+    def forget_history(self, job: str) -> None:
+        """What was taken in was not kept: the store is to be asked again."""
+        self._histories.pop(job, None)
 
 
 @dataclass(frozen=True)
@@ -155,12 +173,13 @@ def run_due(
     for job_id, mark in marked:
         try:
             _run_job(db, job_id, mark, rules, options, memos, as_of)
-        except MonitordError as error:
-            _log.error("job %s could not be assessed: %s", job_id, error.message)
+        except Exception as error:
+            memos.forget_history(job_id)
             failed.append(job_id)
-        except Exception:
-            _log.exception("job %s could not be assessed; the others go on", job_id)
-            failed.append(job_id)
+            if isinstance(error, MonitordError):
+                _log.error("job %s could not be assessed: %s", job_id, error.message)
+            else:
+                _log.exception("job %s could not be assessed; the others go on", job_id)
         else:
             assessed.append(job_id)
         moved()
@@ -187,11 +206,13 @@ def _run_job(
         ended = job.end is not None and job.end <= now
         as_of = job.end if ended and job.end is not None else now
         record = load_job_record(conn, job, as_of)
+        history = memos.history(conn, job_id, as_of)
         most_age = timedelta(hours=options.outdoor_forecast_most_age_h)
-        forecast = outdoor_forecasts.load(conn, job_id, damage_hour(as_of), most_age)
-    weather = None if forecast is None else of_document(forecast)
+        issued = outdoor_forecasts.load(conn, job_id, damage_hour(as_of), most_age)
+    weather = None if issued is None else of_document(issued)
     # outside of any transaction, so that readings go on landing
     assessment = assess_job(job, record, as_of, options, memos.of(job), outdoor_forecast=weather)
+    new = history.add(assessment)
     with db.write() as conn:
         alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, now)
         if ended:
@@ -199,23 +220,11 @@ def _run_job(
         elif pause is not None:
             result = end_alerts(alerts, now, pause.reason)
         else:
-            result = move_on(job, alerts, assessment, rules, as_of, options)
-        _keep(conn, assessment, result)
+            result = move_on(job, alerts, assessment, rules, as_of, options, history)
+        keep_alerts(conn, result)
+        assessments.save_assessment(conn, assessment)
+        for location, forecast in new:
+            assessments.add_forecasts(conn, job_id, location, forecast)
         marks.clear_mark(conn, job_id, mark)
     for event in result.events:
         _log.info("job %s: alert %s %s: %s", job_id, event.fingerprint[:8], event.event, event.detail)
-
-
-def _keep(conn: Connection, assessment: JobAssessment, result: StepResult) -> None:
-    keep_alerts(conn, result)
-    before = assessments.latest_assessment(conn, assessment.job)
-    assessments.save_assessment(conn, assessment)
-    for place in assessment.locations:
-        shown = before.at(place.location) if before is not None else None
-        last = shown.forecast if shown is not None else None
-        if place.forecast is not None and (last is None or _slot(last.made_at) != _slot(place.forecast.made_at)):
-            assessments.add_forecasts(conn, assessment.job, place.location, place.forecast)
-
-
-def _slot(time: datetime) -> int:
-    return int(time.timestamp() // _FORECAST_EVERY_S)

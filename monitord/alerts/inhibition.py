@@ -64,6 +64,14 @@ INHIBITIONS = (
         0.0,
         "it is condensing there already",
     ),
+    *(
+        Inhibition(source, frozenset({"forecast_slipping"}), Sharing.PLACE, 0.0, why)
+        for source, why in (
+            ("rewetting", "it is getting wet again there"),
+            ("drying_stalled", "drying has stalled there"),
+            ("goal_unreachable", "the goal there is out of reach in this air"),
+        )
+    ),
     Inhibition("probe_fault", FROM_READINGS, Sharing.PLACE, 0.0, "the probe there is faulty"),
     Inhibition("probe_silent", FROM_READINGS | {"probe_fault"}, Sharing.PLACE, 0.0, "the probe there is silent"),
 )

@@ -6,6 +6,8 @@ more is therefore taken as not there.
 
 from __future__ import annotations
 
+import contextlib
+from datetime import datetime
 from functools import lru_cache
 
 from pydantic import ValidationError
@@ -51,6 +53,15 @@ def forecast_history(conn: Connection, job: str, location: str) -> list[Forecast
     return [Forecast.model_validate_json(document) for document in documents]
 
 
+def recent_forecasts(conn: Connection, job: str, since: datetime) -> dict[str, list[Forecast]]:
+    """Location to its forecasts made at or after a time, oldest first; those that can't be read any more left out."""
+    found: dict[str, list[Forecast]] = {}
+    for location, document in conn.execute(_RECENT, {"the_job": job, "since": to_ms(since)}):
+        with contextlib.suppress(ValidationError):
+            found.setdefault(location, []).append(Forecast.model_validate_json(document))
+    return found
+
+
 # --- statements ---------------------------------------------------------------------------------------------
 
 _LATEST = select(assessment.c.document).where(assessment.c.job == bindparam("the_job"))
@@ -58,6 +69,12 @@ _LATEST = select(assessment.c.document).where(assessment.c.job == bindparam("the
 _HISTORY = (
     select(forecast.c.document)
     .where(forecast.c.job == bindparam("the_job"), forecast.c.location == bindparam("the_location"))
+    .order_by(forecast.c.made_ms)
+)
+
+_RECENT = (
+    select(forecast.c.location, forecast.c.document)
+    .where(forecast.c.job == bindparam("the_job"), forecast.c.made_ms >= bindparam("since"))
     .order_by(forecast.c.made_ms)
 )
 

@@ -9,21 +9,25 @@ import random
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import monitord.pipeline
 from monitord.alerts import engine, pausing
 from monitord.alerts.rule_files import default_rule_book
-from monitord.model.alerts import AlertStatus
+from monitord.analysis.assess import assess_job
+from monitord.errors import StoreError
+from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.analysis_options import AnalysisOptions
-from monitord.model.assessments import JobAssessment
+from monitord.model.assessments import Forecast, JobAssessment
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
-from monitord.pipeline import Judge, mark_running, run_due
+from monitord.model.series import JobRecord
+from monitord.pipeline import Judge, Memos, mark_running, run_due
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs, marks, pauses
-from monitord.store.assessments import latest_assessment
+from monitord.store.assessments import forecast_history, latest_assessment
 from monitord.store.database import Database
 from monitord.store.readings import insert_batch
 from monitord.store.records import load_job_record
@@ -283,6 +287,70 @@ def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> No
     with db.read() as conn:
         assert {a.fingerprint: a for a in stored_alerts.current_alerts(conn, job.job)} == replayed
     assert AlertStatus.OPEN in {a.status for a in replayed.values()}
+
+
+def slips(as_of: datetime) -> Forecast:
+    """What is forecast in each six hours: from the second week on the date moves away as fast as time passes."""
+    made = datetime.fromtimestamp(as_of.timestamp() // 21_600 * 21_600, UTC)
+    middle = START + timedelta(days=30) + max(timedelta(0), made - START - timedelta(days=7))
+    doubt = timedelta(days=1)
+    return Forecast(
+        made_at=made, low=middle - doubt, middle=middle, high=middle + doubt, never=False, high_never=False, reason=""
+    )
+
+
+@pytest.mark.parametrize("restarts", [False, True])
+def test_a_slipping_date_is_told_alike_by_the_daemon_by_replay_and_after_restarts(
+    db: Database, monkeypatch: pytest.MonkeyPatch, restarts: bool
+) -> None:
+    """Only the forecasts are made up; a restart is a round that has nothing but the store."""
+
+    def assess(job: JobFile, record: JobRecord, as_of: datetime, *more: Any, **named: Any) -> JobAssessment:
+        real = assess_job(job, record, as_of, *more, **named)
+        place = real.locations[0].model_copy(update={"forecast": slips(as_of)})
+        return real.model_copy(update={"locations": (place, *real.locations[1:]), "findings": ()})
+
+    monkeypatch.setattr(monitord.pipeline, "assess_job", assess)
+    job = house()
+    apply(db, job)
+    clock, judge, memos = SetClock(), Judge(job, RULES, OPTIONS), Memos()
+    replayed: dict[str, Alert] = {}
+    for hours in range(0, 24 * 24, 3):
+        clock.time = START + timedelta(hours=hours, minutes=7)
+        mark_running(db, clock)
+        assert not run_due(db, clock, RULES, OPTIONS, Memos() if restarts else memos).failed
+        with db.read() as conn:
+            record = load_job_record(conn, job, clock.time)
+        replayed.update((a.fingerprint, a) for a in judge.step(record, clock.time)[1])
+    with db.read() as conn:
+        lived = {a.fingerprint: a for a in stored_alerts.current_alerts(conn, job.job)}
+        history = forecast_history(conn, job.job, "room")
+    assert lived == replayed
+    (alert,) = (a for a in lived.values() if a.kind == "forecast_slipping")
+    assert alert.status is AlertStatus.OPEN
+    assert len(history) == 24 * 4
+
+
+def test_forecasts_of_a_round_that_could_not_be_kept_are_kept_by_the_next(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def assess(job: JobFile, record: JobRecord, as_of: datetime, *more: Any, **named: Any) -> JobAssessment:
+        real = assess_job(job, record, as_of, *more, **named)
+        place = real.locations[0].model_copy(update={"forecast": slips(as_of)})
+        return real.model_copy(update={"locations": (place, *real.locations[1:])})
+
+    def full(*_: object) -> None:
+        raise StoreError("the database refused")
+
+    monkeypatch.setattr(monitord.pipeline, "assess_job", assess)
+    apply(db, house())
+    clock, memos = SetClock(START + timedelta(hours=1)), Memos()
+    with monkeypatch.context() as patch:
+        patch.setattr(monitord.pipeline.assessments, "save_assessment", full)
+        assert run_due(db, clock, RULES, OPTIONS, memos).failed == ("mill-3",)
+    assert run_due(db, clock, RULES, OPTIONS, memos).assessed == ("mill-3",)
+    with db.read() as conn:
+        assert len(forecast_history(conn, "mill-3", "room")) == 1
 
 
 def test_the_order_of_arrival_changes_no_verdict(tmp_path: Path) -> None:

@@ -1,0 +1,181 @@
+"""Whether the date at which a place is to be dry keeps moving away, by the forecasts that were made and nothing else.
+
+The history is an argument: the live daemon keeps it in the store, replay in memory, and both say the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+from itertools import pairwise
+from statistics import median
+
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding, Forecast, JobAssessment, LocationAssessment, State
+from monitord.model.jobs import JobFile
+
+WINDOW = timedelta(days=14)
+"""Older forecasts no longer count (our choice: a fortnight outlasts the weather of a week)."""
+LEAST_SPAN = timedelta(days=7)
+LEAST_DAYS = 6
+"""Forecasts of at least this many days, a week or more apart, before anything is said (our choice)."""
+LATER_STEPS = 0.6
+"""Share of the steps from day to day that must lead to a later date; else it wanders and does not slip (our choice)."""
+LEAST_TO_GO_D = 5.0
+"""Nearer its goal than this, the date depends on the probe's accuracy and moves along day by day (our choice). [d]"""
+STALE = timedelta(days=1)
+"""Without a forecast for this long nothing is known of it."""
+_EVERY_S = 6 * 3600
+_DAY_S = 86_400.0
+
+
+@dataclass(frozen=True)
+class Slip:
+    """How the date has moved over the window."""
+
+    days_a_day: float
+    """Days by which the date moves for each day that passes, where it does so beyond doubt; else 0. [d/d]"""
+    at_first: Forecast
+    """The one in the middle of the first third of the window."""
+    at_last: Forecast
+    """The newest one."""
+    days: int
+    """Days of the window that have a forecast."""
+
+
+class History:
+    """The forecasts of one job's locations that still count.
+
+    Parameters
+    ----------
+    kept : by location, what was kept before, oldest first.
+    """
+
+    def __init__(self, kept: Mapping[str, Sequence[Forecast]] | None = None) -> None:
+        self._kept = {location: list(forecasts) for location, forecasts in (kept or {}).items()}
+        self._slips: dict[str, tuple[Forecast, Slip | None]] = {}
+
+    def add(self, assessment: JobAssessment) -> list[tuple[str, Forecast]]:
+        """Take in what an assessment forecasts, one of each location in six hours; returns what is new."""
+        new = []
+        for place in assessment.locations:
+            made, known = place.forecast, self._kept.setdefault(place.location, [])
+            if made is not None and (not known or _slot(known[-1].made_at) < _slot(made.made_at)):
+                new.append((place.location, made))
+                known[:] = [one for one in known if one.made_at >= made.made_at - WINDOW] + [made]
+        return new
+
+    def newest(self, location: str) -> Forecast | None:
+        """The newest forecast of a location."""
+        known = self._kept.get(location)
+        return known[-1] if known else None
+
+    def slip(self, location: str) -> Slip | None:
+        """How a location's date has moved; None where there is too little to tell."""
+        newest = self.newest(location)
+        if newest is None:
+            return None
+        known = self._slips.get(location)
+        if known is None or known[0] is not newest:
+            known = self._slips[location] = newest, slip_of(self._kept[location])
+        return known[1]
+
+
+def _slot(time: datetime) -> int:
+    return int(time.timestamp() // _EVERY_S)
+
+
+def slip_of(history: Sequence[Forecast]) -> Slip | None:
+    """How the date has moved over the last `WINDOW` of a history (oldest first); None: there is too little to tell.
+
+    The rule: it slips where the median of what it moved by from day to day, over all pairs of days, is above 0, most
+    steps led to a later date, and even the earliest likely date of now lies beyond the latest likely date of then: the
+    two intervals, each to hold the goal four times in five, no longer share a day. Slow drying whose date was put late,
+    or uncertainly, from the start is therefore not told of, however slow it is.
+    """
+    if not history or history[-1].middle is None:
+        return None
+    days: dict[int, Forecast] = {}
+    for one in history:
+        if one.middle is not None and one.made_at >= history[-1].made_at - WINDOW:
+            days[int(one.made_at.timestamp() // _DAY_S)] = one
+    daily = list(days.values())
+    if len(daily) < LEAST_DAYS or daily[-1].made_at - daily[0].made_at < LEAST_SPAN:
+        return None
+    third = max(2, len(daily) // 3)
+    first, last = daily[:third], daily[-third:]
+    moved = _days_a_day(daily) if _beyond_doubt(daily, first, last) else 0.0
+    return Slip(max(0.0, moved), first[third // 2], daily[-1], len(daily))
+
+
+def _beyond_doubt(daily: Sequence[Forecast], first: Sequence[Forecast], last: Sequence[Forecast]) -> bool:
+    dates = [_date_d(one.middle) for one in daily]
+    later = sum(b > a for a, b in pairwise(dates)) / (len(dates) - 1)
+    to_go = dates[-1] - _date_d(daily[-1].made_at)
+    latest_then = median(_date_d(one.high) for one in first)
+    earliest_now = median(_date_d(one.low) for one in last)
+    return later >= LATER_STEPS and to_go >= LEAST_TO_GO_D and earliest_now > latest_then
+
+
+def _days_a_day(daily: Sequence[Forecast]) -> float:
+    """Theil and Sen's slope of the dates over the days on which they were made. [d/d]"""
+    points = [(_date_d(one.made_at), _date_d(one.middle)) for one in daily]
+    return median((y2 - y1) / (x2 - x1) for i, (x1, y1) in enumerate(points) for x2, y2 in points[i + 1 :])
+
+
+def _date_d(moment: datetime | None) -> float:
+    return float("inf") if moment is None else moment.timestamp() / _DAY_S
+
+
+def slipping(job: JobFile, assessment: JobAssessment, history: History) -> list[Finding]:
+    """For each place with a goal and forecasts whether its date keeps moving away; unknown where that can't be told.
+
+    Parameters
+    ----------
+    history : with what this assessment forecasts already in it.
+    """
+    found = []
+    for place in assessment.locations:
+        newest = history.newest(place.location)
+        if newest is not None:
+            found.append(_finding(job, assessment.as_of, place, newest, history.slip(place.location)))
+    return found
+
+
+def _finding(job: JobFile, as_of: datetime, place: LocationAssessment, newest: Forecast, slip: Slip | None) -> Finding:
+    at_goal = place.state is State.AT_GOAL
+    known = slip is not None and as_of - newest.made_at <= STALE
+    return Finding(
+        kind="forecast_slipping",
+        location=place.location,
+        measured_at=as_of if at_goal else newest.made_at,
+        value=0.0 if at_goal else slip.days_a_day if known and slip is not None else None,
+        unit="d/d",
+        readings=slip.days if slip is not None else 0,
+        interval_s=float(_EVERY_S),
+        summary=_summary(job, place.location, slip) if slip is not None and not at_goal else "",
+        why=WHY["forecast_slipping"],
+        look_first=LOOK_FIRST["forecast_slipping"],
+    )
+
+
+def _summary(job: JobFile, location: str, slip: Slip) -> str:
+    label = next((place.label for place in job.locations if place.id == location), location)
+    made, then = _day(slip.at_first.made_at, job.zone), _span(slip.at_first, job.zone)
+    return f"{label}: on {made} its goal was expected {then}, now {_span(slip.at_last, job.zone)}."
+
+
+def _span(forecast: Forecast, zone: tzinfo) -> str:
+    middle, low, high = (_day(moment, zone) for moment in (forecast.middle, forecast.low, forecast.high))
+    return f"about {middle} ({low} to {high})"
+
+
+def _day(moment: datetime | None, zone: tzinfo) -> str:
+    if moment is None:
+        return "an unknown day"
+    local = moment.astimezone(zone)
+    return f"{local.day} {_MONTHS[local.month - 1]}"
+
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
