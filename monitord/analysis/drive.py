@@ -20,6 +20,11 @@ from monitord.model.series import Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
 
 
+_HUMIDITY_SHARE = 0.25
+"""The humidity itself must rise by this share of the limit: a room that is heated up gives vapour off and dries faster
+all the same (our choice)."""
+
+
 def _as_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
     """Vapour pressure as humidity at the smoothed room temperature. [%]"""
     t = trailing_mean(temperature_c, 48, 0.3)
@@ -38,8 +43,10 @@ def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Fla
     if outdoor is not None:
         brought = rises(_as_rh(outdoor.vapour_pressure_pa, room.temperature_c), mean_h=12)
         rise = rise - np.where(np.isfinite(brought), np.maximum(brought, 0.0), 0.0)
+    humidity = rises(room.relative_humidity_pct, mean_h=3)
     with np.errstate(invalid="ignore"):
-        return np.asarray((rise > limit).any(axis=0))
+        left = (rise > limit) & (humidity > _HUMIDITY_SHARE * limit)
+        return np.asarray(left.any(axis=0))
 
 
 def drive_lost(room: Track, outdoor: Track | None, as_of_s: float, options: AnalysisOptions) -> Finding | None:

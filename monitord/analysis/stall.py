@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitord.analysis.drying import Progress, cleaned
-from monitord.analysis.metric import Metric
+from monitord.analysis.metric import Metric, is_sleeve
 from monitord.analysis.outlook import Outlook
 from monitord.analysis.rolling import day_means, line
 from monitord.analysis.track import Track
@@ -38,7 +38,9 @@ def judge_stall(
     """Judge the last days of a metric above its goal.
 
     Stalled when both hold: the last three days show no clear progress, and there is a cause: in the present air the
-    element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow.
+    element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow. A sleeve
+    lies too deep to show within days what the room's air has become, so a lost drive is no cause there; it has its own
+    alarm.
     """
     if shown.recent is None or shown.recent <= metric.goal.limit or view is None or shown.days < _LEAST_DAYS:
         return NONE
@@ -52,6 +54,6 @@ def judge_stall(
         return Stall(
             True, slow, f"In this air it would end near {end:.0f} {metric.unit}; the goal is {metric.goal.limit:g}."
         )
-    if flat and drive_lost and view.no_progress >= options.stall_probability:
+    if flat and drive_lost and not is_sleeve(here) and view.no_progress >= options.stall_probability:
         return Stall(True, slow, "The room's air has stopped taking water up as it did.")
     return Stall(False, slow, "The air around could still take it to its goal.")

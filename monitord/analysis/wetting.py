@@ -11,10 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.analysis.comparison import utc
-from monitord.analysis.events import hour_of, newest_event
+from monitord.analysis.events import Event, hour_of, newest_event
 from monitord.analysis.metric import Around, is_sleeve
 from monitord.analysis.rolling import lagged, trailing_mean
 from monitord.analysis.track import Track
+from monitord.analysis.turning import Turn, turned
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
@@ -25,7 +26,8 @@ from monitord.physics.moist_air import saturation_vapour_pressure
 _MEAN_H = 4
 _REACH = 1.5
 _COUPLED = 0.25
-_LATE_D = 10
+_TURN_SHARE = 0.67
+"""Share of the sleeves' least rise that a departure from their own course needs: it is slow, and so surer."""
 _VENTED = 0.7
 """Least reach of the outdoor air into a ventilated sub-floor void."""
 
@@ -136,10 +138,7 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
     lags = SLEEVE_LAGS_D if sleeve else VOID_LAGS_D
     least = options.rewetting_sleeve_pct if sleeve else options.rewetting_void_pct
     spreads = options.rewetting_sleeve_spreads if sleeve else options.rewetting_spreads
-    humidity = here.relative_humidity_pct
-    if sleeve:
-        slow_t = trailing_mean(here.temperature_c, 3)
-        humidity = humidity - sleeve_coefficient(here) * (slow_t - _mean(slow_t))
+    humidity = _cleaned(here) if sleeve else here.relative_humidity_pct
     rise = rises(humidity, lags)
     for row, lag in enumerate(lags):
         rise[row, here.hour_s < settled_s + lag * 24 * HOUR_S] = np.nan
@@ -152,15 +151,26 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
         hit &= _gains_vapour(here, lags, 0.5 * least)
         if sleeve:
             hit &= _quickens(rise, lags, least)
-    turned = np.zeros(len(here), dtype=bool)
-    if sleeve:
-        turned = _turned(humidity, here.hour_s >= settled_s + _LATE_D * 24 * HOUR_S, 1.2 * least)
-    if not (hit.any() or turned.any()):
-        return turned, limit[0]  # what the air explains need not be asked
+    if not hit.any():
+        return hit[0], limit[0]  # what the air explains need not be asked
     explained, wetter = _by_airs(here, around, lags, usual, trailing_mean(humidity, _MEAN_H))
     with np.errstate(invalid="ignore"):
         hit &= (quickened > limit + explained) & ~wetter
-    return np.asarray(hit.any(axis=0) | (turned & ~wetter[0])), limit[0]
+    return np.asarray(hit.any(axis=0)), limit[0]
+
+
+def _cleaned(sleeve: Track) -> Array:
+    """Humidity of a sleeve at its mean temperature. [%]"""
+    slow_t = trailing_mean(sleeve.temperature_c, 3)
+    return np.asarray(sleeve.relative_humidity_pct - sleeve_coefficient(sleeve) * (slow_t - _mean(slow_t)))
+
+
+def _turn(sleeve: Track, around: Around, options: AnalysisOptions, settled_s: float) -> Turn | None:
+    """Whether a sleeve's concrete has turned from drying to getting wet, slowly and from below."""
+    humidity = np.where(sleeve.hour_s >= settled_s, _cleaned(sleeve), np.nan)
+    airs = [_in_rh(air.vapour_pressure_pa, sleeve.temperature_c) for air in _airs(around)]
+    air = np.fmax.reduce(airs) if airs else np.full(len(sleeve), np.nan)
+    return turned(humidity, sleeve.temperature_c, air, _TURN_SHARE * options.rewetting_sleeve_pct)
 
 
 def _gains_vapour(here: Track, lags: tuple[int, ...], least: float) -> Flags:
@@ -189,20 +199,6 @@ def _by_airs(here: Track, around: Around, lags: tuple[int, ...], usual: Array, l
     return explained, wetter
 
 
-def _turned(humidity: Array, settled: Flags, least: float) -> Flags:
-    """Hours at which a settled sleeve's day mean lies clearly above the lowest it had, (n,) of bool.
-
-    Water from below comes slowly: concrete that was falling turns and creeps up over weeks.
-    """
-    day = trailing_mean(np.where(settled, humidity, np.nan), 24, 0.6)
-    lowest = np.fmin.accumulate(np.where(np.isfinite(day), day, np.inf))
-    steps = np.diff(day[::24])
-    steps = steps[np.isfinite(steps)]
-    scatter = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) if len(steps) >= 4 else least
-    with np.errstate(invalid="ignore"):
-        return np.asarray(day - lowest > least + 2.0 * scatter)
-
-
 def _highest_lately(at_place: Array) -> Array:
     """Highest half-day mean of an air at a place within a day, (n,); minus infinity where unknown."""
     return np.asarray(_greatest_lately(trailing_mean(at_place, 12, 0.2)[None, :], 24)[0])
@@ -224,14 +220,8 @@ def _quickens(rise: Array, lags: tuple[int, ...], least: float) -> Flags:
     return out
 
 
-def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOptions, settled_s: float) -> Finding | None:
-    """The finding about a place getting wet again; unknown while it is not heard.
-
-    Only rises from `settled_s` on count: a sleeve that still approaches its concrete rises without being wetted. [s]
-    """
-    if len(here) < 36:
-        return None
-    here, around = here.last(WINDOW_H), around.last(WINDOW_H)
+def _rise(here: Track, around: Around, options: AnalysisOptions, settled_s: float) -> tuple[Event | None, float]:
+    """The rise that stands, and what is usual in a day at its time. [% RH]"""
     hits, limit = detected(here, around, options, settled_s)
     least = options.rewetting_sleeve_pct if is_sleeve(here) else options.rewetting_void_pct
     event = newest_event(
@@ -243,26 +233,44 @@ def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOption
         least_fall=0.5 * least,
         least_rise=0.7 * least,
     )
+    return (event, float(limit[event.began])) if event is not None and event.active else (None, float("nan"))
+
+
+def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOptions, settled_s: float) -> Finding | None:
+    """The finding about a place getting wet again; unknown while it is not heard.
+
+    Only rises from `settled_s` on count: a sleeve that still approaches its concrete rises without being wetted. [s]
+    """
+    if len(here) < 36:
+        return None
+    event, limit = _rise(here.last(WINDOW_H), around.last(WINDOW_H), options, settled_s)
+    turn = _turn(here, around, options, settled_s) if event is None and is_sleeve(here) else None
     heard = bool(np.isfinite(here.relative_humidity_pct[-6:]).any())
-    active = event is not None and event.active
-    label = here.location.label
-    summary = f"{label}: no rise beyond what temperature and air explain."
-    if active and event is not None:
-        summary = (
-            f"{label}: humidity rose from {event.base:.1f} to {event.now:.1f} % RH; "
-            f"neither temperature nor the air around explains it (usual in a day: under {limit[event.began]:.1f} %)."
+    since, said = None, "no rise beyond what temperature and air explain."
+    if event is not None:
+        since = utc(hour_of(here.last(WINDOW_H).hour_s, event.began))
+        said = (
+            f"humidity rose from {event.base:.1f} to {event.now:.1f} % RH; "
+            f"neither temperature nor the air around explains it (usual in a day: under {limit:.1f} %)."
         )
+    elif turn is not None:
+        since = utc(float(here.hour_s[-1]) + HOUR_S - 86_400.0 * turn.days_ago)
+        said = (
+            f"at {turn.level:.1f} % RH and no longer drying, where its own course would have taken it to "
+            f"{turn.course:.1f} %; the air around does not explain it. Water may come from below."
+        )
+    value = float(since is not None) if heard else None
     return Finding(
         kind="rewetting",
         location=here.location.id,
         probe=None,
         measured_at=utc(as_of_s),
-        value=(1.0 if active else 0.0) if heard else None,
+        value=value,
         unit="confidence",
         readings=int(np.isfinite(here.relative_humidity_pct[-24:]).sum()),
-        since=utc(hour_of(here.hour_s, event.began)) if active and event is not None else None,
-        confidence=(1.0 if active else 0.0) if heard else None,
-        summary=summary,
+        since=since,
+        confidence=value,
+        summary=f"{here.location.label}: {said}",
         why=WHY["rewetting"],
         look_first=LOOK_FIRST["rewetting"],
     )
