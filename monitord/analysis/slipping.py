@@ -12,7 +12,7 @@ from itertools import pairwise
 from statistics import median
 
 from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding, Forecast, JobAssessment, LocationAssessment, State
+from monitord.model.assessments import Finding, Forecast, JobAssessment, State
 from monitord.model.jobs import JobFile
 
 WINDOW = timedelta(days=14)
@@ -55,6 +55,7 @@ class History:
     def __init__(self, kept: Mapping[str, Sequence[Forecast]] | None = None) -> None:
         self._kept = {location: list(forecasts) for location, forecasts in (kept or {}).items()}
         self._slips: dict[str, tuple[Forecast, Slip | None]] = {}
+        self._said: dict[str, tuple[Forecast, bool, Finding]] = {}
 
     def add(self, assessment: JobAssessment) -> list[tuple[str, Forecast]]:
         """Take in what an assessment forecasts, one of each location in six hours; returns what is new."""
@@ -80,6 +81,17 @@ class History:
         if known is None or known[0] is not newest:
             known = self._slips[location] = newest, slip_of(self._kept[location])
         return known[1]
+
+    def said(self, job: JobFile, location: str, newest: Forecast, stale: bool) -> Finding:
+        """The finding about a location that is not at its goal; the same until there is a newer forecast."""
+        known = self._said.get(location)
+        if known is None or known[0] is not newest or known[1] is not stale:
+            slip = self.slip(location)
+            value = None if stale or slip is None else slip.days_a_day
+            days, summary = (slip.days, _summary(job, location, slip)) if slip is not None else (0, "")
+            known = newest, stale, _finding(location, newest.made_at, value, days, summary)
+            self._said[location] = known
+        return known[2]
 
 
 def _slot(time: datetime) -> int:
@@ -138,23 +150,26 @@ def slipping(job: JobFile, assessment: JobAssessment, history: History) -> list[
     found = []
     for place in assessment.locations:
         newest = history.newest(place.location)
-        if newest is not None:
-            found.append(_finding(job, assessment.as_of, place, newest, history.slip(place.location)))
+        if newest is None:
+            continue
+        if place.state is State.AT_GOAL:
+            found.append(_finding(place.location, assessment.as_of, 0.0))
+            continue
+        stale = assessment.as_of - newest.made_at > STALE
+        found.append(history.said(job, place.location, newest, stale))
     return found
 
 
-def _finding(job: JobFile, as_of: datetime, place: LocationAssessment, newest: Forecast, slip: Slip | None) -> Finding:
-    at_goal = place.state is State.AT_GOAL
-    known = slip is not None and as_of - newest.made_at <= STALE
+def _finding(location: str, measured_at: datetime, value: float | None, days: int = 0, summary: str = "") -> Finding:
     return Finding(
         kind="forecast_slipping",
-        location=place.location,
-        measured_at=as_of if at_goal else newest.made_at,
-        value=0.0 if at_goal else slip.days_a_day if known and slip is not None else None,
+        location=location,
+        measured_at=measured_at,
+        value=value,
         unit="d/d",
-        readings=slip.days if slip is not None else 0,
+        readings=days,
         interval_s=float(_EVERY_S),
-        summary=_summary(job, place.location, slip) if slip is not None and not at_goal else "",
+        summary=summary,
         why=WHY["forecast_slipping"],
         look_first=LOOK_FIRST["forecast_slipping"],
     )
