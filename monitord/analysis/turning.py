@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.rolling import day_means
+from monitord.analysis.rolling import day_means, trailing_mean
 from monitord.model.series import Array, Flags
 
 _SPAN_D = 7
@@ -93,13 +93,16 @@ def _course(day: Array, gap: int) -> Array:
 
 
 def _wetter(air: Array, level: Array) -> Flags:
-    """Days on which the air explains a turn: it has risen since before the course, or is as wet as the concrete."""
+    """Days on which the air explains a turn: it has risen since its driest week before, or is as wet as concrete."""
     out = np.zeros(len(level) - _SINCE, dtype=bool)
-    for k in range(len(out)):
-        now, before = air[k + _SINCE - 2 : k + _SINCE + 1], air[max(0, k - 10) : k + _SPAN_D]
-        if np.isfinite(now).any() and np.isfinite(before).any():
-            mean = float(np.nanmean(now))
-            out[k] = mean - float(np.nanmean(before)) > _AIR_PCT or mean > level[k + _SINCE] - 1.0
+    if not np.isfinite(air).any():
+        return out
+    week = trailing_mean(air, _SPAN_D, 0.4)
+    driest = np.fmin.accumulate(week)
+    now = trailing_mean(air, 3, 0.3)[_SINCE:]
+    with np.errstate(invalid="ignore"):
+        out |= now - driest[_SPAN_D : _SPAN_D + len(out)] > _AIR_PCT
+        out |= now > level[_SINCE:] - 1.0
     return out
 
 
