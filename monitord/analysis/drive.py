@@ -19,7 +19,6 @@ from monitord.model.assessments import Finding
 from monitord.model.series import Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
 
-
 _HUMIDITY_SHARE = 0.25
 """The humidity itself must rise by this share of the limit: a room that is heated up gives vapour off and dries faster
 all the same (our choice)."""
