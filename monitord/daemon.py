@@ -91,7 +91,7 @@ class Daemon:
         db = Database.open(settings.database.url)
         parts.add("database", lambda _: db.close())
 
-        web = WebServer(create_app(db, clock, settings), settings.web.host, settings.web.port)
+        web = WebServer(create_app(db, clock, settings, self.complaint), settings.web.host, settings.web.port)
         parts.add("web", web.stop, web.ailment)
 
         publisher = None

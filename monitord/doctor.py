@@ -238,4 +238,5 @@ def _channels(settings: Settings) -> Iterator[Check]:
         yield Check("channels", Mark.NOTE, "nobody is told of alerts", remedy)
         return
     people = ", ".join(person.id for person in settings.alerts.people)
-    yield Check("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}")
+    hint = f"`monitord alert test --to {settings.alerts.people[0].id}` sends a test message"
+    yield Check("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}", hint)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -31,8 +32,10 @@ from monitord.web.wishes import Wishes
 _log = logging.getLogger(__name__)
 
 
-def create_app(db: Database, clock: Clock, settings: Settings | None = None) -> FastAPI:
-    """The dashboard over a database, at the time of a clock.
+def create_app(
+    db: Database, clock: Clock, settings: Settings | None = None, complaint: Callable[[], str | None] = lambda: None
+) -> FastAPI:
+    """The dashboard over a database, at the time of a clock; `complaint` says why the program is not well, or None.
 
     It asks for no password yet: it answers only under loopback names, and must be bound to a loopback address.
     """
@@ -51,7 +54,7 @@ def create_app(db: Database, clock: Clock, settings: Settings | None = None) -> 
     app.include_router(Actions(web).router())
     app.include_router(Wishes(web).router())
     app.include_router(Api(web).router())
-    app.include_router(Health(web).router())
+    app.include_router(Health(web, complaint).router())
     app.mount("/static", _Static(directory=STATIC), name="static")
     # added last, met first
     app.add_middleware(Conditional)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from fastapi import APIRouter
 from fastapi.responses import PlainTextResponse
@@ -26,8 +26,9 @@ Samples = Iterable[tuple[Mapping[str, str], float]]
 class Health:
     """Liveness, readiness, metrics."""
 
-    def __init__(self, web: Web) -> None:
+    def __init__(self, web: Web, complaint: Callable[[], str | None]) -> None:
         self._web = web
+        self._complaint = complaint
 
     def router(self) -> APIRouter:
         """The routes."""
@@ -42,7 +43,10 @@ class Health:
         return PlainTextResponse("alive\n")
 
     def ready(self) -> PlainTextResponse:
-        """The database can be read."""
+        """The database can be read, and readings are taken in, assessed and told of."""
+        complaint = self._complaint()
+        if complaint is not None:
+            return PlainTextResponse(f"not ready: {complaint}\n", status_code=503)
         try:
             with self._web.db.read() as conn:
                 marks.marked_jobs(conn)

@@ -5,14 +5,16 @@ from __future__ import annotations
 import multiprocessing.forkserver
 import os
 import signal
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from multiprocessing.context import ForkServerContext
 from pathlib import Path
 
 import alerts_child
+import pipeline_child
 import pytest
 
 from monitord.store import alerts as stored_alerts
+from monitord.store import assessments, marks
 from monitord.store import outbox as stored_outbox
 from monitord.store.database import Database
 
@@ -22,7 +24,7 @@ def processes() -> Iterator[ForkServerContext]:
     """Children that have everything imported already: a start takes milliseconds, and memory is not shared."""
     here = Path(__file__).parent
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["alerts_child"])
+    context.set_forkserver_preload(["alerts_child", "pipeline_child"])
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PYTHONPATH", os.pathsep.join([str(here), str(here.parent), str(here.parent.parent)]))
         multiprocessing.forkserver.ensure_running()
@@ -37,7 +39,14 @@ class Site:
         self.folder, self.processes = folder, processes
 
     def run(self, minute: float, value: float, point: str = "") -> None:
-        child = self.processes.Process(target=alerts_child.run, args=(str(self.folder), minute, value, point))
+        self._run(alerts_child.run, minute, value, point)
+
+    def run_all(self, hours: int, humidity_pct: float | None, point: str = "") -> None:
+        self._run(pipeline_child.run, hours, humidity_pct, point)
+
+    def _run(self, work: Callable[..., None], *what: object) -> None:
+        point = what[-1]
+        child = self.processes.Process(target=work, args=(str(self.folder), *what))
         child.start()
         child.join(30)
         assert child.exitcode == (-signal.SIGKILL if point else 0), f"exit code {child.exitcode} at {point!r}"
@@ -73,4 +82,26 @@ def test_an_opening_and_a_closing_survive_a_kill(point: str, tmp_path: Path, pro
         assert [event.event for event in stored_alerts.events(conn)] == ["opened", "closed"]
         assert stored_outbox.waiting(conn) == []
         assert [line.outcome for line in stored_outbox.log(conn)] == ["sent", "sent"]
+    db.close()
+
+
+@pytest.mark.parametrize("point", pipeline_child.POINTS)
+def test_from_the_commit_of_readings_to_the_message_nothing_is_lost_by_a_kill(
+    point: str, tmp_path: Path, processes: ForkServerContext
+) -> None:
+    """Readings of a wet hour, then of a dry one. Killed at this point of each; then the program starts again with no
+    new reading, and goes on by what is stored alone: its mark, its alerts, its outbox."""
+    site = Site(tmp_path, processes)
+    for hours, humidity_pct in ((2, 75.0), (3, 30.0)):
+        site.run_all(hours, humidity_pct, point)
+        for _ in range(2):
+            site.run_all(hours, None)
+    assert once(site.sent) == ["opened", "closed"]
+    assert len(site.sent) - 2 == (2 if point == "sent" else 0), f"{site.sent}"
+    db = Database.open(f"sqlite:///{tmp_path}/db.sqlite3")
+    with db.read() as conn:
+        assert [event.event for event in stored_alerts.events(conn)] == ["opened", "closed"]
+        assert marks.marked_jobs(conn) == []
+        latest = assessments.latest_assessment(conn, "J1")
+    assert latest is not None
     db.close()

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import brokers
+import httpx
 import pytest
 from alerts_sinks import Receiver
 from alerts_support import job
@@ -74,8 +75,13 @@ def test_it_stays_away_while_no_assessment_succeeds_and_comes_back(daemon: Daemo
         assert "no round of assessments has succeeded since 2025-03-01T" in str(daemon.complaint())
         assert daemon.ailment() is None, "nothing is dead: it goes on trying"
         assert stays_away(receiver)
+        answer = httpx.get(f"{daemon.url}readyz", timeout=PATIENCE_S)
+        assert answer.status_code == 503
+        assert answer.text.startswith("not ready: no round of assessments has succeeded since 2025-03-01T")
+        assert httpx.get(f"{daemon.url}healthz", timeout=PATIENCE_S).status_code == 200
     comes(receiver)
     assert daemon.complaint() is None
+    assert httpx.get(f"{daemon.url}readyz", timeout=PATIENCE_S).status_code == 200
 
 
 def test_it_stays_away_while_the_store_refuses_readings_and_comes_back(
