@@ -99,8 +99,10 @@ def _judge_probes(view: HourView, job: JobFile, places: list[Location], record: 
     for place in places:
         room = job.room_of(place)
         beside = view.tracks.get(room.id) if room is not None else None
+        outdoor = job.outdoor()
+        outside = view.tracks.get(outdoor.id) if outdoor is not None else None
         for stay in record.at(place.id):
-            judged[stay_key(stay)] = judge_stay(stay, place, beside, job, view.hour_s)
+            judged[stay_key(stay)] = judge_stay(stay, place, beside, job, view.hour_s, outside)
             records[stay_key(stay)] = stay
     view.qualities.update(without_common_drift(judged, records))
 

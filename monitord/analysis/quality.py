@@ -13,7 +13,7 @@ from monitord.analysis.comparison import utc
 from monitord.analysis.measured import Doubt, doubt_of
 from monitord.analysis.quality_checks import Span
 from monitord.analysis.quality_jumps import falling_away, offset, saturated
-from monitord.analysis.quality_place import left_place
+from monitord.analysis.quality_place import drier_than_all, left_place
 from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding, QualityFlag
@@ -21,11 +21,6 @@ from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, Flags, Series, StayRecord
 from monitord.physics.moist_air import vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
-
-FAULTS = frozenset(
-    {"range", "stuck", "noisy", "spikes", "clock_ahead", "clock_behind", "left_place", "drift", "offset", "saturated"}
-)
-"""Kinds of flag that put a probe at fault."""
 
 NAMES = {
     "range": "values that no working probe gives",
@@ -38,6 +33,7 @@ NAMES = {
     "drift": "drifting",
     "offset": "jumped to another level",
     "saturated": "stands at saturation",
+    "gaps": "many of its readings are lost",
 }
 
 FAULTS = frozenset(NAMES)
@@ -59,6 +55,10 @@ def _range_spans(record: StayRecord) -> list[Span]:
     hourly = record.hourly
     bad = checks.out_of_range(hourly.temperature_c, hourly.relative_humidity_pct)
     return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", least_h=2)
+
+
+_SPEAKS = frozenset({"spikes", "gaps"})
+"""Faults that leave the hours around them fit for verdicts: lone values are out one by one, lost ones are not there."""
 
 
 def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tuple[list[Span], Flags]:
@@ -93,26 +93,37 @@ def _clock_span(record: StayRecord, as_of_s: float) -> list[Span]:
     return [Span(kind, as_of_s - 6 * HOUR_S, as_of_s, reason)]
 
 
-def _place_spans(record: StayRecord, location: Location, room: Track | None, job: JobFile) -> list[Span]:
-    """What its place and the room's air beside it say against a probe."""
+def _on_hours(hour_s: Array, track: Track | None, value: str) -> Array:
+    """A track's value on these hours, NaN where unknown, (n,)."""
+    out = np.full(len(hour_s), np.nan)
+    if track is not None and len(track):
+        index = np.rint((hour_s - track.hour_s[0]) / HOUR_S).astype(np.int64)
+        inside = (index >= 0) & (index < len(track))
+        out[inside] = getattr(track, value)[index[inside]]
+    return out
+
+
+def _place_spans(
+    record: StayRecord, location: Location, room: Track | None, outdoor: Track | None, job: JobFile
+) -> list[Span]:
+    """What its place and the air around it say against a probe."""
     hourly, placement = record.hourly, record.placement
     if len(hourly) < 6:
         return []
     found = saturated(hourly, location.kind)
-    room_c, room_pa, room_rh = (np.full(len(hourly), np.nan) for _ in range(3))
-    if room is not None and len(room):
-        index = np.rint((hourly.hour_s - room.hour_s[0]) / HOUR_S).astype(np.int64)
-        inside = (index >= 0) & (index < len(room))
-        room_c[inside] = room.temperature_c[index[inside]]
-        room_pa[inside] = room.vapour_pressure_pa[index[inside]]
-        room_rh[inside] = room.relative_humidity_pct[index[inside]]
+    room_rh = _on_hours(hourly.hour_s, room, "relative_humidity_pct")
     found += offset(hourly, location.kind, room_rh) + falling_away(hourly, location.kind, room_rh)
     if room is None or location.kind in AIR_KINDS:
         return found
     rh = np.clip(hourly.relative_humidity_pct, 0.0, 105.0)
     vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
     doubt = doubt_of(placement, job.calibrations, float(hourly.hour_s[-1]))
-    return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, _u_apart(doubt, room.doubt))
+    u_pa = _u_apart(doubt, room.doubt)
+    room_c = _on_hours(hourly.hour_s, room, "temperature_c")
+    room_pa, outdoor_pa = (_on_hours(hourly.hour_s, track, "vapour_pressure_pa") for track in (room, outdoor))
+    if location.kind is not LocationKind.SLAB_SLEEVE:
+        found += drier_than_all(hourly.hour_s, vp, room_pa, outdoor_pa, u_pa)
+    return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, u_pa)
 
 
 @lru_cache(maxsize=64)
@@ -122,11 +133,19 @@ def _u_apart(one: Doubt, other: Doubt) -> float:
     return float(combine(*each))
 
 
-def judge_stay(record: StayRecord, location: Location, room: Track | None, job: JobFile, as_of_s: float) -> StayQuality:
+def judge_stay(
+    record: StayRecord,
+    location: Location,
+    room: Track | None,
+    job: JobFile,
+    as_of_s: float,
+    outdoor: Track | None = None,
+) -> StayQuality:
     """Flag the readings of a stay; `room` is the track of the room beside it, for places in an element."""
     noise, touched = _noise_spans(record, location, as_of_s)
     spans = _range_spans(record) + checks.stuck(record.hourly, location.kind) + noise
-    spans += _clock_span(record, as_of_s) + _place_spans(record, location, room, job)
+    spans += _clock_span(record, as_of_s) + _place_spans(record, location, room, outdoor, job)
+    spans += checks.gaps(record.recent, record.placement.interval_s, as_of_s)
     return StayQuality(tuple(spans), hours_out(record, spans), record.recent.time_s[touched])
 
 
@@ -135,7 +154,7 @@ def hours_out(record: StayRecord, spans: Sequence[Span]) -> Array:
     hours = record.hourly.hour_s
     out = np.zeros(len(hours))
     for span in spans:
-        if span.kind != "spikes":  # lone readings are out one by one, and an hour's median does not feel them
+        if span.kind not in _SPEAKS:
             out[(hours + HOUR_S > span.start_s) & (hours < span.end_s)] = 1.0
     return out
 
@@ -166,7 +185,7 @@ def recent_out(quality: StayQuality | None, recent: Series) -> Array:
     out |= np.isin(recent.time_s, quality.lone_s)
     newest = max((span.end_s for span in quality.spans), default=0.0)
     for span in quality.spans:
-        if span.kind != "spikes":
+        if span.kind not in _SPEAKS:
             goes_on = span.end_s >= newest and recent.time_s[-1] - span.end_s < 2 * HOUR_S if len(recent) else False
             end = np.inf if goes_on else span.end_s
             out |= (recent.time_s >= span.start_s) & (recent.time_s < end)
@@ -188,7 +207,7 @@ def flags_of(quality: StayQuality, record: StayRecord, as_of_s: float) -> tuple[
 
 
 def _holds(span: Span, as_of_s: float) -> bool:
-    return span.end_s > as_of_s - (24 if span.kind == "spikes" else 3) * HOUR_S
+    return span.end_s > as_of_s - (24 if span.kind in _SPEAKS else 3) * HOUR_S
 
 
 def fault_finding(quality: StayQuality, record: StayRecord, location: Location, as_of_s: float) -> Finding | None:

@@ -161,6 +161,31 @@ SPIKES_A_DAY = 3
 """Spikes within 24 h from which it is a fault and no accident (our choice)."""
 
 
+# -- gaps --------------------------------------------------------------------------------------------------------
+
+GAPS_A_DAY = 12
+LOST_SHARE = 0.3
+
+
+def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
+    """Readings lost here and there over the last day, so many that its radio or battery is in doubt.
+
+    One long gap is a gateway's or a probe's silence and told as such.
+    """
+    times = series.time_s[series.time_s > as_of_s - 24 * HOUR_S]
+    if len(times) < 6:
+        return []
+    step = np.diff(times)
+    usual = max(interval_s, float(np.percentile(step, 10.0)))  # it may well be set to report less often than was said
+    lost = np.rint(step / usual) - 1.0
+    scattered = (lost >= 1.0) & (step < 4 * HOUR_S)
+    share = float(lost[scattered].sum() / (lost[scattered].sum() + len(times)))
+    if scattered.sum() < min(GAPS_A_DAY, 0.2 * 24 * HOUR_S / usual) or share < LOST_SHARE:
+        return []
+    reason = f"{100 * share:.0f} % of its readings of the last day are lost, in {int(scattered.sum())} gaps"
+    return [Span("gaps", float(times[0]), float(times[-1]), reason)]
+
+
 # -- clock -------------------------------------------------------------------------------------------------------
 
 CLOCK_AHEAD_S = 180.0

@@ -17,6 +17,8 @@ _FLAT_PCT = {True: 1.2, False: 2.5}
 _SATURATED_PCT = 98.0
 _INTO_SATURATION_PCT = 12.0
 _SATURATED_H = 12
+_FOG_H, _FOG_K = 36, 5.0
+"""Longest that open air stays saturated while its temperature moves by so much (our choice). [h, K]"""
 _HABIT = 0.05
 """Air that stood at saturation in more than this share of the week before does so by itself."""
 
@@ -64,6 +66,14 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
     if kind not in AIR_KINDS and kind is not LocationKind.SLAB_SLEEVE:
         return found
     high = hourly.relative_humidity_min_pct >= _SATURATED_PCT
+    for a, b in runs(high) if kind is LocationKind.OUTDOOR_AIR else ():
+        if (
+            b - a >= _FOG_H
+            and np.ptp(hourly.temperature_c[a:b]) >= _FOG_K
+            and np.ptp(hourly.relative_humidity_pct[a:b]) <= 1.5
+        ):
+            reason = f"stands at {hourly.relative_humidity_pct[a]:.0f} % RH through {b - a} h of changing temperature"
+            found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), reason))
     jump = _gap(hourly, 2)
     for a, b in runs(high):
         entered = jump[max(0, a - 1) : a + 2]
@@ -80,7 +90,8 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
 
 _NOW_D, _BEFORE_D = 4, 8
 _FASTEST_PCT_PER_DAY = 4.0
-_LEAST_MORE_PCT_PER_DAY = 0.6
+_LEAST_MORE_PCT_PER_DAY = 0.45
+_MORE = 0.45
 
 
 def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Span]:
@@ -99,7 +110,7 @@ def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Spa
         if not fall + 2.0 * fall_se < -_LEAST_MORE_PCT_PER_DAY:
             continue
         usual, usual_se, _ = line(days[before])
-        if not fall + 2.0 * fall_se < 3.0 * min(usual, 0.0) - _LEAST_MORE_PCT_PER_DAY - 2.0 * usual_se:
+        if not fall + 2.0 * fall_se < 1.5 * min(usual, 0.0) - _MORE - 2.0 * usual_se:
             continue
         if fall < -_FASTEST_PCT_PER_DAY:
             continue  # opened, not drifting

@@ -7,6 +7,7 @@ import itertools
 import numpy as np
 
 from monitord.analysis.quality_checks import Span, runs
+from monitord.analysis.rolling import trailing_mean
 from monitord.model.series import HOUR_S, Array, Flags
 
 _NEAR_K = 1.2
@@ -14,7 +15,8 @@ _LEAST_H = 6
 _BEFORE_H = 12
 _BOTH_H = 12
 _HABIT = 0.10
-"""A place that agreed with the room in more than this share of the week before does so by itself, day by day."""
+"""A place that agreed with the room in more than this share of the week before does so by itself, day by day; twice
+as much where it now goes along with the room in both."""
 
 
 def _joined(before: Array, after: Array) -> bool:
@@ -23,7 +25,7 @@ def _joined(before: Array, after: Array) -> bool:
     if min(len(before), len(after)) < _BOTH_H // 2:
         return False
     own_way = max(abs(float(before.mean())), float(before.std())) >= 0.9
-    return own_way and abs(float(after.mean())) <= 0.9 and float(after.std()) <= 0.4
+    return own_way and abs(float(after.mean())) <= 0.9 and float(after.std()) <= 0.3
 
 
 def _bridged(where: Flags, gap: int) -> Flags:
@@ -56,13 +58,15 @@ def left_place(
         before = difference[max(0, a - _BEFORE_H) : max(0, a - 1)]
         before = before[np.isfinite(before)]
         habit = near[max(0, a - 168) : a]
-        if len(before) < 4 or (len(habit) and habit.mean() > _HABIT):
+        if len(before) < 4 or (len(habit) and habit.mean() > 2.0 * _HABIT):
             continue
+        by_itself = len(habit) > 0 and habit.mean() > _HABIT
         usual, spread = float(np.median(before)), float(np.ptp(before))
         now = float(np.nanmedian(difference[a : a + 3]))
         jumped = abs(usual - now)
-        by_vapour = jumped > max(6.0 * u_pa, 1.5 * spread)
-        by_both = jumped > 2.0 * u_pa and b - a >= _BOTH_H and _joined(warmer[max(0, a - 24) : a], warmer[a:b])
+        by_vapour = not by_itself and jumped > max(6.0 * u_pa, 1.5 * spread)
+        along = b - a >= _BOTH_H and float(np.nanstd(difference[a:b])) <= 0.5 * u_pa
+        by_both = jumped > 2.0 * u_pa and along and _joined(warmer[max(0, a - 24) : a], warmer[a:b])
         if by_vapour or by_both:
             found.append(
                 Span(
@@ -73,3 +77,35 @@ def left_place(
                 )
             )
     return found
+
+
+_DRIER_D = 5
+_WEEK_H = 168
+
+
+def drier_than_all(
+    hour_s: Array, vapour_pressure_pa: Array, room_pa: Array, outdoor_pa: Array, u_pa: float
+) -> list[Span]:
+    """From where on a hollow place reads drier than any air around it has been for a week: its probe has drifted.
+
+    All arrays (n,) by hour, NaN where unknown; `u_pa` as in `left_place`. Water has sources in an element; what could
+    take it away for good is a surface colder than the outdoor air, and there is none. Dry material takes up the vapour
+    of air that turns humid, so the driest day of the week before counts, and days must follow each other.
+    """
+    driest_air = np.fmin(room_pa, outdoor_pa)
+    if len(hour_s) < _WEEK_H or not np.isfinite(outdoor_pa).any():
+        return []
+    air = trailing_mean(np.where(np.isfinite(room_pa) & np.isfinite(outdoor_pa), driest_air, np.nan), 24)
+    padded = np.r_[np.full(_WEEK_H - 1, np.nan), air]
+    lowest = np.fmin.reduce(np.lib.stride_tricks.sliding_window_view(padded, _WEEK_H), axis=1)
+    mean = trailing_mean(vapour_pressure_pa, 24)
+    with np.errstate(invalid="ignore"):
+        under = mean < lowest - 2.0 * u_pa
+    for a, b in runs(_bridged(under, 12)):
+        if b - a >= 24 * _DRIER_D:
+            start = a + 24 * _DRIER_D - 1
+            reason = (
+                f"for {_DRIER_D} days drier than any air around it was within a week; nothing there takes vapour away"
+            )
+            return [Span("drift", float(hour_s[start]), float(hour_s[-1] + HOUR_S), reason)]
+    return []

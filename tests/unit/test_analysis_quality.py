@@ -306,6 +306,56 @@ def falling_ever_faster(time_s: Array, from_day: float = 20.0) -> Array:
     return np.asarray(90.0 - hour(time_s) / 240.0 - 1.5 * np.clip(hour(time_s) / 24.0 - from_day, 0.0, None))
 
 
+def test_outdoor_air_that_stands_at_saturation_while_its_temperature_swings_is_a_broken_probe() -> None:
+    time_s = times(10)
+    humidity = np.where(hour(time_s) < 150, 88.0 - 8.0 * daily(hour(time_s)), 99.0) + noise(len(time_s), 0.1)
+    series = readings(time_s, 5.0 + 4.0 * daily(hour(time_s)) + noise(len(time_s), 0.1), humidity)
+    assert "saturated" in flagged(OUTDOOR, series)
+
+
+@pytest.mark.parametrize(("lost", "told"), [(0.6, True), (0.4, True), (0.05, False)])
+def test_readings_lost_here_and_there_are_told_and_the_rest_still_speak(lost: float, told: bool) -> None:
+    time_s = times(6)
+    kept = time_s[(np.random.default_rng(4).random(len(time_s)) >= lost) | (hour(time_s) < 96)]
+    temperature, humidity = living_room(kept)
+    quality = judged(ROOM, readings(kept, temperature, humidity))
+    assert ("gaps" in kinds(quality.spans)) is told
+    assert not quality.hourly_out.any()
+
+
+def test_a_gateway_that_was_silent_for_hours_and_a_probe_set_to_report_less_often_lose_nothing() -> None:
+    time_s = times(6)
+    silent = time_s[(hour(time_s) < 125) | (hour(time_s) > 134)]
+    assert "gaps" not in flagged(ROOM, readings(silent, *living_room(silent)))
+    seldom = time_s[::4]
+    assert "gaps" not in flagged(ROOM, readings(seldom, *living_room(seldom)))
+
+
+def outdoor_track(days: float, rh: float = 70.0) -> Track:
+    return track(place(OUTDOOR), 10.0, rh, days)
+
+
+@pytest.mark.parametrize(("per_day", "drifts"), [(-1.5, True), (-0.3, False)])
+def test_a_void_that_reads_drier_than_any_air_around_it_drifts(per_day: float, drifts: bool) -> None:
+    time_s = times(30)
+    humidity = 62.0 + per_day * np.maximum(hour(time_s) / 24.0 - 5.0, 0.0) + noise(len(time_s), 0.2)
+    where, series = place(VOID), readings(time_s, 15.0, humidity)
+    quality = judge_stay(stay(where, series), where, room_track(30), house(where), end_of(series), outdoor_track(30))
+    assert ("drift" in kinds(quality.spans)) is drifts
+
+
+def test_a_void_that_lags_behind_air_that_turned_humid_does_not_drift() -> None:
+    """Dry timber takes up vapour for weeks: the void stays drier than its air, and its probe is right."""
+    time_s = times(20)
+    days = np.arange(20 * 24) / 24.0
+    humid = np.where(days < 12.0, 45.0, 75.0)
+    behind = 45.0 + 30.0 * (1.0 - np.exp(-np.maximum(hour(time_s) / 24.0 - 12.0, 0.0) / 3.0))
+    where, series = place(VOID), readings(time_s, ROOM_C, behind + noise(len(time_s), 0.2))
+    airs = track(place(ROOM), ROOM_C, humid, 20), track(place(OUTDOOR), ROOM_C, humid, 20)
+    quality = judge_stay(stay(where, series), where, airs[0], house(where), end_of(series), airs[1])
+    assert "drift" not in kinds(quality.spans)
+
+
 def test_concrete_that_seems_to_dry_ever_faster_in_unchanged_air_is_a_drifting_probe() -> None:
     time_s = times(27, 1800.0)
     humidity = falling_ever_faster(time_s) + noise(len(time_s), 0.05)
