@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simulators import events as ev
 from simulators import faults as ft
@@ -30,6 +31,8 @@ from simulators.room import Dehumidifier, Heating, Room
 from simulators.sleeves import Sleeve
 from simulators.structure import Slab
 
+Array = NDArray[np.float64]
+
 START = datetime(2025, 1, 13, 8, 0, tzinfo=UTC)
 DAYS = 12
 FACTOR = 7000.0
@@ -39,6 +42,7 @@ CONDENSING_LOCATION = "north-wall"
 _TANK_FULL = (3.0, 5.0)
 _COLD = (3.2, 5.5)
 _SILENT_FROM = 8.6
+_MEASURED_H = 4.0
 
 
 @dataclass(frozen=True)
@@ -61,8 +65,26 @@ def demo() -> Demo:
     plan = _plan()
     maker = JobMaker(plan, "a burst pipe, a full tank, a cold wall, a spent battery", np.random.SeedSequence(12), 20)
     made = maker.make()
-    job = {**made.job, "job": "demo-house", "name": "Demo: house at the harbour"}
+    job = {**made.job, "job": "demo-house", "name": "Demo: house at the harbour", "spots": _by_hand(made)}
     return Demo(job, START, START + timedelta(days=DAYS), made)
+
+
+def _by_hand(made: SimulatedJob) -> list[dict[str, Any]]:
+    """What the one who set the probes out measured by hand: what is so, and the instrument's error."""
+    at_s = START.timestamp() + _MEASURED_H * HOUR_S
+
+    def spot(place: str, kind: str, value: Array, error: float, **more: str) -> dict[str, Any]:
+        shown = round(float(np.interp(at_s, made.time_s, value)) + error, 1)
+        at = datetime.fromtimestamp(at_s, UTC).isoformat()
+        return {"location_id": place, "at": at, "kind": kind, "value": shown, "by": "A. Reeve", **more}
+
+    leaf = made.courses[CONDENSING_LOCATION].surface_c
+    assert leaf is not None  # a sensor is there
+    timber = made.courses["void"].metric[TIMBER_MC]
+    return [
+        spot("void", "wood_moisture_pct", timber, 0.7, corrected_for="spruce, 13 °C", instrument="pin meter"),
+        spot(CONDENSING_LOCATION, "surface_temperature_c", leaf, -0.5, instrument="infrared, matt tape"),
+    ]
 
 
 def _plan() -> Plan:

@@ -32,6 +32,10 @@ def test_the_demos_job_and_messages_are_what_the_daemon_takes() -> None:
     house = demo()
     job = parse_job(json.dumps(house.job), "json")
     assert len(job.probes) == 8
+    timber = job.spots_at("void")[0]
+    day = int((timber.at.timestamp() - house.start.timestamp()) / 3600.0)
+    truth = house.made.truth.locations["void"].timber_pct[day]
+    assert abs(timber.value - truth) < 2.0  # the meter errs, and by no more than it may
     stream = list(house.messages())
     assert [m.sim_time_s for m in stream] == sorted(m.sim_time_s for m in stream)
     assert {m.topic for m in stream} == {f"monitord/house/{stay.probe}/reading" for stay in job.probes}
