@@ -9,7 +9,7 @@ from datetime import datetime
 from sqlalchemy import Connection
 
 from monitord.alerts.outbox import situation_of
-from monitord.alerts.planning import Plan, TellingDecision, plan
+from monitord.alerts.planning import TellingDecision, plan
 from monitord.model.alert_settings import AlertSettings
 from monitord.model.messages import TELLS_OPEN, OutboxEntry, OutboxState, ToldItem
 from monitord.store import outbox as stored_outbox
@@ -57,12 +57,18 @@ class Telling:
         self._settings = settings
         self._now = now
         self._situation = situation_of(conn, settings, now)
-        self._plan: Plan = plan(self._situation, now)
+        self._decisions: dict[tuple[str, int], list[TellingDecision]] = {}
+        for decision in plan(self._situation, now).decisions:
+            self._decisions.setdefault((decision.fingerprint, decision.episode), []).append(decision)
+        self._told: dict[tuple[str, int], list[ToldItem]] = {}
+        for row in self._situation.told:
+            if row.item.news in TELLS_OPEN:
+                self._told.setdefault((row.item.subject, row.item.episode), []).append(row)
 
     def people(self, fingerprint: str, episode: int) -> list[PersonRow]:
         """For each person whom an alert concerns what was decided and why, in the order of the settings."""
         reached = self._reached(fingerprint, episode)
-        return [self._row(decision, reached) for decision in self._decisions(fingerprint, episode)]
+        return [self._row(decision, reached) for decision in self._decisions.get((fingerprint, episode), ())]
 
     def in_short(self, fingerprint: str, episode: int) -> tuple[str, datetime | None]:
         """Who was told that an alert is open, who could not be, and why nobody is; and when it is said again."""
@@ -85,17 +91,13 @@ class Telling:
         """Person to how far the word that it is open has come, by the way on which it came furthest."""
         rank = (OutboxState.UNDELIVERABLE, OutboxState.WAITING, OutboxState.SENT)
         found: dict[str, OutboxState] = {}
-        for row in self._situation.told:
-            about = (row.item.subject, row.item.episode) == (fingerprint, episode) and row.item.news in TELLS_OPEN
-            if about and row.state in rank:
+        for row in self._told.get((fingerprint, episode), ()):
+            if row.state in rank:
                 found[row.person] = max(found.get(row.person, row.state), row.state, key=rank.index)
         return found
 
     def _name(self, person_id: str) -> str:
         return _name(self._settings, person_id)
-
-    def _decisions(self, fingerprint: str, episode: int) -> list[TellingDecision]:
-        return [d for d in self._plan.decisions if (d.fingerprint, d.episode) == (fingerprint, episode)]
 
     def _row(self, decision: TellingDecision, reached: Mapping[str, OutboxState]) -> PersonRow:
         verdict = decision.verdict
