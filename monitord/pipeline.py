@@ -102,19 +102,16 @@ class Judge:
 
     def step(self, record: JobRecord, as_of: datetime) -> tuple[JobAssessment, list[Alert]]:
         """Assess as of a time; returns the assessment and the alerts that changed."""
-        assessment, result = evaluate(
-            self._job,
-            record,
-            list(self._alerts.values()),
-            self._rules,
-            as_of,
-            self._options,
-            self._memo,
-            self._history,
-            compared=False,
-        )
+        assessment = assess_job(self._job, record, as_of, self._options, self._memo, compared=False)
+        return assessment, self.take(assessment)
+
+    def take(self, assessment: JobAssessment) -> list[Alert]:
+        """Move on by the next assessment; returns the alerts that changed."""
+        self._history.add(assessment)
+        alerts = list(self._alerts.values())
+        result = move_on(self._job, alerts, assessment, self._rules, assessment.as_of, self._options, self._history)
         self._alerts.update((alert.fingerprint, alert) for alert in result.alerts)
-        return assessment, result.alerts
+        return result.alerts
 
 
 class Memos:

@@ -16,7 +16,7 @@ from operator import itemgetter
 from pathlib import Path
 
 from monitord.alerts.rules import RuleBook
-from monitord.analysis.recorder import Recorder, Row
+from monitord.analysis.recorder import Row
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.analysis_options import AnalysisOptions
@@ -25,11 +25,14 @@ from monitord.model.damage import NightAhead
 from monitord.model.job_files import load_job_file
 from monitord.model.jobs import JobFile
 from monitord.pipeline import Judge
+from monitord.replay_parts import Arrivals, assessments
 
 TICK_S = 3600.0
 _EQUILIBRIUM_S = 6 * 3600.0
 _FORECAST_S = 12 * 3600.0
 _NIGHT_S = 6 * 3600.0
+_LONG_ROWS = 20_000
+"""From so many readings on, a second process is worth its start."""
 
 _ALERTS = ("opened_at", "closed_at", "kind", "location", "severity", "probe")
 _FORECASTS = ("made_at", "location", "eta_lo", "eta_mid", "eta_hi")
@@ -37,21 +40,6 @@ _EQUILIBRIUM = ("made_at", "location", "predicted_rh", "lo", "hi", "state")
 _READINGS = (
     "time", "probe", "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_at",
 )  # fmt: skip
-
-
-@dataclass
-class Arrivals:
-    """The rows of a readings file in order of arrival."""
-
-    received_s: list[float] = field(default_factory=list)
-    probes: list[str] = field(default_factory=list)
-    rows: list[Row] = field(default_factory=list)
-
-    def append(self, probe: str, row: Row) -> None:
-        """Take the next row."""
-        self.received_s.append(row[5])
-        self.probes.append(probe)
-        self.rows.append(row)
 
 
 @dataclass
@@ -143,20 +131,17 @@ def replay(
     rules: RuleBook,
     options: AnalysisOptions | None = None,
     progress: bool = False,
+    workers: int = 1,
 ) -> ReplayResult:
-    """Run a job's arrivals through assessment and alerts."""
-    recorder, judge, outcome = Recorder(job), Judge(job, rules, options or AnalysisOptions()), ReplayResult()
+    """Run a job's arrivals through assessment and alerts, with so many processes; the result is the same."""
+    options = options or AnalysisOptions()
+    judge, outcome = Judge(job, rules, options), ReplayResult()
     writer = _Outcome(outcome)
     last = max(arrivals.received_s, default=job.start.timestamp())
     times = list(ticks(job, last))
-    at = 0
-    for tick in _shown(times, progress, job.label):
-        while at < len(arrivals.rows) and arrivals.received_s[at] <= tick:
-            recorder.add(arrivals.probes[at], arrivals.rows[at])
-            at += 1
-        as_of = datetime.fromtimestamp(tick, UTC)
-        assessment, changed = judge.step(recorder.record(tick), as_of)
-        writer.take(assessment, changed, tick)
+    assessed = assessments(job, arrivals, times, options, workers)
+    for tick, assessment in zip(_shown(times, progress, job.label), assessed, strict=True):
+        writer.take(assessment, judge.take(assessment), tick)
     writer.end()
     return outcome
 
@@ -253,9 +238,13 @@ def _write(path: Path, header: Sequence[str], rows: Iterator[tuple[str, ...]]) -
         writer.writerows(rows)
 
 
-def run_replay(folder: Path, out: Path, progress: bool, rules: RuleBook) -> ReplayResult:
-    """Replay a folder with job.json and readings.csv and write what the program would have said."""
-    job = load_job_file(folder / "job.json")
-    outcome = replay(job, read_arrivals(folder / "readings.csv"), rules, progress=progress)
+def run_replay(folder: Path, out: Path, progress: bool, rules: RuleBook, workers: int = 1) -> ReplayResult:
+    """Replay a folder with job.json and readings.csv and write what the program would have said.
+
+    Long recordings are shared out to `workers` processes.
+    """
+    job, arrivals = load_job_file(folder / "job.json"), read_arrivals(folder / "readings.csv")
+    shared = workers if len(arrivals.rows) >= _LONG_ROWS else 1
+    outcome = replay(job, arrivals, rules, progress=progress, workers=shared)
     write_result(outcome, out)
     return outcome

@@ -1,12 +1,12 @@
 """How fast recorded readings are replayed, beside plainly reading the same file.
 
-    python -m simulators.benchmark_replay [--days 60] [--probes 20] [--interval 600] [--rounds 1]
+    python -m simulators.benchmark_replay [--days 60] [--probes 20] [--interval 600] [--rounds 1] [--workers 2]
 
 The job is a made-up house with every kind of place, two hours without the gateway and a leak, as a folder of job.json
 and readings.csv. Set against `monitord replay` of it, in the same run: the rows read into arrays and the mean of each
 probe's hours taken, with csv and numpy. That baseline runs before and after each replay, so that a slow moment of the
 machine hits both. Seconds of different machines can't be compared, ratios can; on a machine that is busy otherwise the
-processor time says more than the clock.
+processor time (of the first process only) says more than the clock: give it --workers 1.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import os
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
@@ -163,12 +164,12 @@ def _means(rows: Array) -> Array:
 # -- the comparison ------------------------------------------------------------------------------------------------
 
 
-def rounds_of(folder: Path, rounds: int) -> Iterator[tuple[Spent, Spent]]:
+def rounds_of(folder: Path, rounds: int, workers: int) -> Iterator[tuple[Spent, Spent]]:
     """Baseline (the mean of before and after) and replay, round by round."""
-    rules = default_rule_book()
+    rules, shown = default_rule_book(), sys.stderr.isatty()
     for _ in range(rounds):
         before = timed(lambda: hourly_means(folder / "readings.csv"))
-        ours = timed(lambda: run_replay(folder, folder / "out", progress=sys.stderr.isatty(), rules=rules))
+        ours = timed(lambda: run_replay(folder, folder / "out", progress=shown, rules=rules, workers=workers))
         after = timed(lambda: hourly_means(folder / "readings.csv"))
         yield Spent(*(0.5 * (a + b) for a, b in zip(before, after, strict=True))), ours
 
@@ -182,10 +183,11 @@ def main() -> int:
     parser.add_argument("--probes", type=int, default=20, help="default: %(default)s")
     parser.add_argument("--interval", type=float, default=600.0, help="seconds between readings; default: %(default)s")
     parser.add_argument("--rounds", type=int, default=1, help="default: %(default)s")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes; default: %(default)s")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         count = write_folder(Path(name), asked.days, asked.probes, asked.interval)
-        runs = list(rounds_of(Path(name), asked.rounds))
+        runs = list(rounds_of(Path(name), asked.rounds, asked.workers))
     print(f"{count} readings of {asked.probes} probes over {asked.days:g} days; median of {asked.rounds}")
     print(f"{'':12}{'wall':>10}{'processor':>12}")
     for what, spent in (("baseline", [a for a, _ in runs]), ("replay", [b for _, b in runs])):

@@ -171,8 +171,9 @@ def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlo
     lag = np.resize(lags, len(fit.now))
     target = metric.goal.limit + 0.7 * np.resize(np.roll(pairs[:, 1], 7), len(fit.now))
     reached, flat = _timber_course(fit, final, level, lag, target)
-    in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
-    reached = np.where(reached <= HORIZON_D, reached, in_drier)
+    if (reached > HORIZON_D).any():
+        in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
+        reached = np.where(reached <= HORIZON_D, reached, in_drier)
     return Outlook(reached, fit.weight, final >= target, flat)
 
 
@@ -181,7 +182,7 @@ def _timber_course(fit: Response, final: Array, level: Array, lag: Array, target
 
     M' = (E(t) − M)/lag with E(t) = final + (now − final)·exp(−t/τ).
     """
-    days = np.r_[np.arange(0.0, 60.0, 1.0), np.geomspace(60.0, HORIZON_D + 5.0, 40)]
+    days = np.r_[np.arange(0.0, 15.0, 1.0), np.geomspace(15.0, HORIZON_D + 5.0, 50)]
     tau = np.where(np.abs(fit.tau_d - lag) < 0.05, lag + 0.1, fit.tau_d)
     ahead = (fit.now - final) * tau / (tau - lag)
     course = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from argparse import ArgumentParser, Namespace, _SubParsersAction
 from pathlib import Path
 
@@ -51,5 +52,5 @@ def _replay(parsed: Namespace) -> int:
     from monitord.replay import run_replay
 
     rules = rule_book(settings_of(parsed).alerts.rules_file)
-    run_replay(parsed.folder, parsed.out, progress=True, rules=rules)
+    run_replay(parsed.folder, parsed.out, progress=True, rules=rules, workers=os.cpu_count() or 1)
     return 0

@@ -15,7 +15,8 @@ import numpy as np
 from monitord.alerts.rule_files import default_rule_book
 from monitord.model.jobs import JobFile, LocationKind
 from monitord.physics.moist_air import dew_or_frost_point
-from monitord.replay import Arrivals, replay
+from monitord.replay import replay
+from monitord.replay_parts import Arrivals
 from simulators import events as ev
 from simulators.evaluation.baseline import the_baseline
 from simulators.evaluation.keeping import Keeper

@@ -17,7 +17,8 @@ import replay_house as house
 from monitord.alerts.rule_files import default_rule_book
 from monitord.cli import main
 from monitord.model.alerts import Severity
-from monitord.replay import run_replay
+from monitord.model.job_files import load_job_file
+from monitord.replay import read_arrivals, replay, run_replay, write_result
 
 FILES = ("alerts.csv", "forecasts.csv", "equilibrium.csv")
 HEADERS = {
@@ -232,6 +233,13 @@ def test_another_process_repeats_and_strangers_change_not_a_byte(
     run_replay(house.write(tmp_path, changed), tmp_path / "out", progress=False, rules=default_rule_book())
     for name in FILES:
         assert (tmp_path / "out" / name).read_bytes() == (out / name).read_bytes()
+
+
+def test_several_processes_write_the_same_bytes_as_one(folder: Path, out: Path, tmp_path: Path) -> None:
+    job, arrivals = load_job_file(folder / "job.json"), read_arrivals(folder / "readings.csv")
+    write_result(replay(job, arrivals, default_rule_book(), workers=3), tmp_path)
+    for name in FILES:
+        assert (tmp_path / name).read_bytes() == (out / name).read_bytes()
 
 
 # -- errors --------------------------------------------------------------------------------------------------------

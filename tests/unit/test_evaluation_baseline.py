@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from monitord.model.jobs import JobFile
-from monitord.replay import Arrivals, parse_time
+from monitord.replay import parse_time
+from monitord.replay_parts import Arrivals
 from simulators.evaluation.baseline import Ledger, the_baseline
 from simulators.evaluation.matching import DAY_S, HOUR_S
 from simulators.evaluation.records import Verdicts

@@ -14,7 +14,8 @@ from monitord.alerts.rule_files import default_rule_book
 from monitord.errors import ConfigurationError
 from monitord.model.assessments import Equilibrium, Forecast
 from monitord.model.jobs import JobFile
-from monitord.replay import Arrivals, ReplayResult, parse_time, read_arrivals, replay, ticks, write_result
+from monitord.replay import ReplayResult, parse_time, read_arrivals, replay, ticks, write_result
+from monitord.replay_parts import Arrivals
 
 HEADER = "time,probe,temperature_c,relative_humidity_pct,surface_temperature_c,battery_v,received_at"
 START = datetime(2025, 3, 1, 9, 20, tzinfo=UTC)
