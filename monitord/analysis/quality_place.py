@@ -96,9 +96,12 @@ def drier_than_all(
     if len(hour_s) < _WEEK_H or not np.isfinite(outdoor_pa).any():
         return []
     air = trailing_mean(np.where(np.isfinite(room_pa) & np.isfinite(outdoor_pa), driest_air, np.nan), 24)
+    mean = trailing_mean(vapour_pressure_pa, 24)
+    with np.errstate(invalid="ignore"):
+        if not any(b - a >= 24 * _DRIER_D for a, b in runs(_bridged(mean < air - 2.0 * u_pa, 12))):
+            return []
     padded = np.r_[np.full(_WEEK_H - 1, np.nan), air]
     lowest = np.fmin.reduce(np.lib.stride_tricks.sliding_window_view(padded, _WEEK_H), axis=1)
-    mean = trailing_mean(vapour_pressure_pa, 24)
     with np.errstate(invalid="ignore"):
         under = mean < lowest - 2.0 * u_pa
     for a, b in runs(_bridged(under, 12)):
