@@ -14,7 +14,7 @@ from monitord.analysis.metric import Metric
 from monitord.analysis.outlook import HORIZON_D, STALL_SHARE, Outlook
 from monitord.analysis.response import Response, ResponsePrior, fit_response, normal_pairs, times_to
 from monitord.analysis.rolling import line
-from monitord.analysis.timber import FIBRE_SATURATION_PCT
+from monitord.analysis.timber import FIBRE_SATURATION_PCT, TimberTrack
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array, Flags
 
@@ -167,9 +167,9 @@ def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlo
     pairs = normal_pairs()
     lags = 1.3 * lag_days * np.exp(_LAG_LOG_SD * np.roll(pairs[:, 1], 3))
     shares = np.clip(_START_SHARE[0] + _START_SHARE[1] * pairs[:, 0], 0.0, 1.0)
-    level = np.resize(_lagged_levels(timber.equilibrium, lags, shares), len(fit.now))
+    level = np.resize(_lagged_levels(timber, lags, shares), len(fit.now))
     lag = np.resize(lags, len(fit.now))
-    target = metric.goal.limit + 0.7 * np.resize(np.roll(pairs[:, 1], 7), len(fit.now))
+    target = metric.goal.limit + timber.u_species * np.resize(np.roll(pairs[:, 1], 7), len(fit.now))
     reached, flat = _timber_course(fit, final, level, lag, target)
     if (reached > HORIZON_D).any():
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
@@ -195,11 +195,22 @@ def _timber_course(fit: Response, final: Array, level: Array, lag: Array, target
     return reached, course[:, 0] - course[:, 7] < STALL_SHARE * (course[:, 0] - target)
 
 
-def _lagged_levels(equilibrium: Array, lags_d: Array, start_shares: Array) -> Array:
-    """Moisture content now for each lag and start, (draws,), from the equilibrium values of the hours (n,). [%]"""
-    held = _held(equilibrium)
+def _lagged_levels(timber: TimberTrack, lags_d: Array, start_shares: Array) -> Array:
+    """Moisture content now for each lag and start, (draws,), with the spot readings weighed in as they came. [%]"""
+    held = _held(timber.equilibrium)
     begin = float(held[:24].mean())
-    start = begin + start_shares * max(FIBRE_SATURATION_PCT - begin, 0.0)
-    ago_h = np.arange(len(held))[::-1]
-    keep = np.exp(-1.0 / (24.0 * lags_d))[:, None]
-    return np.asarray((1.0 - keep[:, 0]) * (keep**ago_h @ held) + keep[:, 0] ** len(held) * start)
+    level = begin + start_shares * max(FIBRE_SATURATION_PCT - begin, 0.0)
+    keep = np.exp(-1.0 / (24.0 * lags_d))
+    at = 0
+    for index, spot in timber.spots:
+        level = _carried(level, held[at:index], keep)
+        variance = float(level.var()) + timber.u_species**2
+        level = level + variance / (variance + spot.u_pct**2) * (spot.moisture_content_pct - level)
+        at = index
+    return _carried(level, held[at:], keep)
+
+
+def _carried(level: Array, equilibrium: Array, keep: Array) -> Array:
+    """First-order lag of each level (draws,) over the hours of an equilibrium value (n,)."""
+    ago = np.arange(len(equilibrium))[::-1]
+    return np.asarray((1.0 - keep) * (keep[:, None] ** ago @ equilibrium) + keep ** len(equilibrium) * level)

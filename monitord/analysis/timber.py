@@ -70,6 +70,10 @@ class TimberTrack:
     high: Array
     equilibrium: Array
     """In equilibrium with the air of the hour."""
+    spots: tuple[tuple[int, TimberSpot], ...] = ()
+    """The spot readings in it, each with the first hour that knows of it."""
+    u_species: float = 0.0
+    """Standard uncertainty of the estimate beside that of its start. [% of dry mass]"""
 
 
 def lagged_known(values: Array, share: float, start: float) -> Array:
@@ -172,4 +176,4 @@ def timber_track(
     begin = float(np.mean(emc[known][:24]))
     hours: Array = np.arange(len(emc), dtype=np.float64) * HOUR_S if hour_s is None else hour_s
     found = lagged_between(held, hours, lag_days, begin, spots, u_species)
-    return TimberTrack(found.low, 0.5 * (found.low + found.high), found.high, emc)
+    return TimberTrack(found.low, 0.5 * (found.low + found.high), found.high, emc, found.spots, u_species)

@@ -6,6 +6,7 @@ equation (1972) solved by scipy's stiff integrator on a grid of the test's own, 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -34,6 +35,7 @@ from monitord.analysis.drying import progress
 from monitord.analysis.forecast import NEVER_AT, outlook, to_forecast
 from monitord.analysis.metric import Around, build_metric
 from monitord.analysis.outlook import HORIZON_D, Outlook
+from monitord.analysis.timber import TimberSpot
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Forecast
@@ -250,6 +252,22 @@ def test_a_joist_that_lags_its_air_by_two_weeks_is_dated_within_its_interval(sta
     here = track(place(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
     low, _, high = days_to_go(seen_on(here, Around(inside, inside, None), TIMBER_GOAL, day)[1])
     assert low <= truth - day <= high
+
+
+@pytest.mark.parametrize("start_pct", [25.0, 28.0])
+def test_a_spot_reading_of_timber_moves_its_date_towards_the_truth(start_pct: float) -> None:
+    """The joist of the test before; a meter reads it on day 8 to 1 % of dry mass."""
+    truth = 14.0 * np.log((start_pct - 12.0) / 4.0) + 0.5 - 10.0
+    measured = 12.0 + (start_pct - 12.0) * np.exp(-8.0 / 14.0)
+    inside = track(place(ROOM), 21.1, 65.0, DAYS)
+    here = track(place(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
+    spot = TimberSpot(START_S + 8 * DAY_S, float(measured), 1.0)
+    without, told = (
+        days_to_go(seen_on(one, Around(inside, inside, None), TIMBER_GOAL, 10.0)[1])
+        for one in (here, replace(here, spots=(spot,)))
+    )
+    assert told[0] <= truth <= told[2]
+    assert abs(told[1] - truth) < abs(without[1] - truth)
 
 
 def test_timber_in_air_that_holds_it_above_the_goal_gets_no_date() -> None:
