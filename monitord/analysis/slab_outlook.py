@@ -16,6 +16,8 @@ from monitord.model.series import Array
 from monitord.physics.concrete import diffusivity_temperature_factor
 
 _DAY_S = 86_400.0
+_AIR_H = 168
+"""Hours whose air a slab is taken to dry into: it does not follow the weather of days. [h]"""
 _D1 = 3.5e-10
 """Typical D1 of concrete (fib Model Code 2010), only where the readings do not tell yet. [m²/s]"""
 _SHAPE_DAYS, _SHAPE_NOISE = 20, 0.25
@@ -30,7 +32,7 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Ou
     thickness = place.slab_thickness_mm or 2.5 * (place.depth_mm or 40.0)
     drying_mm = thickness / (place.drying_sides or 1)
     depth_share = min((place.depth_mm or 0.4 * thickness) / drying_mm, 1.0)
-    end = metric.end_over(72)
+    end = metric.end_over(_AIR_H)
     surface = 0.5 if end is None else end / 100.0
     now = min(shown.recent / 100.0, 0.995)
     start = min(1.0, max(now + 0.02, (shown.start or 0.0) / 100.0, 0.94))
