@@ -14,7 +14,6 @@ from monitord.alerts.mutes import covers
 from monitord.model.alerts import SYSTEM, Alert, AlertEvent
 from monitord.model.jobs import JobFile
 from monitord.store import alerts as stored_alerts
-from monitord.store import pauses
 from monitord.store.hearing import last_heard
 from monitord.store.mutes import mutes
 from monitord.web.alert_view import AlertView, MuteView, alert_views, closed_views, mute_views, times_of
@@ -70,7 +69,7 @@ class AlertPages:
                 "alerts.html",
                 now,
                 job=known[job] if job is not None else None,
-                pause=pauses.pause_of(conn, job, now) if job is not None else None,
+                pause=next((state.pause for state in states if state.job.job == job), None),
                 opened=[_with_telling(view, telling) for view in alert_views(still, known, times)],
                 closed=closed_views(past, known, times)[:_MOST_CLOSED],
                 mutes=mute_views(mutes(conn, ending_after=now), [*past, *still], known, now),

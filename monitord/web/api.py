@@ -174,6 +174,7 @@ class Api:
             probes_heard=state.count_heard(self._web.settings.analysis),
             states=dict(Counter(place.state.value for place in state.places)),
             open_alerts=dict(Counter(alert.severity.value for alert in state.alerts)),
+            paused=f"{state.pause.author}: {state.pause.comment}" if state.pause is not None else None,
             summary=lead(state, alerts),
         )
 

@@ -13,7 +13,7 @@ from monitord import __version__
 from monitord.errors import MonitordError
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.store import alerts as stored_alerts
-from monitord.store import marks, outbox, pauses, quarantine
+from monitord.store import marks, outbox, quarantine
 from monitord.store.hearing import last_heard
 from monitord.web.context import Web
 from monitord.web.loading import JobState, load_jobs
@@ -85,11 +85,10 @@ class Health:
             "Alerts that are open or acknowledged.",
             [({"job": j, "severity": v, "status": s}, n) for (j, v, s), n in sorted(open_by.items())],
         )
-        paused = pauses.standing(conn, now)
         yield from family(
             "monitord_job_paused",
             "1 while a job raises no alerts since someone paused it.",
-            [({"job": s.job.job}, float(s.job.job in paused)) for s in running],
+            [({"job": s.job.job}, float(s.pause is not None)) for s in running],
         )
         standing = {"waiting": len(outbox.waiting(conn)), "undeliverable": len(outbox.undeliverable(conn))}
         yield from family(

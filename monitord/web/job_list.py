@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -31,13 +31,13 @@ class JobCard:
     pause: Pause | None
 
 
-def job_cards(states: Iterable[JobState], options: AnalysisOptions, paused: Mapping[str, Pause]) -> list[JobCard]:
+def job_cards(states: Iterable[JobState], options: AnalysisOptions) -> list[JobCard]:
     """The cards, running jobs first, the most pressing at the top."""
-    cards = [_card(state, options, paused.get(state.job.job)) for state in states]
+    cards = [_card(state, options) for state in states]
     return sorted(cards, key=lambda card: (card.ended, card.look.rank, card.id))
 
 
-def _card(state: JobState, options: AnalysisOptions, pause: Pause | None) -> JobCard:
+def _card(state: JobState, options: AnalysisOptions) -> JobCard:
     times = LocalTimes(state.job.zone, state.now)
     alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
     stays = state.stays_now
@@ -51,7 +51,7 @@ def _card(state: JobState, options: AnalysisOptions, pause: Pause | None) -> Job
         heard=state.last_heard,
         ended=state.ended,
         times=times,
-        pause=pause,
+        pause=state.pause,
     )
 
 

@@ -41,6 +41,8 @@ class SurfaceRow:
 
 def lead(state: JobState, alerts: list[AlertView]) -> str:
     """The one sentence that tells whether to go there."""
+    if state.pause is not None and not state.ended:
+        return f"Nothing is raised while it is paused. {progress(state)}"
     today, week, probes = need_words(alerts)
     needs = []
     if today:

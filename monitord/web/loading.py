@@ -12,8 +12,9 @@ from monitord.model.alerts import Alert
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import JobAssessment, LocationAssessment
 from monitord.model.jobs import JobFile, Placement
+from monitord.model.messages import Pause
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, jobs
+from monitord.store import assessments, jobs, pauses
 from monitord.store.hearing import Heard, last_heard
 
 
@@ -28,6 +29,8 @@ class JobState:
     heard: Mapping[str, Heard]
     """By probe: those of this job that were ever heard live."""
     now: datetime
+    pause: Pause | None = None
+    """The pause that stands now, if one does."""
 
     @property
     def ended(self) -> bool:
@@ -88,16 +91,18 @@ class JobState:
 def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:
     """A job as it stands; None where there is none."""
     job = jobs.get_job(conn, job_id)
-    return None if job is None else _state(conn, job, now, _by_probe(conn))
+    if job is None:
+        return None
+    return _state(conn, job, now, _by_probe(conn), pauses.pause_of(conn, job_id, now))
 
 
 def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
     """All jobs as they stand, the ended ones too."""
-    heard = _by_probe(conn)
-    return [_state(conn, job, now, heard) for job in jobs.list_jobs(conn)]
+    heard, paused = _by_probe(conn), pauses.standing(conn, now)
+    return [_state(conn, job, now, heard, paused.get(job.job)) for job in jobs.list_jobs(conn)]
 
 
-def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, Heard]) -> JobState:
+def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, Heard], pause: Pause | None) -> JobState:
     placed = {stay.probe for stay in job.probes}
     return JobState(
         job=job,
@@ -105,6 +110,7 @@ def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, He
         alerts=stored_alerts.open_alerts(conn, job.job),
         heard={probe: item for probe, item in heard.items() if probe in placed},
         now=now,
+        pause=pause,
     )
 
 

@@ -12,7 +12,7 @@ from sqlalchemy import Connection
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import Location
 from monitord.store import alerts as stored_alerts
-from monitord.store import pauses, quarantine
+from monitord.store import quarantine
 from monitord.store.hearing import last_heard, unplaced
 from monitord.web import damage_view, job_view
 from monitord.web.alert_view import AlertView, alert_views, need_words
@@ -61,7 +61,7 @@ class Pages:
             system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)})
             states = load_jobs(conn, now)
             newest = newest_of(states, last_heard(conn))
-            cards = job_cards(states, self._options, pauses.standing(conn, now))
+            cards = job_cards(states, self._options)
             return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, newest=newest, t=utc_times(now))
 
     def job(
@@ -81,7 +81,6 @@ class Pages:
                 "job.html",
                 now,
                 state=state,
-                pause=pauses.pause_of(conn, job_id, now),
                 t=times,
                 alerts=alerts,
                 need=need_words(alerts),

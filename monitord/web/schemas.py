@@ -35,6 +35,8 @@ class JobSummary(BaseModel):
     """Locations by state."""
     open_alerts: dict[str, int]
     """Open and acknowledged alerts by severity."""
+    paused: str | None
+    """Who wished that it raises nothing now, and why; null: it is not paused."""
     summary: str
     """The sentence at the top of its page."""
 

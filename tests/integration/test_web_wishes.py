@@ -152,6 +152,11 @@ def test_a_job_is_paused_and_resumed_from_its_page(site: web_support.Site) -> No
     shown = words(client.get("/jobs/mill-lane-4").text)
     assert "Paused: raises no alerts since Tue 24 Nov, 07:20, by R. Okafor: the roof is open." in shown
     assert "Resume this job" in shown
+    assert "Nothing needs you" not in shown
+    assert "– paused – monitord</title>" in client.get("/jobs/mill-lane-4").text
+    assert client.get("/api/jobs").json()[0]["paused"] == "R. Okafor: the roof is open"
+    assert "Nothing is raised while it is paused." in shown
+    assert "Paused: raises no alerts" in words(client.get("/jobs/mill-lane-4/locations/utility").text)
     assert "Paused since Tue 24 Nov, 07:20 by R. Okafor: the roof is open" in words(client.get("/").text)
     with site.db.read() as conn:
         assert stored_alerts.open_alerts(conn, "mill-lane-4") == []
