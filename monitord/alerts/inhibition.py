@@ -34,6 +34,8 @@ class Inhibition:
     linger_s: float
     """How long after the source has closed it still counts. [s]"""
     why: str
+    least_value: float = 0.0
+    """A source whose newest finding is positive but less than this explains nothing."""
 
 
 FROM_READINGS = frozenset(
@@ -72,7 +74,8 @@ INHIBITIONS = (
             ("goal_unreachable", "the goal there is out of reach in this air"),
         )
     ),
-    Inhibition("probe_fault", FROM_READINGS, Sharing.PLACE, 0.0, "the probe there is faulty"),
+    # a probe that loses readings here and there is at fault, but what it does say still counts
+    Inhibition("probe_fault", FROM_READINGS, Sharing.PLACE, 0.0, "the probe there is faulty", least_value=0.75),
     Inhibition("probe_silent", FROM_READINGS | {"probe_fault"}, Sharing.PLACE, 0.0, "the probe there is silent"),
 )
 
@@ -113,6 +116,8 @@ def inhibited(
 
 
 def _counts(alert: Alert, rule: Inhibition, as_of: datetime) -> bool:
+    if alert.finding.value is not None and 0.0 < alert.finding.value < rule.least_value:
+        return False
     if alert.status in OPEN:
         return True
     recent = alert.closed_at is not None and as_of - alert.closed_at < timedelta(seconds=rule.linger_s)

@@ -211,7 +211,10 @@ def _holds(span: Span, as_of_s: float) -> bool:
 
 
 def fault_finding(quality: StayQuality, record: StayRecord, location: Location, as_of_s: float) -> Finding | None:
-    """The finding about a probe at fault: 1 while a fault holds, 0 while none does, unknown without readings."""
+    """The finding about a probe at fault: 1 while a fault holds, 0 while none does, unknown without readings.
+
+    0.6 while all that is wrong are lone or lost readings: the rest of what it says counts.
+    """
     recent = record.recent
     if not len(recent) or recent.received_s.max() < as_of_s - 3 * HOUR_S - 3 * record.placement.interval_s:
         return None
@@ -221,12 +224,13 @@ def fault_finding(quality: StayQuality, record: StayRecord, location: Location, 
     if holding:
         worst = min(holding, key=lambda span: span.start_s)
         summary = f"Probe {probe} at {location.label}: {NAMES[worst.kind]}; {worst.reason}."
+    still_speaks = all(span.kind in _SPEAKS for span in holding)
     return Finding(
         kind="probe_fault",
         location=location.id,
         probe=probe,
         measured_at=utc(as_of_s),
-        value=1.0 if holding else 0.0,
+        value=(0.6 if still_speaks else 1.0) if holding else 0.0,
         unit="confidence",
         readings=len(recent),
         since=utc(min(span.start_s for span in holding)) if holding else None,

@@ -165,6 +165,12 @@ def test_a_faulty_probe_keeps_all_it_would_say_from_being_told(kind: str) -> Non
     assert found[alert(kind).fingerprint].reason
 
 
+def test_a_probe_that_only_loses_readings_is_still_believed() -> None:
+    fault = alert("probe_fault", probe="p1")
+    fault = fault.model_copy(update={"finding": fault.finding.model_copy(update={"value": 0.6})})
+    assert inhibited([fault, alert()], T0) == {}
+
+
 def test_another_probe_at_the_same_place_is_not_to_blame() -> None:
     fault = alert("probe_fault", probe="p1")
     assert inhibited([fault, alert(probe="p2")], T0) == {}
