@@ -36,8 +36,11 @@ VOID_LAGS_D = (1, 2, 3)
 SLEEVE_LAGS_D = (1, 3, 7, 14)
 """A rise is taken against the same hours so many days before; concrete is slow."""
 
-WINDOW_H = 35 * 24
-"""Hours that detection looks at: ten days of events, and the usual scatter before them."""
+WINDOW_H = 30 * 24
+"""Hours that detection looks at: events of up to two weeks, the usual scatter of the eleven days before them, and the
+longest lag before that."""
+_SLEEVE_WINDOW_H = 35 * 24
+"""The same for sleeves, whose lags are longer."""
 
 
 def rises(value: Array, lags_d: tuple[int, ...] = VOID_LAGS_D, mean_h: int = _MEAN_H) -> Array:
@@ -243,12 +246,13 @@ def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOption
     """
     if len(here) < 36:
         return None
-    event, limit = _rise(here.last(WINDOW_H), around.last(WINDOW_H), options, settled_s)
+    window_h = _SLEEVE_WINDOW_H if is_sleeve(here) else WINDOW_H
+    event, limit = _rise(here.last(window_h), around.last(window_h), options, settled_s)
     turn = _turn(here, around, options, settled_s) if event is None and is_sleeve(here) else None
     heard = bool(np.isfinite(here.relative_humidity_pct[-6:]).any())
     since, said = None, "no rise beyond what temperature and air explain."
     if event is not None:
-        since = utc(hour_of(here.last(WINDOW_H).hour_s, event.began))
+        since = utc(hour_of(here.last(window_h).hour_s, event.began))
         said = (
             f"humidity rose from {event.base:.1f} to {event.now:.1f} % RH; "
             f"neither temperature nor the air around explains it (usual in a day: under {limit:.1f} %)."
