@@ -12,7 +12,7 @@ from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Mute
 from monitord.web.local_time import LocalTimes
-from monitord.web.words import ENGLISH, Look, alert_look, alert_title
+from monitord.web.words import ENGLISH, Look, alert_look, alert_title, location_label
 
 SPANS = {
     "4h": ("4 hours", timedelta(hours=4)),
@@ -155,7 +155,7 @@ def mute_views(
     return [
         MuteView(
             id=mute.id,
-            what=", ".join(_matched(matcher, titles, jobs) for matcher in mute.matchers),
+            what=", ".join(_matched(matcher, titles, jobs, _job_of(mute, jobs)) for matcher in mute.matchers),
             start=mute.start,
             end=end_of(mute),
             author=mute.author,
@@ -166,11 +166,18 @@ def mute_views(
     ]
 
 
-def _matched(matcher: Matcher, titles: Mapping[str, str], jobs: Mapping[str, JobFile]) -> str:
+def _job_of(mute: Mute, jobs: Mapping[str, JobFile]) -> JobFile | None:
+    """The one job that a mute is about, if it names one."""
+    return next((jobs.get(matcher.pattern) for matcher in mute.matchers if matcher.label is MatchLabel.JOB), None)
+
+
+def _matched(matcher: Matcher, titles: Mapping[str, str], jobs: Mapping[str, JobFile], job: JobFile | None) -> str:
     if matcher.label is MatchLabel.FINGERPRINT:
         return titles.get(matcher.pattern, "one alert")
     if matcher.label is MatchLabel.KIND and matcher.pattern in ENGLISH.words["kinds"]:
         return ENGLISH.kind(matcher.pattern)
     if matcher.label is MatchLabel.JOB and matcher.pattern in jobs:
         return jobs[matcher.pattern].label
+    if matcher.label is MatchLabel.LOCATION and job is not None:
+        return location_label(job, matcher.pattern)
     return f"{matcher.label.value} {matcher.pattern}"

@@ -86,7 +86,7 @@ def test_a_mute_of_a_job_a_place_or_a_kind_is_made_on_the_page_of_alerts(site: w
         (kept,) = stored_mutes.mutes(conn)
         assert [a.kind for a in stored_alerts.open_alerts(conn) if covers(kept, a)] == ["drying_stalled"]
     shown = words(site.client().get("/alerts").text)
-    assert "Mill Lane 4, location hall, Drying has stalled" in shown
+    assert "Mill Lane 4, Hall, timber floor void, Drying has stalled" in shown
     assert "the roof is open" in shown
 
 
