@@ -20,15 +20,11 @@ def calibrations_due(job: JobFile, as_of: datetime, valid_d: float) -> list[Find
     valid_d : how long a check is good for where the job says nothing else. [d]
     """
     valid = timedelta(days=job.calibration_valid_d or valid_d)
-    checks: dict[str, datetime] = {}
-    for check in job.calibrations:
-        if check.at <= as_of:
-            checks[check.probe] = max(checks.get(check.probe, check.at), check.at)
     found = []
     for stay in job.probes:
-        known = [at for at in (stay.calibrated_at, checks.get(stay.probe)) if at is not None and at <= as_of]
-        if known and stay.covers(as_of):
-            found.append(_finding(job, stay, max(known), valid, as_of))
+        last = job.checked_at(stay, as_of) if stay.covers(as_of) else None
+        if last is not None:
+            found.append(_finding(job, stay, last, valid, as_of))
     return found
 
 

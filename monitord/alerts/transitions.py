@@ -17,6 +17,10 @@ SHARES = frozenset({"1", "probability", "confidence"})
 """Units of a number from 0 to 1."""
 
 
+OF_A_GOAL = frozenset({"drying_stalled", "goal_unreachable", "goal_reached", "forecast_slipping"})
+"""Kinds that are found only where a location has a goal."""
+
+
 class Action(StrEnum):
     """What a step did to an alert."""
 
@@ -80,24 +84,34 @@ def end_alerts(alerts: Iterable[Alert], as_of: datetime, reason: str) -> StepRes
 
 
 def retire(job: JobFile, alerts: Iterable[Alert], as_of: datetime) -> StepResult:
-    """End the job's alerts about what is no longer there: a location taken out, a probe moved or taken away.
+    """End the job's alerts about what is no longer there: a location or goal taken out, a probe moved or taken away.
 
     Without this they would be held open for ever, since nothing will be found about them again.
     """
-    places = {place.id for place in job.locations}
-    now = {(stay.probe, stay.location_id) for stay in job.probes if stay.covers(as_of)}
-    probes = {probe for probe, _ in now}
     result = StepResult()
     for alert in sorted(alerts, key=lambda a: a.fingerprint):
-        if alert.status is AlertStatus.CLOSED:
-            continue
-        if alert.location is not None and alert.location not in places:
-            end_one(result, alert, as_of, f"location {alert.location} was taken out of the job")
-        elif alert.probe is not None and alert.location is not None and (alert.probe, alert.location) not in now:
-            end_one(result, alert, as_of, f"probe {alert.probe} is no longer at {alert.location}")
-        elif alert.probe is not None and alert.location is None and alert.probe not in probes:
-            end_one(result, alert, as_of, f"probe {alert.probe} was taken away")
+        if alert.status is not AlertStatus.CLOSED and (reason := _gone(job, alert, as_of)):
+            end_one(result, alert, as_of, reason)
     return result
+
+
+def _gone(job: JobFile, alert: Alert, as_of: datetime) -> str:
+    """What an alert is about and the job no longer has; empty: all of it is there."""
+    place = next((place for place in job.locations if place.id == alert.location), None)
+    if alert.location is not None and place is None:
+        return f"location {alert.location} was taken out of the job"
+    if place is not None and place.goal is None and alert.kind in OF_A_GOAL:
+        return f"location {place.id} has no goal any more"
+    if alert.probe is None:
+        return ""
+    stays = [stay for stay in job.probes if stay.probe == alert.probe and stay.covers(as_of)]
+    if alert.location is not None and not any(stay.location_id == alert.location for stay in stays):
+        return f"probe {alert.probe} is no longer at {alert.location}"
+    if not stays:
+        return f"probe {alert.probe} was taken away"
+    if alert.kind == "calibration_due" and job.checked_at(stays[0], as_of) is None:
+        return f"the job file tells of no check of probe {alert.probe} any more"
+    return ""
 
 
 def acknowledge(alert: Alert, by: str, note: str, at: datetime) -> StepResult:

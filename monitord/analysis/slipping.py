@@ -147,10 +147,10 @@ def slipping(job: JobFile, assessment: JobAssessment, history: History) -> list[
     ----------
     history : with what this assessment forecasts already in it.
     """
-    found = []
+    found, with_goal = [], {place.id for place in job.locations if place.goal is not None}
     for place in assessment.locations:
         newest = history.newest(place.location)
-        if newest is None:
+        if newest is None or place.location not in with_goal:
             continue
         if place.state is State.AT_GOAL:
             found.append(_finding(place.location, assessment.as_of, 0.0))

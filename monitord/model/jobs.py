@@ -265,6 +265,12 @@ class JobFile(BaseModel):
         """The spot readings at a location, in order of time."""
         return tuple(sorted((s for s in self.spots if s.location_id == location_id), key=lambda s: s.at))
 
+    def checked_at(self, stay: Placement, as_of: datetime) -> datetime | None:
+        """When the probe of a stay was last checked before a time, as far as this file tells."""
+        checks = [check.at for check in self.calibrations if check.probe == stay.probe]
+        known = [at for at in (stay.calibrated_at, *checks) if at is not None and at <= as_of]
+        return max(known, default=None)
+
     def outdoor(self) -> Location | None:
         """The first outdoor-air location, if any."""
         return next((place for place in self.locations if place.kind is LocationKind.OUTDOOR_AIR), None)

@@ -21,7 +21,7 @@ from monitord.errors import StoreError
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Forecast, JobAssessment
-from monitord.model.jobs import JobFile
+from monitord.model.jobs import Goal, GoalMetric, JobFile
 from monitord.model.readings import Reading
 from monitord.model.series import JobRecord
 from monitord.pipeline import Judge, Memos, mark_running, run_due
@@ -312,6 +312,8 @@ def test_a_slipping_date_is_told_alike_by_the_daemon_by_replay_and_after_restart
 
     monkeypatch.setattr(monitord.pipeline, "assess_job", assess)
     job = house()
+    goal = Goal(metric=GoalMetric.RH, limit=50)
+    job = job.model_copy(update={"locations": (job.locations[0].model_copy(update={"goal": goal}), job.locations[1])})
     apply(db, job)
     clock, judge, memos = SetClock(), Judge(job, RULES, OPTIONS), Memos()
     replayed: dict[str, Alert] = {}

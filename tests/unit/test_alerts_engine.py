@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from alerts_support import alert
 
 from monitord.alerts.engine import StepResult, step
 from monitord.alerts.rules import Override, Rule, RuleBook, SeverityStep
@@ -344,6 +345,24 @@ def test_what_is_no_longer_there_ends_its_alerts_with_a_word_why() -> None:
     (ended,) = retire(gone, site.alerts.values(), minutes(5)).alerts
     assert ended.closing_reason == "location north was taken out of the job"
     assert [e.event for e in retire(gone, site.alerts.values(), minutes(5)).events] == ["closed"]
+
+
+def test_a_goal_or_check_that_was_taken_out_ends_what_rests_on_it() -> None:
+    goal = {"metric": "rh_pct", "limit": 70}
+    place = {"id": "north", "kind": "cavity"}
+    stay = {"id": "p1", "location_id": "north", "from": START}
+    base = {"job": "J1", "start": START, "locations": [place | {"goal": goal}]}
+    with_all = JobFile.model_validate(base | {"probes": [stay | {"calibrated_at": START}]})
+    without = JobFile.model_validate(base | {"locations": [place], "probes": [stay]})
+    slipping = alert("forecast_slipping", "north")
+    due = alert("calibration_due", "north", probe="p1")
+    wet = alert("condensation", "north")
+    assert retire(with_all, [slipping, due, wet], minutes(5)).alerts == []
+    ended = {a.kind: a.closing_reason for a in retire(without, [slipping, due, wet], minutes(5)).alerts}
+    assert ended == {
+        "forecast_slipping": "location north has no goal any more",
+        "calibration_due": "the job file tells of no check of probe p1 any more",
+    }
 
 
 def test_an_alert_whose_rule_is_switched_off_ends() -> None:

@@ -16,7 +16,8 @@ from monitord.model.assessments import Forecast, JobAssessment, LocationAssessme
 
 START = datetime(2025, 3, 1, tzinfo=UTC)
 DAY = timedelta(days=1)
-JOB = job(start=START)
+NORTH = {"id": "north", "name": "North wall", "kind": "cavity", "goal": {"metric": "rh_pct", "limit": 70}}
+JOB = job(start=START, locations=[NORTH])
 
 Dates = Callable[[float], tuple[float | None, float | None, float | None]]
 """Day of making to low, middle and high, in days from the start."""
@@ -143,8 +144,10 @@ def test_without_a_forecast_for_a_day_it_is_not_known() -> None:
     assert slipping(JOB, assessed(15.1, None), history)[0].value is None
 
 
-def test_a_place_that_was_never_forecast_is_not_spoken_of() -> None:
+def test_a_place_that_was_never_forecast_or_has_no_goal_any_more_is_not_spoken_of() -> None:
     assert slipping(JOB, assessed(1, None), History()) == []
+    without = job(start=START, locations=[{"id": "north", "kind": "cavity"}])
+    assert slipping(without, assessed(14, None), played(lambda d: around(30 + d, 2))) == []
 
 
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(0.5, 20)), min_size=20, max_size=70), st.integers(0, 69))
