@@ -138,7 +138,8 @@ def around_of(view: HourView, job: JobFile, place: Location) -> Around:
     """Tracks of the air around a location."""
     room, outdoor = job.room_of(place), job.outdoor()
     air = job.location(place.reference) if place.reference is not None else room
-    tracks = [None if p is None or p.id == place.id else view.tracks[p.id] for p in (air, room, outdoor)]
+    control = None if place.goal is None or place.goal.control is None else job.location(place.goal.control)
+    tracks = [None if p is None or p.id == place.id else view.tracks[p.id] for p in (air, room, outdoor, control)]
     return Around(*tracks)
 
 

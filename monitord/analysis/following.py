@@ -134,17 +134,16 @@ def _targets(fit: Response, metric: Metric, base: float) -> Array:
 
 
 def response_outlook(metric: Metric, kind: LocationKind) -> Outlook | None:
-    """Outlook of an element that follows the air around it; an excess over that air is followed as humidity."""
-    followed = metric if metric.humidity is None else metric.humidity
-    found = _follow(followed.value, followed, kind)
+    """Outlook of an element that follows the air around it."""
+    found = _follow(metric.value, metric, kind)
     if found is None:
         return None
     fit, final = found.fit, found.final
-    target = _targets(fit, followed, 0.0 if followed is metric else found.level)
+    target = _targets(fit, metric, found.level if metric.over_air else 0.0)
     week = final + (fit.now - final) * np.exp(-7.0 / fit.tau_d)
     flat = fit.now - week < STALL_SHARE * (fit.now - target)
     days = times_to(fit, final, target)
-    if followed is metric:  # an excess is over the air itself, so a drier air does not help it
+    if not metric.over_air:  # an excess is over the air itself, so a drier air does not help it
         days = np.where(days <= HORIZON_D, days, times_to(fit, final - found.drop, target))
     return Outlook(days, fit.weight, final >= target, flat)
 

@@ -29,11 +29,12 @@ NEVER_AT = 0.85
 
 def outlook(here: Track, metric: Metric, shown: Progress, first: int, lag_days: float) -> Outlook | None:
     """Days still to go until the goal is met, with doubt; None while there is nothing to say."""
-    if metric.timber is not None:
-        return timber_outlook(metric, here.location.kind, lag_days)
+    followed = metric if metric.followed is None else metric.followed
+    if followed.timber is not None:
+        return timber_outlook(followed, here.location.kind, lag_days)
     if is_sleeve(here):
         return slab_outlook(here, metric, shown, first)
-    return response_outlook(metric, here.location.kind)
+    return response_outlook(followed, here.location.kind)
 
 
 def to_forecast(view: Outlook, metric: Metric, as_of_s: float, reason: str) -> Forecast:

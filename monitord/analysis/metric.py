@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from monitord.analysis.timber import TimberTrack, timber_track
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
-from monitord.model.jobs import Goal, GoalMetric, LocationKind
+from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric, LocationKind
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
@@ -20,6 +20,8 @@ UNITS = {
     GoalMetric.RH: "% RH",
     GoalMetric.VAPOUR_PRESSURE_EXCESS: "Pa",
     GoalMetric.TIMBER_MOISTURE: "% MC",
+    GoalMetric.RH_OVER_CONTROL: "% RH",
+    GoalMetric.TIMBER_OVER_CONTROL: "% MC",
 }
 
 
@@ -31,10 +33,17 @@ class Around:
     """The air it dries into: its reference, else its room."""
     room: Track | None
     outdoor: Track | None
+    control: Track | None = None
+    """A like place that stayed dry, where the goal is a distance from it."""
 
     def last(self, hours: int) -> Around:
         """The same, of the last hours only."""
-        return Around(*(None if track is None else track.last(hours) for track in (self.air, self.room, self.outdoor)))
+        return Around(
+            *(
+                None if track is None else track.last(hours)
+                for track in (self.air, self.room, self.outdoor, self.control)
+            )
+        )
 
 
 @dataclass(frozen=True)
@@ -53,9 +62,11 @@ class Metric:
     """Upper estimate where the level itself is estimated (timber), else the value."""
     timber: TimberTrack | None
     """Timber goals: the estimate in full."""
-    humidity: Metric | None = None
-    """Vapour-pressure goals: the same as humidity at the element's temperature, limit and all. How an element follows
-    its air shows there; its vapour pressure goes up and down with its temperature."""
+    followed: Metric | None = None
+    """Goals that are differences: what follows the air, limit and all; for an excess of vapour pressure the humidity at
+    the element's temperature, for its vapour pressure goes up and down with that."""
+    over_air: bool = False
+    """Whether the limit counts from the air's own end, as in what an excess of vapour pressure is followed by."""
 
     def end_over(self, hours: int) -> float | None:
         """Mean end of the last hours; None where it is not known."""
@@ -110,6 +121,8 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
         other = None if outdoor is None else outdoor.vapour_pressure_pa - air.vapour_pressure_pa
         humidity = _excess_as_humidity(here, air, outdoor, goal, u)
         return Metric(goal, value, u, np.zeros(len(here)), other, value, None, humidity)
+    if goal.metric in OVER_CONTROL:
+        return _over_control(here, around, goal, options)
     timber = timber_track(
         here.temperature_c,
         here.relative_humidity_pct,
@@ -127,6 +140,24 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
     return Metric(goal, timber.middle, u, end, other, timber.high, timber)
 
 
+def _over_control(here: Track, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
+    """A distance from the control reading; the limit of what is followed is that of the control's last three days."""
+    same = goal.model_copy(update={"metric": OVER_CONTROL[goal.metric], "control": None})
+    own = build_metric(here, around, same, options)
+    control = None if around.control is None else build_metric(around.control, Around(None, None, None), same, options)
+    if own is None or control is None:
+        return None
+    lately = control.value[-72:]
+    lately = lately[np.isfinite(lately)]
+    if not len(lately):
+        return None
+    level = float(lately.mean())
+    u = float(np.hypot(own.u, control.u))
+    followed = replace(own, goal=same.model_copy(update={"limit": goal.limit + level}), u=u)
+    end, other = (None if end is None else end - level for end in (own.end, own.other_end))
+    return Metric(goal, own.value - control.value, u, end, other, own.high - control.value, None, followed)
+
+
 def _excess_as_humidity(here: Track, air: Track, outdoor: Track | None, goal: Goal, u: float) -> Metric | None:
     """An excess of vapour pressure as an excess of humidity at the element's temperature of late; None if unknown."""
     lately = here.temperature_c[-72:]
@@ -137,7 +168,7 @@ def _excess_as_humidity(here: Track, air: Track, outdoor: Track | None, goal: Go
     value = here.relative_humidity_pct
     other = None if outdoor is None else humidity_in_air(here, outdoor)
     in_humidity = goal.model_copy(update={"metric": GoalMetric.RH, "limit": goal.limit * pct_per_pa})
-    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(here, air), other, value, None)
+    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(here, air), other, value, None, None, True)
 
 
 def _u_excess(here: Track, air: Track) -> float:

@@ -51,9 +51,10 @@ def judge_stall(
     slow = shown.rate > needed
     end = metric.end_over(72)
     if flat and view.stalled >= options.stall_probability and end is not None:
-        return Stall(
-            True, slow, f"In this air it would end near {end:.0f} {metric.unit}; the goal is {metric.goal.limit:g}."
-        )
+        would = f"would end near {end:.0f} {metric.unit}; the goal is"
+        if metric.followed is not None and metric.followed.over_air:
+            would = "would stay above its goal: as much vapour comes as goes. The goal is"
+        return Stall(True, slow, f"In this air it {would} {metric.goal.limit:g} {metric.unit}.")
     if flat and drive_lost and not is_sleeve(here) and view.no_progress >= options.stall_probability:
         return Stall(True, slow, "The room's air has stopped taking water up as it did.")
     return Stall(False, slow, "The air around could still take it to its goal.")

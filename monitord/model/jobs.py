@@ -40,6 +40,15 @@ class GoalMetric(StrEnum):
     RH = "rh_pct"
     VAPOUR_PRESSURE_EXCESS = "vp_excess_pa"
     TIMBER_MOISTURE = "timber_mc_pct"
+    RH_OVER_CONTROL = "rh_over_control_pct"
+    TIMBER_OVER_CONTROL = "timber_over_control_pct"
+
+
+OVER_CONTROL = {
+    GoalMetric.RH_OVER_CONTROL: GoalMetric.RH,
+    GoalMetric.TIMBER_OVER_CONTROL: GoalMetric.TIMBER_MOISTURE,
+}
+"""Goals as a distance from a control reading, a like place that stayed dry, and what is read at both."""
 
 
 class MouldSensitivity(StrEnum):
@@ -72,6 +81,15 @@ class Goal(BaseModel):
     """In the metric's unit: % RH, Pa, or % of dry mass."""
     window_h: Annotated[float, Field(gt=0, le=24 * 60)] = 24.0
     """The mean over this time counts. [h]"""
+    control: Identifier | None = None
+    """Metrics over a control: the location of the control reading, a like place that stayed dry."""
+
+    @model_validator(mode="after")
+    def _controlled(self) -> Self:
+        if (self.metric in OVER_CONTROL) != (self.control is not None):
+            need = "needs a control; name the location" if self.control is None else "takes no control; leave it out"
+            raise ValueError(f"a {self.metric.value} goal {need}")
+        return self
 
 
 class Location(BaseModel):
@@ -286,6 +304,15 @@ class JobFile(BaseModel):
         rooms = [place for place in self.locations if place.kind is LocationKind.ROOM_AIR]
         return rooms[0] if len(rooms) == 1 else None
 
+    @staticmethod
+    def _control_of(place: Location, known: set[str]) -> None:
+        control = None if place.goal is None else place.goal.control
+        if control is not None and (control not in known or control == place.id):
+            raise ValueError(
+                f"location {place.id!r}: control {control!r} is not another location of this job; "
+                f"use one of {', '.join(sorted(known - {place.id}))}"
+            )
+
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         ids = [place.id for place in self.locations]
@@ -301,6 +328,7 @@ class JobFile(BaseModel):
                 )
             if place.reference == place.id:
                 raise ValueError(f"location {place.id!r} is its own reference; name another location")
+            self._control_of(place, known)
             needs = place.goal is not None and place.goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
             if needs and place.reference is None:
                 raise ValueError(f"location {place.id!r}: a vp_excess_pa goal needs a reference; add one")

@@ -7,11 +7,13 @@ import psychrolib
 import pytest
 from analysis_series import CAVITY, OUTDOOR, ROOM, SLEEVE, VOID, blanked, hours, noise, place, track
 
+from monitord.analysis.drying import goal_met, progress
+from monitord.analysis.forecast import outlook
 from monitord.analysis.measured import Doubt
 from monitord.analysis.metric import Around, Metric, build_metric, humidity_in_air, is_sleeve
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
-from monitord.model.jobs import Goal, GoalMetric
+from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric
 
 OPTIONS = AnalysisOptions()
 DAYS = 10.0
@@ -23,7 +25,8 @@ OUTDOOR_AIR = track(place(OUTDOOR), 5.0, 90.0, DAYS)
 
 
 def goal(metric: str, limit: float = 70.0) -> Goal:
-    return Goal.model_validate({"metric": metric, "limit": limit})
+    control = "dry-wall" if GoalMetric(metric) in OVER_CONTROL else None
+    return Goal.model_validate({"metric": metric, "limit": limit, "control": control})
 
 
 def built(here: Track, around: Around, metric: str) -> Metric:
@@ -87,7 +90,7 @@ def test_what_is_estimated_of_timber_carries_its_range_as_doubt() -> None:
 def test_without_any_air_the_end_is_not_known_and_not_guessed(metric: GoalMetric) -> None:
     here = track(place(CAVITY), 15.0, 80.0 + noise(N, 0.1), DAYS)
     found = build_metric(here, Around(None, None, None), goal(metric.value), OPTIONS)
-    if metric is GoalMetric.VAPOUR_PRESSURE_EXCESS:
+    if metric is GoalMetric.VAPOUR_PRESSURE_EXCESS or metric in OVER_CONTROL:
         assert found is None  # nothing to compare with
     else:
         assert found is not None
@@ -119,3 +122,49 @@ def test_only_the_last_hours_count_where_only_they_are_asked_for() -> None:
 def test_a_sleeve_is_told_from_other_places() -> None:
     assert is_sleeve(track(place(SLEEVE), 18.0, 90.0, 1.0))
     assert not is_sleeve(track(place(CAVITY), 18.0, 90.0, 1.0))
+
+
+# -- a control reading ---------------------------------------------------------------------------------------------
+
+
+def test_a_distance_from_the_control_is_the_difference_of_what_both_read() -> None:
+    here, dry = track(place(CAVITY), 15.0, 82.0, DAYS), track(place(CAVITY), 15.0, 61.0, DAYS)
+    found = built(here, Around(ROOM_AIR, ROOM_AIR, None, dry), "rh_over_control_pct")
+    assert found.value == pytest.approx(np.full(N, 21.0))
+    assert found.u == pytest.approx(np.hypot(here.doubt.relative_humidity_pct, dry.doubt.relative_humidity_pct))
+    assert found.unit == "% RH"
+    at_place = 100.0 * vapour_pa(20.0, 50.0) / vapour_pa(15.0, 100.0)
+    assert found.end_over(72) == pytest.approx(at_place - 61.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(("rh", "published"), [(65.0, 12.0), (80.0, 16.0)])
+def test_a_control_of_timber_is_timber_by_its_own_air(rh: float, published: float) -> None:
+    """Wood Handbook, Table 4-2 at 21.1 °C; what follows the air is held against the control's level plus the limit."""
+    long = 240.0
+    here, dry = track(place(VOID), 21.1, 90.0, long), track(place(VOID), 21.1, rh, long)
+    found = built(here, Around(None, None, None, dry), "timber_over_control_pct")
+    assert found.followed is not None
+    assert found.followed.goal.limit - 70.0 == pytest.approx(published, abs=0.1)
+    assert found.value[-1] == pytest.approx(found.followed.value[-1] - published, abs=0.1)
+
+
+def test_a_goal_over_a_control_is_judged_and_dated_like_the_same_goal_alone() -> None:
+    """A constant control at 60 %: within 5 % of it is the same as 65 % alone, apart from the control's own doubt."""
+    days = 20.0
+    h = np.arange(24 * int(days))
+    here = track(place(CAVITY), 16.0, 55.0 + 35.0 * np.exp(-h / 24.0 / 20.0) + noise(len(h), 0.2, 4), days)
+    air = track(place(ROOM), 16.0, 55.0, days)
+    dry = track(place(CAVITY), 16.0, 60.0, days)
+    alone = build_metric(here, Around(air, air, None), goal("rh_pct", 65.0), OPTIONS)
+    over = build_metric(here, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
+    assert alone is not None
+    assert over is not None
+    views = [outlook(here, one, progress(here, one), 0, OPTIONS.timber_lag_days) for one in (alone, over)]
+    assert views[0] is not None
+    assert views[1] is not None
+    assert views[1].at(0.5) == pytest.approx(views[0].at(0.5), rel=0.15)
+    assert not goal_met(over, OPTIONS)[0]
+    dried = track(place(CAVITY), 16.0, np.where(h < 48, 90.0, 60.0), days)
+    done = build_metric(dried, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
+    assert done is not None
+    assert goal_met(done, OPTIONS)[0]
