@@ -1,7 +1,7 @@
 """From what is known of a job to its alerts: the one place where assessment and alert engine meet.
 
-The live daemon (`run_due`) and the replay (`Judge`) go through the same `evaluate`, so that what replay shows of
-the past is what the daemon would have said.
+The live daemon (`run_due`) and the replay (`Judge`) go through the same `assess_job` and `move_on`, so that what replay
+shows of the past is what the daemon would have said.
 """
 
 from __future__ import annotations
@@ -34,34 +34,6 @@ from monitord.store.database import Database
 from monitord.store.records import load_job_record
 
 _log = logging.getLogger(__name__)
-
-
-def evaluate(
-    job: JobFile,
-    record: JobRecord,
-    alerts: Sequence[Alert],
-    rules: RuleBook,
-    as_of: datetime,
-    options: AnalysisOptions,
-    memo: Memo | None = None,
-    history: History | None = None,
-    *,
-    compared: bool = True,
-) -> tuple[JobAssessment, StepResult]:
-    """Assess a job as of a time, and move its alerts on. No I/O: the same arguments, the same result.
-
-    Parameters
-    ----------
-    record : what is known of the job as of `as_of`.
-    alerts : the latest episode of each of the job's alerts, in any order.
-    memo : saves work between calls for one job; the result is the same without it.
-    history : the forecasts that were made before; takes in those made now.
-    compared : False leaves out the comparisons of airs, on which no finding rests.
-    """
-    assessment = assess_job(job, record, as_of, options, memo, compared=compared)
-    history = history if history is not None else History()
-    history.add(assessment)
-    return assessment, move_on(job, alerts, assessment, rules, as_of, options, history)
 
 
 def move_on(
