@@ -19,6 +19,8 @@ from monitord.model.series import HOUR_S, Array
 
 _FIT_H = 168
 """The approach is judged on at most this many hours after sealing. [h]"""
+_RUSH_H, _RUSH_SHARE = 60.0, 0.3
+"""From this age on, the first so much of it is left out of the fit (our choice)."""
 
 _OPENED_PCT = 3.0
 """A change between neighbouring hours that a sealed sleeve does not make (our choice). [% RH]"""
@@ -74,6 +76,20 @@ def _inputs(here: Track, clock_s: float) -> tuple[Array, Array, Array] | None:
     return hours[known], rh[known], t[known]
 
 
+def _late_part(hours: Array, humidity: Array, temperature_c: Array, age_h: float) -> tuple[Array, Array, Array]:
+    """What the fit may look at: after two and a half days the first rush no longer counts.
+
+    Concrete fills a sleeve at first fast, from its rim, and then slowly, from its depth; one exponential through both
+    takes the slow part for the end.
+    """
+    if age_h < _RUSH_H:
+        return hours, humidity, temperature_c
+    late = hours >= _RUSH_SHARE * age_h
+    if late.sum() < 3:
+        return hours, humidity, temperature_c
+    return hours[late], humidity[late], temperature_c[late]
+
+
 def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
     """Judge a sleeve as of its last complete hour; `clock_s` is when its clock started (`clock_start`).
 
@@ -97,7 +113,7 @@ def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
         )
         return Settled(view, False, clock, None)
     prior = options_prior(options)
-    fit = fit_approach(*data, prior)
+    fit = fit_approach(*_late_part(*data, age_h), prior)
     calm = abs(fit.gap) + 1.64 * fit.gap_sd < options.sleeve_gap_pct
     ready = age_h >= options.sleeve_clock_h and calm
     half = 1.2816 * float(np.hypot(fit.level_sd, here.doubt.relative_humidity_pct))
