@@ -26,6 +26,8 @@ _SCALE = (
     "nearly all of it."
 )
 """Hukka and Viitanen (1999), table of the index, in our words."""
+_LEAST_SOAKED_H = 24
+"""What it would be if it was soaked is drawn where it was open for so long before someone measured. [h]"""
 _APART_INDEX = 0.1
 """The index if wetter or drier is drawn where it ever lies so far from the index."""
 _LEAST_INDEX = 0.01
@@ -136,7 +138,8 @@ def _timber(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | No
         (Measure.TIMBER_EQUILIBRIUM, "air's equilibrium", False),
         (Measure.TIMBER_IF_SOAKED, "if it was soaked", False),
     ]
-    lines = [line for line in lines if np.isfinite(hourly(courses, line[0])[1]).any()]
+    least = {Measure.TIMBER_IF_SOAKED: _LEAST_SOAKED_H}
+    lines = [line for line in lines if np.isfinite(hourly(courses, line[0])[1]).sum() >= least.get(line[0], 1)]
     traces, options = _traces(scene, courses, lines), scene.options
     if not traces:
         return None
