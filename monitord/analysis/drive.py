@@ -12,7 +12,7 @@ from monitord.analysis.comparison import utc
 from monitord.analysis.events import hour_of, newest_event
 from monitord.analysis.rolling import trailing_mean
 from monitord.analysis.track import Track
-from monitord.analysis.wetting import WINDOW_H, rises, usual_rise
+from monitord.analysis.wetting import WINDOW_H, reach_of, rises, usual_rise
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
@@ -41,7 +41,8 @@ def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Fla
     limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
     if outdoor is not None:
         brought = rises(_as_rh(outdoor.vapour_pressure_pa, room.temperature_c), mean_h=12)
-        rise = rise - np.where(np.isfinite(brought), np.maximum(brought, 0.0), 0.0)
+        reach = reach_of(np.maximum(usual, 0.1), usual_rise(brought)[1])
+        rise = rise - np.where(np.isfinite(brought), reach * np.maximum(brought, 0.0), 0.0)
     humidity = rises(room.relative_humidity_pct, mean_h=3)
     with np.errstate(invalid="ignore"):
         left = (rise > limit) & (humidity > _HUMIDITY_SHARE * limit)

@@ -145,7 +145,8 @@ def response_outlook(metric: Metric, kind: LocationKind) -> Outlook | None:
     days = times_to(fit, final, target)
     if not metric.over_air:  # an excess is over the air itself, so a drier air does not help it
         days = np.where(days <= HORIZON_D, days, times_to(fit, final - found.drop, target))
-    return Outlook(days, fit.weight, final >= target, flat)
+    end = None if metric.over_air else float(fit.weight @ final)
+    return Outlook(days, fit.weight, final >= target, flat, end)
 
 
 _LAG_LOG_SD = 0.35
@@ -173,7 +174,7 @@ def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlo
     if (reached > HORIZON_D).any():
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
         reached = np.where(reached <= HORIZON_D, reached, in_drier)
-    return Outlook(reached, fit.weight, final >= target, flat)
+    return Outlook(reached, fit.weight, final >= target, flat, float(fit.weight @ final))
 
 
 def _timber_course(fit: Response, final: Array, level: Array, lag: Array, target: Array) -> tuple[Array, Flags]:

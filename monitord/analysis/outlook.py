@@ -24,6 +24,8 @@ class Outlook:
     """Per draw: the air allows no end below the goal."""
     flat: Flags
     """Per draw: under a tenth of what remains goes in the next seven days."""
+    end: float | None = None
+    """Where it would end in the present air, as what follows that air; None where that is no level."""
 
     def at(self, share: float) -> float:
         """Quantile, infinite beyond the horizon. [days]"""

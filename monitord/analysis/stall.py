@@ -49,12 +49,18 @@ def judge_stall(
     needed = -options.stall_share_per_week * remaining / 7.0
     flat = slope + 0.5 * se > needed
     slow = shown.rate > needed
-    end = metric.end_over(72)
-    if flat and view.stalled >= options.stall_probability and end is not None:
-        would = f"would end near {end:.0f} {metric.unit}; the goal is"
-        if metric.followed is not None and metric.followed.over_air:
-            would = "would stay above its goal: as much vapour comes as goes. The goal is"
-        return Stall(True, slow, f"In this air it {would} {metric.goal.limit:g} {metric.unit}.")
+    if flat and view.stalled >= options.stall_probability and metric.end is not None:
+        return Stall(True, slow, _held_up(metric, view))
     if flat and drive_lost and not is_sleeve(here) and view.no_progress >= options.stall_probability:
         return Stall(True, slow, "The room's air has stopped taking water up as it did.")
     return Stall(False, slow, "The air around could still take it to its goal.")
+
+
+def _held_up(metric: Metric, view: Outlook) -> str:
+    """What the air around does to an element that it holds up."""
+    followed = metric if metric.followed is None else metric.followed
+    would = "would stay above its goal, for as much vapour comes as goes. The goal is"
+    if view.end is not None:
+        end = view.end - (followed.goal.limit - metric.goal.limit)
+        would = f"would end near {end:.0f} {metric.unit}; the goal is"
+    return f"In this air it {would} {metric.goal.limit:g} {metric.unit}."

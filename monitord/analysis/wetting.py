@@ -125,7 +125,7 @@ def _greatest_lately(rise: Array, hours: int) -> Array:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, hours, axis=1).max(axis=2))
 
 
-def _reach(rise_usual: Array, air_usual: Array) -> Array:
+def reach_of(rise_usual: Array, air_usual: Array) -> Array:
     """How far an air moves a place, 0..1, from how calm the place stayed while that air wandered; 1 where unknown."""
     with np.errstate(invalid="ignore", divide="ignore"):
         reach = np.clip(_REACH * rise_usual / air_usual, 0.0, 1.0)
@@ -193,7 +193,7 @@ def _by_airs(here: Track, around: Around, lags: tuple[int, ...], usual: Array, l
         for air in _airs(around):
             at_place = _in_rh(air.vapour_pressure_pa, here.temperature_c)
             air_rise = rises(at_place, lags, 6)
-            reach = _reach(np.maximum(usual, 0.1), usual_rise(air_rise)[1])
+            reach = reach_of(np.maximum(usual, 0.1), usual_rise(air_rise)[1])
             if air is around.outdoor and here.location.kind is LocationKind.SUBFLOOR_VOID:
                 reach = np.maximum(reach, _VENTED)
             explained = np.maximum(explained, reach * np.maximum(_greatest_lately(air_rise, 24), 0.0))

@@ -23,7 +23,7 @@ GOAL = Goal.model_validate({"metric": "rh_pct", "limit": 70.0, "window_h": 24})
 def view(held_back: float, no_progress: float) -> Outlook:
     """An outlook in which so much of the draws is held back by the air, and so much hardly moves."""
     share = np.arange(100) / 100.0
-    return Outlook(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress)
+    return Outlook(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress, 78.0)
 
 
 def judged(value: Array, outlook: Outlook | None, *, drive_lost: bool = False, air_rh: float = 78.0) -> Stall:
