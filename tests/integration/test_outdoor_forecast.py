@@ -9,21 +9,26 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from brokers import Mosquitto, publish, wait_until
+from brokers import LOOPBACK, Mosquitto, publish, wait_until
 from web_support import HandClock
 
 from monitord.alerts.rule_files import default_rule_book
 from monitord.analysis.assess import damage_hour
+from monitord.clock import AcceleratedClock
+from monitord.daemon import Daemon
+from monitord.ingest.broker import EmbeddedBroker
 from monitord.ingest.mqtt import Consumer
 from monitord.ingest.topics import RuleBook
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
+from monitord.model.settings import Settings
 from monitord.pipeline import mark_running, run_due
 from monitord.store.assessments import latest_assessment
 from monitord.store.database import Database
 from monitord.store.jobs import apply_job
+from monitord.store.outdoor_forecasts import load
 from monitord.store.readings import insert_batch
 
 START = datetime(2025, 1, 6, tzinfo=UTC)
@@ -119,3 +124,31 @@ def test_a_forecast_that_has_grown_old_is_used_no_more(mosquitto: Mosquitto, db:
     finally:
         consumer.stop()
     assert "outdoor forecast" not in night(db, NOW).basis
+
+
+def test_the_daemon_reads_the_files_of_running_jobs(
+    embedded_broker: EmbeddedBroker, db: Database, tmp_path: Path
+) -> None:
+    (tmp_path / "mill.json").write_bytes(frost(NOW - timedelta(hours=1)))
+    (tmp_path / "other.json").write_bytes(frost(NOW - timedelta(hours=1)))  # no job of that name
+    settings = Settings.model_validate(
+        {
+            "database": {"url": f"sqlite:///{tmp_path}/monitord.db"},
+            "broker": {"host": LOOPBACK, "port": embedded_broker.port, "protocol": "3.1.1"},
+            "outdoor_forecast": {"file": f"{tmp_path}/{{job}}.json", "every_s": 10},
+            "web": {"port": 0},
+        }
+    )
+    daemon = Daemon(settings, AcceleratedClock(NOW, factor=600))
+    day = timedelta(days=1)
+
+    def known(job: str) -> bool:
+        with db.read() as conn:
+            return load(conn, job, NOW + day / 2, day) is not None
+
+    daemon.start()
+    try:
+        wait_until(lambda: known("mill"), "the file is read")
+    finally:
+        daemon.stop()
+    assert not known("other")

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import psychrolib
 import pytest
 
 from monitord.analysis.outdoor_forecast import of_document
@@ -19,6 +18,7 @@ from monitord.ingest.outdoor_forecast import ForecastFiles, decode
 from monitord.ingest.topics import RuleBook
 from monitord.ingest.writer import BatchWriter, Message
 from monitord.model.broker import PayloadFormat, TopicRule
+from monitord.model.settings import Settings
 from monitord.store.database import Database
 from monitord.store.outdoor_forecasts import load
 from monitord.store.quarantine import list_held
@@ -60,19 +60,12 @@ def test_a_forecast_is_read_with_its_doubt_where_it_is_stated() -> None:
     assert not plain.same(None)
 
 
-@pytest.mark.parametrize(("t", "dew"), [(8.0, 3.5), (21.0, 20.9), (0.5, 0.2)])
-def test_a_dew_point_becomes_the_humidity_that_psychrolib_gives(t: float, dew: float) -> None:
-    """Above 0 °C, where psychrolib's dew point is one over water as ours; the difference is that of two equations."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
+@pytest.mark.parametrize(("t", "dew"), [(8.0, 3.5), (21.0, 20.9), (-5.0, -8.0), (-15.0, -15.2)])
+def test_a_dew_point_becomes_the_humidity_of_the_magnus_form_over_water(t: float, dew: float) -> None:
+    """WMO-No. 8, annex 4.B: e_w is in proportion to exp(17.62 t/(243.12 + t)), also below 0 °C; within 0.2 %."""
     found = of_document(decode(payload(hours=[one | {"dew_point_c": dew} for one in without_rh(t)]), T0))
-    assert found.relative_humidity_pct == pytest.approx(100 * psychrolib.GetRelHumFromTDewPoint(t, dew), rel=2e-4)
-
-
-def test_below_freezing_a_dew_point_counts_over_water() -> None:
-    """WMO-No. 8, annex 4.B, Magnus over water: e_w(-8)/e_w(-5) = exp(17.62 t/(243.12 + t)) each."""
-    found = of_document(decode(payload(hours=[one | {"dew_point_c": -8.0} for one in without_rh(-5.0)]), T0))
-    magnus = [np.exp(17.62 * t / (243.12 + t)) for t in (-8.0, -5.0)]
-    assert found.relative_humidity_pct == pytest.approx(100 * magnus[0] / magnus[1], rel=2e-3)
+    at_dew, at_t = (np.exp(17.62 * x / (243.12 + x)) for x in (dew, t))
+    assert found.relative_humidity_pct == pytest.approx(100 * at_dew / at_t, rel=2e-3)
 
 
 def without_rh(t: float) -> list[dict[str, Any]]:
@@ -151,6 +144,11 @@ def test_a_file_is_taken_when_it_is_new_and_left_while_it_is_the_same(db: Databa
     assert files.look(["mill"], T0 + 7 * H) == ["mill"]
     assert stored(db, T0 + 7 * H) == 1.0
     assert stored(db, T0 + 2 * H) == -4.5  # as it was known then
+
+
+def test_a_file_setting_that_names_no_job_is_refused() -> None:
+    with pytest.raises(ValueError, match="names no job; put"):
+        Settings.model_validate({"outdoor_forecast": {"file": "forecast.json"}})
 
 
 def test_a_bad_file_is_told_once_and_the_good_forecast_stays(
