@@ -220,6 +220,7 @@ def test_without_scripts_there_is_a_picture_a_table_and_links_that_zoom(
     assert "from=" in page.url
     page.locator("#fig-rh").get_by_text("The same as a table").click()
     assert page.url.endswith("/locations/utility#readings")
+    page.locator("#readings tbody tr").first.wait_for()  # the address is there before the page is
     assert page.locator("#readings tbody tr").count() == 48
 
 
