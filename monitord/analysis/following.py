@@ -20,7 +20,7 @@ from monitord.model.series import Array, Flags
 
 _STEP_SD = {"% RH": 4.0, "Pa": 60.0, "% MC": 1.5}
 _NOISE = {"% RH": 1.2, "Pa": 40.0, "% MC": 0.4}
-_OFFSET_SD = {"% RH": 8.0, "Pa": 25.0, "% MC": 0.5}
+_OFFSET_SD = {"% RH": 8.0, "Pa": 25.0, "% MC": 2.0}
 _END_SD = {"% RH": 1.0, "Pa": 15.0, "% MC": 0.3}
 """The air of the days to come is not that of today: this at least, and a share of how it wandered lately."""
 _END_UNSEEN_SD = {"% RH": 20.0, "Pa": 200.0, "% MC": 5.0}
