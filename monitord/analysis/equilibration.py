@@ -22,6 +22,9 @@ _FIT_H = 168
 _RUSH_H, _RUSH_SHARE = 60.0, 0.3
 """From this age on, the first so much of it is left out of the fit (our choice)."""
 
+_CALM_PCT = 0.65
+"""Greatest rise in a day of a sleeve that is called equilibrated, whatever the fit says (our choice). [% RH]"""
+
 _OPENED_PCT = 3.0
 """A change between neighbouring hours that a sealed sleeve does not make (our choice). [% RH]"""
 
@@ -90,12 +93,23 @@ def _late_part(hours: Array, humidity: Array, temperature_c: Array, age_h: float
     return hours[late], humidity[late], temperature_c[late]
 
 
+def _risen(hours: Array, humidity: Array, temperature_c: Array, prior: ApproachPrior) -> float:
+    """Rise of the humidity in a day, cleaned of temperature; 0 where too few hours tell. [% RH]"""
+    end = hours[-1] + 1.0
+    now, before = hours >= end - 12.0, (hours >= max(end - 36.0, 12.0)) & (hours < end - 24.0)
+    if min(now.sum(), before.sum()) < 4:
+        return 0.0
+    level = humidity - prior.temperature_coefficient[0] * temperature_c
+    return float(level[now].mean() - level[before].mean())
+
+
 def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
     """Judge a sleeve as of its last complete hour; `clock_s` is when its clock started (`clock_start`).
 
     Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
-    re-opening, and the fitted approach still to come is under `options.sleeve_gap_pct` with confidence. The
-    prediction's interval is the central 80 %, of the posterior and the probe's own accuracy together.
+    re-opening, the fitted approach still to come is under `options.sleeve_gap_pct` with confidence, and the last day
+    shows no more of a rise than `_CALM_PCT`. The prediction's interval is the central 80 %, of the posterior and the
+    probe's own accuracy together.
     """
     clock = clock_s
     age_h = max(0.0, (here.end_s - clock) / HOUR_S)
@@ -115,7 +129,7 @@ def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
     prior = options_prior(options)
     fit = fit_approach(*_late_part(*data, age_h), prior)
     calm = abs(fit.gap) + 1.64 * fit.gap_sd < options.sleeve_gap_pct
-    ready = age_h >= options.sleeve_clock_h and calm
+    ready = age_h >= options.sleeve_clock_h and calm and _risen(*data, prior) < _CALM_PCT
     half = 1.2816 * float(np.hypot(fit.level_sd, here.doubt.relative_humidity_pct))
     level = min(max(fit.level, 0.0), 100.0)
     view = Equilibrium(
