@@ -22,7 +22,7 @@ _FIT_H = 168
 _RUSH_H, _RUSH_SHARE = 60.0, 0.3
 """From this age on, the first so much of it is left out of the fit (our choice)."""
 
-_CALM_PCT = 0.65
+_CALM_PCT = 0.7
 """Greatest rise in a day of a sleeve that is called equilibrated, whatever the fit says (our choice). [% RH]"""
 
 _OPENED_PCT = 3.0
