@@ -7,6 +7,7 @@ in order.
 
 from __future__ import annotations
 
+import gc
 import pickle
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -57,9 +58,14 @@ def assessments(
 
 
 def _parts(ticks_s: Sequence[float], count: int) -> list[Sequence[float]]:
-    """The ticks in so many stretches of the same length, or fewer where there are few ticks."""
+    """The ticks in so many stretches of about the same work, or fewer where there are few ticks.
+
+    A tick late in a job costs more than an early one, for more lies behind it: about half as much again at the end.
+    """
     count = max(1, min(count, len(ticks_s) // 48))
-    edges = [round(k * len(ticks_s) / count) for k in range(count + 1)]
+    # work up to share x of the ticks is x + x²/4, of 5/4 in all
+    shares = [2.0 * ((1.0 + 1.25 * k / count) ** 0.5 - 1.0) for k in range(count + 1)]
+    edges = [round(share * len(ticks_s)) for share in shares]
     return [ticks_s[a:b] for a, b in pairwise(edges)]
 
 
@@ -67,12 +73,16 @@ def _stretch(
     job: JobFile, arrivals: Arrivals, ticks_s: Sequence[float], options: AnalysisOptions
 ) -> Iterator[JobAssessment]:
     recorder, memo, at = Recorder(job), Memo(), 0
-    for tick in ticks_s:
-        while at < len(arrivals.rows) and arrivals.received_s[at] <= tick:
-            recorder.add(arrivals.probes[at], arrivals.rows[at])
-            at += 1
-        as_of = datetime.fromtimestamp(tick, UTC)
-        yield assess_job(job, recorder.record(tick), as_of, options, memo, compared=False)
+    gc.freeze()  # the rows stay to the end: looking through them for garbage again and again took a quarter of the time
+    try:
+        for tick in ticks_s:
+            while at < len(arrivals.rows) and arrivals.received_s[at] <= tick:
+                recorder.add(arrivals.probes[at], arrivals.rows[at])
+                at += 1
+            as_of = datetime.fromtimestamp(tick, UTC)
+            yield assess_job(job, recorder.record(tick), as_of, options, memo, compared=False)
+    finally:
+        gc.unfreeze()
 
 
 def _packed(job: JobFile, arrivals: Arrivals, ticks_s: Sequence[float], options: AnalysisOptions) -> list[bytes]:
