@@ -19,8 +19,11 @@ from monitord.model.jobs import LocationKind
 from monitord.model.series import Array, Flags
 
 _STEP_SD = {"% RH": 4.0, "Pa": 60.0, "% MC": 1.5}
+"""Usual deviation at the start of the fit from what the air would bring (our choice), as all that follows by unit."""
 _NOISE = {"% RH": 1.2, "Pa": 40.0, "% MC": 0.4}
+"""Of a half day's mean about the course: probe and model error together (our choice)."""
 _OFFSET_SD = {"% RH": 8.0, "Pa": 25.0, "% MC": 2.0}
+"""How far a place stays off what its air would bring, by sources of its own (our choice)."""
 _END_SD = {"% RH": 1.0, "Pa": 15.0, "% MC": 0.3}
 """The air of the days to come is not that of today: this at least, and a share of how it wandered lately."""
 _END_UNSEEN_SD = {"% RH": 20.0, "Pa": 200.0, "% MC": 5.0}
@@ -29,6 +32,7 @@ is heading for. At most this much."""
 _OUTDOOR_SHARE = {kind: (0.15, 0.2) for kind in LocationKind} | {LocationKind.SUBFLOOR_VOID: (0.6, 0.3)}
 """Share of the outdoor air in what a place is heading for, before its readings tell (our choice)."""
 _TAU_D = 6.0
+"""Usual time constant of a hollow place, before its readings tell (our choice). [days]"""
 FIRST_PASSAGE = 0.8
 """A mean that wanders by one meets its limit about so much before its course does."""
 _SPANS = 40
@@ -149,7 +153,8 @@ def response_outlook(metric: Metric, kind: LocationKind) -> Outlook | None:
     return Outlook(days, fit.weight, final >= target, flat, end)
 
 
-_LAG_LOG_SD = 0.35
+_LAG_SHARE, _LAG_LOG_SD = 1.3, 0.35
+"""Timber's lag over the setting, and its spread: joists are of every thickness (our choice)."""
 _START_SHARE = (0.4, 0.25)
 """Where timber stood at the start between the air's equilibrium and fibre saturation (our choice)."""
 
@@ -165,7 +170,7 @@ def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlo
         return None
     fit, final = found.fit, found.final
     pairs = normal_pairs()
-    lags = 1.3 * lag_days * np.exp(_LAG_LOG_SD * np.roll(pairs[:, 1], 3))
+    lags = _LAG_SHARE * lag_days * np.exp(_LAG_LOG_SD * np.roll(pairs[:, 1], 3))
     shares = np.clip(_START_SHARE[0] + _START_SHARE[1] * pairs[:, 0], 0.0, 1.0)
     level = np.resize(_lagged_levels(timber, lags, shares), len(fit.now))
     lag = np.resize(lags, len(fit.now))

@@ -37,7 +37,7 @@ def judge_stall(
 ) -> Stall:
     """Judge the last days of a metric above its goal.
 
-    Stalled when both hold: the last three days show no clear progress, and there is a cause: in the present air the
+    Stalled when both hold: the last four days show no clear progress, and there is a cause: in the present air the
     element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow. A sleeve
     lies too deep to show within days what the room's air has become, so a lost drive is no cause there; it has its own
     alarm.
