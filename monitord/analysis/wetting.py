@@ -28,6 +28,8 @@ _REACH = 1.5
 _COUPLED = 0.25
 _TURN_SHARE = 0.67
 """Share of the sleeves' least rise that a departure from their own course needs: it is slow, and so surer."""
+_HOLD_H = 10 * 24
+"""How long an event stands after its last hit: by then the new level is the usual one. [h]"""
 _VENTED = 0.7
 """Least reach of the outdoor air into a ventilated sub-floor void."""
 
@@ -100,18 +102,14 @@ def sleeve_coefficient(here: Track) -> float:
     return 100.0 * 0.0135 * h * (1.0 - h) / (1.25 - h)
 
 
-def _pct_per_pa(temperature_c: Array) -> Array:
-    """What a pascal of vapour is worth as humidity at the place's own smoothed temperature. [%/Pa]"""
-    return 100.0 / saturation_vapour_pressure(trailing_mean(temperature_c, 24, 0.1))
+def _smooth_saturation(temperature_c: Array) -> Array:
+    """Saturation pressure at the place's own smoothed temperature; NaN where that is unknown. [Pa]"""
+    return saturation_vapour_pressure(trailing_mean(temperature_c, 24, 0.1))
 
 
-def _in_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
-    """A vapour pressure as humidity at the place's own smoothed temperature: what that air would bring it to. [%]"""
-    t = trailing_mean(temperature_c, 24, 0.1)
-    out = np.full(len(t), np.nan)
-    known = np.isfinite(vapour_pressure_pa) & np.isfinite(t)
-    out[known] = 100.0 * vapour_pressure_pa[known] / saturation_vapour_pressure(t[known])
-    return out
+def _in_rh(vapour_pressure_pa: Array, saturation_pa: Array) -> Array:
+    """A vapour pressure as humidity at a place: what that air would bring it to. [%]"""
+    return 100.0 * vapour_pressure_pa / saturation_pa
 
 
 def _airs(around: Around) -> list[Track]:
@@ -135,6 +133,7 @@ def reach_of(rise_usual: Array, air_usual: Array) -> Array:
 def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: float = -np.inf) -> tuple[Flags, Array]:
     """Hours at which a place is found to be getting wet again, and the limit of a rise within a day, each (n,).
 
+    None, and unknown limits, where nothing was found within the last hours from which an event could still stand.
     Only rises that began after `settled_s` count: a sleeve that still approaches its concrete rises unwetted. [s]
     """
     sleeve = is_sleeve(here)
@@ -145,21 +144,30 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
     rise = rises(humidity, lags)
     for row, lag in enumerate(lags):
         rise[row, here.hour_s < settled_s + lag * 24 * HOUR_S] = np.nan
+    with np.errstate(invalid="ignore"):
+        hit = rise > least
+    if _lately(hit):
+        hit &= _gains_vapour(here, lags, 0.5 * least)
+    if not _lately(hit):
+        return np.zeros(len(here), dtype=bool), np.full(len(here), np.nan)  # what is usual here need not be asked
     trend, usual = usual_rise(rise)
     limit = least + spreads * usual  # NaN, and so no finding, before the place has shown what is usual here
     quickened = rise - np.minimum(np.where(np.isfinite(trend), trend, 0.0), 0.0)
     with np.errstate(invalid="ignore"):
-        hit = (rise > least) & (quickened > limit)
-    if hit.any():
-        hit &= _gains_vapour(here, lags, 0.5 * least)
-        if sleeve:
-            hit &= _quickens(rise, lags, least)
-    if not hit.any():
-        return hit[0], limit[0]  # what the air explains need not be asked
+        hit &= quickened > limit
+    if sleeve and _lately(hit):
+        hit &= _quickens(rise, lags, least)
+    if not _lately(hit):
+        return np.zeros(len(here), dtype=bool), limit[0]  # what the air explains need not be asked
     explained, wetter = _by_airs(here, around, lags, usual, trailing_mean(humidity, _MEAN_H))
     with np.errstate(invalid="ignore"):
         hit &= (quickened > limit + explained) & ~wetter
     return np.asarray(hit.any(axis=0)), limit[0]
+
+
+def _lately(hit: Flags) -> bool:
+    """Whether there are hits late enough for an event that still stands."""
+    return bool(hit[:, -_HOLD_H - 1 :].any())
 
 
 def _cleaned(sleeve: Track) -> Array:
@@ -171,17 +179,19 @@ def _cleaned(sleeve: Track) -> Array:
 def _turn(sleeve: Track, around: Around, options: AnalysisOptions, settled_s: float) -> Turn | None:
     """Whether a sleeve's concrete has turned from drying to getting wet, slowly and from below."""
     humidity = np.where(sleeve.hour_s >= settled_s, _cleaned(sleeve), np.nan)
-    airs = [_in_rh(air.vapour_pressure_pa, sleeve.temperature_c) for air in _airs(around)]
+    saturation = _smooth_saturation(sleeve.temperature_c)
+    airs = [_in_rh(air.vapour_pressure_pa, saturation) for air in _airs(around)]
     air = np.fmax.reduce(airs) if airs else np.full(len(sleeve), np.nan)
     return turned(humidity, sleeve.temperature_c, air, _TURN_SHARE * options.rewetting_sleeve_pct)
 
 
 def _gains_vapour(here: Track, lags: tuple[int, ...], least: float) -> Flags:
     """Where vapour itself rose, (lags, n) of bool: a cooling alone raises the humidity, but no vapour."""
+    saturation = _smooth_saturation(here.temperature_c)
     if is_sleeve(here):  # sealed concrete gives vapour off when it warms
-        vapour = rises(_in_rh(here.vapour_pressure_pa, here.temperature_c), lags)
+        vapour = rises(_in_rh(here.vapour_pressure_pa, saturation), lags)
     else:
-        vapour = rises(here.vapour_pressure_pa, lags) * _pct_per_pa(here.temperature_c)
+        vapour = rises(here.vapour_pressure_pa, lags) * (100.0 / saturation)
     with np.errstate(invalid="ignore"):
         return np.asarray(vapour > least)
 
@@ -189,9 +199,10 @@ def _gains_vapour(here: Track, lags: tuple[int, ...], least: float) -> Flags:
 def _by_airs(here: Track, around: Around, lags: tuple[int, ...], usual: Array, level: Array) -> tuple[Array, Flags]:
     """What of a rise the airs explain [%], and where an air is as wet as the place itself, each (lags, n)."""
     explained, wetter = np.zeros(usual.shape), np.zeros(usual.shape, dtype=bool)
+    saturation = _smooth_saturation(here.temperature_c)
     with np.errstate(invalid="ignore"):
         for air in _airs(around):
-            at_place = _in_rh(air.vapour_pressure_pa, here.temperature_c)
+            at_place = _in_rh(air.vapour_pressure_pa, saturation)
             air_rise = rises(at_place, lags, 6)
             reach = reach_of(np.maximum(usual, 0.1), usual_rise(air_rise)[1])
             if air is around.outdoor and here.location.kind is LocationKind.SUBFLOOR_VOID:
@@ -232,7 +243,7 @@ def _rise(here: Track, around: Around, options: AnalysisOptions, settled_s: floa
         here.relative_humidity_pct,
         apart_h=72,
         back_share=0.4,
-        hold_h=10 * 24,
+        hold_h=_HOLD_H,
         least_fall=0.5 * least,
         least_rise=0.7 * least,
     )
