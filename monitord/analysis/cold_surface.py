@@ -9,16 +9,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitord.analysis.comparison import Present, interpolated
 from monitord.analysis.measured import Doubt
-from monitord.analysis.rolling import trailing_mean
+from monitord.analysis.rolling import Summed, trailing_mean
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import SurfaceSource
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.moist_air import vapour_pressure
+from monitord.physics.numeric import FloatOrArray
 from monitord.physics.surfaces import (
     condensation_margin,
     surface_temperature_from_factor,
@@ -27,6 +29,8 @@ from monitord.physics.surfaces import (
     u_surface_temperature_from_factor,
 )
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point
+
+Which = NDArray[np.intp] | np.intp
 
 LEAST_RH_PCT = 1.0
 """Drier readings are taken as this: no probe tells a dew point there. [%]"""
@@ -47,10 +51,25 @@ class Air:
     doubt: Doubt
     humidity_over: str
 
+    def at(self, which: Which) -> Air:
+        """The same at some of the times."""
+        return Air(
+            self.location,
+            self.temperature_c[which],
+            self.relative_humidity_pct[which],
+            self.vapour_pressure_pa[which],
+            self.touched_c[which],
+            self.doubt,
+            self.humidity_over,
+        )
+
 
 @dataclass(frozen=True)
 class Sides:
-    """The warm and the cold side of a wall at those times: now, and as the wall remembers them. [°C], each (n,)"""
+    """The warm and the cold side of a wall at those times: now, and as the wall remembers them. [°C], each (n,)
+
+    NaN where they are not known, or beyond what the equations hold for; a memory only where now is known too.
+    """
 
     room_c: Array
     outdoor_c: Array
@@ -60,6 +79,18 @@ class Sides:
     u_outdoor_k: float
     own_room: bool
     """The room's probe is the one that gives the dew point: its error moves both."""
+
+    def at(self, which: Which) -> Sides:
+        """The same at some of the times."""
+        return Sides(
+            self.room_c[which],
+            self.outdoor_c[which],
+            self.room_mean_c[which],
+            self.outdoor_mean_c[which],
+            self.u_room_k,
+            self.u_outdoor_k,
+            self.own_room,
+        )
 
 
 @dataclass(frozen=True)
@@ -72,7 +103,7 @@ class ColdSurface:
     """1 where a contact sensor gave the temperature, 0 where the temperature factor did."""
     temperature_c: Array
     u_k: Array
-    """Standard uncertainty of the surface temperature. [K]"""
+    """Standard uncertainty of the surface temperature; NaN also where it was not asked for, as in the margin's. [K]"""
     margin_k: Array
     """Surface temperature minus dew or frost point. [K]"""
     u_margin_k: Array
@@ -87,36 +118,49 @@ def memory_h(location: Location, options: AnalysisOptions) -> float:
     return options.void_memory_h if location.kind is LocationKind.SUBFLOOR_VOID else options.surface_memory_h
 
 
-def cold_surface(air: Air, sides: Sides | None, options: AnalysisOptions) -> ColdSurface | None:
+def cold_surface(
+    air: Air, sides: Sides | None, options: AnalysisOptions, doubted_below_k: float = np.inf
+) -> ColdSurface | None:
     """The cold surface at a location; None where neither a contact sensor nor the factor gives it.
+
+    Parameters
+    ----------
+    doubted_below_k : uncertainties are asked for where the margin is at most this, and at the newest time that has a
+        margin; elsewhere they are left NaN. [K]
 
     Source
     ------
     EN ISO 13788:2012, temperature factor; uncertainties by JCGM 100:2008, 5.1.2. That the wall's memory is not
     known adds a share of what the memory changes.
     """
-    touched, f_rsi = _in(air.touched_c), air.location.f_rsi
-    contact = np.isfinite(touched)
+    surface, f_rsi = _in(air.touched_c), air.location.f_rsi
+    contact = np.isfinite(surface)
     if not contact.any() and (f_rsi is None or sides is None):
         return None
-    t, rh = _in(air.temperature_c), np.clip(air.relative_humidity_pct, LEAST_RH_PCT, 105.0)
-    surface, u = touched, np.where(contact, options.surface_u_k, np.nan)
-    u_margin = u_condensation_margin(u, _u_dew(t, rh, air)) if contact.any() else u
     if f_rsi is not None and sides is not None and not contact.all():
-        by_factor, u_factor, u_margin_factor = _by_factor(f_rsi, t, rh, air, sides, options)
-        surface, u = np.where(contact, touched, by_factor), np.where(contact, u, u_factor)
-        u_margin = np.where(contact, u_margin, u_margin_factor)
-    known = np.isfinite(surface) & np.isfinite(t) & np.isfinite(rh) & (air.vapour_pressure_pa > 0.0)
+        by_factor = surface_temperature_from_factor(f_rsi, sides.room_mean_c, sides.outdoor_mean_c)
+        surface = np.where(contact, surface, by_factor)
+    known = np.isfinite(surface) & np.isfinite(_in(air.temperature_c))
+    known &= np.isfinite(air.relative_humidity_pct) & (air.vapour_pressure_pa > 0.0)
     if not known.any():
         return None
-    vapour = np.where(known, np.maximum(air.vapour_pressure_pa, 0.2), np.nan)
+    surface = np.where(known, surface, np.nan)
+    margin = condensation_margin(surface, np.where(known, np.maximum(air.vapour_pressure_pa, 0.2), np.nan))
+    asked = margin <= doubted_below_k
+    asked[np.flatnonzero(known)[-1]] = True
+    u, u_margin = np.full(len(surface), np.nan), np.full(len(surface), np.nan)
+    for sensed in (True, False):
+        those = np.flatnonzero(asked & (contact == sensed))
+        if len(those):
+            at = those if len(those) > 1 else those[0]  # a lone time in plain floats, which is much faster
+            u[at], u_margin[at] = _doubt(air.at(at), None if sensed or sides is None else sides.at(at), options)
     return ColdSurface(
         what=_WHAT.get(air.location.kind, "surface"),
         by_contact=contact.astype(np.float64),
-        temperature_c=np.where(known, surface, np.nan),
-        u_k=np.where(known, u, np.nan),
-        margin_k=condensation_margin(np.where(known, surface, np.nan), vapour),
-        u_margin_k=np.where(known, u_margin, np.nan),
+        temperature_c=surface,
+        u_k=u,
+        margin_k=margin,
+        u_margin_k=u_margin,
     )
 
 
@@ -125,47 +169,68 @@ def _in(celsius: Array) -> Array:
     return np.where((celsius > _COLDEST_C) & (celsius < _HOTTEST_C), celsius, np.nan)
 
 
-def _u_dew(t: Array, rh: Array, air: Air) -> Array:
-    """Standard uncertainty of the dew or frost point of the air. [K]"""
+def _sides(
+    room_c: Array,
+    outdoor_c: Array,
+    room_mean_c: Array,
+    outdoor_mean_c: Array,
+    u_room_k: float,
+    u_outdoor_k: float,
+    own_room: bool,
+) -> Sides:
+    inside, outside = _in(room_c), _in(outdoor_c)
+    return Sides(
+        room_c=inside,
+        outdoor_c=outside,
+        room_mean_c=np.where(np.isfinite(inside), _in(room_mean_c), np.nan),
+        outdoor_mean_c=np.where(np.isfinite(outside), _in(outdoor_mean_c), np.nan),
+        u_room_k=u_room_k,
+        u_outdoor_k=u_outdoor_k,
+        own_room=own_room,
+    )
+
+
+def _doubt(air: Air, sides: Sides | None, options: AnalysisOptions) -> tuple[FloatOrArray, FloatOrArray]:
+    """Standard uncertainty of a surface's temperature and of its margin: by the factor, or by contact without sides."""
+    t, rh = air.temperature_c, np.minimum(np.maximum(air.relative_humidity_pct, LEAST_RH_PCT), 105.0)
     u_t, u_rh = air.doubt.temperature_k, air.doubt.relative_humidity_pct
-    return np.asarray(u_dew_or_frost_point(t, rh, u_t, u_rh, humidity_over=air.humidity_over))
-
-
-def _by_factor(
-    f_rsi: float, t: Array, rh: Array, air: Air, sides: Sides, options: AnalysisOptions
-) -> tuple[Array, Array, Array]:
-    """Surface temperature by the factor, its standard uncertainty, and that of its margin to the dew point."""
-    room, outdoor = _in(sides.room_mean_c), _in(sides.outdoor_mean_c)
-    surface = surface_temperature_from_factor(f_rsi, room, outdoor)
-    at_once = surface_temperature_from_factor(f_rsi, _in(sides.room_c), _in(sides.outdoor_c))
-    memory = options.surface_memory_u * np.abs(surface - at_once)
-    u = combine(
-        u_surface_temperature_from_factor(f_rsi, room, outdoor, options.f_rsi_u, sides.u_room_k, sides.u_outdoor_k),
-        memory,
-    )
-    if not sides.own_room:
-        return surface, u, u_condensation_margin(u, _u_dew(t, rh, air))
-    u_margin = u_condensation_margin_from_factor(
-        f_rsi,
-        t,
-        rh,
-        outdoor,
-        u_f_rsi=options.f_rsi_u,
-        u_room_k=air.doubt.temperature_k,
-        u_relative_humidity_pct=air.doubt.relative_humidity_pct,
-        u_outdoor_k=sides.u_outdoor_k,
-        humidity_over=air.humidity_over,
-    )
-    return surface, u, combine(u_margin, memory)
+    u: FloatOrArray = options.surface_u_k
+    if sides is not None and air.location.f_rsi is not None:
+        f_rsi, outdoor = air.location.f_rsi, sides.outdoor_mean_c
+        then = surface_temperature_from_factor(f_rsi, sides.room_mean_c, outdoor)
+        at_once = surface_temperature_from_factor(f_rsi, sides.room_c, sides.outdoor_c)
+        memory = options.surface_memory_u * abs(then - at_once)
+        u = u_surface_temperature_from_factor(
+            f_rsi, sides.room_mean_c, outdoor, options.f_rsi_u, sides.u_room_k, sides.u_outdoor_k
+        )
+        u = combine(u, memory)
+        if sides.own_room:
+            u_margin = u_condensation_margin_from_factor(
+                f_rsi,
+                t,
+                rh,
+                outdoor,
+                u_f_rsi=options.f_rsi_u,
+                u_room_k=u_t,
+                u_relative_humidity_pct=u_rh,
+                u_outdoor_k=sides.u_outdoor_k,
+                humidity_over=air.humidity_over,
+            )
+            return u, combine(u_margin, memory)
+    return u, u_condensation_margin(u, u_dew_or_frost_point(t, rh, u_t, u_rh, humidity_over=air.humidity_over))
 
 
 # --- from readings of the last days -------------------------------------------------------------------------
 
 
 def surface_of_readings(
-    here: Present, room: Present | None, outdoor: Present | None, options: AnalysisOptions
+    here: Present,
+    room: Present | None,
+    outdoor: Present | None,
+    options: AnalysisOptions,
+    doubted_below_k: float = np.inf,
 ) -> ColdSurface | None:
-    """The cold surface at a location at each of its own recent readings."""
+    """The cold surface at a location at each of its own recent readings; doubts as in `cold_surface`."""
     series, over = here.series, here.humidity_over.value
     if here.location.f_rsi is None and not np.isfinite(series.surface_temperature_c).any():
         return None
@@ -178,7 +243,7 @@ def surface_of_readings(
         here.doubt,
         over,
     )
-    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options)
+    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options, doubted_below_k)
 
 
 def _sides_of_readings(
@@ -187,13 +252,11 @@ def _sides_of_readings(
     if here.location.f_rsi is None or room is None or outdoor is None:
         return None
     at, window_s = here.series.time_s, HOUR_S * memory_h(here.location, options)
-    inside = interpolated(room, at, room.series.temperature_c, options)
-    outside = interpolated(outdoor, at, outdoor.series.temperature_c, options)
-    return Sides(
-        room_c=inside,
-        outdoor_c=outside,
-        room_mean_c=np.where(np.isfinite(inside), _remembered(room, at, window_s), np.nan),
-        outdoor_mean_c=np.where(np.isfinite(outside), _remembered(outdoor, at, window_s), np.nan),
+    return _sides(
+        interpolated(room, at, room.series.temperature_c, options),
+        interpolated(outdoor, at, outdoor.series.temperature_c, options),
+        room.summed.mean_before(at, window_s),
+        outdoor.summed.mean_before(at, window_s),
         u_room_k=room.doubt.temperature_k,
         u_outdoor_k=outdoor.doubt.temperature_k,
         own_room=room.probe == here.probe,
@@ -208,22 +271,7 @@ def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> A
     time_s, values : ascending times [s] and values there, each (n,); NaN values are left out.
     window_s : how far back. [s] 0: the value at the time itself.
     """
-    known = np.isfinite(values)
-    times, values = time_s[known], values[known]
-    if not len(times):
-        return np.full_like(at_s, np.nan)
-    if window_s <= 0 or len(times) < 2:
-        return np.interp(at_s, times, values)
-    total = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(times))])
-    end = np.clip(at_s, times[0], times[-1])
-    begin = np.clip(at_s - window_s, times[0], times[-1])
-    span = end - begin
-    whole = np.interp(end, times, total) - np.interp(begin, times, total)
-    return np.where(span > 0.0, whole / np.where(span > 0.0, span, 1.0), np.interp(at_s, times, values))
-
-
-def _remembered(other: Present, at_s: Array, window_s: float) -> Array:
-    return mean_before(other.series.time_s, other.series.temperature_c, at_s, window_s)
+    return Summed.of(time_s, values).mean_before(at_s, window_s)
 
 
 # --- from hours of the whole job ----------------------------------------------------------------------------
@@ -245,12 +293,11 @@ def surface_of_hours(
     sides: Sides | None = None
     if here.location.f_rsi is not None and room is not None and outdoor is not None:
         hours = max(1, round(memory_h(here.location, options)))
-        inside, outside = room.temperature_c, outdoor.temperature_c
-        sides = Sides(
-            room_c=inside,
-            outdoor_c=outside,
-            room_mean_c=np.where(np.isfinite(inside), trailing_mean(inside, hours, 0.0), np.nan),
-            outdoor_mean_c=np.where(np.isfinite(outside), trailing_mean(outside, hours, 0.0), np.nan),
+        sides = _sides(
+            room.temperature_c,
+            outdoor.temperature_c,
+            trailing_mean(room.temperature_c, hours, 0.0),
+            trailing_mean(outdoor.temperature_c, hours, 0.0),
             u_room_k=room.doubt.temperature_k,
             u_outdoor_k=outdoor.doubt.temperature_k,
             own_room=room.location.id == here.location.id,

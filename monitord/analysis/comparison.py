@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cached_property
 
 import numpy as np
 
 from monitord.analysis.measured import Doubt, corrected_series, doubt_of
+from monitord.analysis.rolling import Summed
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Comparison, Flow, Quantity
 from monitord.model.jobs import Calibration, HumidityOver, JobFile, Location, LocationKind
@@ -34,6 +36,11 @@ class Present:
     def time_s(self) -> float:
         """Time of the newest usable reading. [s]"""
         return float(self.series.time_s[-1])
+
+    @cached_property
+    def summed(self) -> Summed:
+        """Its temperature, summed up over time. [°C]"""
+        return Summed.of(self.series.time_s, self.series.temperature_c)
 
     def last(self, span_s: float) -> Present:
         """The same with the readings of the last `span_s` only. [s]"""
@@ -94,9 +101,9 @@ def interpolated(other: Present, at_s: Array, values: Array, options: AnalysisOp
     """Values of another air at given times, linear between its readings; NaN where it was not heard nearby."""
     limit = max(options.pairing_age_s, 3.0 * other.interval_s)
     times = other.series.time_s
-    after = np.searchsorted(times, at_s)
-    before_age = np.where(after > 0, at_s - times[np.maximum(after - 1, 0)], np.inf)
-    after_age = np.where(after < len(times), times[np.minimum(after, len(times) - 1)] - at_s, np.inf)
+    after = times.searchsorted(at_s)
+    before_age = np.abs(at_s - times[np.maximum(after - 1, 0)])
+    after_age = np.abs(times[np.minimum(after, len(times) - 1)] - at_s)
     near = np.minimum(before_age, after_age) <= limit
     return np.where(near, np.interp(at_s, times, values), np.nan)
 

@@ -1,7 +1,8 @@
-"""Means over trailing hours of a gappy hourly series."""
+"""Means over trailing hours of a gappy hourly series, and over any time of a series of readings."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -68,3 +69,41 @@ def line(value: Array) -> tuple[float, float, float]:
     if len(x) > 4 and spread > 0:
         rho = float(np.clip((residual[1:] @ residual[:-1]) / (residual @ residual), 0.0, 0.8))
     return slope, spread / np.sqrt(sxx) * np.sqrt((1 + rho) / (1 - rho)), spread
+
+
+@dataclass(frozen=True)
+class Summed:
+    """A series of readings with its integral from the first on, linear between them, each (n,)."""
+
+    time_s: Array
+    values: Array
+    total: Array
+
+    @classmethod
+    def of(cls, time_s: Array, values: Array) -> Summed:
+        """Ascending times [s] and values there, each (n,); NaN values are left out."""
+        known = np.isfinite(values)
+        if not known.all():
+            time_s, values = time_s[known], values[known]
+        total = np.zeros(len(time_s))
+        if len(total):
+            np.cumsum(0.5 * (values[1:] + values[:-1]) * (time_s[1:] - time_s[:-1]), out=total[1:])
+        return cls(time_s, values, total)
+
+    def mean_before(self, at_s: Array, window_s: float) -> Array:
+        """Mean over the time before each of the times given, as far back as the series is known, (len(at_s),).
+
+        `window_s` 0: the value at the time itself. [s]
+        """
+        if not len(self.time_s):
+            return np.full_like(at_s, np.nan)
+        if window_s <= 0 or len(self.time_s) < 2:
+            return np.interp(at_s, self.time_s, self.values)
+        first, last = self.time_s[0], self.time_s[-1]
+        end = np.minimum(np.maximum(at_s, first), last)
+        begin = np.minimum(np.maximum(at_s - window_s, first), last)
+        span = end - begin
+        whole = np.interp(end, self.time_s, self.total) - np.interp(begin, self.time_s, self.total)
+        if len(span) and span.min() > 0.0:
+            return np.asarray(whole / span)
+        return np.where(span > 0.0, whole / np.where(span > 0.0, span, 1.0), np.interp(at_s, self.time_s, self.values))
