@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.rolling import trailing_mean
+from monitord.analysis.rolling import median, trailing_mean
 from monitord.model.series import HOUR_S, Array, Flags
 
 
@@ -47,7 +47,7 @@ def newest_event(
     smooth = trailing_mean(level, 6, 0.3)
     before = smooth[max(0, began - 30) : max(1, began - 6)]
     before = before[np.isfinite(before)]
-    base = float(np.median(before)) if len(before) else float("nan")
+    base = median(before)
     since = smooth[began:]
     known = np.flatnonzero(np.isfinite(since))
     if not len(known):

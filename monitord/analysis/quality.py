@@ -68,14 +68,13 @@ def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tupl
     touched |= checks.spikes(recent.temperature_c, checks.SPIKE_LIMIT_K)
     found = []
     times = recent.time_s[touched]
-    if np.sum(times > as_of_s - 24 * HOUR_S) >= checks.SPIKES_A_DAY:
-        last_day = times[times > as_of_s - 24 * HOUR_S]
+    last_day = times[times > as_of_s - 24 * HOUR_S]
+    if len(last_day) >= checks.SPIKES_A_DAY:
         reason = f"{len(last_day)} lone values far from both neighbours within 24 h"
         found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), reason))
     window = recent.time_s > as_of_s - 8 * HOUR_S
-    if window.sum() >= 12:
-        restless = checks.grown_restless(record.hourly)
-        noise = checks.white_noise(recent.relative_humidity_pct[window]) if restless else 0.0
+    if np.count_nonzero(window) >= 12 and checks.grown_restless(record.hourly):
+        noise = checks.white_noise(recent.relative_humidity_pct[window])
         if noise > checks.NOISE_LIMIT_PCT[air]:
             start = float(recent.time_s[window][0])
             found.append(
@@ -93,14 +92,24 @@ def _clock_span(record: StayRecord, as_of_s: float) -> list[Span]:
     return [Span(kind, as_of_s - 6 * HOUR_S, as_of_s, reason)]
 
 
-def _on_hours(hour_s: Array, track: Track | None, value: str) -> Array:
-    """A track's value on these hours, NaN where unknown, (n,)."""
-    out = np.full(len(hour_s), np.nan)
-    if track is not None and len(track):
-        index = np.rint((hour_s - track.hour_s[0]) / HOUR_S).astype(np.int64)
-        inside = (index >= 0) & (index < len(track))
-        out[inside] = getattr(track, value)[index[inside]]
-    return out
+class _OnHours:
+    """Values of tracks on some hours, NaN where unknown, each (n,)."""
+
+    def __init__(self, hour_s: Array, *tracks: Track | None) -> None:
+        """`tracks` : those that are asked for, all on one grid of hours."""
+        self._n = len(hour_s)
+        grid = next((track.hour_s for track in tracks if track is not None and len(track)), None)
+        if grid is None:
+            return
+        index = np.rint((hour_s - grid[0]) / HOUR_S).astype(np.int64)
+        self._inside = (index >= 0) & (index < len(grid))
+        self._index = index[self._inside]
+
+    def of(self, track: Track | None, value: str) -> Array:
+        out = np.full(self._n, np.nan)
+        if track is not None and len(track):
+            out[self._inside] = getattr(track, value)[self._index]
+        return out
 
 
 def _place_spans(
@@ -110,8 +119,9 @@ def _place_spans(
     hourly, placement = record.hourly, record.placement
     if len(hourly) < 6:
         return []
+    beside = _OnHours(hourly.hour_s, room, outdoor)
+    room_rh = beside.of(room, "relative_humidity_pct")
     found = saturated(hourly, location.kind)
-    room_rh = _on_hours(hourly.hour_s, room, "relative_humidity_pct")
     found += offset(hourly, location.kind, room_rh) + falling_away(hourly, location.kind, room_rh)
     if room is None or location.kind in AIR_KINDS:
         return found
@@ -119,9 +129,9 @@ def _place_spans(
     vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
     doubt = doubt_of(placement, job.calibrations, float(hourly.hour_s[-1]))
     u_pa = _u_apart(doubt, room.doubt)
-    room_c = _on_hours(hourly.hour_s, room, "temperature_c")
-    room_pa, outdoor_pa = (_on_hours(hourly.hour_s, track, "vapour_pressure_pa") for track in (room, outdoor))
+    room_c, room_pa = beside.of(room, "temperature_c"), beside.of(room, "vapour_pressure_pa")
     if location.kind is not LocationKind.SLAB_SLEEVE:
+        outdoor_pa = beside.of(outdoor, "vapour_pressure_pa")
         found += drier_than_all(hourly.hour_s, vp, room_pa, outdoor_pa, u_pa)
     return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, u_pa)
 
@@ -182,7 +192,8 @@ def recent_out(quality: StayQuality | None, recent: Series) -> Array:
     out = checks.out_of_range(recent.temperature_c, recent.relative_humidity_pct)
     if quality is None:
         return out.astype(np.float64)
-    out |= np.isin(recent.time_s, quality.lone_s)
+    if len(quality.lone_s):
+        out |= np.isin(recent.time_s, quality.lone_s)
     newest = max((span.end_s for span in quality.spans), default=0.0)
     for span in quality.spans:
         if span.kind not in _SPEAKS:

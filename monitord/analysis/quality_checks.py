@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitord.analysis.rolling import median
 from monitord.model.jobs import AIR_KINDS, LocationKind
 from monitord.model.series import HOUR_S, Array, Flags, Hourly, Series
 
@@ -61,10 +62,18 @@ _STUCK_LOG_ODDS = -16.0
 """Log probability under which such a run is no chance, given how often this probe stood still before (our choice)."""
 
 
-def _still_share(still: Array, before: int, window: int = 240) -> float:
+def _still(middle: Array, lowest: Array, highest: Array) -> Flags:
+    """Hours that repeat the value of the hour before exactly, from the hours' medians and extremes; (n,) of bool."""
+    still: Flags = lowest == highest
+    still[0] = False
+    still[1:] &= middle[1:] == middle[:-1]
+    return still
+
+
+def _still_share(still: Flags, before: int, window: int = 240) -> float:
     """How often an hour stood still before, with one of each added (Laplace's rule of succession)."""
     past = still[max(0, before - window) : before]
-    return float((past.sum() + 1.0) / (len(past) + 2.0))
+    return (float(past.sum()) + 1.0) / (len(past) + 2.0)
 
 
 def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
@@ -76,22 +85,20 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     """
     if len(hourly) < 3:
         return []
-    rh_still = hourly.relative_humidity_max_pct == hourly.relative_humidity_min_pct
-    t_still = hourly.temperature_max_c == hourly.temperature_min_c
-    same_rh = rh_still & np.r_[False, np.diff(hourly.relative_humidity_pct) == 0.0]
-    same_t = t_still & np.r_[False, np.diff(hourly.temperature_c) == 0.0]
-    saturated = hourly.relative_humidity_pct >= 97.0  # fog and wet walls hold still by themselves
-    found = []
-    for a, b in runs(same_rh & same_t & ~saturated):
+    same_rh = _still(hourly.relative_humidity_pct, hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct)
+    same = same_rh & _still(hourly.temperature_c, hourly.temperature_min_c, hourly.temperature_max_c)
+    free = hourly.relative_humidity_pct < 97.0  # fog and wet walls hold still by themselves
+    least_h, found = _STUCK_H[kind in AIR_KINDS], []
+    for a, b in runs(same & free):
         hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
-        chance = (b - a) * np.log(_still_share((same_rh & same_t).astype(float), a))
-        if hours >= _STUCK_H[kind in AIR_KINDS] and chance < _STUCK_LOG_ODDS:
+        if hours >= least_h and (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS:
             found.append((a, b))
-    for a, b in runs(same_rh & ~saturated):
+    for a, b in runs(same_rh & free):
+        if b - a < least_h:
+            continue
         moved = float(np.ptp(hourly.temperature_c[a:b]))
-        chance = (b - a) * np.log(_still_share(same_rh.astype(float), a))
         need = 1.5 if kind is not LocationKind.SLAB_SLEEVE else 3.0
-        if b - a >= _STUCK_H[kind in AIR_KINDS] and moved > need and chance < _STUCK_LOG_ODDS:
+        if moved > need and (b - a) * np.log(_still_share(same_rh, a)) < _STUCK_LOG_ODDS:
             found.append((a, b))
     return [
         Span(
@@ -124,12 +131,12 @@ def spikes(value: Array, limit: float) -> Flags:
     out = np.zeros(len(value), dtype=bool)
     if len(value) < 5:
         return out
-    left, right = value[1:-1] - value[:-2], value[1:-1] - value[2:]
-    least = np.minimum(np.abs(left), np.abs(right))
+    step = value[1:] - value[:-1]
+    size = np.abs(step)
+    least = np.minimum(size[:-1], size[1:])
     if not (least > limit).any():
         return out
-    usual = np.median(np.abs(np.diff(value)))
-    out[1:-1] = (left * right > 0) & (least > max(limit, 6.0 * float(usual)))
+    out[1:-1] = (step[:-1] * step[1:] < 0.0) & (least > max(limit, 6.0 * median(size)))
     return out
 
 
@@ -143,16 +150,15 @@ its probe (our choice)."""
 
 def grown_restless(hourly: Hourly) -> bool:
     """Whether humidity now ranges much wider within the hour than it did, and temperature does not."""
+    if len(hourly) < 60:
+        return False
     rh = hourly.relative_humidity_max_pct - hourly.relative_humidity_min_pct
     t = hourly.temperature_max_c - hourly.temperature_min_c
-    if len(rh) < 60:
-        return False
     before, now = slice(-720, -10), slice(-8, None)
-    if np.median(rh[now]) <= 0.5 * NOISE_GROWTH:
+    restless = median(rh[now])
+    if restless <= 0.5 * NOISE_GROWTH or restless <= NOISE_GROWTH * max(median(rh[before]), 0.5):
         return False
-    usual, usual_t = np.median(rh[before]), np.median(t[before])
-    wider = np.median(rh[now]) > NOISE_GROWTH * max(float(usual), 0.5)
-    return bool(wider and np.median(t[now]) < 2.0 * max(float(usual_t), 0.2))
+    return median(t[now]) < 2.0 * max(median(t[before]), 0.2)
 
 
 SPIKE_LIMIT_PCT = {True: 12.0, False: 6.0}
@@ -175,7 +181,9 @@ def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
     times = series.time_s[series.time_s > as_of_s - 24 * HOUR_S]
     if len(times) < 6:
         return []
-    step = np.diff(times)
+    step = times[1:] - times[:-1]
+    if step.max() < 1.5 * interval_s:
+        return []
     usual = max(interval_s, float(np.percentile(step, 10.0)))  # it may well be set to report less often than was said
     lost = np.rint(step / usual) - 1.0
     scattered = (lost >= 1.0) & (step < 4 * HOUR_S)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.analysis.quality_checks import Span, runs
-from monitord.analysis.rolling import line
+from monitord.analysis.rolling import line, median
 from monitord.model.jobs import AIR_KINDS, LocationKind
 from monitord.model.series import HOUR_S, Array, Hourly
 
@@ -47,11 +47,12 @@ def offset(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Span]:
         if len(before) < _FLAT_H or len(after) < _FLAT_H or i < 2:
             continue
         steady = np.ptp(before) <= flat and np.ptp(after) <= flat
-        t = hourly.temperature_c[i - 2 : i + 2]
+        if not steady or not np.ptp(hourly.temperature_c[i - 2 : i + 2]) < 1.5:
+            continue
         beside = room_rh[i : i + _FLAT_H]
         beside = beside[np.isfinite(beside)]
-        like_room = len(beside) > 0 and abs(float(np.median(beside)) - float(np.median(after))) < 4.0
-        if steady and np.ptp(t) < 1.5 and not like_room:
+        like_room = len(beside) > 0 and abs(median(beside) - median(after)) < 4.0
+        if not like_room:
             reason = f"jumped by {float(change[i]):+.1f} % RH within two hours and stays there; nothing wet does that"
             return [Span("offset", float(hourly.hour_s[i - 1]), float(hourly.hour_s[-1] + HOUR_S), reason)]
     return []
@@ -66,6 +67,8 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
     if kind not in AIR_KINDS and kind is not LocationKind.SLAB_SLEEVE:
         return found
     high = hourly.relative_humidity_min_pct >= _SATURATED_PCT
+    if not high.any():
+        return found
     for a, b in runs(high) if kind is LocationKind.OUTDOOR_AIR else ():
         if (
             b - a >= _FOG_H
@@ -103,8 +106,11 @@ def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Spa
     if kind is not LocationKind.SLAB_SLEEVE:
         return []
     days = _daily(hourly, hourly.relative_humidity_pct)
+    steep = _steep(days, _NOW_D + _BEFORE_D + 6)
+    if not steep:
+        return []
     t, room = _daily(hourly, hourly.temperature_c), _daily(hourly, room_rh)
-    for k in _steep(days, _NOW_D + _BEFORE_D + 6):
+    for k in steep:
         now, before = slice(k - _NOW_D, k), slice(k - _NOW_D - _BEFORE_D, k - _NOW_D)
         fall, fall_se, _ = line(days[now])
         if not fall + 2.0 * fall_se < -_LEAST_MORE_PCT_PER_DAY:

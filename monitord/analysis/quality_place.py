@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 
 from monitord.analysis.quality_checks import Span, runs
-from monitord.analysis.rolling import trailing_mean
+from monitord.analysis.rolling import median, trailing_mean
 from monitord.model.series import HOUR_S, Array, Flags
 
 _NEAR_K = 1.2
@@ -61,12 +61,13 @@ def left_place(
         if len(before) < 4 or (len(habit) and habit.mean() > 2.0 * _HABIT):
             continue
         by_itself = len(habit) > 0 and habit.mean() > _HABIT
-        usual, spread = float(np.median(before)), float(np.ptp(before))
-        now = float(np.nanmedian(difference[a : a + 3]))
-        jumped = abs(usual - now)
-        by_vapour = not by_itself and jumped > max(6.0 * u_pa, 1.5 * spread)
+        now = difference[a : a + 3]
+        jumped = abs(median(before) - median(now[np.isfinite(now)]))
+        if jumped <= 2.0 * u_pa:
+            continue
+        by_vapour = not by_itself and jumped > max(6.0 * u_pa, 1.5 * float(np.ptp(before)))
         along = b - a >= _BOTH_H and float(np.nanstd(difference[a:b])) <= 0.5 * u_pa
-        by_both = jumped > 2.0 * u_pa and along and _joined(warmer[max(0, a - 24) : a], warmer[a:b])
+        by_both = along and _joined(warmer[max(0, a - 24) : a], warmer[a:b])
         if by_vapour or by_both:
             found.append(
                 Span(

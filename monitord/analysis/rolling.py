@@ -11,22 +11,30 @@ from numpy.typing import NDArray
 from monitord.model.series import Array
 
 
+def median(values: Array) -> float:
+    """Median; NaN where there is no value or one is NaN. The same as numpy's, without what that costs small arrays."""
+    n = len(values)
+    if not n:
+        return float("nan")
+    ordered = np.partition(values, ((n - 1) // 2, n // 2, n - 1))  # NaN last
+    if np.isnan(ordered[-1]):
+        return float("nan")
+    return 0.5 * float(ordered[(n - 1) // 2] + ordered[n // 2])
+
+
 def trailing_mean(value: Array, hours: int, least_share: float = 0.5) -> Array:
     """Mean over each hour and the `hours - 1` before it; NaN where fewer than `least_share` of them are known."""
-    n = len(value)
     known = np.isfinite(value)
-    total, number = np.zeros(n + 1), np.zeros(n + 1, dtype=np.int64)
-    np.cumsum(np.where(known, value, 0.0), out=total[1:])
-    np.cumsum(known, out=number[1:])
-    total, number = _gained(total, hours), _gained(number, hours)
-    enough = number >= max(1.0, least_share * hours)
-    return np.where(enough, total / np.maximum(number, 1), np.nan)
+    total, number = _gained(np.where(known, value, 0.0).cumsum(), hours), _gained(known.cumsum(), hours)
+    mean: Array = total / np.maximum(number, 1)
+    mean[number < max(1.0, least_share * hours)] = np.nan
+    return mean
 
 
 def _gained(running: NDArray[Any], hours: int) -> NDArray[Any]:
-    """What a running sum from 0 gained over the last hours, (n,) from (n + 1,)."""
-    gained = running[1:].copy()
-    gained[hours:] -= running[1:-hours]
+    """What a running sum gained over the last hours, same shape."""
+    gained = running.copy()
+    gained[hours:] -= running[:-hours]
     return gained
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from monitord.analysis.comparison import utc
 from monitord.analysis.events import Event, hour_of, newest_event
 from monitord.analysis.metric import Around, is_sleeve
-from monitord.analysis.rolling import lagged, trailing_mean
+from monitord.analysis.rolling import lagged, median, trailing_mean
 from monitord.analysis.track import Track
 from monitord.analysis.turning import Turn, turned
 from monitord.analysis.words import LOOK_FIRST, WHY
@@ -98,7 +98,7 @@ def sleeve_coefficient(here: Track) -> float:
     """Rise of a sealed sleeve's humidity with temperature (Bažant and Najjar 1972). [%/K]"""
     known = here.relative_humidity_pct[-240:]
     known = known[np.isfinite(known)]
-    h = min(max(float(np.median(known)) / 100.0, 0.3), 0.99) if len(known) else 0.85
+    h = min(max(median(known) / 100.0, 0.3), 0.99) if len(known) else 0.85
     return 100.0 * 0.0135 * h * (1.0 - h) / (1.25 - h)
 
 
