@@ -55,10 +55,11 @@ class Memo:
         self._hours: dict[float, tuple[_Key, HourView]] = {}
         self._goals: dict[float, tuple[_Key, dict[str, GoalView]]] = {}
         self._damage: tuple[_Key, OutdoorForecast | None, DamageView] | None = None
+        self._keys: tuple[JobRecord, dict[float, _Key]] = (JobRecord(()), {})
 
     def hours(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourView:
         """The view of what lies before `hour_s`."""
-        key, known = _key(record, hour_s), self._hours.get(hour_s)
+        key, known = self._key(record, hour_s), self._hours.get(hour_s)
         if known is None or known[0] != key:
             known = key, view_hours(job, record, hour_s, options)
             self._hours = {at: kept for at, kept in self._hours.items() if at >= hour_s - GOALS_EVERY_S}
@@ -67,7 +68,7 @@ class Memo:
 
     def goals(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> dict[str, GoalView]:
         """The view of goals from what lies before `hour_s`."""
-        key, known = _key(record, hour_s), self._goals.get(hour_s)
+        key, known = self._key(record, hour_s), self._goals.get(hour_s)
         if known is None or known[0] != key:
             known = key, view_goals(job, self.hours(job, record, hour_s, options), options)
             self._goals = {hour_s: known}
@@ -82,13 +83,21 @@ class Memo:
         outdoor_forecast: OutdoorForecast | None,
     ) -> DamageView:
         """The view of mould, timber and the night ahead from what lies before `hour_s`."""
-        key, known = _key(record, hour_s), self._damage
+        key, known = self._key(record, hour_s), self._damage
         if known is None or known[0] != key or not _same(known[1], outdoor_forecast):
             view = view_damage(
                 job, self.hours(job, record, hour_s, options), options, outdoor_forecast=outdoor_forecast
             )
             known = self._damage = key, outdoor_forecast, view
         return known[2]
+
+    def _key(self, record: JobRecord, hour_s: float) -> _Key:
+        if self._keys[0] is not record:
+            self._keys = (record, {})
+        keys = self._keys[1]
+        if hour_s not in keys:
+            keys[hour_s] = _key(record, hour_s)
+        return keys[hour_s]
 
 
 def _same(a: OutdoorForecast | None, b: OutdoorForecast | None) -> bool:
@@ -102,8 +111,11 @@ def damage_hour(as_of: datetime) -> datetime:
 
 def _key(record: JobRecord, hour_s: float) -> _Key:
     """Changes whenever a reading lands before `hour_s`, or one that runs ahead of its arrival."""
-    total = sum(float(s.hourly.count[: int(np.searchsorted(s.hourly.hour_s, hour_s))].sum()) for s in record.stays)
-    ahead = sum(int(np.sum((s.recent.time_s >= hour_s) & (s.recent.received_s < hour_s))) for s in record.stays)
+    total, ahead = 0.0, 0
+    for stay in record.stays:
+        hourly, recent = stay.hourly, stay.recent
+        total += float(hourly.count[: hourly.hour_s.searchsorted(hour_s)].sum())
+        ahead += int(np.count_nonzero(recent.received_s[recent.time_s.searchsorted(hour_s) :] < hour_s))
     return hour_s, total, ahead
 
 

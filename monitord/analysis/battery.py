@@ -24,7 +24,8 @@ def low_battery(record: StayRecord, location: Location, as_of_s: float) -> Findi
     placement, recent = record.placement, record.recent
     if placement.to_time is not None and as_of_s >= placement.to_time.timestamp():
         return None
-    told = np.flatnonzero(np.isfinite(recent.battery_v) & (recent.time_s <= as_of_s))[-_LAST:]
+    known = recent.battery_v[: recent.time_s.searchsorted(as_of_s, side="right")]
+    told = np.flatnonzero(np.isfinite(known))[-_LAST:]
     if not len(told):
         return None
     value = median(recent.battery_v[told].tolist())

@@ -119,14 +119,13 @@ def memory_h(location: Location, options: AnalysisOptions) -> float:
 
 
 def cold_surface(
-    air: Air, sides: Sides | None, options: AnalysisOptions, doubted_below_k: float = np.inf
+    air: Air, sides: Sides | None, options: AnalysisOptions, newest_doubt_only: bool = False
 ) -> ColdSurface | None:
     """The cold surface at a location; None where neither a contact sensor nor the factor gives it.
 
     Parameters
     ----------
-    doubted_below_k : uncertainties are asked for where the margin is at most this, and at the newest time that has a
-        margin; elsewhere they are left NaN. [K]
+    newest_doubt_only : uncertainties are asked for at the newest time that has a margin only; elsewhere they are NaN.
 
     Source
     ------
@@ -146,14 +145,13 @@ def cold_surface(
         return None
     surface = np.where(known, surface, np.nan)
     margin = condensation_margin(surface, np.where(known, np.maximum(air.vapour_pressure_pa, 0.2), np.nan))
-    asked = margin <= doubted_below_k
-    asked[np.flatnonzero(known)[-1]] = True
     u, u_margin = np.full(len(surface), np.nan), np.full(len(surface), np.nan)
-    for sensed in (True, False):
-        those = np.flatnonzero(asked & (contact == sensed))
-        if len(those):
-            at = those if len(those) > 1 else those[0]  # a lone time in plain floats, which is much faster
-            u[at], u_margin[at] = _doubt(air.at(at), None if sensed or sides is None else sides.at(at), options)
+    asked: list[Which] = [at for at in (np.flatnonzero(known & contact), np.flatnonzero(known & ~contact)) if len(at)]
+    if newest_doubt_only:
+        asked = [np.flatnonzero(known)[-1]]  # alone, and so in plain floats
+    for at in asked:
+        beside = None if sides is None or contact[at].all() else sides.at(at)
+        u[at], u_margin[at] = _doubt(air.at(at), beside, options)
     return ColdSurface(
         what=_WHAT.get(air.location.kind, "surface"),
         by_contact=contact.astype(np.float64),
@@ -228,7 +226,7 @@ def surface_of_readings(
     room: Present | None,
     outdoor: Present | None,
     options: AnalysisOptions,
-    doubted_below_k: float = np.inf,
+    newest_doubt_only: bool = False,
 ) -> ColdSurface | None:
     """The cold surface at a location at each of its own recent readings; doubts as in `cold_surface`."""
     series, over = here.series, here.humidity_over.value
@@ -243,7 +241,7 @@ def surface_of_readings(
         here.doubt,
         over,
     )
-    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options, doubted_below_k)
+    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options, newest_doubt_only)
 
 
 def _sides_of_readings(

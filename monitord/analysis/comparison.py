@@ -45,8 +45,8 @@ class Present:
     def last(self, span_s: float) -> Present:
         """The same with the readings of the last `span_s` only. [s]"""
         first = int(np.searchsorted(self.series.time_s, self.time_s - span_s))
-        kept = Series(*(getattr(self.series, name)[first:] for name in Series.__dataclass_fields__))
-        return replace(self, series=kept)
+        series = self.series.at(slice(first, None))
+        return Present(self.location, series, self.doubt, self.interval_s, self.humidity_over, self.probe)
 
 
 def utc(time_s: float) -> datetime:
@@ -77,14 +77,9 @@ def present(
             use &= out == 0.0
         if not use.any():
             continue
-        kept = Series(
-            series.time_s[use],
-            series.temperature_c[use],
-            np.clip(series.relative_humidity_pct[use], 0.0, _MAX_RH),
-            series.surface_temperature_c[use],
-            series.battery_v[use],
-            series.received_s[use],
-        )
+        kept = series if use.all() else series.at(use)
+        humidity = np.minimum(np.maximum(kept.relative_humidity_pct, 0.0), _MAX_RH)
+        kept = replace(kept, relative_humidity_pct=humidity)
         if chosen is None or kept.time_s[-1] >= chosen.time_s:
             chosen = Present(
                 location,

@@ -48,22 +48,19 @@ def surface_risk(
     as normal with the propagated uncertainty (JCGM 106:2012). `ahead` is what is expected of the coming night.
     """
     here = here.last(_DAY_S + 2.0 * here.interval_s)
-    # more likely than not it condenses only at a margin of 0 or below: only there is more than the margin asked for
-    least_act = options.condensation_probability_act
-    found = surface_of_readings(here, room, outdoor, options, 0.0 if least_act >= 0.5 else np.inf)
+    # from a probability of one half on: the sign of the margin tells, whatever its doubt
+    least, by_sign = options.condensation_probability_act, options.condensation_probability_act == 0.5
+    found = surface_of_readings(here, room, outdoor, options, newest_doubt_only=by_sign)
     if found is None or not np.isfinite(found.u_margin_k[-1]):
         return None
     known = np.isfinite(found.margin_k)
-    time_s, u_margin = here.series.time_s[known], found.u_margin_k[known]
-    asked = np.flatnonzero(np.isfinite(u_margin))
-    probability = probability_of_condensation(found.margin_k[known][asked], u_margin[asked])
-    condensing = np.zeros(len(time_s), dtype=np.bool_)
-    condensing[asked] = probability >= least_act
+    time_s, margin, u_margin = here.series.time_s[known], found.margin_k[known], found.u_margin_k[known]
+    condensing = margin <= 0.0 if by_sign else probability_of_condensation(margin, u_margin) >= least
     run = int(np.flatnonzero(~condensing)[-1]) + 1 if not condensing.all() else 0
     risk = _risk(
         here,
         found,
-        float(probability[-1]),
+        float(probability_of_condensation(float(margin[-1]), float(u_margin[-1]))),
         _hours_at_risk(time_s, condensing, here.interval_s) if condensing.any() else 0.0,
         float(time_s[run]) if condensing[-1] else None,
         options,

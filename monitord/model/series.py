@@ -7,6 +7,7 @@ start and holds the readings stamped from its start up to, not including, the ne
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,17 @@ class Series:
 
     def __len__(self) -> int:
         return len(self.time_s)
+
+    def at(self, which: Flags | slice) -> Series:
+        """The same at some of the times."""
+        return Series(
+            self.time_s[which],
+            self.temperature_c[which],
+            self.relative_humidity_pct[which],
+            self.surface_temperature_c[which],
+            self.battery_v[which],
+            self.received_s[which],
+        )
 
 
 @dataclass(frozen=True)
@@ -135,5 +147,11 @@ class JobRecord:
 
     def at(self, location_id: str) -> tuple[StayRecord, ...]:
         """The records of the stays at a location, in order of time."""
-        found = [s for s in self.stays if s.placement.location_id == location_id]
-        return tuple(sorted(found, key=lambda s: (s.placement.from_time, s.placement.probe)))
+        return self._by_location.get(location_id, ())
+
+    @cached_property
+    def _by_location(self) -> dict[str, tuple[StayRecord, ...]]:
+        found: dict[str, list[StayRecord]] = {}
+        for stay in sorted(self.stays, key=lambda s: (s.placement.from_time, s.placement.probe)):
+            found.setdefault(stay.placement.location_id, []).append(stay)
+        return {location: tuple(stays) for location, stays in found.items()}

@@ -202,7 +202,8 @@ def _frost(ln_p: FloatOrArray) -> FloatOrArray:
 
 
 def _steps(pressure_pa: FloatOrArray) -> int:
-    return 2 if np.max(pressure_pa, initial=0.0) < _TEMPERATE_PA else 3
+    highest = np.max(pressure_pa, initial=0.0) if isinstance(pressure_pa, np.ndarray) else pressure_pa
+    return 2 if highest < _TEMPERATE_PA else 3
 
 
 def _invert(pressure_pa: FloatOrArray, ice: bool) -> FloatOrArray:
