@@ -78,8 +78,8 @@ def present(
         if not use.any():
             continue
         kept = series if use.all() else series.at(use)
-        humidity = np.minimum(np.maximum(kept.relative_humidity_pct, 0.0), _MAX_RH)
-        kept = replace(kept, relative_humidity_pct=humidity)
+        if kept.relative_humidity_pct.max() > _MAX_RH or kept.relative_humidity_pct.min() < 0.0:
+            kept = replace(kept, relative_humidity_pct=np.clip(kept.relative_humidity_pct, 0.0, _MAX_RH))
         if chosen is None or kept.time_s[-1] >= chosen.time_s:
             chosen = Present(
                 location,

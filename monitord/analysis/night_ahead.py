@@ -17,6 +17,7 @@ from monitord.analysis.outdoor_forecast import (
     change_by_outdoor_forecast,
     factor_of_late,
 )
+from monitord.analysis.rolling import median
 from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
 from monitord.model.analysis_options import AnalysisOptions
@@ -53,7 +54,8 @@ def night_ahead(
     if found is None:
         return None
     measured = surface.u_margin_k[-24:]
-    u_known = float(np.nanmedian(measured)) if np.isfinite(measured).any() else options.surface_u_k
+    measured = measured[np.isfinite(measured)]
+    u_known = median(measured) if len(measured) else options.surface_u_k
     u_known = float(np.hypot(u_known, change.u)) if change is not None else u_known
     known_days = min(days, len(margin) // 24)
     basis = f"the daily cycle of the last {known_days} days"

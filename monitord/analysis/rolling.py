@@ -48,14 +48,14 @@ def lagged(value: Array, hours: int) -> Array:
 
 def day_means(value: Array, days: int, least_share: float = 0.5) -> Array:
     """Means of the last whole 24-hour spans that end with the series, oldest first, (days,); NaN where unknown."""
-    out = np.full(days, np.nan)
-    n = len(value)
-    for k in range(days):
-        part = value[max(0, n - 24 * (k + 1)) : n - 24 * k] if n > 24 * k else value[:0]
-        known = part[np.isfinite(part)]
-        if len(known) >= 24 * least_share:
-            out[days - 1 - k] = known.mean()
-    return out
+    hours = np.full(24 * days, np.nan)
+    lately = value[-24 * days :] if days else value[:0]
+    hours[len(hours) - len(lately) :] = lately
+    by_day = hours.reshape(days, 24)
+    known = np.isfinite(by_day)
+    count = known.sum(axis=1)
+    mean = np.where(known, by_day, 0.0).sum(axis=1) / np.maximum(count, 1)
+    return np.where(count >= 24 * least_share, mean, np.nan)
 
 
 def line(value: Array) -> tuple[float, float, float]:

@@ -97,10 +97,14 @@ def build_track(
         mask = masks.get(stay_key(record))
         if mask is not None:
             use &= mask == 0.0
-        at = index[use]
-        t[at] = hourly.temperature_c[use]
-        rh[at] = hourly.relative_humidity_pct[use]
-        vp[at] = vapour_pressure(t[at], np.clip(rh[at], 0.0, 105.0), humidity_over=record.placement.humidity_over.value)
-        surface[at] = hourly.surface_temperature_c[use]
+        every = bool(use.all())
+        at = index if every else index[use]
+        here_t, here_rh, here_surface = (
+            column if every else column[use]
+            for column in (hourly.temperature_c, hourly.relative_humidity_pct, hourly.surface_temperature_c)
+        )
+        t[at], rh[at], surface[at] = here_t, here_rh, here_surface
+        over = record.placement.humidity_over.value
+        vp[at] = vapour_pressure(here_t, np.clip(here_rh, 0.0, 105.0), humidity_over=over)
         doubt, probe = doubt_of(record.placement, calibrations, as_of_s), record.placement.probe
     return Track(location, grid, t, rh, vp, surface, doubt, probe, spots)
