@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from statistics import median
-
 import numpy as np
 
 from monitord.analysis.comparison import utc
+from monitord.analysis.rolling import median
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding
 from monitord.model.jobs import Location
@@ -28,7 +27,7 @@ def low_battery(record: StayRecord, location: Location, as_of_s: float) -> Findi
     told = np.flatnonzero(np.isfinite(known))[-_LAST:]
     if not len(told):
         return None
-    value = median(recent.battery_v[told].tolist())
+    value = median(recent.battery_v[told])
     return Finding(
         kind="low_battery",
         location=location.id,

@@ -198,6 +198,8 @@ def _heading(index: float, days: float | None, options: AnalysisOptions) -> floa
 
 def _criterion(air: SurfaceAir, window_h: int, limit_pct: float) -> bool | None:
     """Whether the running means to the last hour exceed the criterion's limit; None: too little is known."""
+    if len(air.humidity_pct) < window_h:
+        return None
     t = np.clip(air.temperature_c[-window_h:], -99.0, 199.0)
     verdict = ashrae_160_exceeded(t, air.humidity_pct[-window_h:], window_h, limit_pct)
     return bool(verdict[-1]) if len(verdict) and np.isfinite(verdict[-1]) else None

@@ -42,7 +42,7 @@ def runs(where: Flags) -> list[tuple[int, int]]:
     """First and past-the-last index of each run of True."""
     padded = np.zeros(len(where) + 2, dtype=np.bool_)
     padded[1:-1] = where
-    edges = np.flatnonzero(padded[1:] != padded[:-1]).tolist()
+    edges = (padded[1:] != padded[:-1]).nonzero()[0].tolist()
     return list(zip(edges[::2], edges[1::2], strict=True))
 
 

@@ -51,7 +51,9 @@ def left_place(
     """
     difference, warmer = vapour_pressure_pa - room_pa, temperature_c - room_c
     near = (np.abs(difference) < 2.5 * u_pa + 0.02 * room_pa) & (np.abs(warmer) < _NEAR_K)
-    found = []
+    found: list[Span] = []
+    if not near.any():
+        return found
     for a, b in runs(_bridged(near, 2)):
         if b - a < _LEAST_H:
             continue

@@ -47,6 +47,8 @@ def surface_risk(
     The air in contact is the location's own. The probability is that of a margin at or below zero, the margin taken
     as normal with the propagated uncertainty (JCGM 106:2012). `ahead` is what is expected of the coming night.
     """
+    if here.location.f_rsi is None and not np.isfinite(here.series.surface_temperature_c).any():
+        return None
     here = here.last(_DAY_S + 2.0 * here.interval_s)
     # from a probability of one half on: the sign of the margin tells, whatever its doubt
     least, by_sign = options.condensation_probability_act, options.condensation_probability_act == 0.5

@@ -48,7 +48,10 @@ _SLEEVE_WINDOW_H = 35 * 24
 def rises(value: Array, lags_d: tuple[int, ...] = VOID_LAGS_D, mean_h: int = _MEAN_H) -> Array:
     """Rise of the mean of the last hours against the same hours so many days before, (lags, n)."""
     smooth = trailing_mean(value, mean_h)
-    return np.stack([smooth - lagged(smooth, 24 * day) for day in lags_d])
+    rise = np.full((len(lags_d), len(smooth)), np.nan)
+    for row, day in enumerate(lags_d):
+        rise[row, 24 * day :] = smooth[24 * day :] - smooth[: -24 * day]
+    return rise
 
 
 def usual_rise(rise: Array) -> tuple[Array, Array]:
