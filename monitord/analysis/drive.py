@@ -1,24 +1,30 @@
 """Has the drying drive been lost? The room's air leaves the band that the machines had held it in.
 
 Judged on the room's vapour pressure, which a dehumidifier holds down and a change of temperature alone hardly moves,
-against the same hours of the days before, and against the outdoor air, which may have brought the change itself.
+against the same hours of the days before, less what the outdoor air brought (`air_change`).
 """
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 
+from monitord.analysis.air_change import brought_by
 from monitord.analysis.comparison import utc
 from monitord.analysis.events import hour_of, newest_event
 from monitord.analysis.rolling import trailing_mean
 from monitord.analysis.track import Track
-from monitord.analysis.wetting import WINDOW_H, reach_of, rises, usual_rise
+from monitord.analysis.wetting import WINDOW_H, rises, usual_rise
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Finding
 from monitord.model.series import Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
 
+_SPANS = ((3, 1.25), (6, 1.0))
+"""Hours whose mean is taken, and the share of the limit that it must pass: a kettle or a shower is over sooner, a
+great rise need not be waited for."""
 _HUMIDITY_SHARE = 0.25
 """The humidity itself must rise by this share of the limit: a room that is heated up gives vapour off and dries faster
 all the same (our choice)."""
@@ -36,17 +42,19 @@ def _as_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
 def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Flags:
     """Hours at which the room's vapour pressure has left its band upwards, (n,) of bool."""
     level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
-    rise = rises(level, mean_h=3)
-    _, usual = usual_rise(rise)
-    limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
-    if outdoor is not None:
-        brought = rises(_as_rh(outdoor.vapour_pressure_pa, room.temperature_c), mean_h=12)
-        reach = reach_of(np.maximum(usual, 0.1), usual_rise(brought)[1])
-        rise = rise - np.where(np.isfinite(brought), reach * np.maximum(brought, 0.0), 0.0)
-    humidity = rises(room.relative_humidity_pct, mean_h=3)
-    with np.errstate(invalid="ignore"):
-        left = (rise > limit) & (humidity > _HUMIDITY_SHARE * limit)
-        return np.asarray(left.any(axis=0))
+    outside = None if outdoor is None else _as_rh(outdoor.vapour_pressure_pa, room.temperature_c)
+    left = np.zeros(len(level), dtype=bool)
+    for mean_h, share in _SPANS:
+        rise = rises(level, mean_h=mean_h)
+        change = partial(rises, mean_h=mean_h)
+        brought = np.zeros_like(rise) if outside is None else brought_by(level, outside, change)
+        _, usual = usual_rise(rise - brought)
+        limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
+        humidity = rises(room.relative_humidity_pct, mean_h=mean_h)
+        with np.errstate(invalid="ignore"):  # a fall outdoors makes no rise of a room that did not follow it
+            own = rise - np.maximum(brought, 0.0)
+            left |= ((own > share * limit) & (humidity > _HUMIDITY_SHARE * share * limit)).any(axis=0)
+    return left
 
 
 def drive_lost(room: Track, outdoor: Track | None, as_of_s: float, options: AnalysisOptions) -> Finding | None:

@@ -29,9 +29,9 @@ def newest_event(
     """The newest event of the last days, None if there is none.
 
     `hits` are the hours of detection (bool), `level` what rises (both (n,)). Hits closer than `apart_h` belong
-    together. It counts once it rose by `least_rise`. It is over once the level is back under base + `back_share` of its
-    rise, or has fallen for a day from its peak by `least_fall` and more; or `hold_h` after its last hit, when the new
-    level is the usual one.
+    together. It counts once it rose by `least_rise`. It is over once the level has been back under base + `back_share`
+    of its rise since the last hit, or has fallen for a day from its peak by `least_fall` and more; or `hold_h` after
+    its last hit, when the new level is the usual one.
     """
     at = np.flatnonzero(hits)
     if not len(at):
@@ -56,7 +56,8 @@ def newest_event(
     peak = float(since[peak_at])
     if not np.isfinite(base):
         return Event(True, began, base, now, peak)
-    back = now <= base + back_share * (peak - base)
+    after = since[max(last - began, peak_at) :]  # once back it is over; what rises later is detected anew
+    back = bool((after[np.isfinite(after)] <= base + back_share * (peak - base)).any())
     falling = n - 1 - (began + peak_at) >= 24 and peak - now >= least_fall and n - 1 - last >= 12
     risen = peak - base >= least_rise
     return Event(risen and not (back or falling), began, base, now, peak)

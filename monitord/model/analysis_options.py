@@ -148,5 +148,5 @@ class AnalysisOptions(BaseModel):
     """How sure it must be that the air holds an element back before it is called stalled (our choice). [-]"""
     goal_confidence: Positive = 1.65
     """At goal: the mean lies under the limit by this many standard uncertainties (one-sided 95 %; JCGM 100)."""
-    drive_lost_pct: Positive = 8.0
+    drive_lost_pct: Positive = 6.0
     """Rise of the room's vapour pressure, as humidity at room temperature, that the drying would feel (our choice)."""

@@ -56,6 +56,15 @@ def test_it_is_over_when_less_than_the_stated_share_of_the_rise_is_left(left: fl
     assert found.active is active
 
 
+def test_once_over_it_does_not_come_back_without_a_new_hit() -> None:
+    level = step(200, 8.0)
+    level[240:260] = 60.0
+    found = event(range(202, 230), level, least_fall=1e9)
+    assert found is not None
+    assert not found.active
+    assert event([*range(202, 230), 262], level, least_fall=1e9).active  # type: ignore[union-attr]
+
+
 def test_it_is_over_when_the_level_has_fallen_for_a_day_and_nothing_new_came() -> None:
     level = step(200, 8.0)
     level[220:] -= np.linspace(0.0, 2.5, N - 220)  # still two thirds of the rise left
