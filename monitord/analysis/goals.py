@@ -9,7 +9,7 @@ import numpy as np
 from monitord.analysis.comparison import utc
 from monitord.analysis.drying import Progress, goal_met, progress
 from monitord.analysis.forecast import NEVER_AT, outlook, to_forecast
-from monitord.analysis.metric import Around, Metric, build_metric
+from monitord.analysis.metric import Around, Metric, build_metric, is_sleeve
 from monitord.analysis.outlook import Outlook
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.analysis.track import Track
@@ -55,7 +55,8 @@ def judge_goal(
     wetting = wet is not None and wet.value == 1.0
     view = None if met else outlook(here, metric, shown, first, options.timber_lag_days)
     stall = judge_stall(here, metric, shown, view, drive_lost, options)
-    forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason)
+    pace = None if is_sleeve(here) else shown
+    forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason, pace)
     state, words = _state(metric, shown, met, wetting, stall, view)
     since = utc(float(here.hour_s[0] + HOUR_S * met_at)) if met and met_at is not None else None
     drying = Drying(

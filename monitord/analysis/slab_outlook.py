@@ -20,8 +20,11 @@ _AIR_H = 168
 """Hours whose air a slab is taken to dry into: it does not follow the weather of days. [h]"""
 _D1 = 3.5e-10
 """Typical D1 of concrete (fib Model Code 2010), only where the readings do not tell yet. [m²/s]"""
-_SHAPE_DAYS, _SHAPE_NOISE = 20, 0.25
+_SHAPE_DAYS, _SHAPE_NOISE = 20, 0.15
 """Days whose shape tells a slab's speed, and the usual error of a day's mean about it. [% RH]"""
+
+_DOUBT = 1.2
+"""The level's doubt as a multiple of the probe's: concrete does not quite follow one curve (our choice)."""
 
 
 def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Outlook | None:
@@ -47,7 +50,7 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Ou
     weight = np.exp(weight - weight.max())
     weight /= weight.sum()
     share = ndtri((np.arange(9) + 0.5) / 9.0)
-    goal = (metric.goal.limit + 0.5 * FIRST_PASSAGE * _wander(here, metric, first) + metric.u * share) / 100.0
+    goal = (metric.goal.limit + 0.5 * FIRST_PASSAGE * _wander(here, metric, first) + _DOUBT * metric.u * share) / 100.0
     to_go = np.maximum(curve.time_at(goal) - s_now, 0.0)
     held = np.repeat((goal <= surface)[None, :], len(k), axis=0)
     to_go = np.where(goal >= now, 0.0, np.where(goal <= surface, np.inf, to_go))
