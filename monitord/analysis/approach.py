@@ -19,6 +19,9 @@ import numpy as np
 
 from monitord.model.series import Array
 
+_SLOW_TAIL, _TAIL_SHARE = 0.8, 0.2
+"""The β of an approach with a slow tail, and how often one is expected (our choice)."""
+
 
 @dataclass(frozen=True)
 class ApproachPrior:
@@ -30,8 +33,8 @@ class ApproachPrior:
     """Sealed concrete: +0.2 to +0.5 % RH per K (Bažant and Najjar 1972). [%/K]"""
     drift_sd_per_h: float = 0.15 / 24.0
     tau_median_h: float = 14.0
-    tau_log_sd: float = 0.7
-    noise_sd: float = 0.3
+    tau_log_sd: float = 0.5
+    noise_sd: float = 0.15
     """Of an hourly median about the model, probe noise and model error together. [%]"""
     correlation_h: float = 8.0
     """Neighbouring hours share their error over about this long: the data weigh that much less. [h]"""
@@ -56,10 +59,10 @@ class ApproachFit:
 @lru_cache(maxsize=4)
 def _grid(prior: ApproachPrior) -> tuple[Array, Array, Array]:
     tau = np.exp(np.linspace(np.log(1.5), np.log(110.0), 28))
-    beta = np.array([0.7, 1.0])
+    beta = np.array([_SLOW_TAIL, 1.0])
     taus, betas = (axis.ravel() for axis in np.meshgrid(tau, beta, indexing="ij"))
     log_prior = -0.5 * ((np.log(taus) - np.log(prior.tau_median_h)) / prior.tau_log_sd) ** 2
-    return taus, betas, log_prior + np.where(betas == 1.0, np.log(0.7), np.log(0.3))
+    return taus, betas, log_prior + np.where(betas == 1.0, np.log(1.0 - _TAIL_SHARE), np.log(_TAIL_SHARE))
 
 
 def fit_approach(
