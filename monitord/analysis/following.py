@@ -150,7 +150,7 @@ def response_outlook(metric: Metric, kind: LocationKind) -> Outlook | None:
     if not metric.over_air:  # an excess is over the air itself, so a drier air does not help it
         days = np.where(days <= HORIZON_D, days, times_to(fit, final - found.drop, target))
     end = None if metric.over_air else float(fit.weight @ final)
-    return Outlook(days, fit.weight, final >= target, flat, end)
+    return Outlook(days, fit.weight, final >= target, flat, final - fit.offset >= target, end)
 
 
 _LAG_SHARE, _LAG_LOG_SD = 1.3, 0.35
@@ -179,7 +179,8 @@ def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlo
     if (reached > HORIZON_D).any():
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
         reached = np.where(reached <= HORIZON_D, reached, in_drier)
-    return Outlook(reached, fit.weight, final >= target, flat, float(fit.weight @ final))
+    by_air = final - fit.offset >= target
+    return Outlook(reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final))
 
 
 def _timber_course(fit: Response, final: Array, level: Array, lag: Array, target: Array) -> tuple[Array, Flags]:

@@ -54,7 +54,7 @@ def judge_goal(
     met, met_at = goal_met(metric, options, first)
     wetting = wet is not None and wet.value == 1.0
     view = None if met else outlook(here, metric, shown, first, options.timber_lag_days)
-    stall = judge_stall(here, metric, shown, view, drive_lost, options)
+    stall = judge_stall(here, metric, shown, view, drive_lost, options, first)
     pace = None if is_sleeve(here) else shown
     forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason, pace)
     state, words = _state(metric, shown, met, wetting, stall, view)
@@ -71,7 +71,7 @@ def judge_goal(
         since=since,
         words=words,
     )
-    return GoalView(state, words, drying, forecast, _findings(here, hour_s, metric, shown, met, wetting, stall, view))
+    return GoalView(state, words, drying, forecast, _findings(here, hour_s, metric, shown, met, stall, view))
 
 
 def _state(
@@ -131,14 +131,13 @@ def _findings(
     metric: Metric,
     shown: Progress,
     met: bool,
-    wetting: bool,
     stall: Stall,
     view: Outlook | None,
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
     said = f"{shown.recent:.1f} ± {2 * metric.u:.1f} {metric.unit}, goal {metric.goal.limit:g}"
     never = 0.0 if met or view is None else view.never
-    stalled = 1.0 if stall.active and not met and not wetting else 0.0
+    stalled = 1.0 if stall.active and not met else 0.0  # water that comes holds the drying up as well
     return (
         _finding("goal_reached", here, hour_s, 1.0 if met else 0.0, readings, f"{said}."),
         _finding("drying_stalled", here, hour_s, stalled, readings, f"{said}. {stall.reason}"),

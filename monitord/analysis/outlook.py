@@ -24,6 +24,8 @@ class Outlook:
     """Per draw: the air allows no end below the goal."""
     flat: Flags
     """Per draw: under a tenth of what remains goes in the next seven days."""
+    by_air: Flags | None = None
+    """Per draw: the air alone does not, whatever the place gives off itself; None where that is the same."""
     end: float | None = None
     """Where it would end in the present air, as what follows that air; None where that is no level."""
 
@@ -38,9 +40,14 @@ class Outlook:
         return float(self.weights[self.days > HORIZON_D].sum())
 
     @property
-    def stalled(self) -> float:
-        """Probability that it hardly moves because of the air around it."""
-        return float(self.weights[self.held_back & self.flat].sum())
+    def held(self) -> float:
+        """Probability that the goal lies below what it is heading for."""
+        return float(self.weights[self.held_back].sum())
+
+    @property
+    def held_by_air(self) -> float:
+        """Probability that the goal lies below what the air alone would bring."""
+        return float(self.weights[self.held_back if self.by_air is None else self.by_air].sum())
 
     @property
     def no_progress(self) -> float:

@@ -58,7 +58,7 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Ou
     week = np.interp(s_now + 7.0 * k, curve.s, curve.humidity)
     flat = (now - week)[:, None] < STALL_SHARE * (now - goal)[None, :]
     weights = np.repeat(weight[:, None] / 9.0, 9, axis=1)
-    return Outlook(days.ravel(), weights.ravel(), held.ravel(), flat.ravel(), end)
+    return Outlook(days.ravel(), weights.ravel(), held.ravel(), flat.ravel(), end=end)
 
 
 def _wander(here: Track, metric: Metric, first: int) -> float:

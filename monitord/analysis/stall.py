@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from monitord.analysis.drying import Progress, cleaned
 from monitord.analysis.metric import Metric, is_sleeve
 from monitord.analysis.outlook import Outlook
@@ -11,8 +13,16 @@ from monitord.analysis.rolling import day_means, line
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
 
-_LEAST_DAYS = 2.5
-"""Days of readings before anything is called stalled."""
+_LEAST_DAYS = 5.0
+"""Days since the first reading, or since a sleeve settled, before anything is called stalled: four without progress are
+asked for, and what a probe brings in with it goes first (our choice)."""
+_RATE_DAYS = 4
+_SURE = 1.5
+"""How many standard errors the course of those days must lie clear of progress (our choice)."""
+_LEAST_BY_AIR = 0.3
+"""How likely the air alone must be to hold a place back: what a place gives off itself dries away (our choice)."""
+_RISING = 0.2
+"""A sleeve that surely rises by more in a day dries no longer, whatever its curve says (our choice). [% RH]"""
 
 
 @dataclass(frozen=True)
@@ -34,23 +44,28 @@ def judge_stall(
     view: Outlook | None,
     drive_lost: bool,
     options: AnalysisOptions,
+    first: int = 0,
 ) -> Stall:
-    """Judge the last days of a metric above its goal.
+    """Judge the last days of a metric above its goal; hours before the index `first` do not count.
 
-    Stalled when both hold: the last four days show no clear progress, and there is a cause: in the present air the
-    element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow. A sleeve
-    lies too deep to show within days what the room's air has become, so a lost drive is no cause there; it has its own
-    alarm.
+    Stalled when both hold: the last four days surely show no progress, and there is a cause: in the present air the
+    element would not end below its goal, or the room's drying drive was lost, or a sleeve rises, which no drying does.
+    Without a cause it is slow. A sleeve lies too deep to show within days what the room's air has become, so a lost
+    drive is no cause there; it has its own alarm.
     """
-    if shown.recent is None or shown.recent <= metric.goal.limit or view is None or shown.days < _LEAST_DAYS:
+    if shown.recent is None or shown.recent <= metric.goal.limit or view is None:
         return NONE
-    remaining = shown.recent - metric.goal.limit
-    slope, se, _ = line(day_means(cleaned(here, metric), 4))
-    needed = -options.stall_share_per_week * remaining / 7.0
-    flat = slope + 0.5 * se > needed
-    slow = shown.rate > needed
-    if flat and view.stalled >= options.stall_probability and metric.end is not None:
+    known = np.flatnonzero(np.isfinite(metric.value[first:]))
+    if not len(known) or len(here) - (first + known[0]) < 24 * _LEAST_DAYS:
+        return NONE
+    slope, se, _ = line(day_means(cleaned(here, metric), _RATE_DAYS))
+    needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / 7.0
+    slow, flat = shown.rate > needed, slope - _SURE * se > needed
+    held = view.held >= options.stall_probability and view.held_by_air >= _LEAST_BY_AIR
+    if flat and held and metric.end is not None:
         return Stall(True, slow, _held_up(metric, view))
+    if is_sleeve(here) and slope - 2.0 * se > _RISING:
+        return Stall(True, slow, f"It rises by {slope:.1f} {metric.unit} a day where it should dry.")
     if flat and drive_lost and not is_sleeve(here) and view.no_progress >= options.stall_probability:
         return Stall(True, slow, "The room's air has stopped taking water up as it did.")
     return Stall(False, slow, "The air around could still take it to its goal.")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from analysis_series import CAVITY, ROOM, daily, hours, noise, place, track
+from analysis_series import CAVITY, ROOM, SLEEVE, daily, hours, noise, place, track
 
 from monitord.analysis.drying import progress
 from monitord.analysis.metric import Around, build_metric
@@ -23,7 +25,7 @@ GOAL = Goal.model_validate({"metric": "rh_pct", "limit": 70.0, "window_h": 24})
 def view(held_back: float, no_progress: float) -> Outlook:
     """An outlook in which so much of the draws is held back by the air, and so much hardly moves."""
     share = np.arange(100) / 100.0
-    return Outlook(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress, 78.0)
+    return Outlook(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress, end=78.0)
 
 
 def judged(value: Array, outlook: Outlook | None, *, drive_lost: bool = False, air_rh: float = 78.0) -> Stall:
@@ -80,8 +82,32 @@ def test_a_lost_drive_is_a_cause_of_its_own() -> None:
     assert not judged(FLAT, view(0.0, 0.3), drive_lost=True).active  # it would go on drying all the same
 
 
-@pytest.mark.parametrize("value", [np.full(len(H), 69.0), FLAT[: 2 * 24]])
-def test_under_the_goal_and_before_the_third_day_nothing_is_stalled(value: Array) -> None:
+def test_what_a_place_gives_off_itself_is_not_the_airs_fault() -> None:
+    outlook = view(0.95, 0.95)
+    own = replace(outlook, by_air=np.arange(100) < 10)
+    assert judged(FLAT, outlook).active
+    assert not judged(FLAT, own, air_rh=45.0).active
+
+
+def test_four_days_that_only_may_show_no_progress_are_not_enough() -> None:
+    wandering = FLAT + 2.0 * np.sin(H / 24.0 * 2.0 * np.pi / 3.0)
+    assert not judged(wandering - 0.4 * H / 24.0, view(1.0, 1.0)).active
+
+
+@pytest.mark.parametrize(("by_day", "active"), [(0.1, False), (0.5, True)])
+def test_a_sleeve_that_rises_has_stalled_whatever_its_air_allows(by_day: float, active: bool) -> None:
+    air = track(place(ROOM), 18.0, 45.0, DAYS)
+    here = track(place(SLEEVE), 18.0, 85.0 + by_day * H / 24.0 + noise(len(H), 0.05), DAYS)
+    goal = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 75.0, "window_h": 24})
+    metric = build_metric(here, Around(air, air, None), goal, OPTIONS)
+    assert metric is not None
+    found = judge_stall(here, metric, progress(here, metric), view(0.0, 0.0), False, OPTIONS)
+    assert found.active is active
+    assert ("It rises" in found.reason) is active
+
+
+@pytest.mark.parametrize("value", [np.full(len(H), 69.0), FLAT[: 4 * 24]])
+def test_under_the_goal_and_before_the_fifth_day_nothing_is_stalled(value: Array) -> None:
     found = judged(value, view(1.0, 1.0), drive_lost=True)
     assert (found.active, found.slow) == (False, False)
 
