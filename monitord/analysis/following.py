@@ -180,7 +180,7 @@ def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlo
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
         reached = np.where(reached <= HORIZON_D, reached, in_drier)
     by_air = final - fit.offset >= target
-    return Outlook(reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final))
+    return Outlook(reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final), weather_passes=True)
 
 
 def _timber_course(fit: Response, final: Array, level: Array, lag: Array, target: Array) -> tuple[Array, Flags]:

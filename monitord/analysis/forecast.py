@@ -30,7 +30,7 @@ _PACE_SHARE = 0.3
 """Weight of a hollow place that keeps its pace beside one that slows as it nears its air: wet material gives off at a
 steady pace first (our choice)."""
 
-NEVER_AT = 0.85
+NEVER_AT = 0.9
 """Probability from which the goal is said not to be reached in this air; under it a date is given, high end open."""
 
 

@@ -13,6 +13,10 @@ HORIZON_D = 365.0
 STALL_SHARE = 0.10
 """Under this share of what remains in the next seven days is no progress."""
 
+LEAST_BY_AIR = 0.3
+"""How likely the air alone must keep a place over its goal before the air is blamed: what a place gives off itself
+dries away (our choice)."""
+
 
 @dataclass(frozen=True)
 class Outlook:
@@ -29,6 +33,9 @@ class Outlook:
     end: float | None = None
     """Where it would end in the present air, as what follows that air; None where that is no level."""
 
+    weather_passes: bool = False
+    """Whether it lags so long that the weather of some days passes over it, as over timber."""
+
     def at(self, share: float) -> float:
         """Quantile, infinite beyond the horizon. [days]"""
         value = quantile(self.days, self.weights, share)
@@ -36,8 +43,15 @@ class Outlook:
 
     @property
     def never(self) -> float:
-        """Probability that the goal is not reached within the horizon, not even in the driest air of late."""
-        return float(self.weights[self.days > HORIZON_D].sum())
+        """Probability that the goal is not reached within the horizon.
+
+        A hollow place counts as held back where what it is heading for in the air of these days lies above its goal
+        and the air alone may well keep it there; else it must not get there even in the driest air of late.
+        """
+        beyond = float(self.weights[self.days > HORIZON_D].sum())
+        if self.by_air is None or self.weather_passes or self.held_by_air < LEAST_BY_AIR:
+            return beyond
+        return max(beyond, self.held)
 
     @property
     def held(self) -> float:

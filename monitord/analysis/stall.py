@@ -8,7 +8,7 @@ import numpy as np
 
 from monitord.analysis.drying import Progress, cleaned
 from monitord.analysis.metric import Metric, is_sleeve
-from monitord.analysis.outlook import Outlook
+from monitord.analysis.outlook import LEAST_BY_AIR, Outlook
 from monitord.analysis.rolling import day_means, line
 from monitord.analysis.track import Track
 from monitord.model.analysis_options import AnalysisOptions
@@ -19,8 +19,6 @@ asked for, and what a probe brings in with it goes first (our choice)."""
 _RATE_DAYS = 4
 _SURE = 1.5
 """How many standard errors the course of those days must lie clear of progress (our choice)."""
-_LEAST_BY_AIR = 0.3
-"""How likely the air alone must be to hold a place back: what a place gives off itself dries away (our choice)."""
 _RISING = 0.2
 """A sleeve that surely rises by more in a day dries no longer, whatever its curve says (our choice). [% RH]"""
 
@@ -61,7 +59,7 @@ def judge_stall(
     slope, se, _ = line(day_means(cleaned(here, metric), _RATE_DAYS))
     needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / 7.0
     slow, flat = shown.rate > needed, slope - _SURE * se > needed
-    held = view.held >= options.stall_probability and view.held_by_air >= _LEAST_BY_AIR
+    held = view.held >= options.stall_probability and view.held_by_air >= LEAST_BY_AIR
     if flat and held and metric.end is not None:
         return Stall(True, slow, _held_up(metric, view))
     if is_sleeve(here) and slope - 2.0 * se > _RISING:
