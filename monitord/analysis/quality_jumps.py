@@ -17,8 +17,9 @@ _FLAT_PCT = {True: 1.2, False: 2.5}
 _SATURATED_PCT = 98.0
 _INTO_SATURATION_PCT = 12.0
 _SATURATED_H = 12
-_FOG_H, _FOG_K = 36, 5.0
-"""Longest that open air stays saturated while its temperature moves by so much (our choice). [h, K]"""
+_FOG_H, _FOGGY_H, _FOG_K = 36, 96, 5.0
+"""Longest that open air stays saturated while its temperature moves by so much, and the same in weather that is foggy
+by itself, as a winter's may be (our choice). [h, K]"""
 _HABIT = 0.05
 """Air that stood at saturation in more than this share of the week before does so by itself."""
 
@@ -70,8 +71,10 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
     if not high.any():
         return found
     for a, b in runs(high) if kind is LocationKind.OUTDOOR_AIR else ():
+        before = high[max(0, a - 168) : a]
+        foggy = len(before) > 0 and before.mean() > _HABIT
         if (
-            b - a >= _FOG_H
+            b - a >= (_FOGGY_H if foggy else _FOG_H)
             and np.ptp(hourly.temperature_c[a:b]) >= _FOG_K
             and np.ptp(hourly.relative_humidity_pct[a:b]) <= 1.5
         ):

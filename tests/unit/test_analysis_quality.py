@@ -142,6 +142,20 @@ def test_fog_at_100_percent_for_two_days_is_no_fault() -> None:
     assert flagged(OUTDOOR, readings(time_s, temperature, np.minimum(humidity, 100.0))) == set()
 
 
+@pytest.mark.parametrize(
+    ("foggy", "hours", "kinds"), [(True, 60, set()), (True, 110, {"saturated"}), (False, 60, {"saturated"})]
+)
+def test_a_foggy_winter_stays_saturated_for_days_and_a_wetted_sensor_for_longer(
+    foggy: bool, hours: int, kinds: set[str]
+) -> None:
+    """Through warmer and colder days: where nights before were at 100 % too, the weather may do it."""
+    time_s = times(14)
+    temperature = 1.0 + 4.0 * daily(hour(time_s)) + noise(len(time_s), 0.05)
+    humidity = 93.0 - 9.0 * daily(hour(time_s)) * (1.0 if foggy else 0.3) + noise(len(time_s), 0.3)
+    held = (hour(time_s) >= 200) & (hour(time_s) < 200 + hours)
+    assert flagged(OUTDOOR, readings(time_s, temperature, np.where(held, 100.0, np.minimum(humidity, 100.0)))) == kinds
+
+
 @pytest.mark.parametrize("middle_c", [12.0, -6.0])
 def test_a_cavity_that_swings_with_sun_and_frost_is_no_fault(middle_c: float) -> None:
     time_s = times(10)
