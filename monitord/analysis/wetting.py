@@ -149,7 +149,7 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
         rise[row, here.hour_s < settled_s + lag * 24 * HOUR_S] = np.nan
     with np.errstate(invalid="ignore"):
         hit = rise > least
-    if _lately(hit):
+    if not sleeve and _lately(hit):  # sealed concrete is cleaned of temperature
         hit &= _gains_vapour(here, lags, 0.5 * least)
     if not _lately(hit):
         return np.zeros(len(here), dtype=bool), np.full(len(here), np.nan)  # what is usual here need not be asked
@@ -190,11 +190,7 @@ def _turn(sleeve: Track, around: Around, options: AnalysisOptions, settled_s: fl
 
 def _gains_vapour(here: Track, lags: tuple[int, ...], least: float) -> Flags:
     """Where vapour itself rose, (lags, n) of bool: a cooling alone raises the humidity, but no vapour."""
-    saturation = _smooth_saturation(here.temperature_c)
-    if is_sleeve(here):  # sealed concrete gives vapour off when it warms
-        vapour = rises(_in_rh(here.vapour_pressure_pa, saturation), lags)
-    else:
-        vapour = rises(here.vapour_pressure_pa, lags) * (100.0 / saturation)
+    vapour = rises(here.vapour_pressure_pa, lags) * (100.0 / _smooth_saturation(here.temperature_c))
     with np.errstate(invalid="ignore"):
         return np.asarray(vapour > least)
 
