@@ -60,6 +60,11 @@ _STUCK_H = {True: 4.0, False: 8.0}
 
 _STUCK_LOG_ODDS = -16.0
 """Log probability under which such a run is no chance, given how often this probe stood still before (our choice)."""
+_FROZEN_LOG_ODDS = -80.0
+"""The same for the humidity alone at an even temperature, where little moves it (our choice)."""
+_FINE_PCT = {False: 0.2, True: 0.05}
+"""Coarsest steps of a probe whose humidity may be called frozen so: elsewhere, and in a sleeve, whose concrete moves
+slowly (our choice). [% RH]"""
 
 
 def _still(middle: Array, lowest: Array, highest: Array) -> Flags:
@@ -76,12 +81,19 @@ def _still_share(still: Flags, before: int, window: int = 240) -> float:
     return (float(past.sum()) + 1.0) / (len(past) + 2.0)
 
 
+def _least_step(value: Array) -> float:
+    """The smallest change from hour to hour: the probe's steps, or half of them; infinite without any."""
+    change = np.abs(np.diff(value))
+    return float(change[change > 1e-6].min(initial=np.inf))
+
+
 def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     """Hours during which a probe repeated one value exactly.
 
     Both values frozen: judged by the chance of such a run, from the share of hours that stood still before.
     Humidity frozen while temperature moved by more than 1.5 K: in open air or a void humidity must follow, in a sealed
-    sleeve too (0.2 to 0.5 %/K, Bažant and Najjar 1972), unless the probe's steps are coarse.
+    sleeve too (0.2 to 0.5 %/K, Bažant and Najjar 1972), unless the probe's steps are coarse. Humidity frozen at an even
+    temperature: only where the chance of it is far smaller still.
     """
     if len(hourly) < 3:
         return []
@@ -93,12 +105,14 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
         hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
         if hours >= least_h and (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS:
             found.append((a, b))
+    fine = _least_step(hourly.relative_humidity_pct) <= _FINE_PCT[kind is LocationKind.SLAB_SLEEVE]
     for a, b in runs(same_rh & free):
         if b - a < least_h:
             continue
         moved = float(np.ptp(hourly.temperature_c[a:b]))
         need = 1.5 if kind is not LocationKind.SLAB_SLEEVE else 3.0
-        if moved > need and (b - a) * np.log(_still_share(same_rh, a)) < _STUCK_LOG_ODDS:
+        chance = (b - a) * np.log(_still_share(same_rh, a))
+        if chance < (_STUCK_LOG_ODDS if moved > need else _FROZEN_LOG_ODDS) and (moved > need or fine):
             found.append((a, b))
     return [
         Span(

@@ -114,6 +114,20 @@ def test_a_probe_that_repeats_itself_for_half_a_day_is_stuck(kind: LocationKind)
     assert spans[0].start_s == pytest.approx(START_S + (8 * 24 - 12) * HOUR_S, abs=2 * HOUR_S)
 
 
+@pytest.mark.parametrize("kind", [ROOM, CAVITY, SLEEVE])
+@pytest.mark.parametrize(("frozen_h", "stuck"), [(6, False), (40, True)])
+def test_humidity_that_stands_alone_at_an_even_temperature_is_stuck_in_time(
+    kind: LocationKind, frozen_h: int, stuck: bool
+) -> None:
+    """In steps of 0.01 % RH no probe repeats itself for a day and a half; for some hours it may."""
+    time_s = times(9)
+    temperature = 18.0 + 0.2 * daily(hour(time_s)) + noise(len(time_s), 0.05, 2)
+    humidity = 62.0 + noise(len(time_s), 0.1)
+    frozen = (hour(time_s) >= 150) & (hour(time_s) < 150 + frozen_h)
+    humidity[frozen] = humidity[frozen][0]
+    assert ("stuck" in flagged(kind, readings(time_s, temperature, in_steps(humidity, 0.01)))) is stuck
+
+
 def test_humidity_that_stands_while_temperature_moves_is_stuck() -> None:
     time_s = times(8)
     temperature = 10.0 + 4.0 * daily(hour(time_s)) + noise(len(time_s), 0.05)
