@@ -25,9 +25,6 @@ from monitord.physics.moist_air import saturation_vapour_pressure
 _SPANS = ((3, 1.25), (6, 1.0))
 """Hours whose mean is taken, and the share of the limit that it must pass: a kettle or a shower is over sooner, a
 great rise need not be waited for."""
-_HUMIDITY_SHARE = 0.25
-"""The humidity itself must rise by this share of the limit: a room that is heated up gives vapour off and dries faster
-all the same (our choice)."""
 
 
 def _as_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
@@ -51,9 +48,9 @@ def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Fla
         _, usual = usual_rise(rise - brought)
         limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
         humidity = rises(room.relative_humidity_pct, mean_h=mean_h)
-        with np.errstate(invalid="ignore"):  # a fall outdoors makes no rise of a room that did not follow it
-            own = rise - np.maximum(brought, 0.0)
-            left |= ((own > share * limit) & (humidity > _HUMIDITY_SHARE * share * limit)).any(axis=0)
+        own = rise - np.maximum(brought, 0.0)  # a fall outdoors makes no rise of a room that did not follow it
+        with np.errstate(invalid="ignore"):  # a room that is heated up gives vapour off and dries all the same
+            left |= (np.minimum(own, humidity) > share * limit).any(axis=0)
     return left
 
 
