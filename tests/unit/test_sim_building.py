@@ -88,7 +88,8 @@ def test_any_drawn_building_keeps_its_water_and_stays_physical(seed: int) -> Non
     assert simulation.total() - before == pytest.approx(simulation.came_in(), abs=1e-9 * before)
     humidity = course.relative_humidity()
     assert (humidity > 1.0).all()
-    assert (humidity < 106.0).all()  # air over a cold leaf may be a little over its own saturation
+    # no fog is modelled: what condenses does so on the cold leaf, and the warmer air over it is a little oversaturated
+    assert (humidity < 112.0).all()
     assert (course.temperature_c > -45.0).all()
     assert (course.temperature_c < 60.0).all()
     assert (course.timber_pct > 0.0).all()
