@@ -13,7 +13,7 @@ from monitord.analysis.metric import Around, Metric, build_metric, is_sleeve
 from monitord.analysis.outlook import Outlook
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.analysis.track import Track
-from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
 from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Drying, Finding, Forecast, Quantity, State
 from monitord.model.jobs import Goal
@@ -100,7 +100,7 @@ def _state(
 def _never(probability: float) -> str:
     if probability < NEVER_AT:
         return "The air around could still take it to its goal."
-    return f"At this pace and in this air it would not get there within a year ({100 * probability:.0f} % sure)."
+    return f"At this pace and in this air it would not get there within a year ({sure_words(probability)})."
 
 
 def _unknown(here: Track, hour_s: float) -> tuple[Finding, ...]:

@@ -16,7 +16,8 @@ _FLAT_PCT = {True: 1.2, False: 2.5}
 
 _SATURATED_PCT = 98.0
 _INTO_SATURATION_PCT = 12.0
-_SATURATED_H = 12
+_SATURATED_H = {True: 24, False: 12}
+"""Hours at saturation after a jump into it: outdoors, where a night's fog comes as fast, and elsewhere (our choice)."""
 _FOG_H, _FOGGY_H, _FOG_K = 36, 96, 5.0
 """Longest that open air stays saturated while its temperature moves by so much, and the same in weather that is foggy
 by itself, as a winter's may be (our choice). [h, K]"""
@@ -80,7 +81,7 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
         ):
             reason = f"stands at {hourly.relative_humidity_pct[a]:.0f} % RH through {b - a} h of changing temperature"
             found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), reason))
-    jump = _gap(hourly, 2)
+    jump, least_h = _gap(hourly, 2), _SATURATED_H[kind is LocationKind.OUTDOOR_AIR]
     for a, b in runs(high):
         entered = jump[max(0, a - 1) : a + 2]
         entered = entered[np.isfinite(entered)]
@@ -88,7 +89,7 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
         habit = high[max(0, a - 168) : a]
         if len(habit) and habit.mean() > _HABIT:
             continue
-        if b - a >= _SATURATED_H and still and len(entered) and float(entered.max()) >= _INTO_SATURATION_PCT:
+        if b - a >= least_h and still and len(entered) and float(entered.max()) >= _INTO_SATURATION_PCT:
             reason = f"jumped to {hourly.relative_humidity_pct[a]:.0f} % RH within two hours and stands there"
             found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), reason))
     return found
