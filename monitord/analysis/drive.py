@@ -42,12 +42,14 @@ def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Fla
     outside = None if outdoor is None else _as_rh(outdoor.vapour_pressure_pa, room.temperature_c)
     left = np.zeros(len(level), dtype=bool)
     for mean_h, share in _SPANS:
-        rise = rises(level, mean_h=mean_h)
+        rise, humidity = rises(level, mean_h=mean_h), rises(room.relative_humidity_pct, mean_h=mean_h)
+        with np.errstate(invalid="ignore"):
+            if not (np.minimum(rise, humidity) > share * options.drive_lost_pct).any():
+                continue  # the weather and what is usual only take from that
         change = partial(rises, mean_h=mean_h)
         brought = np.zeros_like(rise) if outside is None else brought_by(level, outside, change)
         _, usual = usual_rise(rise - brought)
         limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
-        humidity = rises(room.relative_humidity_pct, mean_h=mean_h)
         own = rise - np.maximum(brought, 0.0)  # a fall outdoors makes no rise of a room that did not follow it
         with np.errstate(invalid="ignore"):  # a room that is heated up gives vapour off and dries all the same
             left |= (np.minimum(own, humidity) > share * limit).any(axis=0)
