@@ -100,7 +100,7 @@ def _state(
 def _never(probability: float) -> str:
     if probability < NEVER_AT:
         return "The air around could still take it to its goal."
-    return f"At this pace and in this air it would not get there within a year ({sure_words(probability)})."
+    return f"In this air it would not get there within a year ({sure_words(probability)})."
 
 
 def _unknown(here: Track, hour_s: float) -> tuple[Finding, ...]:

@@ -297,8 +297,8 @@ def test_forecasts_are_ordered_lie_ahead_and_come_out_the_same_each_time(
     assert forecast.never == (forecast.middle is None)
     assert forecast.high_never == (forecast.high is None)
     assert high <= HORIZON_D + 2.0 or high == np.inf
-    assert 0.0 <= view.never <= view.held + 1e-9
-    assert 0.0 <= view.held_by_air <= 1.0 + 1e-9
+    for share in (view.never, view.held, view.held_by_air, view.no_progress):
+        assert 0.0 <= share <= 1.0 + 1e-9
 
 
 def test_half_a_day_of_readings_gives_no_forecast() -> None:

@@ -90,8 +90,9 @@ def test_what_a_place_gives_off_itself_is_not_the_airs_fault() -> None:
 
 
 def test_four_days_that_only_may_show_no_progress_are_not_enough() -> None:
-    wandering = FLAT + 2.0 * np.sin(H / 24.0 * 2.0 * np.pi / 3.0)
-    assert not judged(wandering - 0.4 * H / 24.0, view(1.0, 1.0)).active
+    """From day to day it goes up and down by more than what the four days rise in all."""
+    up_and_down = FLAT - 1.5 * (-1.0) ** np.floor(H / 24.0)
+    assert not judged(up_and_down, view(1.0, 1.0)).active
 
 
 @pytest.mark.parametrize(("by_day", "active"), [(0.1, False), (0.5, True)])
