@@ -13,24 +13,24 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
-from monitord.alerts.calibration import calibrations_due
-from monitord.alerts.engine import StepResult, end_alerts, step
-from monitord.alerts.rules import RuleBook
-from monitord.alerts.service import keep as keep_alerts
-from monitord.alerts.transitions import retire
+from monitord.alerts.lifecycle.engine import StepResult, end_alerts, step
+from monitord.alerts.lifecycle.rules import RuleBook
+from monitord.alerts.lifecycle.transitions import retire
+from monitord.alerts.requests import keep as keep_alerts
+from monitord.alerts.system.calibration import calibrations_due
+from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.analysis.assess import Memo, assess_job, damage_hour
-from monitord.analysis.outdoor_forecast import of_document
-from monitord.analysis.slipping import STALE, WINDOW, History, slipping
+from monitord.analysis.forecast.revisions import STALE, WINDOW, History, slipping
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert
-from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import JobAssessment
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, jobs, marks, outdoor_forecasts, pauses
-from monitord.store.database import Database
+from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs
+from monitord.store.db.database import Database
 from monitord.store.records import load_job_record
 
 _log = logging.getLogger(__name__)
@@ -136,7 +136,7 @@ def run_due(
     never hides a reading that the assessment did not see. `moved` is called after each job.
     """
     with db.read() as conn:
-        marked = marks.marked_jobs(conn)
+        marked = pending_jobs.marked_jobs(conn)
     as_of, memos = clock.now(), memos or Memos()
     assessed, failed = [], []
     for job_id, mark in marked:
@@ -161,7 +161,7 @@ def mark_running(db: Database, clock: Clock) -> None:
     with db.write() as conn:
         for job in jobs.list_jobs(conn):
             if job.start <= now and (job.end is None or now < job.end):
-                marks.mark_job(conn, job.job)
+                pending_jobs.mark_job(conn, job.job)
 
 
 def _run_job(
@@ -194,6 +194,6 @@ def _run_job(
         assessments.save_assessment(conn, assessment)
         for location, forecast in new:
             assessments.add_forecasts(conn, job_id, location, forecast)
-        marks.clear_mark(conn, job_id, mark)
+        pending_jobs.clear_mark(conn, job_id, mark)
     for event in result.events:
         _log.info("job %s: alert %s %s: %s", job_id, event.fingerprint[:8], event.event, event.detail)

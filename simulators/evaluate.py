@@ -24,7 +24,7 @@ from simulators.evaluation.records import OURS
 from simulators.evaluation.running import JUDGES, Failure, run_cases
 from simulators.evaluation.scoring import Score, score_case
 from simulators.evaluation.table import print_table, write_json
-from simulators.families import FAMILIES
+from simulators.jobs.families import FAMILIES
 
 HELD_OUT_FROM = 1000
 

@@ -20,22 +20,22 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-from monitord.alerts.rule_files import default_rule_book
-from monitord.analysis.cold_surface import surface_of_hours
-from monitord.analysis.comparison import utc
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.damage import DAMAGE_EVERY_S, view_damage
-from monitord.analysis.elements import HourView, view_hours
-from monitord.analysis.outdoor_forecast import OutdoorForecast
-from monitord.analysis.recorder import Recorder
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.analysis.hourly_results import HourView, view_hours
+from monitord.analysis.series.times import utc
+from monitord.analysis.surfaces.cold_surface import surface_of_hours
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S
 from monitord.physics.moist_air import dew_or_frost_point, saturation_vapour_pressure
-from simulators.families import FAMILIES
-from simulators.jobs import SimulatedJob, generate
-from simulators.night_scores import Evening, NightScore, Said
-from simulators.plan import STEP_S
+from monitord.replay.recorder import Recorder
+from simulators.evaluation.night_scores import Evening, NightScore, Said
+from simulators.jobs.families import FAMILIES
+from simulators.jobs.generate import SimulatedJob, generate
+from simulators.scenario import STEP_S
 
 Array = NDArray[np.float64]
 

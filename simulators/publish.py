@@ -17,9 +17,9 @@ import numpy as np
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from simulators.gateway import Readings
-from simulators.jobs import FAMILIES, generate
-from simulators.truth import iso
+from simulators.jobs.generate import FAMILIES, generate
+from simulators.probes.gateway import Readings
+from simulators.truth.records import iso
 
 GATEWAY = "gw1"
 _BACKLOG_S = 900

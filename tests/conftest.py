@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from brokers import Mosquitto
 
-from monitord.ingest.broker import EmbeddedBroker
+from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 
 
 @pytest.fixture

@@ -6,12 +6,12 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
-from monitord.alerts.service import end_alerts_of_job, wish
+from monitord.alerts.requests import end_alerts_of_job, wish
 from monitord.errors import MonitordError
 from monitord.model.messages import Pause
 from monitord.store import jobs as stored_jobs
-from monitord.store import marks
 from monitord.store import pauses as stored_pauses
+from monitord.store import pending_jobs
 
 
 def pause(conn: Connection, job: str, end: datetime | None, author: str, comment: str, at: datetime) -> Pause:
@@ -47,4 +47,4 @@ def resume(conn: Connection, job: str, by: str, at: datetime) -> None:
     stored_jobs.needed_job(conn, job)
     if stored_pauses.end_pauses(conn, job, at, by) == 0:
         raise MonitordError(f"job {job!r} is not paused", remedy="There is nothing to resume")
-    marks.mark_job(conn, job)
+    pending_jobs.mark_job(conn, job)

@@ -7,20 +7,20 @@ from datetime import datetime
 
 import numpy as np
 
-from monitord.analysis.airing import AiringDay, airing
-from monitord.analysis.battery import low_battery
-from monitord.analysis.comparison import Present, airs_of, compare, present, utc
+from monitord.analysis.air.airing import AiringDay, airing
+from monitord.analysis.air.comparison import Present, airs_of, compare, present
+from monitord.analysis.air.moisture_source import source_of
+from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.damage import DAMAGE_EVERY_S, DamageView, view_damage
-from monitord.analysis.depth import depth_comparisons
-from monitord.analysis.elements import GoalView, HourView, around_of, view_goals, view_hours
-from monitord.analysis.extremes import frost_and_heat
-from monitord.analysis.outdoor_forecast import OutdoorForecast
-from monitord.analysis.quality import recent_out
-from monitord.analysis.silence import silent_probe
-from monitord.analysis.source import source_of
-from monitord.analysis.surface_risk import surface_risk
-from monitord.analysis.track import stay_key
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.analysis.hourly_results import GoalView, HourView, around_of, view_goals, view_hours
+from monitord.analysis.probes.battery import low_battery
+from monitord.analysis.probes.quality import recent_out
+from monitord.analysis.probes.silence import silent_probe
+from monitord.analysis.series.hourly_series import stay_key
+from monitord.analysis.series.times import utc
+from monitord.analysis.slabs.depth import depth_comparisons
+from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
+from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import (
     Comparison,
     Finding,
@@ -31,6 +31,7 @@ from monitord.model.assessments import (
     State,
     SurfaceRisk,
 )
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import Airing
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, JobRecord

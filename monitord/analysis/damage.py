@@ -10,16 +10,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitord.analysis.airing import AiringDay, airing_day
-from monitord.analysis.cold_surface import ColdSurface, surface_of_hours
-from monitord.analysis.elements import HourView
-from monitord.analysis.mould_risk import WATCHED_KINDS, mould_finding, mould_risk
-from monitord.analysis.night_ahead import expected_finding, night_ahead
-from monitord.analysis.outdoor_forecast import OutdoorForecast
-from monitord.analysis.track import Track
-from monitord.analysis.wood_moisture import wood_finding, wood_moisture
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.analysis.air.airing import AiringDay, airing_day
+from monitord.analysis.air.outdoor_forecast import OutdoorForecast
+from monitord.analysis.hourly_results import HourView
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_hours
+from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, mould_finding, mould_risk
+from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
+from monitord.analysis.wood.wood_moisture import wood_finding, wood_moisture
 from monitord.model.assessments import Finding
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MouldRisk, NightAhead, WoodMoisture
 from monitord.model.jobs import VOID_KINDS, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S

@@ -6,16 +6,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.comparison import utc
-from monitord.analysis.drying import Progress, goal_met, progress
-from monitord.analysis.forecast import NEVER_AT, outlook, to_forecast
-from monitord.analysis.metric import Around, Metric, build_metric, is_sleeve
-from monitord.analysis.outlook import Outlook
+from monitord.analysis.drying.metric import Metric, build_metric
+from monitord.analysis.drying.progress import Progress, goal_met, progress
+from monitord.analysis.forecast.forecast import NEVER_AT, outlook, to_forecast
+from monitord.analysis.forecast.time_to_goal import Outlook
+from monitord.analysis.series.hourly_series import Around, Track, is_sleeve
+from monitord.analysis.series.times import utc
 from monitord.analysis.stall import Stall, judge_stall
-from monitord.analysis.track import Track
 from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
-from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Drying, Finding, Forecast, Quantity, State
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
 from monitord.model.series import HOUR_S
 

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.drying import Progress, cleaned
-from monitord.analysis.metric import Metric, is_sleeve
-from monitord.analysis.outlook import LEAST_BY_AIR, Outlook
-from monitord.analysis.rolling import day_means, line
-from monitord.analysis.track import Track
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.analysis.drying.metric import Metric
+from monitord.analysis.drying.progress import Progress, cleaned
+from monitord.analysis.forecast.time_to_goal import LEAST_BY_AIR, Outlook
+from monitord.analysis.series.hourly_series import Track, is_sleeve
+from monitord.analysis.series.rolling import day_means, line
+from monitord.model.config.analysis_options import AnalysisOptions
 
 _LEAST_DAYS = 5.0
 """Days since the first reading, or since a sleeve settled, before anything is called stalled: four without progress are

@@ -6,15 +6,15 @@ import time
 from argparse import ArgumentParser, Namespace, _SubParsersAction
 from collections.abc import Sequence
 
-from monitord.alerts.channels.opening import open_channels
-from monitord.alerts.trying_out import enqueue_test, send_test
+from monitord.alerts.sending.channels.opening import open_channels
+from monitord.alerts.sending.test_message import enqueue_test, send_test
 from monitord.cli.common import database_of, out, settings_of, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import MonitordError
 from monitord.model.messages import Message, OutboxState
 from monitord.store import alerts as stored_alerts
 from monitord.store import outbox as stored_outbox
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 _ASK_EVERY_S = 0.2
 

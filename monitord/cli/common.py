@@ -14,8 +14,8 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from monitord.model.settings import CONFIG_VARIABLE, Settings, load_settings
-from monitord.store.database import Database
+from monitord.model.config.settings import CONFIG_VARIABLE, Settings, load_settings
+from monitord.store.db.database import Database
 
 _PIPED_WIDTH = 240
 """Columns of a table that is piped into a file or another program, so that nothing is cut."""

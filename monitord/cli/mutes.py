@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from argparse import ArgumentParser, Namespace, _SubParsersAction
 
-from monitord.alerts import service
-from monitord.alerts.mutes import end_of, state_of
+from monitord.alerts import requests
+from monitord.alerts.deciding.mutes import end_of, state_of
 from monitord.cli.common import add_ending, database_of, ending_of, out, show_table, show_time, time_argument
 from monitord.clock import SystemClock
 from monitord.errors import MonitordError
@@ -63,7 +63,7 @@ def _add(parsed: Namespace) -> int:
         raise MonitordError("the mute would be over already", remedy="Give a later end")
     matchers = [Matcher(label=label, pattern=pattern) for label, pattern in named.items()]
     with database_of(parsed) as database, database.write() as connection:
-        made = service.mute(connection, matchers, start, end, parsed.by, parsed.why, now)
+        made = requests.mute(connection, matchers, start, end, parsed.by, parsed.why, now)
     out(f"{made.id}: mutes {_what(made)} until {show_time(made.end)}")
     return 0
 
@@ -91,7 +91,7 @@ def _list(parsed: Namespace) -> int:
 def _end(parsed: Namespace) -> int:
     now = SystemClock().now()
     with database_of(parsed) as database, database.write() as connection:
-        ended = service.end_mute(connection, parsed.id, parsed.by, now)
+        ended = requests.end_mute(connection, parsed.id, parsed.by, now)
     over = ended.ended_at != now
     out(f"{parsed.id}: {'was over already' if over else 'ended'}, {show_time(end_of(ended))}")
     return 0

@@ -6,8 +6,8 @@ from argparse import ArgumentParser, Namespace, _SubParsersAction
 
 from monitord.cli.common import database_of, out, settings_of, show_table, show_time
 from monitord.clock import SystemClock
+from monitord.ingest.decoding.topics import RuleBook
 from monitord.ingest.quarantine import release
-from monitord.ingest.topics import RuleBook
 from monitord.store import quarantine as held_payloads
 
 _SHOWN_BYTES = 80

@@ -7,6 +7,7 @@ from argparse import ArgumentParser, Namespace, _SubParsersAction
 from pathlib import Path
 
 from monitord.cli.common import settings_of
+from monitord.errors import ConfigurationError
 
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
@@ -30,26 +31,35 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
 
 
 def _run(parsed: Namespace) -> int:
-    from monitord.daemon import run_until_stopped
+    from monitord.daemon.wiring import run_until_stopped
 
     return run_until_stopped(settings_of(parsed))
 
 
 def _demo(parsed: Namespace) -> int:
-    from monitord.demo import run_demo
+    try:
+        from simulators.demo.run import run_demo
+    except ModuleNotFoundError as error:
+        if error.name is None or not error.name.startswith("simulators"):
+            raise
+        raise ConfigurationError(
+            "the demo is not part of the installed program",
+            why="its simulated house lives in the source checkout, in the folder `simulators`",
+            remedy="In a checkout of the source: python3 deploy/bootstrap.py demo",
+        ) from None
 
     return run_demo(speed=parsed.speed, port=parsed.port, exit_at_end=parsed.exit)
 
 
 def _doctor(parsed: Namespace) -> int:
-    from monitord.doctor import run_doctor
+    from monitord.daemon.doctor import run_doctor
 
     return run_doctor(lambda: settings_of(parsed))
 
 
 def _replay(parsed: Namespace) -> int:
-    from monitord.alerts.rule_files import rule_book
-    from monitord.replay import run_replay
+    from monitord.alerts.lifecycle.rule_files import rule_book
+    from monitord.replay.run import run_replay
 
     rules = rule_book(settings_of(parsed).alerts.rules_file)
     run_replay(parsed.folder, parsed.out, progress=True, rules=rules, workers=os.cpu_count() or 1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from argparse import ArgumentParser, Namespace, _SubParsersAction
 
 from monitord.cli.common import out, settings_of, show_table
-from monitord.model.settings_table import example_file, setting_rows
+from monitord.model.config.settings_table import example_file, setting_rows
 
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:

@@ -7,11 +7,11 @@ from typing import NamedTuple
 
 from monitord.clock import Clock
 from monitord.errors import DecodeError
-from monitord.ingest.decode import PartlyDecodedError, decode
-from monitord.ingest.topics import RuleBook
+from monitord.ingest.decoding.decode import PartlyDecodedError, decode
+from monitord.ingest.decoding.topics import RuleBook
 from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
 from monitord.model.readings import Reading
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.quarantine import Held, list_held, mark_released
 from monitord.store.readings import CONFLICT, insert_batch
 

@@ -12,14 +12,14 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError, ProgrammingError
 
 from monitord.errors import DecodeError, StoreError
-from monitord.ingest import outdoor_forecast
-from monitord.ingest.decode import PartlyDecodedError, decode
-from monitord.ingest.topics import RuleBook
-from monitord.model.broker import PayloadFormat
+from monitord.ingest.decoding import outdoor_forecast
+from monitord.ingest.decoding.decode import PartlyDecodedError, decode
+from monitord.ingest.decoding.topics import RuleBook
+from monitord.model.config.broker import PayloadFormat
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.readings import Reading
 from monitord.store import outdoor_forecasts, quarantine
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 
 log = logging.getLogger(__name__)

@@ -10,10 +10,10 @@ from typing import Any
 from sqlalchemy import Connection, Select, and_, bindparam, exists, or_, select, update
 
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
-from monitord.store.alert_tables import alert as alert_table
-from monitord.store.alert_tables import alert_event, alert_secret
-from monitord.store.statements import insert_or_ignore, insert_or_update
-from monitord.store.times import from_ms, to_ms
+from monitord.store.db.alert_tables import alert as alert_table
+from monitord.store.db.alert_tables import alert_event, alert_secret
+from monitord.store.db.statements import insert_or_ignore, insert_or_update
+from monitord.store.db.times import from_ms, to_ms
 
 _a = alert_table.c
 _OPEN = (AlertStatus.OPEN.value, AlertStatus.ACKNOWLEDGED.value)

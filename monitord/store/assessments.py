@@ -14,9 +14,9 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, Insert, bindparam, select
 
 from monitord.model.assessments import Forecast, JobAssessment
-from monitord.store.statements import insert_or_update
-from monitord.store.tables import assessment, forecast
-from monitord.store.times import to_ms
+from monitord.store.db.statements import insert_or_update
+from monitord.store.db.tables import assessment, forecast
+from monitord.store.db.times import to_ms
 
 
 def save_assessment(conn: Connection, assessed: JobAssessment) -> None:

@@ -14,11 +14,11 @@ from sqlalchemy import Connection, Insert, bindparam, delete, insert, or_, selec
 from monitord.errors import JobFileError, StoreError
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.spots import Spot
-from monitord.store import marks
-from monitord.store.statements import insert_or_update
-from monitord.store.tables import job as job_table
-from monitord.store.tables import placement
-from monitord.store.times import from_ms, to_ms
+from monitord.store import pending_jobs
+from monitord.store.db.statements import insert_or_update
+from monitord.store.db.tables import job as job_table
+from monitord.store.db.tables import placement
+from monitord.store.db.times import from_ms, to_ms
 
 Applied = Literal["created", "changed", "unchanged"]
 
@@ -57,7 +57,7 @@ def apply_job(conn: Connection, job: JobFile) -> Applied:
     conn.execute(_FORGET_STAYS, {"the_job": job.job})
     if job.probes:
         conn.execute(insert(placement), [_row(job.job, place, stay) for place, stay in enumerate(job.probes)])
-    marks.mark_job(conn, job.job)
+    pending_jobs.mark_job(conn, job.job)
     return "created" if stored is None else "changed"
 
 

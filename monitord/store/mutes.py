@@ -7,8 +7,8 @@ from datetime import datetime
 from sqlalchemy import Connection, select, update
 
 from monitord.model.messages import Mute
-from monitord.store.alert_tables import mute as mute_table
-from monitord.store.times import to_ms
+from monitord.store.db.alert_tables import mute as mute_table
+from monitord.store.db.times import to_ms
 
 _m = mute_table.c
 

@@ -10,9 +10,9 @@ from sqlalchemy import Connection, Row, Select, and_, bindparam, case, func, or_
 
 from monitord.model.alerts import Severity
 from monitord.model.messages import SEVERAL, LogEntry, Message, MessageItem, OutboxEntry, OutboxState, ToldItem
-from monitord.store.alert_tables import alert, notification_log, outbox, outbox_item
-from monitord.store.statements import insert_or_ignore
-from monitord.store.times import from_ms, to_ms
+from monitord.store.db.alert_tables import alert, notification_log, outbox, outbox_item
+from monitord.store.db.statements import insert_or_ignore
+from monitord.store.db.times import from_ms, to_ms
 
 _o, _i, _l = outbox.c, outbox_item.c, notification_log.c
 

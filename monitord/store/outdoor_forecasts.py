@@ -9,9 +9,9 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, Insert, bindparam, delete, select
 
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
-from monitord.store.statements import insert_or_ignore
-from monitord.store.tables import outdoor_forecast
-from monitord.store.times import to_ms
+from monitord.store.db.statements import insert_or_ignore
+from monitord.store.db.tables import outdoor_forecast
+from monitord.store.db.times import to_ms
 
 KEPT = timedelta(days=30)
 """Older ones of a job go when a new one comes."""

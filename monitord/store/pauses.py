@@ -8,8 +8,8 @@ from typing import Any
 from sqlalchemy import Connection, and_, or_, select, update
 
 from monitord.model.messages import Pause
-from monitord.store.alert_tables import job_pause
-from monitord.store.times import from_ms, to_ms
+from monitord.store.db.alert_tables import job_pause
+from monitord.store.db.times import from_ms, to_ms
 
 _p = job_pause.c
 

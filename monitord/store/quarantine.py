@@ -14,9 +14,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Insert, bindparam, func, select, update
 
-from monitord.store.statements import insert_or_update
-from monitord.store.tables import quarantine
-from monitord.store.times import from_ms, to_ms
+from monitord.store.db.statements import insert_or_update
+from monitord.store.db.tables import quarantine
+from monitord.store.db.times import from_ms, to_ms
 
 
 @dataclass(frozen=True)

@@ -16,12 +16,12 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, Insert, Select, and_, bindparam, select, update
 
 from monitord.model.readings import Reading
-from monitord.store import marks, quarantine, rollups
-from monitord.store.hearing import Heard, last_heard, note_heard, unplaced
+from monitord.store import pending_jobs, quarantine, rollups
+from monitord.store.db.statements import Row, as_pairs, insert_or_ignore, insert_rows, probe_times
+from monitord.store.db.tables import NEVER_MS, reading
+from monitord.store.db.times import hour_of, to_ms
+from monitord.store.last_seen import Heard, last_heard, note_heard, unplaced
 from monitord.store.records import load_hourly, load_job_record, load_series
-from monitord.store.statements import Row, as_pairs, insert_or_ignore, insert_rows, probe_times
-from monitord.store.tables import NEVER_MS, reading
-from monitord.store.times import hour_of, to_ms
 
 __all__ = [
     "BatchResult",
@@ -99,7 +99,7 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     note_heard(conn, [_heard(row) for row in changed.values() if row.live_ms != NEVER_MS])
     added = Counter((row.probe, hour_of(row.time_ms)) for row in fresh)
     rollups.refresh(conn, added)
-    marks.mark_jobs_of(conn, {*added, *((row.probe, hour_of(row.time_ms)) for row in revived)})
+    pending_jobs.mark_jobs_of(conn, {*added, *((row.probe, hour_of(row.time_ms)) for row in revived)})
     for place, first in contrary:
         _quarantine(conn, readings[place], first)
     return BatchResult(

@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from sqlalchemy import Connection, Insert, Select, and_, bindparam, or_, select, update
 
 from monitord.model.series import Array, Hourly, Series, roll_up_by
-from monitord.store.statements import Row, as_pairs, columns_of, insert_or_update, insert_rows, probe_times
-from monitord.store.tables import hourly, reading
-from monitord.store.times import HOUR_MS, hour_of
+from monitord.store.db.statements import Row, as_pairs, columns_of, insert_or_update, insert_rows, probe_times
+from monitord.store.db.tables import hourly, reading
+from monitord.store.db.times import HOUR_MS, hour_of
 
 Hour = tuple[str, int]
 """A probe and the start of a clock hour. [ms]"""

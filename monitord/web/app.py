@@ -16,18 +16,18 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from monitord import __version__
 from monitord.clock import Clock
 from monitord.errors import MonitordError
-from monitord.model.settings import Settings
-from monitord.store.database import Database
-from monitord.web.actions import Actions
-from monitord.web.alert_pages import AlertPages
-from monitord.web.api import Api
-from monitord.web.conditional import Conditional
-from monitord.web.context import STATIC, Web, environment
-from monitord.web.courses import HoursKept
-from monitord.web.guard import Guard
-from monitord.web.health import Health
-from monitord.web.pages import Pages
-from monitord.web.wishes import Wishes
+from monitord.model.config.settings import Settings
+from monitord.store.db.database import Database
+from monitord.web.charts.estimate_series import HoursKept
+from monitord.web.middleware.etag import Conditional
+from monitord.web.middleware.origin_check import Guard
+from monitord.web.page_context import STATIC, Web, environment
+from monitord.web.routes.alert_pages import AlertPages
+from monitord.web.routes.alert_routes import Actions
+from monitord.web.routes.api import Api
+from monitord.web.routes.health import Health
+from monitord.web.routes.mute_pause_routes import Wishes
+from monitord.web.routes.pages import Pages
 
 _log = logging.getLogger(__name__)
 

@@ -8,7 +8,7 @@ from monitord.model.alerts import Alert
 from monitord.model.assessments import JobAssessment
 from monitord.model.jobs import JobFile
 from monitord.model.readings import UtcTime
-from monitord.web.series import Measure
+from monitord.web.charts.series import Measure
 
 _OUT = ConfigDict(frozen=True, use_attribute_docstrings=True)
 

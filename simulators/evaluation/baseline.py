@@ -13,7 +13,7 @@ from datetime import datetime
 import numpy as np
 
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
-from monitord.replay_parts import Arrivals
+from monitord.replay.parallel import Arrivals
 from simulators.evaluation.baseline_sheet import DAY_S, HOUR_S, Sheet
 from simulators.evaluation.records import AlertRecord, EquilibriumRecord, ForecastRecord, NightRecord, Verdicts
 

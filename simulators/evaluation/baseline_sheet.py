@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from monitord.model.jobs import GoalMetric, JobFile, Location, LocationKind
 from monitord.physics.moist_air import dew_point, saturation_vapour_pressure
 from monitord.physics.wood import equilibrium_moisture_content
-from monitord.replay_parts import Arrivals
+from monitord.replay.parallel import Arrivals
 
 Array = NDArray[np.float64]
 

@@ -8,10 +8,10 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from monitord.replay import parse_time
+from monitord.replay.run import parse_time
 from simulators.evaluation.matching import DAY_S, HOUR_S, Item
 from simulators.evaluation.records import Case, ForecastRecord, Span, Verdicts
-from simulators.truth import LocationTruth
+from simulators.truth.records import LocationTruth
 
 _FRESH_S = DAY_S
 """A forecast counts for the day after it was made."""

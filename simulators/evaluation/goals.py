@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from simulators.evaluation.matching import DAY_S, HOUR_S, Item
 from simulators.evaluation.records import AlertRecord, Case, Span, Verdicts
-from simulators.truth import LocationTruth
+from simulators.truth.records import LocationTruth
 
 _NEAR_S = HOUR_S
 """The truth is known by the hour."""

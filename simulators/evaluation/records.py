@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from monitord.replay import ReplayResult
-from simulators.truth import Truth
+from monitord.replay.run import ReplayResult
+from simulators.truth.records import Truth
 
 Span = tuple[float, float]
 

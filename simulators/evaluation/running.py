@@ -12,19 +12,19 @@ from threading import Thread
 
 import numpy as np
 
-from monitord.alerts.rule_files import default_rule_book
+from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.model.jobs import JobFile, LocationKind
 from monitord.physics.moist_air import dew_or_frost_point
-from monitord.replay import replay
-from monitord.replay_parts import Arrivals
-from simulators import events as ev
+from monitord.replay.parallel import Arrivals
+from monitord.replay.run import replay
+from simulators.building import events as ev
 from simulators.evaluation.baseline import the_baseline
-from simulators.evaluation.keeping import Keeper
 from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts, verdicts_of
-from simulators.gateway import Readings
-from simulators.jobs import SimulatedJob, generate
-from simulators.plan import HOUR_S, SPIN_UP_S, STEP_S, Location
-from simulators.reality import LocationCourse
+from simulators.evaluation.result_cache import Keeper
+from simulators.jobs.generate import SimulatedJob, generate
+from simulators.probes.gateway import Readings
+from simulators.scenario import HOUR_S, SPIN_UP_S, STEP_S, Location
+from simulators.truth.ground_truth import LocationCourse
 
 Judge = Callable[[JobFile, Arrivals], Verdicts]
 

@@ -7,10 +7,10 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from monitord.replay import parse_time
+from monitord.replay.run import parse_time
 from simulators.evaluation.matching import DAY_S, HOUR_S, Item
 from simulators.evaluation.records import Case, EquilibriumRecord, Verdicts
-from simulators.truth import LocationTruth
+from simulators.truth.records import LocationTruth
 
 HORIZONS_H = (12, 24, 48, 72)
 CLOCK_S = 72 * HOUR_S

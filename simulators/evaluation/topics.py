@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitord.replay import parse_time
-from simulators import faults as ft
+from monitord.replay.run import parse_time
 from simulators.evaluation.matching import DAY_S, HOUR_S, Call, Happening, Terms, Topic
 from simulators.evaluation.records import AlertRecord, Case, Verdicts
+from simulators.probes import faults as ft
 from simulators.rolling import runs
-from simulators.truth import LocationTruth
+from simulators.truth.records import LocationTruth
 
 STALL, REWETTING, DRIVE, CONDENSATION = "stall", "rewetting", "drive lost", "condensation"
 FAULT, SILENCE, NEVER, MOULD = "probe fault", "silence", "goal out of reach", "mould"

@@ -14,8 +14,8 @@ from pathlib import Path
 import httpx
 import pytest
 
-from monitord.demo import DemoClock
-from simulators.demo import CONDENSING_LOCATION, DAYS, FACTOR, SILENT_PROBE
+from simulators.demo.house import CONDENSING_LOCATION, DAYS, FACTOR, SILENT_PROBE
+from simulators.demo.run import DemoClock
 
 SPEED = 30_000
 """Simulated seconds in a second; the twelve days of the scene then take 35 s."""

@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 from brokers import Mosquitto
 
-from monitord.doctor import Check, Mark, examine, run_doctor
+from monitord.daemon.doctor import Check, Mark, examine, run_doctor
 from monitord.errors import ConfigurationError
+from monitord.model.config.settings import Settings
 from monitord.model.readings import Reading
-from monitord.model.settings import Settings
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 
 SOON = timedelta(hours=3)

@@ -16,13 +16,13 @@ import pytest
 from brokers import Mosquitto, wait_until
 from daemon_process import ANSWER_S, START_S, STOP_S, Running, settings_of
 
-from monitord.daemon import Daemon
-from monitord.ingest.broker import EmbeddedBroker
+from monitord.daemon.wiring import Daemon
+from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
+from monitord.model.config.settings import Settings
 from monitord.model.job_files import dump_job
 from monitord.model.jobs import JobFile
-from monitord.model.settings import Settings
 from monitord.store import jobs
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 NOW = datetime.now(UTC).replace(microsecond=0)
 
@@ -158,7 +158,7 @@ def test_a_port_that_is_taken_ends_it_with_a_remedy(mosquitto: Mosquitto, start:
 @pytest.mark.parametrize(
     ("part", "patch"),
     [
-        ("ingest", "import monitord.ingest.mqtt as m; m.Consumer._next_batch = lambda self: 1 / 0"),
+        ("ingest", "import monitord.ingest.mqtt.subscriber as m; m.Consumer._next_batch = lambda self: 1 / 0"),
         ("web", "import uvicorn; uvicorn.Server.main_loop = lambda self: __import__('asyncio').sleep(1.0)"),
     ],
 )

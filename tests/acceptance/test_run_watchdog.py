@@ -16,8 +16,8 @@ from daemon_process import ANSWER_S, START_S, STOP_S, Running, settings_of
 ALLOWED_S = 1.0
 """What the service manager of these tests allows between two signs of life. [s]"""
 HANGS = """
-import time, pathlib, monitord.daemon
-monitord.daemon.HANG_S = 1.5
+import time, pathlib, monitord.daemon.wiring
+monitord.daemon.wiring.HANG_S = 1.5
 def stuck():
     while pathlib.Path("hang").exists():
         time.sleep(0.05)
@@ -28,11 +28,11 @@ commit = w.BatchWriter.commit
 w.BatchWriter.commit = lambda self, messages: (stuck(), commit(self, messages))[1]
 """
 ROUND = """
-run_due = monitord.daemon.run_due
-monitord.daemon.run_due = lambda *a, **k: (stuck(), run_due(*a, **k))[1]
+run_due = monitord.daemon.wiring.run_due
+monitord.daemon.wiring.run_due = lambda *a, **k: (stuck(), run_due(*a, **k))[1]
 """
 TELLING = """
-import monitord.alerts.desk as d
+import monitord.alerts.notifier as d
 enqueue = d.enqueue_news
 d.enqueue_news = lambda *a: (stuck(), enqueue(*a))[1]
 """
@@ -136,7 +136,7 @@ def test_a_loop_that_hangs_ends_the_signs_of_life_until_it_moves_again(
     assert daemon.process.poll() is None
     hang.unlink()
     lives(daemon, manager, before + 2)
-    assert f"ERROR monitord.daemon: hangs: {named}" in daemon.log
+    assert f"ERROR monitord.daemon.wiring: hangs: {named}" in daemon.log
     assert "moves again" in daemon.log
     assert daemon.end() == 0
 

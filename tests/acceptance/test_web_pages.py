@@ -17,7 +17,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from monitord.store.assessments import save_assessment
-from monitord.web.local_time import age_words
+from monitord.web.text.local_time import age_words
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [

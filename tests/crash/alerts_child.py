@@ -14,16 +14,16 @@ from typing import Any
 
 from alerts_support import HandClock, LongestPause, after, settings
 
-from monitord.alerts import outbox as alert_outbox
-from monitord.alerts import service
-from monitord.alerts.dispatcher import Dispatcher
-from monitord.alerts.engine import step
-from monitord.alerts.rules import Rule, RuleBook
+from monitord.alerts import requests
+from monitord.alerts.lifecycle.engine import step
+from monitord.alerts.lifecycle.rules import Rule, RuleBook
+from monitord.alerts.sending import outbox as alert_outbox
+from monitord.alerts.sending.dispatcher import Dispatcher
 from monitord.model.assessments import Finding
 from monitord.model.messages import Message
 from monitord.store import alerts as stored_alerts
 from monitord.store import outbox as stored_outbox
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 RULES = RuleBook([Rule(kind="condensation", unit="1", raise_at=0.5, clear_at=0.5)])
 
@@ -86,7 +86,7 @@ def run(folder: str, minute: float, value: float, point: str = "") -> None:
     finding = Finding(kind="condensation", location="north", measured_at=after(minute), value=value, unit="1")
     with db.write() as conn:
         known = stored_alerts.current_alerts(conn, "J1")
-        service.keep(conn, step(RULES, known, [finding], "J1", clock.now()))
+        requests.keep(conn, step(RULES, known, [finding], "J1", clock.now()))
     if point == "alerts committed":
         die()
     alert_outbox.enqueue_news(db, one, RULES, clock.now())

@@ -12,11 +12,11 @@ from contextlib import contextmanager
 from sqlalchemy import Connection as DatabaseConnection
 
 from monitord.clock import SystemClock
-from monitord.ingest.connection import Token
-from monitord.ingest.mqtt import Consumer
-from monitord.ingest.topics import RuleBook
-from monitord.model.broker import BrokerSettings
-from monitord.store.database import Database
+from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.mqtt.connection import Token
+from monitord.ingest.mqtt.subscriber import Consumer
+from monitord.model.config.broker import BrokerSettings
+from monitord.store.db.database import Database
 
 
 def die() -> None:

@@ -13,15 +13,15 @@ from alerts_child import FileChannel, die, then_die
 from alerts_support import T0, HandClock, LongestPause, settings
 
 import monitord.pipeline
-from monitord.alerts.dispatcher import Dispatcher
-from monitord.alerts.outbox import enqueue_news
-from monitord.alerts.rules import Rule, RuleBook
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.alerts.lifecycle.rules import Rule, RuleBook
+from monitord.alerts.sending.dispatcher import Dispatcher
+from monitord.alerts.sending.outbox import enqueue_news
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
 from monitord.pipeline import run_due
 from monitord.store import jobs
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 
 RULES = RuleBook([Rule(kind="condensation", unit="1", raise_at=0.6, clear_at=0.3)])
@@ -66,7 +66,7 @@ def run(folder: str, hours: int, humidity_pct: float | None, point: str = "") ->
     if point == "assessed":
         monitord.pipeline.assess_job = then_die(monitord.pipeline.assess_job)
     if point == "alerts and assessment written, not committed":
-        monitord.pipeline.marks.clear_mark = then_die(monitord.pipeline.marks.clear_mark)
+        monitord.pipeline.pending_jobs.clear_mark = then_die(monitord.pipeline.pending_jobs.clear_mark)
     assert not run_due(db, clock, RULES, AnalysisOptions()).failed
     if point == "alerts and assessment committed":
         die()

@@ -14,9 +14,9 @@ import pipeline_child
 import pytest
 
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, marks
+from monitord.store import assessments, pending_jobs
 from monitord.store import outbox as stored_outbox
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 
 @pytest.fixture(scope="module")
@@ -101,7 +101,7 @@ def test_from_the_commit_of_readings_to_the_message_nothing_is_lost_by_a_kill(
     db = Database.open(f"sqlite:///{tmp_path}/db.sqlite3")
     with db.read() as conn:
         assert [event.event for event in stored_alerts.events(conn)] == ["opened", "closed"]
-        assert marks.marked_jobs(conn) == []
+        assert pending_jobs.marked_jobs(conn) == []
         latest = assessments.latest_assessment(conn, "J1")
     assert latest is not None
     db.close()

@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 from brokers import Mosquitto, SessionPeek, left_in_session, publish, wait_until
 
-from monitord.ingest.broker import EmbeddedBroker
-from monitord.model.broker import BrokerSettings
+from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
+from monitord.model.config.broker import BrokerSettings
 
 CHILD = Path(__file__).with_name("ingest_child.py")
 PROBES = 20

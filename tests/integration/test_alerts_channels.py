@@ -10,22 +10,22 @@ import pytest
 from alerts_sinks import Mailbox, Receiver
 from alerts_support import T0, HandClock, LongestPause, after, alert, closed, empty, job, person, settings
 
-from monitord.alerts.channels.apprise_channel import MESSAGE_ID_HEADER, AppriseChannel
-from monitord.alerts.channels.base import ChannelError
-from monitord.alerts.channels.log import LogChannel
-from monitord.alerts.channels.opening import open_channels
-from monitord.alerts.dispatcher import Dispatcher
-from monitord.alerts.heartbeat import Heartbeat
-from monitord.alerts.outbox import enqueue_news
-from monitord.alerts.rule_files import default_rule_book
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.alerts.sending.channels.apprise_channel import MESSAGE_ID_HEADER, AppriseChannel
+from monitord.alerts.sending.channels.base import ChannelError
+from monitord.alerts.sending.channels.log import LogChannel
+from monitord.alerts.sending.channels.opening import open_channels
+from monitord.alerts.sending.dispatcher import Dispatcher
+from monitord.alerts.sending.heartbeat import Heartbeat
+from monitord.alerts.sending.outbox import enqueue_news
 from monitord.errors import ConfigurationError
-from monitord.model.alert_settings import AlertSettings, ChannelSettings, HeartbeatSettings
 from monitord.model.alerts import Alert, Severity
+from monitord.model.config.alert_settings import AlertSettings, ChannelSettings, HeartbeatSettings
 from monitord.model.messages import Message, MessageItem, News
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs as stored_jobs
 from monitord.store import outbox as stored_outbox
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 RULES = default_rule_book()
 

@@ -15,8 +15,8 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
 import monitord.alerts
-from monitord.alerts.channels.mqtt_state import MqttState, alert_payload, job_payload
-from monitord.alerts.rule_files import default_rule_book
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.alerts.sending.channels.mqtt_state import MqttState, alert_payload, job_payload
 from monitord.model.alerts import AlertStatus, Severity
 
 RULES = default_rule_book()

@@ -16,13 +16,13 @@ from alerts_support import job
 from brokers import wait_until
 
 from monitord.clock import AcceleratedClock
-from monitord.daemon import Daemon
+from monitord.daemon.wiring import Daemon
 from monitord.errors import StoreError
-from monitord.ingest.broker import EmbeddedBroker
+from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 from monitord.ingest.writer import BatchWriter
-from monitord.model.settings import Settings
+from monitord.model.config.settings import Settings
 from monitord.store import jobs
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 PATIENCE_S = 30.0
 Patch = Callable[[], AbstractContextManager[pytest.MonkeyPatch]]

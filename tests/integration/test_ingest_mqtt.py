@@ -18,14 +18,14 @@ from sqlalchemy import Connection, func, select
 
 from monitord.clock import SystemClock
 from monitord.errors import StoreError
-from monitord.ingest.broker import LOOPBACK, EmbeddedBroker
-from monitord.ingest.mqtt import Consumer
-from monitord.ingest.topics import RuleBook
-from monitord.model.broker import BrokerSettings
-from monitord.store.database import Database
+from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.mqtt.embedded_broker import LOOPBACK, EmbeddedBroker
+from monitord.ingest.mqtt.subscriber import Consumer
+from monitord.model.config.broker import BrokerSettings
+from monitord.store.db.database import Database
+from monitord.store.db.tables import reading
 from monitord.store.quarantine import list_held
 from monitord.store.readings import last_heard
-from monitord.store.tables import reading
 
 PROTOCOLS = ["5", "3.1.1"]
 START = datetime(2025, 3, 1, 10, 0, tzinfo=UTC)

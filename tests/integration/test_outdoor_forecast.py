@@ -12,21 +12,21 @@ import pytest
 from brokers import LOOPBACK, Mosquitto, publish, wait_until
 from web_support import HandClock
 
-from monitord.alerts.rule_files import default_rule_book
+from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.assess import damage_hour
 from monitord.clock import AcceleratedClock
-from monitord.daemon import Daemon
-from monitord.ingest.broker import EmbeddedBroker
-from monitord.ingest.mqtt import Consumer
-from monitord.ingest.topics import RuleBook
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.daemon.wiring import Daemon
+from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
+from monitord.ingest.mqtt.subscriber import Consumer
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.config.settings import Settings
 from monitord.model.damage import NightAhead
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
-from monitord.model.settings import Settings
 from monitord.pipeline import mark_running, run_due
 from monitord.store.assessments import latest_assessment
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
 from monitord.store.outdoor_forecasts import load
 from monitord.store.readings import insert_batch

@@ -14,21 +14,22 @@ from typing import Any
 import pytest
 
 import monitord.pipeline
-from monitord.alerts import engine, pausing
-from monitord.alerts.rule_files import default_rule_book
+from monitord.alerts import pausing
+from monitord.alerts.lifecycle import engine
+from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.assess import assess_job
 from monitord.errors import StoreError
 from monitord.model.alerts import Alert, AlertStatus
-from monitord.model.analysis_options import AnalysisOptions
 from monitord.model.assessments import Forecast, JobAssessment
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal, GoalMetric, JobFile
 from monitord.model.readings import Reading
 from monitord.model.series import JobRecord
 from monitord.pipeline import Judge, Memos, mark_running, run_due
 from monitord.store import alerts as stored_alerts
-from monitord.store import jobs, marks, pauses
+from monitord.store import jobs, pauses, pending_jobs
 from monitord.store.assessments import forecast_history, latest_assessment
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 from monitord.store.records import load_job_record
 
@@ -180,7 +181,7 @@ def test_a_reading_that_lands_during_the_assessment_leaves_the_job_marked(
     monkeypatch.setattr(monitord.pipeline, "assess_job", meanwhile)
     run_due(db, clock, RULES, OPTIONS)
     with db.read() as conn:
-        assert [job for job, _ in marks.marked_jobs(conn)] == ["mill-3"]
+        assert [job for job, _ in pending_jobs.marked_jobs(conn)] == ["mill-3"]
 
 
 def test_an_acknowledgement_during_the_assessment_is_kept(db: Database, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -220,7 +221,7 @@ def test_a_job_that_can_not_be_assessed_stays_marked_and_keeps_no_other_back(
     assert (due.assessed, due.failed) == (("mill-3",), ("dock-1",))
     assert "job dock-1 could not be assessed" in caplog.text
     with db.read() as conn:
-        assert [job for job, _ in marks.marked_jobs(conn)] == ["dock-1"]
+        assert [job for job, _ in pending_jobs.marked_jobs(conn)] == ["dock-1"]
 
 
 def test_closing_a_job_ends_its_alerts_with_a_word_why(db: Database) -> None:

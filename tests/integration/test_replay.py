@@ -14,11 +14,11 @@ from pathlib import Path
 import pytest
 import replay_house as house
 
-from monitord.alerts.rule_files import default_rule_book
+from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.cli import main
 from monitord.model.alerts import Severity
 from monitord.model.job_files import load_job_file
-from monitord.replay import read_arrivals, replay, run_replay, write_result
+from monitord.replay.run import read_arrivals, replay, run_replay, write_result
 
 FILES = ("alerts.csv", "forecasts.csv", "equilibrium.csv")
 HEADERS = {

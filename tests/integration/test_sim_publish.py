@@ -12,8 +12,8 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitord.ingest.broker import EmbeddedBroker, free_port
-from simulators.gateway import Readings
+from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker, free_port
+from simulators.probes.gateway import Readings
 from simulators.publish import Publisher, accelerated, messages, play
 
 

@@ -15,10 +15,10 @@ from sqlalchemy import func, select, text
 
 from monitord.errors import ConfigurationError, StoreError
 from monitord.model.readings import Reading
-from monitord.store import database as database_module
-from monitord.store.database import Database
+from monitord.store.db import database as database_module
+from monitord.store.db.database import Database
+from monitord.store.db.tables import reading
 from monitord.store.readings import insert_batch
-from monitord.store.tables import reading
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 COUNT = select(func.count()).select_from(reading)
@@ -89,7 +89,7 @@ _KILLED = """
 import os, signal, sys
 from datetime import UTC, datetime, timedelta
 from monitord.model.readings import Reading
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 db = Database.open(sys.argv[1])
 t0 = datetime(2025, 3, 1, tzinfo=UTC)

@@ -12,16 +12,17 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import Connection, inspect, text
 
-import monitord.store.alert_tables  # noqa: F401  (its tables join the metadata)
+import monitord.store.db.alert_tables  # noqa: F401  (its tables join the metadata)
 from monitord.errors import StoreError
 from monitord.model.assessments import Forecast, JobAssessment
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.outdoor_forecast import ForecastHour, OutdoorForecastDocument
 from monitord.model.readings import Reading
-from monitord.store import assessments, jobs, outdoor_forecasts, quarantine, schema
-from monitord.store.database import Database
+from monitord.store import assessments, jobs, outdoor_forecasts, quarantine
+from monitord.store.db import schema
+from monitord.store.db.database import Database
+from monitord.store.db.tables import metadata
 from monitord.store.readings import insert_batch, load_job_record
-from monitord.store.tables import metadata
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 JOB = JobFile(

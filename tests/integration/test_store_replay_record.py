@@ -9,12 +9,12 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from monitord.analysis.recorder import Recorder
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
 from monitord.model.series import StayRecord
+from monitord.replay.recorder import Recorder
 from monitord.store import jobs
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)

@@ -16,19 +16,19 @@ from jsonschema import Draft202012Validator
 from prometheus_client.parser import text_string_to_metric_families
 from starlette.testclient import TestClient
 
-from monitord.alerts.links import Link, Purpose, sign
-from monitord.model.alert_settings import AlertSettings
+from monitord.alerts.messages.signed_links import Link, Purpose, sign
 from monitord.model.alerts import AlertStatus
+from monitord.model.config.alert_settings import AlertSettings
+from monitord.model.config.settings import Settings
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
-from monitord.model.settings import Settings
 from monitord.store.alerts import events, get_alert, link_secret, open_alerts, save_alert
 from monitord.store.assessments import save_assessment
 from monitord.store.jobs import apply_job
 from monitord.store.mutes import mutes
 from monitord.store.quarantine import put
 from monitord.web.app import create_app
-from monitord.web.conditional import tag_of
-from monitord.web.guard import HEADERS, MOST_BODY_BYTES
+from monitord.web.middleware.etag import tag_of
+from monitord.web.middleware.origin_check import HEADERS, MOST_BODY_BYTES
 
 PAGES = ["/", "/jobs/mill-lane-4", "/jobs/mill-lane-4/locations/utility", "/alerts", "/probes"]
 
@@ -557,7 +557,7 @@ def test_what_nobody_foresaw_is_a_page_that_gives_nothing_away(
     def fail(*_: object) -> None:
         raise RuntimeError("secret detail")
 
-    monkeypatch.setattr("monitord.web.pages.load_jobs", fail)
+    monkeypatch.setattr("monitord.web.routes.pages.load_jobs", fail)
     answer = fresh.client().get("/")
     assert answer.status_code == 500
     assert "secret detail" not in answer.text

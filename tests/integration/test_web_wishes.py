@@ -13,10 +13,10 @@ import web_support
 from prometheus_client.parser import text_string_to_metric_families
 from starlette.testclient import TestClient
 
-from monitord.alerts.mutes import covers
-from monitord.model.alert_settings import AlertSettings
+from monitord.alerts.deciding.mutes import covers
 from monitord.model.alerts import AlertStatus
-from monitord.model.settings import Settings
+from monitord.model.config.alert_settings import AlertSettings
+from monitord.model.config.settings import Settings
 from monitord.store import alerts as stored_alerts
 from monitord.store import mutes as stored_mutes
 from monitord.store import pauses

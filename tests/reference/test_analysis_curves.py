@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from scipy.linalg import solve_banded
 
-from monitord.analysis.approach import ApproachFit, fit_approach
-from monitord.analysis.response import Response, ResponsePrior, fit_response, quantile, times_to
-from monitord.analysis.slab_curves import slab_curve
+from monitord.analysis.forecast.first_order_fit import Response, ResponsePrior, fit_response, quantile, times_to
+from monitord.analysis.forecast.slab_curves import slab_curve
+from monitord.analysis.slabs.equilibrium_fit import ApproachFit, fit_approach
 from monitord.model.series import Array
 from monitord.physics.concrete import relative_diffusivity
 from monitord.physics.drying_curves import exponential_time

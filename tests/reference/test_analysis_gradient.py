@@ -8,10 +8,10 @@ import numpy as np
 import psychrolib
 import pytest
 
-from monitord.analysis.comparison import Present, compare
-from monitord.analysis.measured import Doubt
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.analysis.air.comparison import Present, compare
+from monitord.analysis.series.calibration import Doubt
 from monitord.model.assessments import Comparison, Flow
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import HumidityOver, Location, LocationKind
 from monitord.model.series import Series
 

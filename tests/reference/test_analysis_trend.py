@@ -14,8 +14,8 @@ import statsmodels.datasets.nile
 from scipy.signal import lfilter
 from statsmodels.tsa.stattools import acf
 
-from monitord.analysis.change import cusum, pettitt
-from monitord.analysis.trend import daily_trend, lag_one, mann_kendall, sen_slope
+from monitord.analysis.series.change import cusum, pettitt
+from monitord.analysis.series.trend import daily_trend, lag_one, mann_kendall, sen_slope
 from monitord.model.series import Array
 
 HOLY_CROSS = np.array([12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.9, 19.0, 18.3, 20.1, 21.7])

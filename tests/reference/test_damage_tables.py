@@ -13,12 +13,12 @@ import psychrolib
 import pytest
 from damage_support import NO_DOUBT, job_of, newest, place, track
 
-from monitord.analysis.airing import AiringDay, airing
-from monitord.analysis.cold_surface import surface_of_hours
-from monitord.analysis.mould_risk import mould_risk
-from monitord.analysis.surface_risk import surface_risk
-from monitord.analysis.wood_moisture import wood_moisture
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.analysis.air.airing import AiringDay, airing
+from monitord.analysis.surfaces.cold_surface import surface_of_hours
+from monitord.analysis.surfaces.mould_risk import mould_risk
+from monitord.analysis.surfaces.surface_risk import surface_risk
+from monitord.analysis.wood.wood_moisture import wood_moisture
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.physics.surfaces import required_f_rsi
 
 OPTIONS = AnalysisOptions()

@@ -17,11 +17,11 @@ import numpy as np
 import pytest
 from damage_support import NO_DOUBT, START_S, job_of, place, track, view_of
 
-from monitord.analysis.airing import airing_day
-from monitord.analysis.cold_surface import surface_of_hours
+from monitord.analysis.air.airing import airing_day
 from monitord.analysis.damage import view_damage
-from monitord.analysis.mould_risk import mould_risk
-from monitord.model.analysis_options import AnalysisOptions
+from monitord.analysis.surfaces.cold_surface import surface_of_hours
+from monitord.analysis.surfaces.mould_risk import mould_risk
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S
 from monitord.physics.moist_air import relative_humidity, vapour_pressure
 from monitord.physics.surfaces import probability_of_condensation

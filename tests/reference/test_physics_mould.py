@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from monitord.physics.mould import (
+from monitord.physics.mould.index import (
     MEDIUM_RESISTANT,
     RESISTANT,
     SENSITIVE,

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from monitord.physics.mould_criteria import (
+from monitord.physics.mould.criteria import (
     ASHRAE_160_HOURS,
     EARLY_CAUTION_HOURS,
     ashrae_160_exceeded,

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from monitord.physics.moist_air import dew_or_frost_point, dew_point, humidity_ratio, vapour_pressure
-from monitord.physics.mould import SENSITIVITIES, MouldMaterial, mould_growth_rate, mould_run
-from monitord.physics.mould_criteria import ashrae_160_exceeded, monthly_surface_humidity
+from monitord.physics.mould.criteria import ashrae_160_exceeded, monthly_surface_humidity
+from monitord.physics.mould.index import SENSITIVITIES, MouldMaterial, mould_growth_rate, mould_run
 from monitord.physics.surfaces import (
     condensation_margin,
     surface_relative_humidity,

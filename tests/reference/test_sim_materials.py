@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulators.materials import humidity_at_temperature, lining_table, timber_equilibrium, timber_table
-from simulators.mould import critical_humidity, mould_index
-from simulators.sleeves import Sleeve, sleeve_air
+from simulators.building.materials import humidity_at_temperature, lining_table, timber_equilibrium, timber_table
+from simulators.building.mould import critical_humidity, mould_index
+from simulators.probes.sleeves import Sleeve, sleeve_air
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simulators.materials import Concrete, concrete_sorption, diffusivity_share, diffusivity_temperature_factor
-from simulators.slab import Slabs, SlabShape
+from simulators.building.materials import Concrete, concrete_sorption, diffusivity_share, diffusivity_temperature_factor
+from simulators.building.slab import Slabs, SlabShape
 
 L, D = 0.1, 1e-9
 

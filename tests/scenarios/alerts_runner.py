@@ -17,23 +17,23 @@ from zoneinfo import ZoneInfo
 from alerts_support import HandClock, LongestPause
 
 from monitord.alerts import pausing
-from monitord.alerts.channels.base import ChannelError
-from monitord.alerts.desk import enqueue_digests
-from monitord.alerts.dispatcher import Dispatcher
-from monitord.alerts.engine import step
-from monitord.alerts.outbox import enqueue_news
-from monitord.alerts.rule_files import rule_book_of
-from monitord.alerts.service import acknowledge_alert, end_alerts_of_job, end_mute, keep, mute
-from monitord.model.alert_settings import AlertSettings
+from monitord.alerts.lifecycle.engine import step
+from monitord.alerts.lifecycle.rule_files import rule_book_of
+from monitord.alerts.notifier import enqueue_digests
+from monitord.alerts.requests import acknowledge_alert, end_alerts_of_job, end_mute, keep, mute
+from monitord.alerts.sending.channels.base import ChannelError
+from monitord.alerts.sending.dispatcher import Dispatcher
+from monitord.alerts.sending.outbox import enqueue_news
 from monitord.model.alerts import Alert, AlertEvent, fingerprint
 from monitord.model.assessments import Finding
+from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Message
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs as stored_jobs
 from monitord.store import mutes as stored_mutes
 from monitord.store import pauses as stored_pauses
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 KEYS = {
     "about",

@@ -9,7 +9,7 @@ import pytest
 from alerts_runner import Player, Scenario
 from alerts_support import empty
 
-from monitord.store.database import Database
+from monitord.store.db.database import Database
 
 FILES = sorted((Path(__file__).parent / "alerts").glob("*.toml"))
 

@@ -1,0 +1,1 @@
+"""Rules, and how findings open, hold and close alerts: pure."""

@@ -1,0 +1,212 @@
+"""Rules: which value opens an alert, which closes it, and how long each must hold.
+
+A rule is data. `RuleBook` holds one for every kind of finding, with overrides for a job, a location or a kind;
+`monitord.alerts.lifecycle.rule_files` reads it from a file. Nothing here reads a clock or a file.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from enum import StrEnum
+from typing import Annotated, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from monitord.errors import ConfigurationError
+from monitord.model.alerts import Severity
+from monitord.model.readings import Finite
+
+_STRICT = ConfigDict(frozen=True, extra="forbid")
+_RANK = {Severity.NOTE: 0, Severity.WATCH: 1, Severity.ACT: 2}
+
+Seconds = Annotated[float, Field(ge=0, le=90 * 86_400, allow_inf_nan=False)]
+
+
+class Verdict(StrEnum):
+    """What a value says about a condition; unknown is not false."""
+
+    TRUE = "true"
+    FALSE = "false"
+    UNKNOWN = "unknown"
+
+
+class SeverityStep(BaseModel):
+    """A worse value that makes an alert more severe."""
+
+    model_config = _STRICT
+
+    raise_at: Finite
+    """From this value on the alert has this severity. [unit of the rule]"""
+    clear_at: Finite
+    """It keeps the severity until the value is back past this limit. [unit of the rule]"""
+    severity: Severity
+
+
+class Rule(BaseModel):
+    """When one kind of finding opens and closes an alert.
+
+    With `above` the condition begins when the value is at or over `raise_at` and ends when it is under `clear_at`;
+    without, it begins at or under `raise_at` and ends over `clear_at`. Between the two limits nothing changes.
+    """
+
+    model_config = _STRICT
+
+    kind: str
+    unit: str
+    """Unit of the limits, as the finding gives its value; `1` for a share or probability."""
+    about: str = ""
+    """What the rule watches, in words, and where its limits come from."""
+    enabled: bool = True
+    above: bool = True
+    raise_at: Finite
+    clear_at: Finite
+    hold_s: Seconds = 0.0
+    """Measured time for which the condition must hold before the alert opens. [s]"""
+    clear_hold_s: Seconds = 0.0
+    """Measured time for which it must be past the clear limit before the alert closes. [s]"""
+    minimum_readings: Annotated[int, Field(ge=1, le=1000)] = 1
+    """Readings, or different measured times, that must bear the condition out before the alert opens."""
+    max_gap_s: Annotated[float, Field(gt=0, le=90 * 86_400, allow_inf_nan=False)] = 3 * 3600.0
+    """A longer time without a known value starts the hold times again. [s]"""
+    max_gap_intervals: Annotated[float, Field(ge=1, le=100)] = 4.0
+    """The same in reporting intervals of the probe, where they are known; the longer of the two counts."""
+    since_fills_hold: bool = False
+    """Whether the finding's own `since` counts as time held (then queued readings fill a gap in the record)."""
+    severity: Severity = Severity.WATCH
+    severity_steps: tuple[SeverityStep, ...] = ()
+    flap_openings: Annotated[int, Field(ge=2, le=100)] = 4
+    """An alert that opens this often within `flap_window_s` is coming and going ..."""
+    flap_window_s: Seconds = 86_400.0
+    flap_clear_hold_s: Seconds = 6 * 3600.0
+    """... and then closes only after having been clear for this long. [s]"""
+
+    @model_validator(mode="after")
+    def _limits_in_order(self) -> Self:
+        if (self.clear_at > self.raise_at) if self.above else (self.clear_at < self.raise_at):
+            side = "at or under" if self.above else "at or over"
+            raise ValueError(
+                f"clear_at {self.clear_at:g} must be {side} raise_at {self.raise_at:g}, "
+                "or the alert would close while its condition still holds; correct one of the two"
+            )
+        self._steps_in_order()
+        return self
+
+    def _steps_in_order(self) -> None:
+        last, rank = self.raise_at, _RANK[self.severity]
+        for step in self.severity_steps:
+            worse = step.raise_at >= last if self.above else step.raise_at <= last
+            cleared = step.clear_at <= step.raise_at if self.above else step.clear_at >= step.raise_at
+            if not worse or _RANK[step.severity] <= rank:
+                raise ValueError(
+                    f"severity_steps: the step {step.severity} at {step.raise_at:g} is not worse than what comes "
+                    "before it; list the steps from mild to severe, each with a worse value and a higher severity"
+                )
+            if not cleared:
+                raise ValueError(
+                    f"severity_steps: clear_at {step.clear_at:g} of the step {step.severity} lies beyond its "
+                    f"raise_at {step.raise_at:g}; correct one of the two"
+                )
+            last, rank = step.raise_at, _RANK[step.severity]
+
+    def judge(self, value: float | None, holds: bool) -> Verdict:
+        """Whether the condition holds for a value, given whether it held before (between the limits it stays)."""
+        if value is None or math.isnan(value):
+            return Verdict.UNKNOWN
+        limit = self.clear_at if holds else self.raise_at
+        if self.above:
+            return Verdict.TRUE if value >= limit else Verdict.FALSE
+        return Verdict.TRUE if value <= limit else Verdict.FALSE
+
+    def severity_of(self, value: float, current: Severity | None = None) -> Severity:
+        """How severe a value is; `current` is kept until the value is back past the clear limit of its step."""
+        severity = self.severity
+        for step in self.severity_steps:
+            held = current is not None and _RANK[current] >= _RANK[step.severity]
+            limit = step.clear_at if held else step.raise_at
+            if (value >= limit) if self.above else (value <= limit):
+                severity = step.severity
+        return severity
+
+    def gap_limit_s(self, interval_s: float | None) -> float:
+        """The longest time between two known values that is not a gap. [s]"""
+        return max(self.max_gap_s, self.max_gap_intervals * interval_s) if interval_s else self.max_gap_s
+
+
+def more_severe(a: Severity, b: Severity) -> bool:
+    """Whether `a` is more severe than `b`."""
+    return _RANK[a] > _RANK[b]
+
+
+def severity_rank(severity: Severity) -> int:
+    """0 for a note, 1 for watch, 2 for act."""
+    return _RANK[severity]
+
+
+class Override(BaseModel):
+    """Other settings of one rule for a job, a location, or both."""
+
+    model_config = _STRICT
+
+    kind: str
+    job: str | None = None
+    location: str | None = None
+    change: dict[str, object]
+    """The rule's keys with their other values."""
+
+    @property
+    def scope(self) -> tuple[str, str | None, str | None]:
+        """What it is for; two overrides may not have the same."""
+        return self.kind, self.job, self.location
+
+    def covers(self, kind: str, job: str, location: str | None) -> bool:
+        """Whether it is for this kind at this place."""
+        return self.kind == kind and self.job in (None, job) and self.location in (None, location)
+
+
+class RuleBook:
+    """One rule for each kind, and the overrides; the most particular wins (location, then job, then both)."""
+
+    def __init__(self, rules: Iterable[Rule], overrides: Iterable[Override] = ()) -> None:
+        self._rules: Mapping[str, Rule] = {rule.kind: rule for rule in rules}
+        self._overrides = sorted(overrides, key=lambda o: (o.job is not None, o.location is not None))
+        self._found: dict[tuple[str, str, str | None], Rule | None] = {}
+        for override in self._overrides:
+            if override.kind in self._rules:
+                self._changed(self._rules[override.kind], override)
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """The kinds of finding that have a rule, in alphabetical order."""
+        return tuple(sorted(self._rules))
+
+    @property
+    def overrides(self) -> tuple[Override, ...]:
+        """The overrides, from general to particular."""
+        return tuple(self._overrides)
+
+    def rule_for(self, kind: str, job: str, location: str | None) -> Rule | None:
+        """The rule that holds for a kind at a place; None where the kind has none or it is switched off."""
+        key = (kind, job, location)
+        if key not in self._found:
+            self._found[key] = self._look_up(kind, job, location)
+        return self._found[key]
+
+    def _look_up(self, kind: str, job: str, location: str | None) -> Rule | None:
+        rule = self._rules.get(kind)
+        if rule is None:
+            return None
+        for override in self._overrides:
+            if override.covers(kind, job, location):
+                rule = self._changed(rule, override)
+        return rule if rule.enabled else None
+
+    @staticmethod
+    def _changed(rule: Rule, override: Override) -> Rule:
+        try:
+            return Rule.model_validate({**rule.model_dump(), **override.change})
+        except ValueError as error:
+            place = " ".join(f"{k} {v}" for k, v in (("job", override.job), ("location", override.location)) if v)
+            raise ConfigurationError(
+                str(error), where=f"override of {override.kind} for {place}", remedy="Mend the override"
+            ) from error

@@ -1,0 +1,1 @@
+"""What a message says: templates, digests, short messages, signed links."""

@@ -1,0 +1,247 @@
+"""From a draft to the messages of the outbox: what, where, since when, how sure, and what to do first."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from urllib.parse import quote
+from zoneinfo import ZoneInfo
+
+from monitord.alerts.deciding.grouping import Piece
+from monitord.alerts.deciding.planning import Draft
+from monitord.alerts.deciding.routes import ways
+from monitord.alerts.lifecycle.rules import RuleBook, severity_rank
+from monitord.alerts.lifecycle.transitions import SHARES
+from monitord.alerts.messages import gsm, signed_links
+from monitord.alerts.messages.templating import Wording, wording
+from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
+from monitord.model.config.alert_settings import AlertSettings, Person, Way
+from monitord.model.jobs import JobFile
+from monitord.model.messages import SEVERAL, Message, MessageItem, News
+
+
+@dataclass(frozen=True)
+class ItemView:
+    """One alert as the templates see it: every field a finished text, empty where there is nothing to say."""
+
+    news: str
+    """What kind of news, as a key (`opened`, `closed`, ...)."""
+    news_word: str
+    kind: str
+    job: str
+    place: str
+    severity: str
+    severity_word: str
+    since: str
+    opened: str
+    closed: str
+    value: str
+    limit: str
+    sure: str
+    summary: str
+    why: str
+    look_first: str
+    ending: str
+    """For a closed alert that was ended by a word: that word."""
+    unknown_since: str
+    reference: str
+    acknowledge_url: str
+    mute_url: str
+
+
+@dataclass(frozen=True)
+class MessageView:
+    """A whole message as the templates see it."""
+
+    person: str
+    job: str
+    items: tuple[ItemView, ...]
+    page_url: str
+    acknowledge_all_url: str
+    written: str
+    reference: str
+    mute_comment: str = ""
+    mute_author: str = ""
+    mute_end: str = ""
+
+
+@dataclass(frozen=True)
+class Composer:
+    """Puts drafts into words; everything it needs is given, it reads no clock and no store."""
+
+    settings: AlertSettings
+    rules: RuleBook
+    jobs: Mapping[str, JobFile]
+    secret: bytes
+
+    def compose(self, draft: Draft, as_of: datetime) -> list[Message]:
+        """One message for each way that the draft goes."""
+        items = message_items(draft)
+        severity = max((item.severity for item in items), key=severity_rank)
+        found = []
+        for way in self._ways(draft, severity):
+            id_ = message_id(draft.person.id, way.channel, draft.bundle.group, items)
+            found.append(self._message(draft, way, id_, items, severity, as_of))
+        return found
+
+    def _ways(self, draft: Draft, severity: Severity) -> list[Way]:
+        chosen = ways(draft.person, severity)
+        return chosen + [w for w in draft.person.ways if w.channel in draft.also_by and w not in chosen]
+
+    def _message(
+        self, draft: Draft, way: Way, id_: str, items: tuple[MessageItem, ...], severity: Severity, as_of: datetime
+    ) -> Message:
+        words = wording(draft.person.language, self.settings.templates_dir)
+        view = self._view(draft, words, id_, as_of)
+        return Message(
+            id=id_,
+            person=draft.person.id,
+            channel=way.channel,
+            address=way.address,
+            group=draft.bundle.group,
+            severity=severity,
+            created_at=as_of,
+            deadline=as_of + timedelta(seconds=self.settings.give_up_after_s),
+            title=" ".join(words.render("title.txt.j2", m=view).split()),
+            short=gsm.fit(words.render("short.txt.j2", m=view), f" #{id_[:6]}"),
+            text=words.render("message.txt.j2", m=view),
+            html=words.render("message.html.j2", m=view),
+            items=items,
+        )
+
+    def _view(self, draft: Draft, words: Wording, id_: str, as_of: datetime) -> MessageView:
+        pieces, group, mute = draft.bundle.pieces, draft.bundle.group, draft.mute
+        zone = self._zone(pieces[0].alert.job, draft.person)
+        taken = [p for p in pieces if p.alert.status is AlertStatus.OPEN and p.news is not News.MUTE_ENDS]
+        return MessageView(
+            person=draft.person.name or draft.person.id,
+            job=self._job_label(group, words),
+            items=tuple(self._item(piece, draft.person, words, as_of) for piece in pieces),
+            page_url=self._page(group),
+            acknowledge_all_url=self._link(signed_links.Purpose.ACKNOWLEDGE_ALL, draft.person, id_, 0, as_of)
+            if len(taken) > 1
+            else "",
+            written=words.when(as_of, zone),
+            reference=id_[:12],
+            mute_comment=mute.comment if mute is not None else "",
+            mute_author=mute.author if mute is not None else "",
+            mute_end=words.when(mute.end, zone) if mute is not None else "",
+        )
+
+    def _item(self, piece: Piece, person: Person, words: Wording, as_of: datetime) -> ItemView:
+        alert, finding = piece.alert, piece.alert.finding
+        zone = self._zone(alert.job, person)
+        since = finding.since or alert.pending_since or alert.opened_at
+        is_open = alert.status is not AlertStatus.CLOSED
+        may_take = alert.status is AlertStatus.OPEN
+
+        def when(moment: datetime | None) -> str:
+            return words.when(moment, zone) if moment is not None else ""
+
+        return ItemView(
+            news=piece.news.value,
+            news_word=str(words.words["news"][piece.news.value]),
+            kind=words.kind(alert.kind),
+            job=self._job_label(alert.job, words),
+            place=self._place(alert),
+            severity=alert.severity.value,
+            severity_word=str(words.words["severity"][alert.severity.value]),
+            since=when(since if is_open else alert.pending_since or alert.opened_at),
+            opened=when(alert.opened_at),
+            closed=when(alert.closed_at),
+            value="" if finding.unit in SHARES else words.value(finding.value, finding.unit, finding.u),
+            limit=self._limit(alert, words),
+            sure=_sure(alert, words),
+            summary=finding.summary,
+            why=finding.why,
+            look_first=finding.look_first,
+            ending="" if is_open or alert.cleared else alert.closing_reason or "",
+            unknown_since=when(alert.unknown_since),
+            reference=f"{alert.fingerprint[:8]}-{alert.episode}",
+            acknowledge_url=self._alert_link(signed_links.Purpose.ACKNOWLEDGE, person, alert, as_of)
+            if may_take
+            else "",
+            mute_url=self._alert_link(signed_links.Purpose.MUTE, person, alert, as_of) if is_open else "",
+        )
+
+    def _limit(self, alert: Alert, words: Wording) -> str:
+        rule = self.rules.rule_for(alert.kind, alert.job, alert.location)
+        if rule is None:
+            return ""
+        limit = rule.clear_at if alert.status is AlertStatus.CLOSED else rule.raise_at
+        return f"{100 * limit:.0f} %" if rule.unit in SHARES else words.value(limit, rule.unit)
+
+    def _place(self, alert: Alert) -> str:
+        job = self.jobs.get(alert.job)
+        label = ""
+        if alert.location is not None:
+            names = {place.id: place.label for place in job.locations} if job is not None else {}
+            label = names.get(alert.location, alert.location)
+        if alert.probe is not None:
+            label = f"{label} ({alert.probe})" if label else alert.probe
+        return label or alert.gateway or ""
+
+    def _job_label(self, job: str, words: Wording) -> str:
+        if job in (SYSTEM, SEVERAL):
+            return str(words.words["system"]["job" if job == SYSTEM else "several"])
+        found = self.jobs.get(job)
+        return found.label if found is not None else job
+
+    def _zone(self, job: str, person: Person) -> ZoneInfo:
+        found = self.jobs.get(job)
+        return found.zone if found is not None else ZoneInfo(person.timezone)
+
+    def _page(self, job: str) -> str:
+        base = (self.settings.public_url or "").rstrip("/")
+        if not base or job in (SYSTEM, SEVERAL):
+            return f"{base}/" if base else ""
+        return f"{base}/jobs/{quote(job)}"
+
+    def _alert_link(self, purpose: signed_links.Purpose, person: Person, alert: Alert, as_of: datetime) -> str:
+        return self._link(purpose, person, alert.fingerprint, alert.episode, as_of)
+
+    def _link(self, purpose: signed_links.Purpose, person: Person, subject: str, episode: int, as_of: datetime) -> str:
+        if not self.settings.public_url:
+            return ""
+        link = signed_links.Link(
+            purpose=purpose,
+            person=person.id,
+            subject=subject,
+            episode=episode,
+            mute_h=self.settings.link_mute_h if purpose is signed_links.Purpose.MUTE else 0.0,
+            expires=int((as_of + timedelta(hours=self.settings.link_valid_h)).timestamp()),
+        )
+        return f"{self.settings.public_url.rstrip('/')}/link/{purpose.value}/{signed_links.sign(link, self.secret)}"
+
+
+def message_items(draft: Draft) -> tuple[MessageItem, ...]:
+    """What the message tells, as the store keeps it."""
+    return tuple(
+        MessageItem(
+            subject=piece.alert.fingerprint if draft.mute is None else f"mute:{draft.mute.id}",
+            episode=piece.alert.episode,
+            news=piece.news,
+            job=piece.alert.job,
+            severity=piece.alert.severity,
+            ordinal=ordinal,
+        )
+        for piece, ordinal in zip(draft.bundle.pieces, draft.ordinals, strict=True)
+    )
+
+
+def message_id(person: str, channel: str, group: str, items: Sequence[MessageItem]) -> str:
+    """The same news to the same person by the same channel have the same id, whenever they are put into words."""
+    parts = sorted(f"{i.subject}|{i.episode}|{i.news}|{i.severity}|{i.ordinal}" for i in items)
+    key = "\x1f".join((person, channel, group, *parts))
+    return hashlib.sha256(key.encode()).hexdigest()[:32]
+
+
+def _sure(alert: Alert, words: Wording) -> str:
+    finding = alert.finding
+    if finding.confidence is not None:
+        return words.share(finding.confidence)
+    if finding.unit in SHARES and finding.value is not None:
+        return words.share(finding.value)
+    return ""

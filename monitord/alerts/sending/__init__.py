@@ -1,0 +1,1 @@
+"""Messages out of the house: outbox, dispatcher, channels."""

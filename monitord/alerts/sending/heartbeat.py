@@ -1,0 +1,43 @@
+"""A sign of life to another service, which raises the alarm when it stays away."""
+
+from __future__ import annotations
+
+import http.client
+import logging
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+
+from monitord.model.config.alert_settings import HeartbeatSettings
+
+_log = logging.getLogger(__name__)
+
+
+class Heartbeat:
+    """Calls the URL of the settings while everything goes well.
+
+    Parameters
+    ----------
+    ailment : says what is wrong with the program, or None. While something is, no call is made: the other service
+        then notices, also where this program can no longer tell anyone itself.
+    """
+
+    def __init__(self, settings: HeartbeatSettings, ailment: Callable[[], str | None]) -> None:
+        self._settings = settings
+        self._ailment = ailment
+
+    def beat(self) -> bool:
+        """Make one call; whether it was made and taken. Never raises: a missed call is the message."""
+        if self._settings.url is None:
+            return False
+        wrong = self._ailment()
+        if wrong is not None:
+            _log.error("no heartbeat: %s", wrong)
+            return False
+        request = urllib.request.Request(self._settings.url.get_secret_value(), headers={"User-Agent": "monitord"})
+        try:
+            with urllib.request.urlopen(request, timeout=self._settings.timeout_s) as answer:
+                return 200 <= int(answer.status) < 300
+        except (urllib.error.URLError, http.client.HTTPException, OSError, ValueError) as error:
+            _log.warning("the heartbeat was not taken: %s", error)
+            return False

@@ -1,0 +1,1 @@
+"""Alerts about the system itself: gateways, calibration, late assessment."""

@@ -1,0 +1,1 @@
+"""The airs: comparison, moisture source, air change, outdoor forecast, ventilation advice."""

@@ -1,0 +1,258 @@
+"""Airing: would outdoor air dry a room or wet it, by how much water, and would it condense on a cold surface there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.analysis.air.comparison import Present, interpolated
+from monitord.analysis.air.measures import Balance, changes_words, levers, suggestion
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.times import utc
+from monitord.model.assessments import Quantity, SurfaceRisk
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import Airing, AiringEffect
+from monitord.model.jobs import AIR_KINDS, JobFile, Location
+from monitord.model.series import Array
+from monitord.physics.constants import R_DRY_AIR, ZERO_CELSIUS_K
+from monitord.physics.moist_air import humidity_ratio, saturation_vapour_pressure, standard_pressure, vapour_pressure
+from monitord.physics.surfaces import condensation_margin, probability_of_condensation
+from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
+
+_DAY_H = 24
+_LEAST_DAY_H = 6
+_LEAST_RH = 1.0
+
+
+@dataclass(frozen=True)
+class AiringDay:
+    """Room air against outdoor air over the last day of complete hours."""
+
+    difference: Quantity | None = None
+    share: float | None = None
+    water: Quantity | None = None
+
+
+def water_per_hour(
+    room_c: Array, room_pa: Array, outdoor_pa: Array, pressure_pa: float, options: AnalysisOptions
+) -> Array:
+    """Water that airing carries out of a room, each (n,); below 0 it brings water in. [g/h]
+
+    The dry air that leaves at room temperature comes back as outdoor air: m = n V p_da/(R_da T) (W_room - W_out),
+    with humidity ratios of ASHRAE Handbook—Fundamentals 2017, ch. 1 eq. 20.
+    """
+    dry_air = (pressure_pa - room_pa) / (R_DRY_AIR * (room_c + ZERO_CELSIUS_K))
+    exchanged = options.airing_changes_per_h * options.airing_volume_m3 * dry_air
+    gained = humidity_ratio(room_pa, pressure_pa) - humidity_ratio(outdoor_pa, pressure_pa)
+    return np.asarray(1000.0 * exchanged * gained)
+
+
+def airing_day(room: Track, outdoor: Track, elevation_m: float, options: AnalysisOptions) -> AiringDay:
+    """What airing would have done in each hour of the last day, taken together."""
+    a, b = room.last(_DAY_H), outdoor.last(_DAY_H)
+    known = np.isfinite(a.vapour_pressure_pa) & np.isfinite(b.vapour_pressure_pa) & np.isfinite(a.temperature_c)
+    if known.sum() < _LEAST_DAY_H:
+        return AiringDay()
+    pressure = float(standard_pressure(elevation_m))
+    difference = a.vapour_pressure_pa[known] - b.vapour_pressure_pa[known]
+    u = np.hypot(_u_pa(a, known), _u_pa(b, known))
+    water = water_per_hour(
+        a.temperature_c[known], a.vapour_pressure_pa[known], b.vapour_pressure_pa[known], pressure, options
+    )
+    mean, u_mean = float(difference.mean()), float(u.mean())
+    grams = float(water.mean()) * _DAY_H
+    # the humidity ratios' difference is nearly in proportion to that of the vapour pressures, and so is its doubt
+    per_pa = float(np.abs(water).sum() / max(float(np.abs(difference).sum()), 1e-9)) * _DAY_H
+    return AiringDay(
+        difference=Quantity(value=mean, u=u_mean, unit="Pa"),
+        share=float(np.mean(difference > options.coverage * u)),
+        water=Quantity(value=grams, u=per_pa * u_mean, unit="g"),
+    )
+
+
+def _u_pa(track: Track, known: NDArray[np.bool_]) -> Array:
+    """Standard uncertainty of a track's vapour pressure; a constant offset of the probe, so it does not average."""
+    t, rh = track.temperature_c[known], np.clip(track.relative_humidity_pct[known], 0.0, 105.0)
+    return np.asarray(u_vapour_pressure(t, rh, track.doubt.temperature_k, track.doubt.relative_humidity_pct))
+
+
+@dataclass(frozen=True)
+class _Now:
+    """Both airs at the newest time at which both are known."""
+
+    time_s: float
+    room_c: float
+    room_pa: float
+    u_room_pa: float
+    outdoor_pa: float
+    u_outdoor_pa: float
+    water: Quantity
+    outdoor_u_dew_k: float
+
+
+def _now(room: Present, outdoor: Present, pressure_pa: float, options: AnalysisOptions) -> _Now | None:
+    at = room.series.time_s[-1:]
+    t, rh = float(room.series.temperature_c[-1]), float(room.series.relative_humidity_pct[-1])
+    t_out = float(interpolated(outdoor, at, outdoor.series.temperature_c, options)[0])
+    rh_out = float(interpolated(outdoor, at, outdoor.series.relative_humidity_pct, options)[0])
+    if not np.isfinite([t, rh, t_out, rh_out]).all():
+        return None
+    over, over_out = room.humidity_over.value, outdoor.humidity_over.value
+    u = room.doubt.temperature_k, room.doubt.relative_humidity_pct
+    u_out = outdoor.doubt.temperature_k, outdoor.doubt.relative_humidity_pct
+    p, p_out = vapour_pressure(t, rh, over), vapour_pressure(t_out, rh_out, over_out)
+    water = float(water_per_hour(np.array([t]), np.array([p]), np.array([p_out]), pressure_pa, options)[0])
+    u_w = combine(
+        u_humidity_ratio(t, rh, *u, pressure_pa, humidity_over=over),
+        u_humidity_ratio(t_out, rh_out, *u_out, pressure_pa, humidity_over=over_out),
+    )
+    dry_air = (pressure_pa - p) / (R_DRY_AIR * (t + ZERO_CELSIUS_K))
+    u_water = 1000.0 * options.airing_changes_per_h * options.airing_volume_m3 * dry_air * float(u_w)
+    return _Now(
+        time_s=float(at[0]),
+        room_c=t,
+        room_pa=p,
+        u_room_pa=u_vapour_pressure(t, rh, *u, humidity_over=over),
+        outdoor_pa=p_out,
+        u_outdoor_pa=u_vapour_pressure(t_out, rh_out, *u_out, humidity_over=over_out),
+        water=Quantity(value=water, u=u_water, unit="g/h"),
+        outdoor_u_dew_k=float(u_dew_or_frost_point(t_out, max(rh_out, _LEAST_RH), *u_out, humidity_over=over_out)),
+    )
+
+
+def airing(
+    job: JobFile,
+    room: Location,
+    airs: dict[str, Present | None],
+    surfaces: dict[str, SurfaceRisk],
+    day: AiringDay,
+    options: AnalysisOptions,
+) -> Airing | None:
+    """Advice for one room as of now; None where the job has no outdoor air.
+
+    Parameters
+    ----------
+    airs : the newest readings at each location.
+    surfaces : the cold surfaces that are known, by location.
+    day : the last day, from complete hours.
+    """
+    place = job.outdoor()
+    if place is None:
+        return None
+    here, outdoor = airs.get(room.id), airs.get(place.id)
+    pressure = float(standard_pressure(job.elevation_m))
+    now = _now(here, outdoor, pressure, options) if here is not None and outdoor is not None else None
+    condenses = _condenses(job, room, surfaces, now) if now is not None else (None, None)
+    balance = _balance(job, room, airs, now) if now is not None else None
+    found = levers(balance, options) if balance is not None else ()
+    difference: Quantity | None = None
+    effect = AiringEffect.UNKNOWN
+    if now is not None:
+        u = float(combine(now.u_room_pa, now.u_outdoor_pa))
+        difference = Quantity(value=now.room_pa - now.outdoor_pa, u=u, unit="Pa")
+        effect = _effect(difference, options)
+    return Airing(
+        room=room.id,
+        outdoor=place.id,
+        at=utc(now.time_s) if now is not None else None,
+        effect=effect,
+        difference=difference,
+        water=now.water if now is not None else None,
+        air_changes_per_h=options.airing_changes_per_h,
+        volume_m3=options.airing_volume_m3,
+        day_difference=day.difference,
+        day_share=day.share,
+        day_water=day.water,
+        condenses_on=condenses[0],
+        condenses_probability=condenses[1],
+        levers=found,
+        words=_words(job, effect, difference, now, day, condenses[0], options)
+        + (f" {suggestion(found, balance.what, options.coverage)}" if balance is not None else ""),
+    )
+
+
+def _effect(difference: Quantity, options: AnalysisOptions) -> AiringEffect:
+    if abs(difference.value) <= options.coverage * (difference.u or 0.0):
+        return AiringEffect.NO_CLEAR_DIFFERENCE
+    return AiringEffect.DRIES if difference.value > 0 else AiringEffect.WETS
+
+
+def _condenses(
+    job: JobFile, room: Location, surfaces: dict[str, SurfaceRisk], now: _Now
+) -> tuple[str | None, float | None]:
+    """The surface of this room on which the outdoor air itself would condense, and the highest probability of that."""
+    worst, highest = None, None
+    for place in job.locations:
+        risk = surfaces.get(place.id)
+        beside = place.id == room.id or job.room_of(place) == room
+        if risk is None or not beside or now.outdoor_pa <= 1.0:
+            continue
+        surface = risk.surface_temperature
+        margin = float(condensation_margin(surface.value, now.outdoor_pa))
+        p = float(probability_of_condensation(margin, float(np.hypot(surface.u or 0.0, now.outdoor_u_dew_k))))
+        if highest is None or p > highest:
+            worst, highest = place.id, p
+    return (worst if highest is not None and highest >= 0.5 else None), highest
+
+
+def _balance(job: JobFile, room: Location, airs: dict[str, Present | None], now: _Now) -> Balance:
+    """What dries beside a room: its places with a goal that are wetter than the air, else free water."""
+    wet: list[tuple[float, float, float]] = []
+    for place in job.locations:
+        air = airs.get(place.id)
+        if air is None or place.goal is None or place.kind in AIR_KINDS or job.room_of(place) != room:
+            continue
+        t, rh = float(air.series.temperature_c[-1]), float(air.series.relative_humidity_pct[-1])
+        if not np.isfinite([t, rh]).all():
+            continue
+        u = u_vapour_pressure(t, rh, air.doubt.temperature_k, air.doubt.relative_humidity_pct)
+        wet.append((vapour_pressure(t, rh, air.humidity_over.value), u, t))
+    wet = [one for one in wet if one[0] > now.room_pa]
+    if wet:
+        element, u_element, element_c = (float(np.mean([one[k] for one in wet])) for k in range(3))
+        what = "the wet places beside it"
+    else:
+        element, u_element, element_c = float(saturation_vapour_pressure(now.room_c)), 0.0, now.room_c
+        what = "wet surfaces in the room"
+    return Balance(
+        element, now.room_pa, now.outdoor_pa, u_element, now.u_room_pa, now.u_outdoor_pa, now.room_c, element_c, what
+    )
+
+
+def _water(grams: float) -> str:
+    """An amount that is known to two figures at best."""
+    return f"{grams / 1000.0:.1f} kg" if grams >= 1000.0 else f"{grams:.0f} g"
+
+
+def _words(
+    job: JobFile,
+    effect: AiringEffect,
+    difference: Quantity | None,
+    now: _Now | None,
+    day: AiringDay,
+    condenses_on: str | None,
+    options: AnalysisOptions,
+) -> str:
+    if now is None or difference is None:
+        return "Airing: not known, room and outdoor air were not heard at the same time."
+    doubt = options.coverage * (difference.u or 0.0)
+    stated = f"at {changes_words(options)} in {options.airing_volume_m3:g} m³"
+    grams = f"{abs(now.water.value):.0f} ± {options.coverage * (now.water.u or 0.0):.0f} g of water an hour {stated}"
+    amount = f"{abs(difference.value):.0f} ± {doubt:.0f} Pa"
+    if effect is AiringEffect.DRIES:
+        parts = [f"Open windows dry now: the outdoor air is drier by {amount}; that carries out {grams}."]
+    elif effect is AiringEffect.WETS:
+        parts = [f"Keep windows shut: the outdoor air is wetter by {amount}; airing brings in {grams}."]
+    else:
+        parts = [f"Airing makes no clear difference now: {difference.value:+.0f} ± {doubt:.0f} Pa."]
+    if day.share is not None and day.water is not None:
+        way = "out" if day.water.value >= 0 else "in"
+        parts.append(
+            f"Over the last day the outdoor air was clearly drier in {100 * day.share:.0f} % of the hours; airing all "
+            f"day would have carried about {_water(abs(day.water.value))} {way}."
+        )
+    if condenses_on is not None:
+        parts.append(f"Outdoor air would condense on the cold surface at {job.location(condenses_on).label}.")
+    return " ".join(parts)

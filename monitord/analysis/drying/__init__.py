@@ -1,0 +1,1 @@
+"""The metric of a goal, and the progress towards it."""

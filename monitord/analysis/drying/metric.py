@@ -1,0 +1,162 @@
+"""The goal's metric as an hourly series, where it would end in the air around it, and how far it can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from monitord.analysis.series.hourly_series import Around, Track
+from monitord.analysis.wood.timber import TimberTrack, timber_track
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric
+from monitord.model.series import Array
+from monitord.physics.moist_air import saturation_vapour_pressure
+from monitord.physics.uncertainty import combine, u_vapour_pressure
+from monitord.physics.wood import equilibrium_moisture_content
+
+UNITS = {
+    GoalMetric.EQUILIBRIUM_RH: "% RH",
+    GoalMetric.RH: "% RH",
+    GoalMetric.VAPOUR_PRESSURE_EXCESS: "Pa",
+    GoalMetric.TIMBER_MOISTURE: "% MC",
+    GoalMetric.RH_OVER_CONTROL: "% RH",
+    GoalMetric.TIMBER_OVER_CONTROL: "% MC",
+}
+
+
+@dataclass(frozen=True)
+class Metric:
+    """A goal's metric by hour, each (n,), in the metric's unit."""
+
+    goal: Goal
+    value: Array
+    u: float
+    """Standard uncertainty of its level: a constant offset of the probe, mostly."""
+    end: Array | None
+    """Where it would end in the air of each hour; None where that is not known."""
+    other_end: Array | None
+    """The same in the outdoor air, which may have a share in it."""
+    high: Array
+    """Upper estimate where the level itself is estimated (timber), else the value."""
+    timber: TimberTrack | None
+    """Timber goals: the estimate in full."""
+    followed: Metric | None = None
+    """Goals that are differences: what follows the air, limit and all; for an excess of vapour pressure the humidity at
+    the element's temperature, for its vapour pressure goes up and down with that."""
+    over_air: bool = False
+    """Whether the limit counts from the air's own end, as in what an excess of vapour pressure is followed by."""
+
+    def end_over(self, hours: int) -> float | None:
+        """Mean end of the last hours; None where it is not known."""
+        if self.end is None:
+            return None
+        lately = self.end[-hours:]
+        lately = lately[np.isfinite(lately)]
+        return float(lately.mean()) if len(lately) else None
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values."""
+        return UNITS[self.goal.metric]
+
+
+def humidity_in_air(here: Track, air: Track) -> Array:
+    """Relative humidity that the surrounding air's vapour would give at the element's temperature, by hour. [%]
+
+    Never over 100: there the vapour condenses.
+    """
+    out = np.full(len(here), np.nan)
+    known = np.isfinite(air.vapour_pressure_pa) & np.isfinite(here.temperature_c)
+    share = air.vapour_pressure_pa[known] / saturation_vapour_pressure(here.temperature_c[known])
+    out[known] = np.minimum(100.0 * share, 100.0)
+    return out
+
+
+def _timber_end(here: Track, air: Track) -> Array:
+    """Moisture content that timber would come to in the surrounding air's vapour, by hour. [%]"""
+    rh = humidity_in_air(here, air)
+    out = np.full(len(rh), np.nan)
+    known = np.isfinite(rh)
+    t = np.clip(here.temperature_c[known], 0.0, 50.0)
+    out[known] = equilibrium_moisture_content(t, np.clip(rh[known], 1.0, 98.0))
+    return out
+
+
+def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
+    """The metric of a goal; None while there is nothing to compute it from."""
+    air, outdoor = around.air, around.outdoor
+    outdoor = None if outdoor is air else outdoor
+    if goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
+        end = None if air is None else humidity_in_air(here, air)
+        other = None if outdoor is None else humidity_in_air(here, outdoor)
+        value = here.relative_humidity_pct
+        return Metric(goal, value, here.doubt.relative_humidity_pct, end, other, value, None)
+    if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS:
+        if air is None:
+            return None
+        value = here.vapour_pressure_pa - air.vapour_pressure_pa
+        u = _u_excess(here, air)
+        other = None if outdoor is None else outdoor.vapour_pressure_pa - air.vapour_pressure_pa
+        humidity = _excess_as_humidity(here, air, outdoor, goal, u)
+        return Metric(goal, value, u, np.zeros(len(here)), other, value, None, humidity)
+    if goal.metric in OVER_CONTROL:
+        return _over_control(here, around, goal, options)
+    timber = timber_track(
+        here.temperature_c,
+        here.relative_humidity_pct,
+        options.timber_lag_days,
+        here.hour_s,
+        here.spots,
+        options.timber_species_u_pct,
+    )
+    if timber is None:
+        return None
+    end = None if air is None else _timber_end(here, air)
+    other = None if outdoor is None else _timber_end(here, outdoor)
+    spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
+    u = float(np.hypot(spread, options.timber_species_u_pct))
+    return Metric(goal, timber.middle, u, end, other, timber.high, timber)
+
+
+def _over_control(here: Track, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
+    """A distance from the control reading; the limit of what is followed is that of the control's last three days."""
+    same = goal.model_copy(update={"metric": OVER_CONTROL[goal.metric], "control": None})
+    own = build_metric(here, around, same, options)
+    control = None if around.control is None else build_metric(around.control, Around(None, None, None), same, options)
+    if own is None or control is None:
+        return None
+    lately = control.value[-72:]
+    lately = lately[np.isfinite(lately)]
+    if not len(lately):
+        return None
+    level = float(lately.mean())
+    u = float(np.hypot(own.u, control.u))
+    followed = replace(own, goal=same.model_copy(update={"limit": goal.limit + level}), u=u)
+    end, other = (None if end is None else end - level for end in (own.end, own.other_end))
+    return Metric(goal, own.value - control.value, u, end, other, own.high - control.value, None, followed)
+
+
+def _excess_as_humidity(here: Track, air: Track, outdoor: Track | None, goal: Goal, u: float) -> Metric | None:
+    """An excess of vapour pressure as an excess of humidity at the element's temperature of late; None if unknown."""
+    lately = here.temperature_c[-72:]
+    lately = lately[np.isfinite(lately)]
+    if not len(lately):
+        return None
+    pct_per_pa = 100.0 / float(saturation_vapour_pressure(float(lately.mean())))
+    value = here.relative_humidity_pct
+    other = None if outdoor is None else humidity_in_air(here, outdoor)
+    in_humidity = goal.model_copy(update={"metric": GoalMetric.RH, "limit": goal.limit * pct_per_pa})
+    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(here, air), other, value, None, None, True)
+
+
+def _u_excess(here: Track, air: Track) -> float:
+    """Standard uncertainty of a vapour-pressure difference at the last known values. [Pa]"""
+    parts = []
+    for track in (here, air):
+        known = np.flatnonzero(np.isfinite(track.vapour_pressure_pa))
+        if len(known):
+            t, rh = float(track.temperature_c[known[-1]]), float(track.relative_humidity_pct[known[-1]])
+            rh = min(max(rh, 1.0), 100.0)
+            parts.append(u_vapour_pressure(t, rh, track.doubt.temperature_k, track.doubt.relative_humidity_pct))
+    return float(combine(*parts)) if parts else float("nan")

@@ -1,0 +1,97 @@
+"""Is an element drying towards its goal, how fast, and if not, why not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.drying.metric import Metric
+from monitord.analysis.series.hourly_series import Track, is_sleeve
+from monitord.analysis.series.rolling import day_means, line, trailing_mean
+from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import GoalMetric
+from monitord.model.series import Array, Flags
+
+_RATE_DAYS = {True: 8, False: 5}
+"""Days that a rate rests on: sleeves, elsewhere."""
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a metric stands and how it moves, as of the last complete hour; in the metric's unit."""
+
+    value: float | None
+    """Mean over the goal's window."""
+    recent: float | None
+    """Mean over the last 24 h."""
+    rate: float
+    """Change per day, cleaned of daily cycles and temperature; negative is drying."""
+    rate_se: float
+    days: int
+    """Days with readings that the rate rests on."""
+    start: float | None
+    """Mean over the first day."""
+
+
+def cleaned(here: Track, metric: Metric) -> Array:
+    """The metric without what temperature alone does to it (sealed concrete: rising with temperature)."""
+    if is_sleeve(here) and metric.goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
+        t = trailing_mean(here.temperature_c, 3)
+        reference = np.nanmean(here.temperature_c[-168:]) if np.isfinite(here.temperature_c[-168:]).any() else np.nan
+        return np.asarray(metric.value - sleeve_humidity_slope(here) * (t - reference))
+    return metric.value
+
+
+def progress(here: Track, metric: Metric, first: int = 0) -> Progress:
+    """Level and robust rate of a metric; hours before the index `first` tell no rate, a sleeve had not settled."""
+    window = max(1, round(metric.goal.window_h))
+    value = trailing_mean(metric.value[-max(window, 1) :], window)
+    recent = trailing_mean(metric.value[-24:], 24)
+    daily = day_means(cleaned(here, metric)[first:], _RATE_DAYS[is_sleeve(here)])
+    slope, se, _ = line(daily)
+    known = metric.value[np.isfinite(metric.value)]
+    return Progress(
+        value=_last(value),
+        recent=_last(recent),
+        rate=slope,
+        rate_se=se,
+        days=int(np.isfinite(daily).sum()),
+        start=float(known[:24].mean()) if len(known) else None,
+    )
+
+
+def _last(values: Array) -> float | None:
+    return float(values[-1]) if len(values) and np.isfinite(values[-1]) else None
+
+
+def goal_met(metric: Metric, options: AnalysisOptions, first: int = 0) -> tuple[bool, int | None]:
+    """Whether the goal is held to be met, and at which hour's index that began.
+
+    Claimed when the mean over the goal's window lies under the limit by more than the doubt; kept until that mean is
+    over the limit again. Hours before the index `first` do not count: a sleeve had not settled.
+    """
+    window = max(1, round(metric.goal.window_h))
+    mean = trailing_mean(metric.high, window, 0.6)
+    known = np.flatnonzero(np.isfinite(metric.value))
+    begun = max(int(known[0]) if len(known) else 0, first)
+    mean[: begun + window] = np.nan  # no verdict on less than a whole window
+    sure = mean <= metric.goal.limit - options.goal_confidence * metric.u
+    over = mean > metric.goal.limit
+    last_sure, last_over = _last_true(sure), _last_true(over)
+    if last_sure is None or (last_over is not None and last_over > last_sure):
+        return False, None
+    begin = 0 if last_over is None else last_over + 1
+    return True, begin + int(np.argmax(sure[begin:]))
+
+
+def _last_true(where: Flags) -> int | None:
+    found = np.flatnonzero(where)
+    return int(found[-1]) if len(found) else None
+
+
+def air_holds_back(metric: Metric) -> bool:
+    """Whether the air around keeps the element from its goal: its end in that air is not below the limit."""
+    end = metric.end_over(48)
+    return end is not None and end >= metric.goal.limit

@@ -1,0 +1,1 @@
+"""When the goal will be met, or not in this air."""

@@ -1,0 +1,102 @@
+"""When will the goal be met: low, middle and high of a central 80 % interval, or never in this air.
+
+Two curves, each scaled by what this location has shown. A sleeve follows the falling rate of concrete
+(`slab_outlook`). Everything else decays towards what the air around it allows (`following`). The doubt of the probe's
+level, of the rate and of the curve are all in the interval.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+from scipy.special import ndtri
+
+from monitord.analysis.drying.metric import Metric
+from monitord.analysis.drying.progress import Progress
+from monitord.analysis.forecast.air_response import response_outlook, timber_outlook
+from monitord.analysis.forecast.first_order_fit import quantile
+from monitord.analysis.forecast.slab_forecast import slab_outlook
+from monitord.analysis.forecast.time_to_goal import HORIZON_D, Outlook
+from monitord.analysis.series.hourly_series import Track, is_sleeve
+from monitord.analysis.series.times import utc
+from monitord.model.assessments import Forecast
+from monitord.model.series import Array
+
+_DAY_S = 86_400.0
+
+_SOON_D = 2.0
+_PACE_SHARE = 0.3
+"""Weight of a hollow place that keeps its pace beside one that slows as it nears its air: wet material gives off at a
+steady pace first (our choice)."""
+
+NEVER_AT = 0.9
+"""Probability from which the goal is said not to be reached in this air; under it a date is given, high end open."""
+
+
+def outlook(here: Track, metric: Metric, shown: Progress, first: int, lag_days: float) -> Outlook | None:
+    """Days still to go until the goal is met, with doubt; None while there is nothing to say."""
+    followed = metric if metric.followed is None else metric.followed
+    if followed.timber is not None:
+        return timber_outlook(followed, here.location.kind, lag_days)
+    if is_sleeve(here):
+        return slab_outlook(here, metric, shown, first)
+    return response_outlook(followed, here.location.kind)
+
+
+def _centre(days: Array, weights: Array) -> float:
+    """Central estimate: the geometric mean, for what counts is the error as a share of the time left. [days]
+
+    Less than `_SOON_D` counts as that: a probe's own error makes no finer difference.
+    """
+    return float(np.exp(np.log(np.maximum(days, _SOON_D)) @ weights))
+
+
+def _with_pace(view: Outlook, metric: Metric, shown: Progress) -> tuple[Array, Array]:
+    """Days to go and their weights, with those of a hollow place that keeps the pace of the last days among them."""
+    if metric.timber is not None or shown.recent is None or shown.days < 3 or not np.isfinite(shown.rate_se):
+        return view.days, view.weights
+    share = ndtri((np.arange(12) + 0.5) / 12.0)
+    pace = -(shown.rate + 1.2 * shown.rate_se * share)
+    left = np.maximum(shown.recent - metric.goal.limit - metric.u * np.roll(share, 5), 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        days = np.where(left == 0.0, 0.0, left / pace)[(pace > 0.0) | (left == 0.0)]
+    days = days[days <= HORIZON_D]
+    if not len(days):
+        return view.days, view.weights
+    weights = np.full(len(days), _PACE_SHARE / len(days))
+    return np.concatenate([view.days, days]), np.concatenate([(1.0 - _PACE_SHARE) * view.weights, weights])
+
+
+def to_forecast(view: Outlook, metric: Metric, as_of_s: float, reason: str, pace: Progress | None = None) -> Forecast:
+    """The outlook as dates. The goal is a mean over its window, so it is met half a window after the value.
+
+    `pace` is how a hollow place has moved lately; it bears on the date, not on whether there is one.
+    """
+    lag = metric.goal.window_h / 48.0
+    never = view.never
+    said_never = never >= NEVER_AT
+    low, middle, high = float("inf"), float("inf"), float("inf")
+    if not said_never:
+        days, weights = (view.days, view.weights) if pace is None else _with_pace(view, metric, pace)
+        high = quantile(days, weights, 0.9)
+        high = high if high <= HORIZON_D else float("inf")
+        finite = days <= HORIZON_D
+        days, weights = days[finite], weights[finite] / weights[finite].sum()
+        low = quantile(days, weights, 0.1)
+        middle = min(max(_centre(days, weights), low), high)
+    elif never < 0.98:
+        low = view.at(0.1)
+
+    def date(days: float) -> datetime | None:
+        return utc(as_of_s + (days + lag) * _DAY_S) if np.isfinite(days) else None
+
+    return Forecast(
+        made_at=utc(as_of_s),
+        low=date(low),
+        middle=date(middle),
+        high=date(high),
+        never=not np.isfinite(middle),
+        high_never=not np.isfinite(high),
+        reason=reason,
+    )

@@ -1,0 +1,69 @@
+"""What the days to come may bring: weighted draws of the time to a goal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitord.analysis.forecast.first_order_fit import quantile
+from monitord.model.series import Array, Flags
+
+HORIZON_D = 365.0
+"""A goal that is further away than this is not reached in this air."""
+
+STALL_SHARE = 0.10
+"""Under this share of what remains in the next seven days is no progress."""
+
+LEAST_BY_AIR = 0.3
+"""How likely the air alone must keep a place over its goal before the air is blamed: what a place gives off itself
+dries away (our choice)."""
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Weighted draws of the days still to go; infinite is never, not even in the driest air of late."""
+
+    days: Array
+    weights: Array
+    held_back: Flags
+    """Per draw: the air allows no end below the goal."""
+    flat: Flags
+    """Per draw: under a tenth of what remains goes in the next seven days."""
+    by_air: Flags | None = None
+    """Per draw: the air alone does not, whatever the place gives off itself; None where that is the same."""
+    end: float | None = None
+    """Where it would end in the present air, as what follows that air; None where that is no level."""
+
+    weather_passes: bool = False
+    """Whether it lags so long that the weather of some days passes over it, as over timber."""
+
+    def at(self, share: float) -> float:
+        """Quantile, infinite beyond the horizon. [days]"""
+        value = quantile(self.days, self.weights, share)
+        return value if value <= HORIZON_D else float("inf")
+
+    @property
+    def never(self) -> float:
+        """Probability that the goal is not reached within the horizon.
+
+        A hollow place counts as held back where what it is heading for in the air of these days lies above its goal
+        and the air alone may well keep it there; else it must not get there even in the driest air of late.
+        """
+        beyond = float(self.weights[self.days > HORIZON_D].sum())
+        if self.by_air is None or self.weather_passes or self.held_by_air < LEAST_BY_AIR:
+            return beyond
+        return max(beyond, self.held)
+
+    @property
+    def held(self) -> float:
+        """Probability that the goal lies below what it is heading for."""
+        return float(self.weights[self.held_back].sum())
+
+    @property
+    def held_by_air(self) -> float:
+        """Probability that the goal lies below what the air alone would bring."""
+        return float(self.weights[self.held_back if self.by_air is None else self.by_air].sum())
+
+    @property
+    def no_progress(self) -> float:
+        """Probability that it hardly moves, whatever the cause."""
+        return float(self.weights[self.flat].sum())

@@ -1,0 +1,43 @@
+"""A probe's battery, as it reports it itself."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.analysis.series.rolling import median
+from monitord.analysis.series.times import utc
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding
+from monitord.model.jobs import Location
+from monitord.model.series import StayRecord
+
+_LAST = 12
+"""Newest readings whose median counts, so that a dip while sending is no alarm (our choice)."""
+
+
+def low_battery(record: StayRecord, location: Location, as_of_s: float) -> Finding | None:
+    """The finding about a battery's voltage [V]; None where the probe tells none, or the stay has ended.
+
+    Whether it is low is the rule's to say: the limits depend on the cell.
+    """
+    placement, recent = record.placement, record.recent
+    if placement.to_time is not None and as_of_s >= placement.to_time.timestamp():
+        return None
+    known = recent.battery_v[: recent.time_s.searchsorted(as_of_s, side="right")]
+    told = np.flatnonzero(np.isfinite(known))[-_LAST:]
+    if not len(told):
+        return None
+    value = median(recent.battery_v[told])
+    return Finding(
+        kind="low_battery",
+        location=location.id,
+        probe=placement.probe,
+        measured_at=utc(float(recent.time_s[told[-1]])),
+        value=value,
+        unit="V",
+        readings=len(told),
+        interval_s=placement.interval_s,
+        summary=f"Probe {placement.probe} at {location.label}: battery {value:.2f} V.",
+        why=WHY["low_battery"],
+        look_first=LOOK_FIRST["low_battery"],
+    )

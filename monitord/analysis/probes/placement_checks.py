@@ -1,0 +1,117 @@
+"""Has a probe left its place? A sleeve or cavity probe that suddenly reads the room's air has fallen out."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from monitord.analysis.probes.quality_checks import Span, runs
+from monitord.analysis.series.rolling import median, trailing_mean
+from monitord.model.series import HOUR_S, Array, Flags
+
+_NEAR_K = 1.2
+_LEAST_H = 6
+_BEFORE_H = 12
+_BOTH_H = 12
+_HABIT = 0.10
+"""A place that agreed with the room in more than this share of the week before does so by itself, day by day; twice
+as much where it now goes along with the room in both."""
+
+
+def _joined(before: Array, after: Array) -> bool:
+    """Whether temperature, which went its own way, now goes along with the room's."""
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if min(len(before), len(after)) < _BOTH_H // 2:
+        return False
+    own_way = max(abs(float(before.mean())), float(before.std())) >= 0.9
+    return own_way and abs(float(after.mean())) <= 0.9 and float(after.std()) <= 0.3
+
+
+def _bridged(where: Flags, gap: int) -> Flags:
+    """The same with breaks of up to `gap` hours filled."""
+    filled = where.copy()
+    found = runs(where)
+    for (_, end), (start, _) in itertools.pairwise(found):
+        if start - end <= gap:
+            filled[end:start] = True
+    return filled
+
+
+def left_place(
+    hour_s: Array, temperature_c: Array, vapour_pressure_pa: Array, room_c: Array, room_pa: Array, u_pa: float
+) -> list[Span]:
+    """Hours during which a probe that should be in an element reads room air instead.
+
+    All arrays (n,) by hour, NaN where unknown; `u_pa` is the standard uncertainty of the vapour-pressure
+    difference [Pa]. Told by things together: it now agrees with the room in both temperature and vapour
+    pressure, for at least six hours; before, it clearly did not; and the change came within two hours. Where the
+    change of vapour pressure alone is not clear, the temperature must have gone its own way before and goes along now.
+    A place that slowly dries into the room's air does the first two only.
+    """
+    difference, warmer = vapour_pressure_pa - room_pa, temperature_c - room_c
+    near = (np.abs(difference) < 2.5 * u_pa + 0.02 * room_pa) & (np.abs(warmer) < _NEAR_K)
+    found: list[Span] = []
+    if not near.any():
+        return found
+    for a, b in runs(_bridged(near, 2)):
+        if b - a < _LEAST_H:
+            continue
+        before = difference[max(0, a - _BEFORE_H) : max(0, a - 1)]
+        before = before[np.isfinite(before)]
+        habit = near[max(0, a - 168) : a]
+        if len(before) < 4 or (len(habit) and habit.mean() > 2.0 * _HABIT):
+            continue
+        by_itself = len(habit) > 0 and habit.mean() > _HABIT
+        now = difference[a : a + 3]
+        jumped = abs(median(before) - median(now[np.isfinite(now)]))
+        if jumped <= 2.0 * u_pa:
+            continue
+        by_vapour = not by_itself and jumped > max(6.0 * u_pa, 1.5 * float(np.ptp(before)))
+        along = b - a >= _BOTH_H and float(np.nanstd(difference[a:b])) <= 0.5 * u_pa
+        by_both = along and _joined(warmer[max(0, a - 24) : a], warmer[a:b])
+        if by_vapour or by_both:
+            found.append(
+                Span(
+                    "left_place",
+                    float(hour_s[a]),
+                    float(hour_s[b - 1] + HOUR_S),
+                    f"within two hours its vapour pressure moved by {jumped:.0f} Pa; it follows the room air since",
+                )
+            )
+    return found
+
+
+_DRIER_D = 5
+_WEEK_H = 168
+
+
+def drier_than_all(
+    hour_s: Array, vapour_pressure_pa: Array, room_pa: Array, outdoor_pa: Array, u_pa: float
+) -> list[Span]:
+    """From where on a hollow place reads drier than any air around it has been for a week: its probe has drifted.
+
+    All arrays (n,) by hour, NaN where unknown; `u_pa` as in `left_place`. Water has sources in an element; what could
+    take it away for good is a surface colder than the outdoor air, and there is none. Dry material takes up the vapour
+    of air that turns humid, so the driest day of the week before counts, and days must follow each other.
+    """
+    driest_air = np.fmin(room_pa, outdoor_pa)
+    if len(hour_s) < _WEEK_H or not np.isfinite(outdoor_pa).any():
+        return []
+    air = trailing_mean(np.where(np.isfinite(room_pa) & np.isfinite(outdoor_pa), driest_air, np.nan), 24)
+    mean = trailing_mean(vapour_pressure_pa, 24)
+    with np.errstate(invalid="ignore"):
+        if not any(b - a >= 24 * _DRIER_D for a, b in runs(_bridged(mean < air - 2.0 * u_pa, 12))):
+            return []
+    padded = np.r_[np.full(_WEEK_H - 1, np.nan), air]
+    lowest = np.fmin.reduce(np.lib.stride_tricks.sliding_window_view(padded, _WEEK_H), axis=1)
+    with np.errstate(invalid="ignore"):
+        under = mean < lowest - 2.0 * u_pa
+    for a, b in runs(_bridged(under, 12)):
+        if b - a >= 24 * _DRIER_D:
+            start = a + 24 * _DRIER_D - 1
+            reason = (
+                f"for {_DRIER_D} days drier than any air around it was within a week; nothing there takes vapour away"
+            )
+            return [Span("drift", float(hour_s[start]), float(hour_s[-1] + HOUR_S), reason)]
+    return []

@@ -1,0 +1,252 @@
+"""Which readings may speak: the flags of a stay, and the finding when its probe is at fault."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from monitord.analysis.probes import quality_checks as checks
+from monitord.analysis.probes.placement_checks import drier_than_all, left_place
+from monitord.analysis.probes.quality_checks import Span
+from monitord.analysis.probes.quality_jumps import falling_away, offset, saturated
+from monitord.analysis.series.calibration import Doubt, doubt_of
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.times import utc
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding, QualityFlag
+from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
+from monitord.model.series import HOUR_S, Array, Flags, Series, StayRecord
+from monitord.physics.moist_air import vapour_pressure
+from monitord.physics.uncertainty import combine, u_vapour_pressure
+
+NAMES = {
+    "range": "values that no working probe gives",
+    "stuck": "stuck",
+    "noisy": "noisy",
+    "spikes": "spikes",
+    "clock_ahead": "clock ahead",
+    "clock_behind": "clock behind",
+    "left_place": "no longer in its place",
+    "drift": "drifting",
+    "offset": "jumped to another level",
+    "saturated": "stands at saturation",
+    "gaps": "many of its readings are lost",
+}
+
+FAULTS = frozenset(NAMES)
+"""Kinds of flag that put a probe at fault."""
+
+
+@dataclass(frozen=True)
+class StayQuality:
+    """What quality says of one stay."""
+
+    spans: tuple[Span, ...]
+    hourly_out: Array
+    """(n hours): 1.0 where the hour is out of every verdict."""
+    lone_s: Array
+    """Times of single readings that are out: spikes."""
+
+
+def _range_spans(record: StayRecord) -> list[Span]:
+    hourly = record.hourly
+    bad = checks.out_of_range(hourly.temperature_c, hourly.relative_humidity_pct)
+    return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", least_h=2)
+
+
+_SPEAKS = frozenset({"spikes", "gaps"})
+"""Faults that leave the hours around them fit for verdicts: lone values are out one by one, lost ones are not there."""
+
+
+def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tuple[list[Span], Flags]:
+    """Noise and spikes of the last days, and the single readings they touch."""
+    recent, air = record.recent, location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE
+    touched = checks.spikes(recent.relative_humidity_pct, checks.SPIKE_LIMIT_PCT[air])
+    touched |= checks.spikes(recent.temperature_c, checks.SPIKE_LIMIT_K)
+    found = []
+    times = recent.time_s[touched]
+    last_day = times[times > as_of_s - 24 * HOUR_S]
+    if len(last_day) >= checks.SPIKES_A_DAY:
+        reason = f"{len(last_day)} lone values far from both neighbours within 24 h"
+        found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), reason))
+    window = recent.time_s > as_of_s - 8 * HOUR_S
+    if np.count_nonzero(window) >= 12 and checks.grown_restless(record.hourly):
+        noise = checks.white_noise(recent.relative_humidity_pct[window])
+        if noise > checks.NOISE_LIMIT_PCT[air]:
+            start = float(recent.time_s[window][0])
+            found.append(
+                Span("noisy", start, as_of_s, f"its humidity jumps by {noise:.1f} % RH from reading to reading")
+            )
+    return found, touched
+
+
+def _clock_span(record: StayRecord, as_of_s: float) -> list[Span]:
+    offset = checks.clock_offset_s(record.recent, record.placement.interval_s, as_of_s)
+    if not offset:
+        return []
+    kind, word = ("clock_ahead", "ahead of") if offset > 0 else ("clock_behind", "behind")
+    reason = f"its clock is {abs(offset) / 60.0:.0f} min {word} the time its readings arrive"
+    return [Span(kind, as_of_s - 6 * HOUR_S, as_of_s, reason)]
+
+
+class _OnHours:
+    """Values of tracks on some hours, NaN where unknown, each (n,)."""
+
+    def __init__(self, hour_s: Array, *tracks: Track | None) -> None:
+        """`tracks` : those that are asked for, all on one grid of hours."""
+        self._n = len(hour_s)
+        grid = next((track.hour_s for track in tracks if track is not None and len(track)), None)
+        if grid is None:
+            return
+        index = np.rint((hour_s - grid[0]) / HOUR_S).astype(np.int64)
+        self._inside = (index >= 0) & (index < len(grid))
+        self._index = index[self._inside]
+
+    def of(self, track: Track | None, value: str) -> Array:
+        out = np.full(self._n, np.nan)
+        if track is not None and len(track):
+            out[self._inside] = getattr(track, value)[self._index]
+        return out
+
+
+def _place_spans(
+    record: StayRecord, location: Location, room: Track | None, outdoor: Track | None, job: JobFile
+) -> list[Span]:
+    """What its place and the air around it say against a probe."""
+    hourly, placement = record.hourly, record.placement
+    if len(hourly) < 6:
+        return []
+    beside = _OnHours(hourly.hour_s, room, outdoor)
+    room_rh = beside.of(room, "relative_humidity_pct")
+    found = saturated(hourly, location.kind)
+    found += offset(hourly, location.kind, room_rh) + falling_away(hourly, location.kind, room_rh)
+    if room is None or location.kind in AIR_KINDS:
+        return found
+    rh = np.clip(hourly.relative_humidity_pct, 0.0, 105.0)
+    vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
+    doubt = doubt_of(placement, job.calibrations, float(hourly.hour_s[-1]))
+    u_pa = _u_apart(doubt, room.doubt)
+    room_c, room_pa = beside.of(room, "temperature_c"), beside.of(room, "vapour_pressure_pa")
+    if location.kind is not LocationKind.SLAB_SLEEVE:
+        outdoor_pa = beside.of(outdoor, "vapour_pressure_pa")
+        found += drier_than_all(hourly.hour_s, vp, room_pa, outdoor_pa, u_pa)
+    return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, u_pa)
+
+
+@lru_cache(maxsize=64)
+def _u_apart(one: Doubt, other: Doubt) -> float:
+    """Standard uncertainty of the difference of two vapour pressures in usual indoor air. [Pa]"""
+    each = (u_vapour_pressure(18.0, 60.0, d.temperature_k, d.relative_humidity_pct) for d in (one, other))
+    return float(combine(*each))
+
+
+def judge_stay(
+    record: StayRecord,
+    location: Location,
+    room: Track | None,
+    job: JobFile,
+    as_of_s: float,
+    outdoor: Track | None = None,
+) -> StayQuality:
+    """Flag the readings of a stay; `room` is the track of the room beside it, for places in an element."""
+    noise, touched = _noise_spans(record, location, as_of_s)
+    spans = _range_spans(record) + checks.stuck(record.hourly, location.kind) + noise
+    spans += _clock_span(record, as_of_s) + _place_spans(record, location, room, outdoor, job)
+    spans += checks.gaps(record.recent, record.placement.interval_s, as_of_s)
+    return StayQuality(tuple(spans), hours_out(record, spans), record.recent.time_s[touched])
+
+
+def hours_out(record: StayRecord, spans: Sequence[Span]) -> Array:
+    """For each hour of a stay 1.0 if a span puts it out of every verdict, else 0.0."""
+    hours = record.hourly.hour_s
+    out = np.zeros(len(hours))
+    for span in spans:
+        if span.kind not in _SPEAKS:
+            out[(hours + HOUR_S > span.start_s) & (hours < span.end_s)] = 1.0
+    return out
+
+
+def without_common_drift(
+    judged: dict[tuple[str, float], StayQuality], records: dict[tuple[str, float], StayRecord]
+) -> dict[tuple[str, float], StayQuality]:
+    """The same without drifts that began within three days of another's: what moves several is no probe's fault."""
+    starts = {key: [s.start_s for s in q.spans if s.kind == "drift"] for key, q in judged.items()}
+    out = dict(judged)
+    for key, mine in starts.items():
+        others = [start for other, found in starts.items() if other != key for start in found]
+        common = {start for start in mine if any(abs(start - other) < 3 * 86_400.0 for other in others)}
+        if common:
+            spans = tuple(s for s in judged[key].spans if not (s.kind == "drift" and s.start_s in common))
+            out[key] = StayQuality(spans, hours_out(records[key], spans), judged[key].lone_s)
+    return out
+
+
+def recent_out(quality: StayQuality | None, recent: Series) -> Array:
+    """For each recent reading 1.0 if it is out of every verdict, else 0.0; also readings newer than the judgement.
+
+    A span that reached the newest reading it knew of is taken to go on.
+    """
+    out = checks.out_of_range(recent.temperature_c, recent.relative_humidity_pct)
+    if quality is None:
+        return out.astype(np.float64)
+    if len(quality.lone_s):
+        out |= np.isin(recent.time_s, quality.lone_s)
+    newest = max((span.end_s for span in quality.spans), default=0.0)
+    for span in quality.spans:
+        if span.kind not in _SPEAKS:
+            goes_on = span.end_s >= newest and recent.time_s[-1] - span.end_s < 2 * HOUR_S if len(recent) else False
+            end = np.inf if goes_on else span.end_s
+            out |= (recent.time_s >= span.start_s) & (recent.time_s < end)
+    return out.astype(np.float64)
+
+
+def flags_of(quality: StayQuality, record: StayRecord, as_of_s: float) -> tuple[QualityFlag, ...]:
+    """The flags as people see them; one that reaches the newest readings has no end yet."""
+    return tuple(
+        QualityFlag(
+            kind=span.kind,
+            probe=record.placement.probe,
+            start=utc(span.start_s),
+            end=None if _holds(span, as_of_s) else utc(span.end_s),
+            reason=span.reason,
+        )
+        for span in quality.spans
+    )
+
+
+def _holds(span: Span, as_of_s: float) -> bool:
+    return span.end_s > as_of_s - (24 if span.kind in _SPEAKS else 3) * HOUR_S
+
+
+def fault_finding(quality: StayQuality, record: StayRecord, location: Location, as_of_s: float) -> Finding | None:
+    """The finding about a probe at fault: 1 while a fault holds, 0 while none does, unknown without readings.
+
+    0.6 while all that is wrong are lone or lost readings: the rest of what it says counts.
+    """
+    recent = record.recent
+    if not len(recent) or recent.received_s.max() < as_of_s - 3 * HOUR_S - 3 * record.placement.interval_s:
+        return None
+    holding = [span for span in quality.spans if span.kind in FAULTS and _holds(span, as_of_s)]
+    probe = record.placement.probe
+    summary = f"Probe {probe} at {location.label} reads as it should."
+    if holding:
+        worst = min(holding, key=lambda span: span.start_s)
+        summary = f"Probe {probe} at {location.label}: {NAMES[worst.kind]}; {worst.reason}."
+    still_speaks = all(span.kind in _SPEAKS for span in holding)
+    return Finding(
+        kind="probe_fault",
+        location=location.id,
+        probe=probe,
+        measured_at=utc(as_of_s),
+        value=(0.6 if still_speaks else 1.0) if holding else 0.0,
+        unit="confidence",
+        readings=len(recent),
+        since=utc(min(span.start_s for span in holding)) if holding else None,
+        confidence=1.0 if holding else 0.0,
+        summary=summary,
+        why=WHY["probe_fault"],
+        look_first=LOOK_FIRST["probe_fault"],
+    )

@@ -1,0 +1,236 @@
+"""Checks of one probe against itself: range, stuck, noise, spikes and clock.
+
+After the World Meteorological Organization's checks for automatic stations (Zahumenský 2004; WMO-No. 8, vol. V),
+with limits by kind of place: a healthy probe in a sealed sleeve hardly moves for days, so persistence is judged
+against what this very probe did before, not against a fixed window.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.series.rolling import median
+from monitord.model.jobs import AIR_KINDS, LocationKind
+from monitord.model.series import HOUR_S, Array, Flags, Hourly, Series
+
+T_RANGE_C = (-60.0, 80.0)
+"""Plausible temperatures: WMO gives -80 to 60 °C for outdoor air; heat drying reaches higher. [°C]"""
+
+RH_RANGE_PCT = (0.5, 105.0)
+"""Plausible humidities: capacitive probes read a little over 100 % (from memory); exactly zero is a dead one. [%]"""
+
+
+@dataclass(frozen=True)
+class Span:
+    """Hours of one fault, and why."""
+
+    kind: str
+    start_s: float
+    end_s: float
+    reason: str
+
+
+def out_of_range(temperature_c: Array, relative_humidity_pct: Array) -> Flags:
+    """Where a value can't be one of a working probe; (n,) of bool."""
+    bad = (temperature_c < T_RANGE_C[0]) | (temperature_c > T_RANGE_C[1])
+    return bad | (relative_humidity_pct < RH_RANGE_PCT[0]) | (relative_humidity_pct > RH_RANGE_PCT[1])
+
+
+def runs(where: Flags) -> list[tuple[int, int]]:
+    """First and past-the-last index of each run of True."""
+    padded = np.zeros(len(where) + 2, dtype=np.bool_)
+    padded[1:-1] = where
+    edges = (padded[1:] != padded[:-1]).nonzero()[0].tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
+def spans_of(kind: str, hour_s: Array, where: Flags, reason: str, least_h: int = 1) -> list[Span]:
+    """The runs of hours where a condition holds, at least `least_h` long."""
+    return [
+        Span(kind, float(hour_s[a]), float(hour_s[b - 1] + HOUR_S), reason) for a, b in runs(where) if b - a >= least_h
+    ]
+
+
+# -- stuck -----------------------------------------------------------------------------------------------------
+
+_STUCK_H = {True: 4.0, False: 8.0}
+"""Least hours without any change of either value before a probe may be called stuck: open air, elsewhere."""
+
+_STUCK_LOG_ODDS = -16.0
+"""Log probability under which such a run is no chance, given how often this probe stood still before (our choice)."""
+_FROZEN_LOG_ODDS = -80.0
+"""The same for the humidity alone at an even temperature, where little moves it (our choice)."""
+_FINE_PCT = {False: 0.2, True: 0.05}
+"""Coarsest steps of a probe whose humidity may be called frozen so: elsewhere, and in a sleeve, whose concrete moves
+slowly (our choice). [% RH]"""
+
+
+def _still(middle: Array, lowest: Array, highest: Array) -> Flags:
+    """Hours that repeat the value of the hour before exactly, from the hours' medians and extremes; (n,) of bool."""
+    still: Flags = lowest == highest
+    still[0] = False
+    still[1:] &= middle[1:] == middle[:-1]
+    return still
+
+
+def _still_share(still: Flags, before: int, window: int = 240) -> float:
+    """How often an hour stood still before, with one of each added (Laplace's rule of succession)."""
+    past = still[max(0, before - window) : before]
+    return (float(past.sum()) + 1.0) / (len(past) + 2.0)
+
+
+def _least_step(value: Array) -> float:
+    """The smallest change from hour to hour: the probe's steps, or half of them; infinite without any."""
+    change = np.abs(np.diff(value))
+    return float(change[change > 1e-6].min(initial=np.inf))
+
+
+def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
+    """Hours during which a probe repeated one value exactly.
+
+    Both values frozen: judged by the chance of such a run, from the share of hours that stood still before.
+    Humidity frozen while temperature moved by more than 1.5 K: in open air or a void humidity must follow, in a sealed
+    sleeve too (0.2 to 0.5 %/K, Bažant and Najjar 1972), unless the probe's steps are coarse. Humidity frozen at an even
+    temperature: only where the chance of it is far smaller still.
+    """
+    if len(hourly) < 3:
+        return []
+    same_rh = _still(hourly.relative_humidity_pct, hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct)
+    same = same_rh & _still(hourly.temperature_c, hourly.temperature_min_c, hourly.temperature_max_c)
+    free = hourly.relative_humidity_pct < 97.0  # fog and wet walls hold still by themselves
+    least_h, found = _STUCK_H[kind in AIR_KINDS], []
+    for a, b in runs(same & free):
+        hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
+        if hours >= least_h and (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS:
+            found.append((a, b))
+    fine = _least_step(hourly.relative_humidity_pct) <= _FINE_PCT[kind is LocationKind.SLAB_SLEEVE]
+    for a, b in runs(same_rh & free):
+        if b - a < least_h:
+            continue
+        moved = float(np.ptp(hourly.temperature_c[a:b]))
+        need = 1.5 if kind is not LocationKind.SLAB_SLEEVE else 3.0
+        chance = (b - a) * np.log(_still_share(same_rh, a))
+        if chance < (_STUCK_LOG_ODDS if moved > need else _FROZEN_LOG_ODDS) and (moved > need or fine):
+            found.append((a, b))
+    return [
+        Span(
+            "stuck",
+            float(hourly.hour_s[max(a - 1, 0)]),
+            float(hourly.hour_s[b - 1] + HOUR_S),
+            f"repeats {hourly.relative_humidity_pct[a]:.1f} % RH exactly, "
+            "which this probe never did for so long before",
+        )
+        for a, b in found
+    ]
+
+
+# -- noise and spikes --------------------------------------------------------------------------------------------
+
+
+def white_noise(value: Array) -> float:
+    """Standard deviation of the white noise on a slowly moving series.
+
+    For a random walk plus white noise of variance s², first differences have lag-one autocovariance -s².
+    Real moisture moves smoothly between readings, so what alternates is the probe. Needs at least 8 values.
+    """
+    d = np.diff(value)
+    d = np.clip(d, *np.percentile(d, [2.0, 98.0]))
+    return float(np.sqrt(max(0.0, -float(np.mean(d[1:] * d[:-1])))))
+
+
+def spikes(value: Array, limit: float) -> Flags:
+    """Lone readings that leave both neighbours by more than `limit` and six times the usual step; (n,) of bool."""
+    out = np.zeros(len(value), dtype=bool)
+    if len(value) < 5:
+        return out
+    step = value[1:] - value[:-1]
+    size = np.abs(step)
+    least = np.minimum(size[:-1], size[1:])
+    if not (least > limit).any():
+        return out
+    out[1:-1] = (step[:-1] * step[1:] < 0.0) & (least > max(limit, 6.0 * median(size)))
+    return out
+
+
+NOISE_LIMIT_PCT = {True: 6.0, False: 2.5}
+"""White noise of the humidity from which a probe is noisy: open air, elsewhere; makers state about 0.1 (our choice)."""
+
+NOISE_GROWTH = 3.0
+"""... and the range within an hour must have grown so many times: a room with duty-cycled machines is restless, not
+its probe (our choice)."""
+
+
+def grown_restless(hourly: Hourly) -> bool:
+    """Whether humidity now ranges much wider within the hour than it did, and temperature does not."""
+    if len(hourly) < 60:
+        return False
+    rh = hourly.relative_humidity_max_pct - hourly.relative_humidity_min_pct
+    t = hourly.temperature_max_c - hourly.temperature_min_c
+    before, now = slice(-720, -10), slice(-8, None)
+    restless = median(rh[now])
+    if restless <= 0.5 * NOISE_GROWTH or restless <= NOISE_GROWTH * max(median(rh[before]), 0.5):
+        return False
+    return median(t[now]) < 2.0 * max(median(t[before]), 0.2)
+
+
+SPIKE_LIMIT_PCT = {True: 12.0, False: 6.0}
+SPIKE_LIMIT_K = 5.0
+SPIKES_A_DAY = 3
+"""Spikes within 24 h from which it is a fault and no accident (our choice)."""
+
+
+# -- gaps --------------------------------------------------------------------------------------------------------
+
+GAPS_A_DAY = 12
+LOST_SHARE = 0.3
+
+
+def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
+    """Readings lost here and there over the last day, so many that its radio or battery is in doubt.
+
+    One long gap is a gateway's or a probe's silence and told as such.
+    """
+    times = series.time_s[series.time_s > as_of_s - 24 * HOUR_S]
+    if len(times) < 6:
+        return []
+    step = times[1:] - times[:-1]
+    if step.max() < 1.5 * interval_s:
+        return []
+    usual = max(interval_s, float(np.percentile(step, 10.0)))  # it may well be set to report less often than was said
+    lost = np.rint(step / usual) - 1.0
+    scattered = (lost >= 1.0) & (step < 4 * HOUR_S)
+    share = float(lost[scattered].sum() / (lost[scattered].sum() + len(times)))
+    if scattered.sum() < min(GAPS_A_DAY, 0.2 * 24 * HOUR_S / usual) or share < LOST_SHARE:
+        return []
+    reason = f"{100 * share:.0f} % of its readings of the last day are lost, in {int(scattered.sum())} gaps"
+    return [Span("gaps", float(times[0]), float(times[-1]), reason)]
+
+
+# -- clock -------------------------------------------------------------------------------------------------------
+
+CLOCK_AHEAD_S = 180.0
+CLOCK_BEHIND_S = 900.0
+
+
+def clock_offset_s(series: Series, interval_s: float, as_of_s: float) -> float | None:
+    """How far a probe's clock is off: positive ahead, negative behind; None if it can't be told. [s]
+
+    Ahead: a reading can't be stamped after its arrival. Behind: live readings, one at a time, each arrive late by
+    about the same; a backlog arrives in one burst and proves nothing.
+    """
+    lately = series.received_s > as_of_s - max(6 * HOUR_S, 12 * interval_s)
+    delay = series.received_s[lately] - series.time_s[lately]
+    if len(delay) < 4:
+        return None
+    if delay.min() >= -CLOCK_AHEAD_S and delay.max() <= CLOCK_BEHIND_S:
+        return 0.0
+    if np.median(delay) < -CLOCK_AHEAD_S:
+        return float(-np.median(delay))
+    arrivals = np.sort(series.received_s[lately])
+    one_at_a_time = np.median(np.diff(arrivals)) > 0.5 * interval_s
+    least = float(np.min(delay[-max(4, len(delay) // 2) :]))
+    if one_at_a_time and least > max(CLOCK_BEHIND_S, 1.5 * interval_s):
+        return -least
+    return 0.0

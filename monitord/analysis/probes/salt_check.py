@@ -1,0 +1,116 @@
+"""A probe in the air over a saturated salt: the check of its humidity against a published fixed point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.analysis.probes.side_by_side import UNEVEN_K, Together
+from monitord.model.assessments import Quantity
+from monitord.model.jobs import Calibration
+from monitord.model.series import HOUR_S, Array
+from monitord.physics.fixed_points import SALTS, salt_humidity, u_salt_humidity
+from monitord.physics.saturation import saturation_slope
+
+STEADY_PCT, STEADY_K = 0.3, 0.3
+"""Largest change from one hour to the next in a box that has settled (our choice). [% RH], [K]"""
+
+_LEAST_READINGS = 2
+_K = 2.0
+_COLDEST_C, _HOTTEST_C = 0.0, 50.0
+
+
+@dataclass(frozen=True)
+class SaltCheck:
+    """How a probe stands to the air over a saturated salt, by the last two hours of its stay there."""
+
+    probe: str
+    salt: str
+    at: datetime
+    """When it was taken out."""
+    temperature_c: float | None
+    measured: Quantity | None
+    """Mean of the probe. [%]"""
+    expected: Quantity | None
+    """Fixed point at that temperature. [%]"""
+    correction: Quantity | None
+    """What would have to be added to the probe. [%]"""
+    within: bool | None
+    """Whether it agrees within its stated accuracy; None where the air had not settled or too little was heard."""
+    words: str
+
+    def proposed_calibration(self, by: str = "") -> Calibration | None:
+        """The correction for a person to accept; None where the probe is within its accuracy or not judged."""
+        if self.within is not False or self.correction is None:
+            return None
+        return Calibration(
+            probe=self.probe,
+            at=self.at,
+            relative_humidity_correction_pct=round(self.correction.value, 2),
+            method=f"saturated salt, {SALTS[self.salt].name}",
+            by=by,
+        )
+
+
+def salt_check(probe: Together, salt: str, end: datetime) -> SaltCheck:
+    """Check a probe's humidity over a saturated salt by the two hours before `end`.
+
+    Parameters
+    ----------
+    probe : Its raw readings, and its stated ± accuracy.
+    salt : Formula of the salt, one of `physics.fixed_points.SALTS`.
+    end : When it was taken out.
+
+    Returns
+    -------
+    The check. Within its accuracy is a probe whose mean lies no further from the fixed point than its ± limit and two
+    standard uncertainties of the fixed point, which are those of Greenspan 1977 and of a box that is even to 0.1 K.
+
+    Raises
+    ------
+    PhysicsRangeError : an unknown salt.
+    """
+    u_salt = u_salt_humidity(salt)
+    time = probe.series.time_s
+    late = (time >= end.timestamp() - HOUR_S) & (time < end.timestamp())
+    early = (time >= end.timestamp() - 2.0 * HOUR_S) & (time < end.timestamp() - HOUR_S)
+    before, after = _means(probe, early), _means(probe, late)
+    if before is None or after is None:
+        return _unjudged(probe.probe, salt, end, "too little was heard in the last two hours")
+    celsius, measured = 0.5 * (before + after)
+    if not _COLDEST_C <= celsius <= _HOTTEST_C:
+        return _unjudged(probe.probe, salt, end, "the fixed points hold from 0 to 50 °C")
+    move_c, move_pct = np.abs(after - before)
+    if move_pct > STEADY_PCT or move_c > STEADY_K:
+        return _unjudged(probe.probe, salt, end, "the air in the box has not settled yet; leave it longer")
+    expected = float(salt_humidity(salt, float(celsius)))
+    u = float(np.hypot(u_salt, UNEVEN_K * expected * saturation_slope(float(celsius), "water")))
+    correction, limit = expected - float(measured), probe.accuracy.relative_humidity_pct
+    within = abs(correction) <= limit + _K * u
+    verdict = "within its accuracy" if within else "out of its accuracy"
+    return SaltCheck(
+        probe=probe.probe,
+        salt=salt,
+        at=end,
+        temperature_c=float(celsius),
+        measured=Quantity(value=float(measured), unit="%"),
+        expected=Quantity(value=expected, u=u, unit="%"),
+        correction=Quantity(value=correction, u=u, unit="%"),
+        within=within,
+        words=f"{probe.probe} reads {measured:.1f} % RH over {SALTS[salt].name}, which holds {expected:.1f} ± "
+        f"{_K * u:.1f} at {celsius:.1f} °C: {verdict} of ± {limit:g}.",
+    )
+
+
+def _means(probe: Together, use: NDArray[np.bool_]) -> Array | None:
+    """Mean temperature and humidity of some readings; None with too few."""
+    values = np.array([probe.series.temperature_c[use], probe.series.relative_humidity_pct[use]])
+    values = values[:, np.isfinite(values).all(axis=0)]
+    return values.mean(axis=1) if values.shape[1] >= _LEAST_READINGS else None
+
+
+def _unjudged(probe: str, salt: str, end: datetime, why: str) -> SaltCheck:
+    return SaltCheck(probe, salt, end, None, None, None, None, None, f"{probe} over {SALTS[salt].name}: {why}.")

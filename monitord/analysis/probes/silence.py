@@ -1,0 +1,42 @@
+"""Whether a probe that should be heard is silent. Its age counts from the stamp of its newest live reading."""
+
+from __future__ import annotations
+
+from monitord.analysis.series.times import utc
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import Location
+from monitord.model.series import StayRecord
+
+
+def silent_probe(record: StayRecord, location: Location, as_of_s: float, options: AnalysisOptions) -> Finding | None:
+    """The finding about a probe's silence; None for a stay that has ended or not begun.
+
+    The value is the age of the newest live reading in reporting intervals, an interval shorter than
+    `silent_interval_floor_s` counting as that long: probes that report each minute may miss a few.
+    """
+    placement = record.placement
+    begun = placement.from_time.timestamp()
+    if as_of_s < begun or (placement.to_time is not None and as_of_s >= placement.to_time.timestamp()):
+        return None
+    interval = max(placement.interval_s, options.silent_interval_floor_s)
+    heard = begun if record.last_heard_s is None else max(record.last_heard_s, begun)
+    age = max(0.0, as_of_s - heard)
+    never = record.last_heard_s is None or record.last_heard_s < begun
+    said = "was never heard here" if never else f"was last heard {age / 3600.0:.1f} h ago"
+    return Finding(
+        kind="probe_silent",
+        location=location.id,
+        probe=placement.probe,
+        measured_at=utc(as_of_s),
+        value=age / interval,
+        unit="intervals",
+        readings=1,
+        since=utc(heard),
+        interval_s=placement.interval_s,
+        summary=f"Probe {placement.probe} at {location.label} {said}; it should report every "
+        f"{placement.interval_s / 60.0:.0f} min.",
+        why=WHY["probe_silent"],
+        look_first=LOOK_FIRST["probe_silent"],
+    )

@@ -1,0 +1,1 @@
+"""What one location measured: hourly series, calibration, rolling statistics, trend, daily cycle, events."""

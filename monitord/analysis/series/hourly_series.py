@@ -1,0 +1,146 @@
+"""A location as one regular hourly series, whichever probes stood there, without what quality flagged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.series.calibration import Doubt, corrected_hourly, doubt_of
+from monitord.model.jobs import Calibration, Location, LocationKind
+from monitord.model.series import HOUR_S, Array, StayRecord
+from monitord.physics.moist_air import vapour_pressure
+
+Masks = dict[tuple[str, float], Array]
+"""Per stay (probe, start): for each of its hours 1.0 where the hour is out of every verdict, else 0.0."""
+
+
+@dataclass(frozen=True)
+class TimberSpot:
+    """A moisture content measured by hand."""
+
+    time_s: float
+    moisture_content_pct: float
+    """Corrected for species and temperature. [% of dry mass]"""
+    u_pct: float = 2.0
+    """Standard uncertainty. [% of dry mass]"""
+
+
+@dataclass(frozen=True)
+class Track:
+    """Complete clock hours of one location, on a regular grid, each (n,); NaN where nothing usable was heard."""
+
+    location: Location
+    hour_s: Array
+    temperature_c: Array
+    relative_humidity_pct: Array
+    vapour_pressure_pa: Array
+    surface_temperature_c: Array
+    doubt: Doubt
+    probe: str | None
+    spots: tuple[TimberSpot, ...] = ()
+    """Timber measured by hand at the location."""
+
+    def __len__(self) -> int:
+        return len(self.hour_s)
+
+    def last(self, hours: int) -> Track:
+        """The same location's last hours only."""
+        if len(self) <= hours:
+            return self
+        return Track(
+            self.location,
+            self.hour_s[-hours:],
+            self.temperature_c[-hours:],
+            self.relative_humidity_pct[-hours:],
+            self.vapour_pressure_pa[-hours:],
+            self.surface_temperature_c[-hours:],
+            self.doubt,
+            self.probe,
+            self.spots,
+        )
+
+    @property
+    def end_s(self) -> float:
+        """End of the last complete hour. [s]"""
+        return float(self.hour_s[-1] + HOUR_S) if len(self) else 0.0
+
+
+def stay_key(record: StayRecord) -> tuple[str, float]:
+    """What names a stay: the probe and when it came."""
+    return record.placement.probe, record.placement.from_time.timestamp()
+
+
+def first_usable_hour(record: StayRecord, location: Location, air_settling_s: float) -> float:
+    """Start of the first clock hour wholly after the probe settled. [s]"""
+    start = record.placement.from_time.timestamp()
+    if location.kind is LocationKind.SLAB_SLEEVE:
+        return float(np.ceil(start / HOUR_S) * HOUR_S)
+    return float(np.ceil((start + air_settling_s) / HOUR_S) * HOUR_S)
+
+
+def build_track(
+    location: Location,
+    stays: Sequence[StayRecord],
+    calibrations: Sequence[Calibration],
+    masks: Masks,
+    grid_start_s: float,
+    as_of_s: float,
+    air_settling_s: float,
+    spots: tuple[TimberSpot, ...] = (),
+) -> Track:
+    """Put the stays at a location on one hourly grid from `grid_start_s` to the last complete hour.
+
+    Where two probes stood at once, the one that came later counts.
+    """
+    end = np.floor(as_of_s / HOUR_S) * HOUR_S
+    n = max(0, round(float(end - grid_start_s) / HOUR_S))
+    grid = grid_start_s + HOUR_S * np.arange(n, dtype=np.float64)
+    t, rh, vp, surface = (np.full(n, np.nan) for _ in range(4))
+    doubt, probe = Doubt(0.2, 1.2), None
+    for record in stays:
+        hourly = corrected_hourly(record.hourly, record.placement, calibrations)
+        index = np.rint((hourly.hour_s - grid_start_s) / HOUR_S).astype(np.int64)
+        use = (index >= 0) & (index < n)
+        use &= hourly.hour_s >= first_usable_hour(record, location, air_settling_s)
+        mask = masks.get(stay_key(record))
+        if mask is not None:
+            use &= mask == 0.0
+        every = bool(use.all())
+        at = index if every else index[use]
+        here_t, here_rh, here_surface = (
+            column if every else column[use]
+            for column in (hourly.temperature_c, hourly.relative_humidity_pct, hourly.surface_temperature_c)
+        )
+        t[at], rh[at], surface[at] = here_t, here_rh, here_surface
+        over = record.placement.humidity_over.value
+        vp[at] = vapour_pressure(here_t, np.clip(here_rh, 0.0, 105.0), humidity_over=over)
+        doubt, probe = doubt_of(record.placement, calibrations, as_of_s), record.placement.probe
+    return Track(location, grid, t, rh, vp, surface, doubt, probe, spots)
+
+
+@dataclass(frozen=True)
+class Around:
+    """Tracks of the air around an element, on the element's own hours; None where there is none."""
+
+    air: Track | None
+    """The air it dries into: its reference, else its room."""
+    room: Track | None
+    outdoor: Track | None
+    control: Track | None = None
+    """A like place that stayed dry, where the goal is a distance from it."""
+
+    def last(self, hours: int) -> Around:
+        """The same, of the last hours only."""
+        return Around(
+            *(
+                None if track is None else track.last(hours)
+                for track in (self.air, self.room, self.outdoor, self.control)
+            )
+        )
+
+
+def is_sleeve(track: Track) -> bool:
+    """Whether the track is of a sealed sleeve."""
+    return track.location.kind is LocationKind.SLAB_SLEEVE

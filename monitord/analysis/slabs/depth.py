@@ -1,0 +1,229 @@
+"""Sleeves of one slab at several depths: which way the moisture goes, and whether the far side still feeds it.
+
+Deeper wetter means that moisture comes from behind or that the core is still wet; shallower wetter, that it came from
+this side (common practice). Sleeves belong to one slab when they have the same room, the same reference, the same
+slab thickness and the same number of drying sides; depths within 5 mm are one level. Where a level has several
+sleeves, the positions they belong to are not known, and their mean counts, with their spread as doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.times import utc
+from monitord.analysis.slabs.moisture_supply import feeding
+from monitord.model.assessments import Comparison, Equilibrium, Flow, Quantity
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile, Location, LocationKind
+from monitord.physics.concrete import sealed_hole_humidity
+from monitord.physics.moist_air import humidity_ratio, vapour_pressure
+from monitord.physics.uncertainty import combine, u_humidity_ratio, u_vapour_pressure
+
+SAME_DEPTH_MM = 5.0
+_DAY_H, _LEAST_H = 24, 6
+_TO_SD = 1.2816
+"""Half of a central 80 % interval in standard deviations of a normal distribution."""
+
+_LEVEL_C = 20.0
+"""Sleeves are compared as they would read at this temperature. [°C]"""
+
+
+@dataclass(frozen=True)
+class SleeveLevel:
+    """What one sleeve tells of its depth: the mean of its last day if it is equilibrated, else its prediction."""
+
+    location: Location
+    relative_humidity_pct: float
+    u_pct: float
+    temperature_c: float
+    track: Track
+    equilibrated: bool
+    at_s: float
+
+    @property
+    def depth_mm(self) -> float:
+        """Depth of the sleeve. [mm]"""
+        return self.location.depth_mm or 0.0
+
+    @property
+    def moisture(self) -> tuple[float, float]:
+        """Humidity brought to the common temperature, and its standard uncertainty. [%]"""
+        at_level = sealed_hole_humidity(self.relative_humidity_pct, self.temperature_c, _LEVEL_C)
+        # the temperature coefficient of sealed concrete is published as 0.2 to 0.5 %/K: half of its own size
+        return at_level, float(np.hypot(self.u_pct, 0.5 * (at_level - self.relative_humidity_pct)))
+
+
+def same_slab(job: JobFile, one: Location, other: Location) -> bool:
+    """Whether two sleeves are of one slab: same room, reference, thickness and drying sides."""
+    if not all(p.kind is LocationKind.SLAB_SLEEVE and p.depth_mm is not None for p in (one, other)):
+        return False
+    rooms = [None if room is None else room.id for room in (job.room_of(one), job.room_of(other))]
+    alike = (one.reference, one.slab_thickness_mm, one.drying_sides or 1, rooms[0])
+    return alike == (other.reference, other.slab_thickness_mm, other.drying_sides or 1, rooms[1])
+
+
+def levels_of(job: JobFile, place: Location) -> list[list[Location]]:
+    """The sleeves of a sleeve's slab by level, shallowest first; depths within 5 mm of a level's first are one."""
+    sleeves = sorted((p for p in job.locations if same_slab(job, place, p)), key=lambda p: (p.depth_mm or 0.0, p.id))
+    levels: list[list[Location]] = []
+    for sleeve in sleeves:
+        if levels and (sleeve.depth_mm or 0.0) - (levels[-1][0].depth_mm or 0.0) <= SAME_DEPTH_MM:
+            levels[-1].append(sleeve)
+        else:
+            levels.append([sleeve])
+    return levels
+
+
+def sleeve_level(track: Track, settled: Equilibrium | None) -> SleeveLevel | None:
+    """What a sleeve tells of its depth as of its last complete hour; None while it tells nothing."""
+    rh, t = track.relative_humidity_pct[-_DAY_H:], track.temperature_c[-_DAY_H:]
+    known = np.isfinite(rh) & np.isfinite(t)
+    if settled is None or known.sum() < _LEAST_H:
+        return None
+    humidity, u = float(rh[known].mean()), track.doubt.relative_humidity_pct
+    if settled.state != "equilibrated":
+        if settled.predicted_rh is None or settled.low is None or settled.high is None:
+            return None
+        humidity, u = settled.predicted_rh, float(np.hypot(u, (settled.high - settled.low) / (2.0 * _TO_SD)))
+    at_s = float(track.hour_s[-len(rh) :][known][-1]) + 3600.0
+    return SleeveLevel(
+        location=track.location,
+        relative_humidity_pct=min(max(humidity, 0.0), 100.0),
+        u_pct=u,
+        temperature_c=float(t[known].mean()),
+        track=track,
+        equilibrated=settled.state == "equilibrated",
+        at_s=at_s,
+    )
+
+
+def depth_comparisons(
+    job: JobFile,
+    place: Location,
+    tracks: Mapping[str, Track],
+    settled: Mapping[str, Equilibrium | None],
+    clocks: Mapping[str, float],
+    pressure_pa: float,
+    options: AnalysisOptions,
+) -> list[Comparison]:
+    """Compare a sleeve with the other depths of its slab, one comparison for each level, shallowest first.
+
+    Parameters
+    ----------
+    tracks, settled, clocks : By location id: the hours, the state of equilibration, and when the sleeve's clock
+        started [s].
+    pressure_pa : Air pressure. [Pa]
+
+    Returns
+    -------
+    Comparisons of role `depth`; `against` is a level's first sleeve by depth and id. Empty where the slab has one
+    level, or this sleeve tells nothing. Where one of the sleeves is not equilibrated, the flow is unknown and the
+    words are a prediction.
+    """
+    levels = levels_of(job, place)
+    if len(levels) < 2:
+        return []
+    told = {p.id: sleeve_level(tracks[p.id], settled.get(p.id)) for level in levels for p in level if p.id in tracks}
+    here = told.get(place.id)
+    if here is None:
+        return []
+    found = []
+    for level in levels:
+        others = [other for p in level if (other := told.get(p.id)) is not None]
+        if others and place not in level:
+            found.append(_compare(here, others, clocks, pressure_pa, options))
+    return found
+
+
+def _mean(levels: list[SleeveLevel], values: list[tuple[float, float]]) -> tuple[float, float]:
+    """Mean of a level and its standard uncertainty, with the spread between its positions."""
+    value = [v for v, _ in values]
+    n = len(value)
+    u = float(np.sqrt(sum(u**2 for _, u in values))) / n
+    spread = float(np.std(value, ddof=1)) * float(np.sqrt(1.0 + 1.0 / n)) if n > 1 else 0.0
+    return float(np.mean(value)), float(np.hypot(u, spread))
+
+
+def _compare(
+    here: SleeveLevel,
+    others: list[SleeveLevel],
+    clocks: Mapping[str, float],
+    pressure_pa: float,
+    options: AnalysisOptions,
+) -> Comparison:
+    dvp, dw = _differences(here, others, pressure_pa)
+    sure = all(level.equilibrated for level in (here, *others))
+    clear = abs(dvp.value) > options.coverage * (dvp.u or 0.0)
+    flow = Flow.NO_CLEAR_DIFFERENCE if not clear else Flow.OUT_OF if dvp.value > 0 else Flow.INTO
+    return Comparison(
+        against=others[0].location.id,
+        role="depth",
+        at=utc(min(level.at_s for level in (here, *others))),
+        vapour_pressure_difference=dvp,
+        humidity_ratio_difference=dw,
+        flow=flow if sure else Flow.UNKNOWN,
+        words=_words(here, others, sure, clocks, options),
+    )
+
+
+def _vapour(level: SleeveLevel) -> tuple[float, float]:
+    rh, t = level.relative_humidity_pct, level.temperature_c
+    return vapour_pressure(t, rh), u_vapour_pressure(t, rh, level.track.doubt.temperature_k, level.u_pct)
+
+
+def _ratio(level: SleeveLevel, pressure_pa: float) -> tuple[float, float]:
+    rh, t = level.relative_humidity_pct, level.temperature_c
+    w = humidity_ratio(vapour_pressure(t, rh), pressure_pa)
+    return 1000.0 * w, 1000.0 * u_humidity_ratio(t, rh, level.track.doubt.temperature_k, level.u_pct, pressure_pa)
+
+
+def _differences(here: SleeveLevel, others: list[SleeveLevel], pressure_pa: float) -> tuple[Quantity, Quantity]:
+    """This sleeve minus a level: vapour pressure [Pa] and humidity ratio [g/kg]."""
+    p, u_p = _vapour(here)
+    w, u_w = _ratio(here, pressure_pa)
+    other_p, u_other_p = _mean(others, [_vapour(level) for level in others])
+    other_w, u_other_w = _mean(others, [_ratio(level, pressure_pa) for level in others])
+    return (
+        Quantity(value=p - other_p, u=combine(u_p, u_other_p), unit="Pa"),
+        Quantity(value=w - other_w, u=combine(u_w, u_other_w), unit="g/kg"),
+    )
+
+
+def _words(
+    here: SleeveLevel, others: list[SleeveLevel], sure: bool, clocks: Mapping[str, float], options: AnalysisOptions
+) -> str:
+    mine, u_mine = here.moisture
+    theirs, u_theirs = _mean(others, [level.moisture for level in others])
+    other_mm = float(np.mean([level.depth_mm for level in others]))
+    deeper = here.depth_mm > other_mm
+    excess = mine - theirs if deeper else theirs - mine
+    doubt = options.coverage * combine(u_mine, u_theirs)
+    said = "" if len(others) == 1 else f" (mean of {len(others)} sleeves)"
+    amount = (
+        f"{mine:.1f} % RH at {here.depth_mm:.0f} mm, {theirs:.1f} at {other_mm:.0f} mm{said}, both as at "
+        f"{_LEVEL_C:.0f} °C: deeper is {abs(excess):.1f} ± {doubt:.1f} {'wetter' if excess >= 0 else 'drier'}."
+    )
+    if not sure:
+        return f"Prediction, no verdict: not every sleeve has reached equilibrium. {amount}"
+    if abs(excess) <= doubt:
+        return f"No clear difference between the depths. {amount}"
+    if excess < 0:
+        return f"{amount} Shallower is wetter: moisture came from this side."
+    return f"{amount} {_from_behind(here, others, deeper, clocks)}"
+
+
+def _from_behind(here: SleeveLevel, others: list[SleeveLevel], deeper: bool, clocks: Mapping[str, float]) -> str:
+    """Deeper is wetter: what that means for this slab, and whether its far side feeds it."""
+    place = here.location
+    if place.drying_sides == 2:
+        return "The core is still wet."
+    said = "Moisture comes from behind, or the core is still wet."
+    if len(others) > 1 or here.location.id not in clocks or others[0].location.id not in clocks:
+        return said
+    deep, shallow = (here, others[0]) if deeper else (others[0], here)
+    clock = max(clocks[deep.location.id], clocks[shallow.location.id])
+    return f"{said} {feeding(deep.track, shallow.track, clock, place.slab_thickness_mm).words}"

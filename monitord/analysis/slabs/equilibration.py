@@ -1,0 +1,174 @@
+"""Has a sealed sleeve come to equilibrium with its concrete? Its clock, its drift, and where it is heading.
+
+No verdict early: until the criteria's clock has run and the approach has died away with confidence, a sleeve has a
+prediction and nothing more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.times import utc
+from monitord.analysis.slabs.equilibrium_fit import ApproachFit, ApproachPrior, fit_approach
+from monitord.model.assessments import Equilibrium
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.series import HOUR_S, Array
+
+_FIT_H = 168
+"""The approach is judged on at most this many hours after sealing. [h]"""
+_RUSH_H, _RUSH_SHARE = 60.0, 0.3
+"""From this age on, the first so much of it is left out of the fit (our choice)."""
+
+_CALM_PCT = 0.7
+"""Greatest rise in a day of a sleeve that is called equilibrated, whatever the fit says (our choice). [% RH]"""
+
+_OPENED_PCT = 3.0
+"""A change between neighbouring hours that a sealed sleeve does not make (our choice). [% RH]"""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What is held of a sleeve as of the last complete hour."""
+
+    view: Equilibrium
+    equilibrated: bool
+    clock_s: float
+    """When its clock started. [s]"""
+    equilibrated_s: float | None
+    """Since when it counts as equilibrated."""
+
+
+def reopenings(here: Track, start_s: float, room: Track | None) -> list[float]:
+    """Ends of the hours during which a sleeve was open to the room after `start_s`, by its readings.
+
+    A sealed sleeve's humidity never moves by several percent within two hours; one that is opened moves towards the
+    room's air at once. The clock starts again at the last hour of that move. [s]
+    """
+    rh = here.relative_humidity_pct
+    first = max(int(np.searchsorted(here.hour_s, start_s)) + 3, 2)
+    known = np.flatnonzero(np.isfinite(rh[first - 1 :])) + first - 1
+    if len(known) < 2:
+        return []
+    before, at = known[:-1], known[1:]
+    move = rh[at] - rh[before]
+    jumped = (np.abs(move) >= _OPENED_PCT) & (at - before <= 8)
+    if room is not None:
+        gap = room.relative_humidity_pct[at] - rh[before]
+        towards = (np.sign(gap) == np.sign(move)) & (np.abs(gap) > 4.0)
+        jumped &= np.where(np.isfinite(gap), towards, move < 0)
+    return [float(time) for time in here.hour_s[at[jumped]] + HOUR_S]
+
+
+def clock_start(here: Track, sealed_s: float, room: Track | None) -> float:
+    """When the sleeve's clock started: at sealing, or at the end of the last re-opening. [s]"""
+    again = reopenings(here, sealed_s, room)
+    return max([sealed_s, *again])
+
+
+def _inputs(here: Track, clock_s: float) -> tuple[Array, Array, Array] | None:
+    from_hour = int(np.searchsorted(here.hour_s, clock_s))
+    part = slice(from_hour, from_hour + _FIT_H)
+    hours = (here.hour_s[part] + 0.5 * HOUR_S - clock_s) / HOUR_S
+    rh, t = here.relative_humidity_pct[part], here.temperature_c[part]
+    known = np.isfinite(rh) & np.isfinite(t)
+    if known.sum() < 3:
+        return None
+    return hours[known], rh[known], t[known]
+
+
+def _late_part(hours: Array, humidity: Array, temperature_c: Array, age_h: float) -> tuple[Array, Array, Array]:
+    """What the fit may look at: after two and a half days the first rush no longer counts.
+
+    Concrete fills a sleeve at first fast, from its rim, and then slowly, from its depth; one exponential through both
+    takes the slow part for the end.
+    """
+    if age_h < _RUSH_H:
+        return hours, humidity, temperature_c
+    late = hours >= _RUSH_SHARE * age_h
+    if late.sum() < 3:
+        return hours, humidity, temperature_c
+    return hours[late], humidity[late], temperature_c[late]
+
+
+def _risen(hours: Array, humidity: Array, temperature_c: Array, prior: ApproachPrior) -> float:
+    """Rise of the humidity in a day, cleaned of temperature; 0 where too few hours tell. [% RH]"""
+    end = hours[-1] + 1.0
+    now, before = hours >= end - 12.0, (hours >= max(end - 36.0, 12.0)) & (hours < end - 24.0)
+    if min(now.sum(), before.sum()) < 4:
+        return 0.0
+    level = humidity - prior.temperature_coefficient[0] * temperature_c
+    return float(level[now].mean() - level[before].mean())
+
+
+def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
+    """Judge a sleeve as of its last complete hour; `clock_s` is when its clock started (`clock_start`).
+
+    Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
+    re-opening, the fitted approach still to come is under `options.sleeve_gap_pct` with confidence, and the last day
+    shows no more of a rise than `_CALM_PCT`. The prediction's interval is the central 80 %, of the posterior and the
+    probe's own accuracy together.
+    """
+    clock = clock_s
+    age_h = max(0.0, (here.end_s - clock) / HOUR_S)
+    if age_h > _FIT_H:
+        return _long_settled(here, clock, age_h, options)
+    data = _inputs(here, clock)
+    if data is None:
+        view = Equilibrium(
+            state="settling",
+            predicted_rh=None,
+            low=None,
+            high=None,
+            clock_started=utc(clock),
+            words="Too few hours since sealing to say where it is heading.",
+        )
+        return Settled(view, False, clock, None)
+    prior = options_prior(options)
+    fit = fit_approach(*_late_part(*data, age_h), prior)
+    calm = abs(fit.gap) + 1.64 * fit.gap_sd < options.sleeve_gap_pct
+    ready = age_h >= options.sleeve_clock_h and calm and _risen(*data, prior) < _CALM_PCT
+    half = 1.2816 * float(np.hypot(fit.level_sd, here.doubt.relative_humidity_pct))
+    level = min(max(fit.level, 0.0), 100.0)
+    view = Equilibrium(
+        state="equilibrated" if ready else ("settling" if age_h < 6 else "equilibrating"),
+        predicted_rh=level,
+        low=max(level - half, 0.0),
+        high=min(level + half, 100.0),
+        clock_started=utc(clock),
+        words=_words(fit, age_h, ready, options, half),
+    )
+    return Settled(view, ready, clock, here.end_s if ready else None)
+
+
+def options_prior(options: AnalysisOptions) -> ApproachPrior:
+    """The prior of the approach: the sources are in `ApproachPrior`."""
+    return ApproachPrior(tau_median_h=options.sleeve_tau_h)
+
+
+def _long_settled(here: Track, clock: float, age_h: float, options: AnalysisOptions) -> Settled:
+    """A week after sealing the approach is over; what moves now is the concrete."""
+    lately = here.relative_humidity_pct[-24:]
+    lately = lately[np.isfinite(lately)]
+    level = float(lately.mean()) if len(lately) else None
+    half = 1.2816 * here.doubt.relative_humidity_pct
+    view = Equilibrium(
+        state="equilibrated",
+        predicted_rh=level,
+        low=None if level is None else level - half,
+        high=None if level is None else min(level + half, 100.0),
+        clock_started=utc(clock),
+        words=f"Settled: {age_h / 24:.0f} days since sealing, past the {options.sleeve_clock_h:.0f} h clock.",
+    )
+    return Settled(view, True, clock, clock + _FIT_H * HOUR_S)
+
+
+def _words(fit: ApproachFit, age_h: float, ready: bool, options: AnalysisOptions, half: float) -> str:
+    if ready:
+        return f"Settled: the {options.sleeve_clock_h:.0f} h clock has run and the approach has died away."
+    text = f"Hour {age_h:.0f} of {options.sleeve_clock_h:.0f}. Heading for {fit.level:.1f} ± {half:.1f} % RH. "
+    if age_h >= options.sleeve_clock_h:
+        text = f"The clock has run, but it still moves: heading for {fit.level:.1f} ± {half:.1f} % RH. "
+    return text + "No verdict yet."

@@ -1,0 +1,1 @@
+"""Cold surfaces: condensation, the night ahead, mould, frost and heat."""

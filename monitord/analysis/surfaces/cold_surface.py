@@ -1,0 +1,303 @@
+"""The cold side of a location: its surface temperature, how that is known, and its margin to the dew point.
+
+A contact sensor goes before the temperature factor, reading by reading; where neither is known nothing is guessed.
+The same arithmetic serves readings of the last days and hours of the whole job.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.analysis.air.comparison import Present, interpolated
+from monitord.analysis.series.calibration import Doubt
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.rolling import Summed, trailing_mean
+from monitord.model.assessments import SurfaceSource
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import Location, LocationKind
+from monitord.model.series import HOUR_S, Array
+from monitord.physics.moist_air import vapour_pressure
+from monitord.physics.numeric import FloatOrArray
+from monitord.physics.surfaces import (
+    condensation_margin,
+    surface_temperature_from_factor,
+    u_condensation_margin,
+    u_condensation_margin_from_factor,
+    u_surface_temperature_from_factor,
+)
+from monitord.physics.uncertainty import combine, u_dew_or_frost_point
+
+Which = NDArray[np.intp] | np.intp
+
+LEAST_RH_PCT = 1.0
+"""Drier readings are taken as this: no probe tells a dew point there. [%]"""
+_COLDEST_C, _HOTTEST_C = -60.0, 95.0
+_WHAT = {LocationKind.CAVITY: "cold leaf", LocationKind.SUBFLOOR_VOID: "cold underside"}
+
+
+@dataclass(frozen=True)
+class Air:
+    """The air that touches a surface, at each of n times."""
+
+    location: Location
+    temperature_c: Array
+    relative_humidity_pct: Array
+    vapour_pressure_pa: Array
+    touched_c: Array
+    """The contact sensor's temperature; NaN where there is none. [°C]"""
+    doubt: Doubt
+    humidity_over: str
+
+    def at(self, which: Which) -> Air:
+        """The same at some of the times."""
+        return Air(
+            self.location,
+            self.temperature_c[which],
+            self.relative_humidity_pct[which],
+            self.vapour_pressure_pa[which],
+            self.touched_c[which],
+            self.doubt,
+            self.humidity_over,
+        )
+
+
+@dataclass(frozen=True)
+class Sides:
+    """The warm and the cold side of a wall at those times: now, and as the wall remembers them. [°C], each (n,)
+
+    NaN where they are not known, or beyond what the equations hold for; a memory only where now is known too.
+    """
+
+    room_c: Array
+    outdoor_c: Array
+    room_mean_c: Array
+    outdoor_mean_c: Array
+    u_room_k: float
+    u_outdoor_k: float
+    own_room: bool
+    """The room's probe is the one that gives the dew point: its error moves both."""
+
+    def at(self, which: Which) -> Sides:
+        """The same at some of the times."""
+        return Sides(
+            self.room_c[which],
+            self.outdoor_c[which],
+            self.room_mean_c[which],
+            self.outdoor_mean_c[which],
+            self.u_room_k,
+            self.u_outdoor_k,
+            self.own_room,
+        )
+
+
+@dataclass(frozen=True)
+class ColdSurface:
+    """A surface against the air that touches it, each (n,); NaN where it is not known."""
+
+    what: str
+    """`surface`, `cold leaf` or `cold underside`."""
+    by_contact: Array
+    """1 where a contact sensor gave the temperature, 0 where the temperature factor did."""
+    temperature_c: Array
+    u_k: Array
+    """Standard uncertainty of the surface temperature; NaN also where it was not asked for, as in the margin's. [K]"""
+    margin_k: Array
+    """Surface temperature minus dew or frost point. [K]"""
+    u_margin_k: Array
+
+    def source(self, at: int = -1) -> SurfaceSource:
+        """How the temperature at one of the times is known."""
+        return SurfaceSource.CONTACT if self.by_contact[at] else SurfaceSource.FACTOR
+
+
+def memory_h(location: Location, options: AnalysisOptions) -> float:
+    """Over how many hours the cold side of a location remembers the airs beside it. [h]"""
+    return options.void_memory_h if location.kind is LocationKind.SUBFLOOR_VOID else options.surface_memory_h
+
+
+def cold_surface(
+    air: Air, sides: Sides | None, options: AnalysisOptions, newest_doubt_only: bool = False
+) -> ColdSurface | None:
+    """The cold surface at a location; None where neither a contact sensor nor the factor gives it.
+
+    Parameters
+    ----------
+    newest_doubt_only : uncertainties are asked for at the newest time that has a margin only; elsewhere they are NaN.
+
+    Source
+    ------
+    EN ISO 13788:2012, temperature factor; uncertainties by JCGM 100:2008, 5.1.2. That the wall's memory is not
+    known adds a share of what the memory changes.
+    """
+    surface, f_rsi = _in(air.touched_c), air.location.f_rsi
+    contact = np.isfinite(surface)
+    if not contact.any() and (f_rsi is None or sides is None):
+        return None
+    if f_rsi is not None and sides is not None and not contact.all():
+        by_factor = surface_temperature_from_factor(f_rsi, sides.room_mean_c, sides.outdoor_mean_c)
+        surface = np.where(contact, surface, by_factor)
+    known = np.isfinite(surface) & np.isfinite(_in(air.temperature_c))
+    known &= np.isfinite(air.relative_humidity_pct) & (air.vapour_pressure_pa > 0.0)
+    if not known.any():
+        return None
+    surface = np.where(known, surface, np.nan)
+    margin = condensation_margin(surface, np.where(known, np.maximum(air.vapour_pressure_pa, 0.2), np.nan))
+    u, u_margin = np.full(len(surface), np.nan), np.full(len(surface), np.nan)
+    asked: list[Which] = [at for at in (np.flatnonzero(known & contact), np.flatnonzero(known & ~contact)) if len(at)]
+    if newest_doubt_only:
+        asked = [np.flatnonzero(known)[-1]]  # alone, and so in plain floats
+    for at in asked:
+        beside = None if sides is None or contact[at].all() else sides.at(at)
+        u[at], u_margin[at] = _doubt(air.at(at), beside, options)
+    return ColdSurface(
+        what=_WHAT.get(air.location.kind, "surface"),
+        by_contact=contact.astype(np.float64),
+        temperature_c=surface,
+        u_k=u,
+        margin_k=margin,
+        u_margin_k=u_margin,
+    )
+
+
+def _in(celsius: Array) -> Array:
+    """Temperatures that the equations hold for; others are as good as missing."""
+    return np.where((celsius > _COLDEST_C) & (celsius < _HOTTEST_C), celsius, np.nan)
+
+
+def _sides(
+    room_c: Array,
+    outdoor_c: Array,
+    room_mean_c: Array,
+    outdoor_mean_c: Array,
+    u_room_k: float,
+    u_outdoor_k: float,
+    own_room: bool,
+) -> Sides:
+    inside, outside = _in(room_c), _in(outdoor_c)
+    return Sides(
+        room_c=inside,
+        outdoor_c=outside,
+        room_mean_c=np.where(np.isfinite(inside), _in(room_mean_c), np.nan),
+        outdoor_mean_c=np.where(np.isfinite(outside), _in(outdoor_mean_c), np.nan),
+        u_room_k=u_room_k,
+        u_outdoor_k=u_outdoor_k,
+        own_room=own_room,
+    )
+
+
+def _doubt(air: Air, sides: Sides | None, options: AnalysisOptions) -> tuple[FloatOrArray, FloatOrArray]:
+    """Standard uncertainty of a surface's temperature and of its margin: by the factor, or by contact without sides."""
+    t, rh = air.temperature_c, np.minimum(np.maximum(air.relative_humidity_pct, LEAST_RH_PCT), 105.0)
+    u_t, u_rh = air.doubt.temperature_k, air.doubt.relative_humidity_pct
+    u: FloatOrArray = options.surface_u_k
+    if sides is not None and air.location.f_rsi is not None:
+        f_rsi, outdoor = air.location.f_rsi, sides.outdoor_mean_c
+        then = surface_temperature_from_factor(f_rsi, sides.room_mean_c, outdoor)
+        at_once = surface_temperature_from_factor(f_rsi, sides.room_c, sides.outdoor_c)
+        memory = options.surface_memory_u * abs(then - at_once)
+        u = u_surface_temperature_from_factor(
+            f_rsi, sides.room_mean_c, outdoor, options.f_rsi_u, sides.u_room_k, sides.u_outdoor_k
+        )
+        u = combine(u, memory)
+        if sides.own_room:
+            u_margin = u_condensation_margin_from_factor(
+                f_rsi,
+                t,
+                rh,
+                outdoor,
+                u_f_rsi=options.f_rsi_u,
+                u_room_k=u_t,
+                u_relative_humidity_pct=u_rh,
+                u_outdoor_k=sides.u_outdoor_k,
+                humidity_over=air.humidity_over,
+            )
+            return u, combine(u_margin, memory)
+    return u, u_condensation_margin(u, u_dew_or_frost_point(t, rh, u_t, u_rh, humidity_over=air.humidity_over))
+
+
+# --- from readings of the last days -------------------------------------------------------------------------
+
+
+def surface_of_readings(
+    here: Present,
+    room: Present | None,
+    outdoor: Present | None,
+    options: AnalysisOptions,
+    newest_doubt_only: bool = False,
+) -> ColdSurface | None:
+    """The cold surface at a location at each of its own recent readings; doubts as in `cold_surface`."""
+    series, over = here.series, here.humidity_over.value
+    if here.location.f_rsi is None and not np.isfinite(series.surface_temperature_c).any():
+        return None
+    air = Air(
+        here.location,
+        series.temperature_c,
+        series.relative_humidity_pct,
+        np.asarray(vapour_pressure(_in(series.temperature_c), series.relative_humidity_pct, humidity_over=over)),
+        series.surface_temperature_c,
+        here.doubt,
+        over,
+    )
+    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options, newest_doubt_only)
+
+
+def _sides_of_readings(
+    here: Present, room: Present | None, outdoor: Present | None, options: AnalysisOptions
+) -> Sides | None:
+    if here.location.f_rsi is None or room is None or outdoor is None:
+        return None
+    at, window_s = here.series.time_s, HOUR_S * memory_h(here.location, options)
+    return _sides(
+        interpolated(room, at, room.series.temperature_c, options),
+        interpolated(outdoor, at, outdoor.series.temperature_c, options),
+        room.summed.mean_before(at, window_s),
+        outdoor.summed.mean_before(at, window_s),
+        u_room_k=room.doubt.temperature_k,
+        u_outdoor_k=outdoor.doubt.temperature_k,
+        own_room=room.probe == here.probe,
+    )
+
+
+def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> Array:
+    """Mean of a series over the time before each of the times given, as far back as it is known; linear between.
+
+    Parameters
+    ----------
+    time_s, values : ascending times [s] and values there, each (n,); NaN values are left out.
+    window_s : how far back. [s] 0: the value at the time itself.
+    """
+    return Summed.of(time_s, values).mean_before(at_s, window_s)
+
+
+# --- from hours of the whole job ----------------------------------------------------------------------------
+
+
+def surface_of_hours(
+    here: Track, room: Track | None, outdoor: Track | None, options: AnalysisOptions
+) -> ColdSurface | None:
+    """The cold surface at a location in each hour of its track."""
+    air = Air(
+        here.location,
+        here.temperature_c,
+        here.relative_humidity_pct,
+        here.vapour_pressure_pa,
+        here.surface_temperature_c,
+        here.doubt,
+        "water",
+    )
+    sides: Sides | None = None
+    if here.location.f_rsi is not None and room is not None and outdoor is not None:
+        hours = max(1, round(memory_h(here.location, options)))
+        sides = _sides(
+            room.temperature_c,
+            outdoor.temperature_c,
+            trailing_mean(room.temperature_c, hours, 0.0),
+            trailing_mean(outdoor.temperature_c, hours, 0.0),
+            u_room_k=room.doubt.temperature_k,
+            u_outdoor_k=outdoor.doubt.temperature_k,
+            own_room=room.location.id == here.location.id,
+        )
+    return cold_surface(air, sides, options)

@@ -1,0 +1,94 @@
+"""Frost and heat: pipes at risk, and heat or dry heat that harms what it dries.
+
+The limits of alerts are the rules'; the limits here are for the cautions shown beside a location. All of them are
+common practice, not standards.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.analysis.air.comparison import Present
+from monitord.analysis.series.times import utc
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import LocationKind
+from monitord.physics.wood import equilibrium_moisture_content
+
+FROST_KINDS = frozenset({LocationKind.ROOM_AIR})
+"""Where frost is told of: rooms. A ventilated cavity or void freezes every winter without harm, and where pipes run in
+one nobody has said."""
+
+HEAT_KINDS = frozenset({LocationKind.ROOM_AIR, LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID})
+
+_HOUR_S = 3600.0
+_HEAT_S = {LocationKind.CAVITY: 12 * _HOUR_S, LocationKind.SUBFLOOR_VOID: 12 * _HOUR_S}
+"""Over how long the mean counts against heat: the sun heats a wall for a few hours every clear day."""
+
+
+def _mean_of_last(here: Present, span_s: float) -> tuple[float, int] | None:
+    """Mean temperature of the last readings, and how many. [°C]"""
+    lately = here.series.temperature_c[here.series.time_s > here.time_s - span_s]
+    lately = lately[np.isfinite(lately)]
+    return (float(lately.mean()), len(lately)) if len(lately) else None
+
+
+def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Finding], tuple[str, ...]]:
+    """Findings about freezing and overheating at a location, and cautions in words."""
+    findings: list[Finding] = []
+    cautions: list[str] = []
+    kind = here.location.kind
+    if kind in FROST_KINDS:
+        found = _mean_of_last(here, max(1800.0, 1.5 * here.interval_s))
+        if found is not None:
+            summary = f"the air is at {found[0]:.1f} °C."
+            findings.append(_finding("freezing", here, found, summary))
+            if found[0] <= options.freezing_caution_c:
+                cautions.append(
+                    f"At {found[0]:.1f} °C water pipes on outer walls may freeze, and machines that cool air ice up "
+                    "(common practice)."
+                )
+    if kind in HEAT_KINDS:
+        found = _mean_of_last(here, _HEAT_S.get(kind, max(1800.0, 1.5 * here.interval_s)))
+        if found is not None:
+            dry = _dries_too_fast(here, found[0], options)
+            summary = f"the air is at {found[0]:.1f} °C.{' ' + dry if dry else ''}"
+            findings.append(_finding("overheating", here, found, summary))
+            if found[0] >= options.overheating_caution_c:
+                cautions.append(
+                    f"At {found[0]:.1f} °C timber may warp and finishes and machines suffer (common practice)."
+                )
+            if dry:
+                cautions.append(dry)
+    return findings, tuple(cautions)
+
+
+def _dries_too_fast(here: Present, celsius: float, options: AnalysisOptions) -> str:
+    """A caution where warm air is so dry that the surface dries far ahead of the core; else empty."""
+    rh = float(here.series.relative_humidity_pct[-1])
+    if celsius < options.overdrying_least_c or not np.isfinite(rh):
+        return ""
+    content = float(equilibrium_moisture_content(min(celsius, 100.0), rh))
+    if content >= options.overdrying_emc_pct:
+        return ""
+    return (
+        f"Timber in this air would come to {content:.1f} %MC: its surface dries too fast and may split, and screeds "
+        "may curl (common practice)."
+    )
+
+
+def _finding(kind: str, here: Present, found: tuple[float, int], summary: str) -> Finding:
+    return Finding(
+        kind=kind,
+        location=here.location.id,
+        measured_at=utc(here.time_s),
+        value=found[0],
+        unit="°C",
+        u=here.doubt.temperature_k,
+        readings=found[1],
+        interval_s=here.interval_s,
+        summary=f"{here.location.label}: {summary}",
+        why=WHY[kind],
+        look_first=LOOK_FIRST[kind],
+    )

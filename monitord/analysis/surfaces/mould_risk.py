@@ -1,0 +1,283 @@
+"""Mould: the index of a location's coldest surface over the whole job, and the criteria of standards beside it.
+
+The surface's temperature comes from its contact sensor or the temperature factor where one is known, else the air at
+the location is taken as it is. An hour in which that is not known is held and counted as unknown, never as dry.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.times import utc
+from monitord.analysis.surfaces.cold_surface import ColdSurface
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import MouldRisk
+from monitord.model.jobs import Location, LocationKind, MouldSensitivity
+from monitord.model.series import Array
+from monitord.physics.moist_air import saturation_slope
+from monitord.physics.mould.criteria import (
+    ASHRAE_160_HOURS,
+    EARLY_CAUTION_HOURS,
+    ashrae_160_exceeded,
+    monthly_surface_humidity,
+)
+from monitord.physics.mould.index import SENSITIVITIES, MouldMaterial, mould_run
+from monitord.physics.surfaces import surface_relative_humidity
+
+WATCHED_KINDS = frozenset(
+    {LocationKind.ROOM_AIR, LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID, LocationKind.SURFACE}
+)
+"""Where mould is looked for: not in sealed sleeves or inside material, and not outdoors."""
+
+_WEEK_H, _LATELY_H, _LEAST_RATE_H = 168, 72, 72
+_MONTH_LEAST_H = 540
+"""Known hours that a calendar month needs: three quarters. [h]"""
+_WETTEST_PCT = 1e6
+_AIR = "the air there"
+
+
+@dataclass(frozen=True)
+class SurfaceAir:
+    """Temperature and humidity at the surface in each hour, each (n,); NaN where unknown."""
+
+    temperature_c: Array
+    humidity_pct: Array
+    u_humidity_pct: Array
+    where: str
+
+    @property
+    def at(self) -> str:
+        """`where` after the word that belongs before it."""
+        return f"{'in' if self.where == _AIR else 'at'} {self.where}"
+
+
+def surface_air(here: Track, surface: ColdSurface | None) -> SurfaceAir:
+    """What the mould model is run on: the air right at the coldest known surface, else the air of the location.
+
+    Source
+    ------
+    EN ISO 13788:2012: humidity at a surface is the air's vapour at the surface's temperature. Its doubt is that of
+    the margin to the dew point, times the slope of the saturation curve (JCGM 100:2008, 5.1.2).
+    """
+    if surface is None:
+        known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
+        return SurfaceAir(
+            np.where(known, here.temperature_c, np.nan),
+            np.where(known, np.clip(here.relative_humidity_pct, 0.0, 105.0), np.nan),
+            np.full(len(here), here.doubt.relative_humidity_pct),
+            _AIR,
+        )
+    t = surface.temperature_c
+    known = np.isfinite(t)
+    rh, u = np.full(len(t), np.nan), np.full(len(t), np.nan)
+    rh[known] = surface_relative_humidity(t[known], here.vapour_pressure_pa[known])
+    u[known] = rh[known] * saturation_slope(t[known]) * surface.u_margin_k[known]
+    last = int(np.flatnonzero(known)[-1])
+    return SurfaceAir(t, rh, u, f"the {surface.what}, by {surface.source(last)}")
+
+
+def material_of(location: Location) -> MouldMaterial:
+    """What the model takes the surface to be made of; untreated pine, the most careful, where nothing is stated.
+
+    Growth declines as on pine there, and at a quarter of that speed on other classes (our choice: sources leave the
+    speed of decline to the material).
+    """
+    stated = location.mould_sensitivity or MouldSensitivity.VERY_SENSITIVE
+    decline = 1.0 if stated is MouldSensitivity.VERY_SENSITIVE else 0.25
+    return MouldMaterial(SENSITIVITIES[stated.value], decline=decline)
+
+
+@dataclass(frozen=True)
+class MouldCourse:
+    """Mould index after each hour: as measured, and if every reading was drier or wetter by one standard uncertainty.
+
+    Each (n,); an hour that is not known holds what was before it.
+    """
+
+    index: Array
+    low: Array
+    high: Array
+    air: SurfaceAir
+    material: MouldMaterial
+
+
+def mould_course(here: Track, surface: ColdSurface | None) -> MouldCourse | None:
+    """The index over a location's track; None where nothing was ever known there."""
+    air, material = surface_air(here, surface), material_of(here.location)
+    if not (np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)).any():
+        return None
+    n, doubt = len(air.temperature_c), np.nan_to_num(air.u_humidity_pct)
+    wettest = air.humidity_pct + doubt
+    if not (wettest >= material.sensitivity.lowest_rh_pct).any():
+        return MouldCourse(np.zeros(n), np.zeros(n), np.zeros(n), air, material)
+    t = np.clip(air.temperature_c, -99.0, 199.0)
+    humidity = np.column_stack([air.humidity_pct, air.humidity_pct - doubt, wettest])
+    humidity = np.clip(humidity, 0.0, _WETTEST_PCT)
+    index = mould_run(np.repeat(t[:, None], 3, axis=1), humidity, [material] * 3).index
+    own = index[:, 0]
+    return MouldCourse(own, np.minimum(index[:, 1], own), np.maximum(index[:, 2], own), air, material)
+
+
+def mould_risk(
+    here: Track, surface: ColdSurface | None, hour_s: float, zone: ZoneInfo, options: AnalysisOptions
+) -> MouldRisk | None:
+    """Mould at a location as of a full hour; None where nothing was ever known there.
+
+    Parameters
+    ----------
+    here : the location's track to that hour.
+    surface : its cold surface in those hours, where it has one.
+    zone : the job's time zone, for calendar months.
+    """
+    course = mould_course(here, surface)
+    if course is None:
+        return None
+    air, material = course.air, course.material
+    known = np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)
+    index = float(course.index[-1])
+    rate = _rate(course.index, known)
+    days = _days_to_1(index, rate, options)
+    lately = bool(known[-24:].sum() >= 6)
+    month_mean, month_exceeded = _last_month(here.hour_s, air, zone)
+    week = _tail_mean(air.humidity_pct, known, _WEEK_H)
+    caution = _criterion(air, EARLY_CAUTION_HOURS, options.mould_early_rh_pct)
+    if caution and float(np.nanmean(air.temperature_c[-_WEEK_H:])) < options.mould_early_least_c:
+        caution = False
+    heading = None if not lately else _heading(index, days, options)
+    risk = MouldRisk(
+        at=utc(hour_s),
+        surface=air.where,
+        material=material.sensitivity.name,
+        index=index,
+        low=float(course.low[-1]),
+        high=float(course.high[-1]),
+        rate_per_day=rate,
+        days_to_1=days,
+        heading=heading,
+        unknown_share=float(1.0 - known[int(np.argmax(known)) :].mean()),
+        week_mean_rh=week,
+        early_caution=caution,
+        month_mean_rh=month_mean,
+        month_exceeded=month_exceeded,
+        thirty_days_exceeded=_criterion(air, ASHRAE_160_HOURS, 80.0),
+        level=_level(index, heading, caution, options),
+        words="",
+    )
+    return risk.model_copy(update={"words": _words(risk, options)})
+
+
+def _rate(index: Array, known: NDArray[np.bool_]) -> float | None:
+    """Change of the index per known day: over the last week, or the last three days if they were slower. [1/day]"""
+    rates = []
+    for hours in (_WEEK_H, _LATELY_H):
+        heard = int(known[-hours:].sum())
+        if heard < min(_LEAST_RATE_H, 0.75 * hours):
+            return None
+        before = float(index[-hours - 1]) if len(index) > hours else 0.0
+        rates.append((float(index[-1]) - before) / (heard / 24.0))
+    return min(rates)
+
+
+def _days_to_1(index: float, rate: float | None, options: AnalysisOptions) -> float | None:
+    if index >= options.mould_index_warn:
+        return 0.0
+    return (options.mould_index_warn - index) / rate if rate is not None and rate > 0.0 else None
+
+
+def _heading(index: float, days: float | None, options: AnalysisOptions) -> float:
+    soon = days is not None and days <= options.mould_days_ahead
+    return max(index, options.mould_index_warn) if soon else index
+
+
+def _criterion(air: SurfaceAir, window_h: int, limit_pct: float) -> bool | None:
+    """Whether the running means to the last hour exceed the criterion's limit; None: too little is known."""
+    if len(air.humidity_pct) < window_h:
+        return None
+    t = np.clip(air.temperature_c[-window_h:], -99.0, 199.0)
+    verdict = ashrae_160_exceeded(t, air.humidity_pct[-window_h:], window_h, limit_pct)
+    return bool(verdict[-1]) if len(verdict) and np.isfinite(verdict[-1]) else None
+
+
+def _tail_mean(values: Array, known: NDArray[np.bool_], hours: int) -> float | None:
+    lately = np.minimum(values[-hours:], 100.0)[known[-hours:]]
+    return float(lately.mean()) if len(lately) >= 0.75 * hours else None
+
+
+def _last_month(hour_s: Array, air: SurfaceAir, zone: ZoneInfo) -> tuple[float | None, bool | None]:
+    """Mean surface humidity of the last calendar month that is known well enough, and EN ISO 13788's verdict."""
+    recent = slice(-62 * 24, None)
+    offset = utc(float(hour_s[-1])).astimezone(zone).utcoffset()
+    local = hour_s[recent] + (offset.total_seconds() if offset is not None else 0.0)
+    month = local.astype("datetime64[s]").astype("datetime64[M]").astype(np.int64)
+    humidity = air.humidity_pct[recent]
+    enough = [m for m in np.unique(month) if np.isfinite(humidity[month == m]).sum() >= _MONTH_LEAST_H]
+    if not enough:
+        return None, None
+    of_month = month == enough[-1]
+    found = monthly_surface_humidity(month[of_month], humidity[of_month], least_known_share=0.0)
+    return float(found.mean_pct[0]), bool(found.exceeded[0])
+
+
+def _level(index: float, heading: float | None, caution: bool | None, options: AnalysisOptions) -> str:
+    if index >= options.mould_index_act:
+        return "act"
+    if index >= options.mould_index_warn:
+        return "warn"
+    soon = heading is not None and heading >= options.mould_index_warn
+    return "watch" if soon or caution else "none"
+
+
+MATERIALS = {
+    "very_sensitive": "very sensitive material such as untreated pine",
+    "sensitive": "sensitive material such as planed wood or paper-faced board",
+    "medium_resistant": "medium resistant material such as concrete",
+    "resistant": "resistant material",
+}
+"""Each class of sensitivity in words."""
+
+
+def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
+    """Index, where and on what, and where it is going, in plain sentences."""
+    stage = (
+        "growth that an eye can see"
+        if risk.index >= options.mould_index_act
+        else "growth that a microscope shows"
+        if risk.index >= options.mould_index_warn
+        else "no growth yet"
+    )
+    place = "in" if risk.surface == _AIR else "at"
+    parts = [
+        f"Mould index {risk.index:.1f} ({risk.low:.1f} to {risk.high:.1f}; {stage}) {place} {risk.surface}, taken as "
+        f"{MATERIALS[risk.material]}."
+    ]
+    if risk.days_to_1 and risk.days_to_1 <= 60:
+        parts.append(f"At the present rate first growth comes in {risk.days_to_1:.0f} days.")
+    if risk.early_caution and risk.week_mean_rh is not None:
+        parts.append(f"Early caution: mean humidity there {risk.week_mean_rh:.0f} % over seven days.")
+    if risk.unknown_share >= 0.05:
+        parts.append(f"{100 * risk.unknown_share:.0f} % of the hours are not known and are not counted as dry.")
+    return " ".join(parts)
+
+
+def mould_finding(here: Track, risk: MouldRisk, every_s: float) -> Finding:
+    """The finding about mould at a location: its value is the index that the surface is heading for."""
+    return Finding(
+        kind="mould",
+        location=here.location.id,
+        measured_at=risk.at,
+        value=risk.heading,
+        unit="mould index",
+        u=0.5 * (risk.high - risk.low),
+        readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
+        interval_s=every_s,
+        summary=f"{here.location.label}: {risk.words}",
+        why=WHY["mould"],
+        look_first=LOOK_FIRST["mould"],
+    )

@@ -1,0 +1,171 @@
+"""The night ahead: how near a cold surface is likely to come to the dew point in the hours to come."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.analysis.air.outdoor_forecast import (
+    Change,
+    OutdoorForecast,
+    change_by_outdoor_forecast,
+    factor_of_late,
+)
+from monitord.analysis.series.daily_cycle import Continuation, continue_series
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.rolling import median
+from monitord.analysis.series.times import utc
+from monitord.analysis.surfaces.cold_surface import ColdSurface, memory_h
+from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
+from monitord.model.assessments import Finding, Quantity
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import NightAhead
+from monitord.model.series import HOUR_S, Array
+from monitord.physics.uncertainty import combine, probability_below
+
+HISTORY_H = 400
+"""Hours of the past that the forecast looks at: the cycle, and the past forecasts that its spread comes from."""
+
+
+def night_ahead(
+    here: Track,
+    surface: ColdSurface,
+    room: Track | None,
+    outdoor: Track | None,
+    zone: ZoneInfo,
+    options: AnalysisOptions,
+    forecast: OutdoorForecast | None = None,
+) -> NightAhead | None:
+    """Forecast the margin of a cold surface from the end of its track on; None where too little is known.
+
+    Parameters
+    ----------
+    here, room, outdoor : tracks on the same hours; the last two matter with an outdoor forecast only.
+    surface : the cold surface in those hours.
+    zone : the job's time zone, for the words.
+    """
+    margin, hours, days = surface.margin_k[-HISTORY_H:], options.night_hours, options.night_cycle_days
+    change = _change(here, surface, room, outdoor, forecast, options)
+    moved = None if change is None else (change.coming, change.past)
+    found = continue_series(margin, hours, days, options.night_least_u_k, moved)
+    if found is None:
+        return None
+    measured = surface.u_margin_k[-24:]
+    measured = measured[np.isfinite(measured)]
+    u_known = median(measured) if len(measured) else options.surface_u_k
+    u_known = float(np.hypot(u_known, change.u)) if change is not None else u_known
+    known_days = min(days, len(margin) // 24)
+    basis = f"the daily cycle of the last {known_days} days"
+    return _ahead(found, u_known, here.end_s, basis + (" and the outdoor forecast" if change else ""), zone, options)
+
+
+def _change(
+    here: Track,
+    surface: ColdSurface,
+    room: Track | None,
+    outdoor: Track | None,
+    forecast: OutdoorForecast | None,
+    options: AnalysisOptions,
+) -> Change | None:
+    if forecast is None or room is None or outdoor is None:
+        return None
+    factor = here.location.f_rsi
+    if factor is None or surface.by_contact[-1]:
+        shown = factor_of_late(surface.temperature_c, room, outdoor)
+        factor = shown if shown is not None else factor
+    return change_by_outdoor_forecast(
+        here.last(HISTORY_H),
+        outdoor.last(HISTORY_H),
+        factor,
+        memory_h(here.location, options),
+        forecast,
+        options.night_hours,
+        options.night_cycle_days,
+    )
+
+
+def _ahead(
+    found: Continuation, u_known: float, from_s: float, basis: str, zone: ZoneInfo, options: AnalysisOptions
+) -> NightAhead:
+    u_lowest = float(np.hypot(found.u_lowest, u_known))
+    probability = float(probability_below(found.lowest, u_lowest, 0.0))
+    u = np.asarray(combine(found.u, u_known))
+    shifted = found.value + (found.lowest - float(found.value.min()))
+    wet = (
+        np.flatnonzero(shifted <= 0.0) if probability >= options.condensation_probability_act else np.empty(0, np.intp)
+    )
+    begins, ends = (int(wet[0]), _end_of_run(wet)) if len(wet) else (None, None)
+    low_at = int(found.value.argmin())
+    deepest = Quantity(value=found.lowest, u=u_lowest, unit="K")
+    perhaps = np.flatnonzero(probability_below(shifted, u, 0.0) >= 0.25)
+    earliest = int(perhaps[0]) if begins is not None and len(perhaps) and perhaps[0] < begins else None
+    times = [None if i is None else utc(from_s + HOUR_S * i) for i in (begins, ends, earliest, low_at)]
+    return NightAhead(
+        made_at=utc(from_s),
+        margin_k=_rounded(shifted),
+        u_k=_rounded(u),
+        deepest=deepest,
+        deepest_at=utc(from_s + HOUR_S * low_at),
+        probability=probability,
+        expected_from=times[0],
+        expected_to=times[1] if ends is not None and ends < options.night_hours else None,
+        basis=basis,
+        words=_words(times, ends, deepest, probability, zone, options),
+    )
+
+
+def _rounded(values: Array) -> tuple[float, ...]:
+    return tuple(np.round(values, 2).tolist())
+
+
+def _end_of_run(wet: NDArray[np.intp]) -> int:
+    """The hour after the first unbroken run of hours."""
+    breaks = np.flatnonzero(np.diff(wet) > 1)
+    return int(wet[breaks[0]] if len(breaks) else wet[-1]) + 1
+
+
+def _words(
+    times: list[datetime | None],
+    ends: int | None,
+    deepest: Quantity,
+    probability: float,
+    zone: ZoneInfo,
+    options: AnalysisOptions,
+) -> str:
+    """The forecast in one sentence, in the job's own time."""
+    begins, until, perhaps, low_at = (None if t is None else f"{t.astimezone(zone):%H:%M}" for t in times)
+    doubt = f"± {2 * (deepest.u or 0.0):.1f} K, {sure_words(probability)}"
+    if begins is None:
+        side = "above" if deepest.value >= 0 else "below"
+        return (
+            f"Condensation is not expected in the next {options.night_hours} h: nearest about {low_at}, most likely "
+            f"{abs(deepest.value):.1f} K {side} the dew point (± {2 * (deepest.u or 0.0):.1f} K; that it condenses is "
+            f"{sure_words(probability)})."
+        )
+    early = f" (perhaps from {perhaps})" if perhaps is not None else ""
+    last = f" to {until}" if until is not None and ends is not None and ends < options.night_hours else " on"
+    return (
+        f"Condensation is expected from {begins}{last}{early}, most likely {abs(deepest.value):.1f} K below the dew "
+        f"point ({doubt})."
+    )
+
+
+def expected_finding(here: Track, ahead: NightAhead | None, hour_s: float, every_s: float) -> Finding:
+    """The finding about the night ahead of a location with a cold surface; unknown where there is no forecast."""
+    value = None if ahead is None else ahead.probability
+    return Finding(
+        kind="condensation_expected",
+        location=here.location.id,
+        measured_at=utc(hour_s),
+        value=value,
+        unit="probability",
+        readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
+        interval_s=every_s,
+        confidence=value,
+        summary=f"{here.location.label}: {ahead.words if ahead is not None else 'not known: too little was heard.'}",
+        why=WHY["condensation_expected"],
+        look_first=LOOK_FIRST["condensation_expected"],
+    )

@@ -1,0 +1,1 @@
+"""Re-wetting, slow rise, and room air that became more humid."""

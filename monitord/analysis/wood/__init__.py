@@ -1,0 +1,1 @@
+"""Timber: its moisture from the air around it and from spot readings."""

@@ -1,0 +1,172 @@
+"""Timber beside the air of a cavity or void: what it would hold, and for how long it has been wet enough to decay.
+
+The air's equilibrium moisture content is lagged as a joist lags it. The estimate starts in equilibrium with the air
+of the first day, which is the least that can be said; what it would be had the timber been soaked at the start is
+given beside it. A spot reading by hand sets the estimate anew, weighed by its doubt (`timber.py`). While nothing is
+heard the timber is held as it was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
+
+import numpy as np
+
+from monitord.analysis.series.hourly_series import TimberSpot, Track
+from monitord.analysis.series.times import utc
+from monitord.analysis.wood.timber import lagged_between
+from monitord.analysis.words import LOOK_FIRST, WHY
+from monitord.model.assessments import Finding, Quantity
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import WoodMoisture
+from monitord.model.series import HOUR_S, Array
+from monitord.physics.wood import (
+    DECAY_SLOW_ABOVE_C,
+    DECAY_SLOW_BELOW_C,
+    DECAY_STOPS_ABOVE_C,
+    DECAY_STOPS_BELOW_C,
+    equilibrium_moisture_content,
+)
+
+_LEAST_HOURS = 24
+_WETTEST_RH = 99.0
+
+
+@dataclass(frozen=True)
+class WoodCourse:
+    """Moisture content of timber after each hour, each (n,). [% of dry mass]"""
+
+    value: Array
+    """The least that can be said of it; from the first spot reading on the most likely."""
+    high: Array
+    """Had it been at fibre saturation at the start; from the first spot reading on the upper end of what that left."""
+    equilibrium: Array
+    """In equilibrium with the air of the hour; NaN where unknown."""
+    u: Array
+    """Standard uncertainty of the value; before the first spot reading the unknown start is not in it: see `high`."""
+    spots: tuple[TimberSpot, ...]
+    """The spot readings that were used, in order of time."""
+
+
+def wood_course(here: Track, options: AnalysisOptions) -> WoodCourse | None:
+    """Estimate the moisture content of timber in the air of a track; None while less than a day is known.
+
+    Source
+    ------
+    Equilibrium: Wood Handbook (FPL-GTR-282) ch. 4 eq. 4-5, of which one species scatters 1 to 2 %. Lag: common
+    practice, `timber_lag_days`. Spot readings: as in `timber.lagged_between`.
+    """
+    known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
+    if known.sum() < _LEAST_HOURS:
+        return None
+    emc = np.full(len(here), np.nan)
+    t = np.clip(here.temperature_c[known], -39.0, 100.0)
+    emc[known] = equilibrium_moisture_content(t, np.clip(here.relative_humidity_pct[known], 0.0, _WETTEST_RH))
+    start = float(emc[known][:24].mean())
+    found = lagged_between(emc, here.hour_s, options.timber_lag_days, start, here.spots, options.timber_species_u_pct)
+    measured_from = found.spots[0][0] if found.spots else len(here)
+    measured = np.arange(len(here)) >= measured_from
+    middle = 0.5 * (found.low + found.high)
+    u_start = np.where(measured, (found.high - found.low) / np.sqrt(12.0), 0.0)
+    return WoodCourse(
+        value=np.where(measured, middle, found.low),
+        high=found.high,
+        equilibrium=emc,
+        u=np.hypot(u_start, np.hypot(options.timber_species_u_pct, _by_probe(here, emc))),
+        spots=tuple(spot for _, spot in found.spots),
+    )
+
+
+def wood_moisture(here: Track, hour_s: float, options: AnalysisOptions, zone: tzinfo = UTC) -> WoodMoisture | None:
+    """Timber at a location as of a full hour; None while too little is known. `zone` is that of times in its words."""
+    course = wood_course(here, options)
+    if course is None:
+        return None
+    last_day = course.equilibrium[-24:]
+    equilibrium = float(np.nanmean(last_day)) if np.isfinite(last_day).any() else None
+    above = course.value >= options.wood_decay_pct
+    run = int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0
+    spot = course.spots[-1] if course.spots else None
+    found = WoodMoisture(
+        at=utc(hour_s),
+        value=Quantity(value=float(course.value[-1]), u=float(course.u[-1]), unit="% MC"),
+        high=float(course.high[-1]),
+        equilibrium=equilibrium,
+        above_since=utc(float(here.hour_s[run])) if above[-1] else None,
+        warmth=_warmth(here.temperature_c[-168:]),
+        spot_at=utc(spot.time_s) if spot is not None else None,
+        words="",
+    )
+    return found.model_copy(update={"words": _words(found, spot, options, zone)})
+
+
+def _by_probe(here: Track, equilibrium: Array) -> Array:
+    """What the probe's humidity error does to the equilibrium of each hour, held where that is unknown, (n,)."""
+    known = np.flatnonzero(np.isfinite(equilibrium))
+    t = np.clip(here.temperature_c[known], -39.0, 100.0)
+    rh = np.clip(here.relative_humidity_pct[known], 0.0, 97.0)
+    up, down = equilibrium_moisture_content(t, rh + 2.0), equilibrium_moisture_content(t, np.maximum(rh - 2.0, 0.0))
+    each = np.abs(up - down) / (2.0 + np.minimum(rh, 2.0)) * here.doubt.relative_humidity_pct
+    newest = np.searchsorted(known, np.arange(len(equilibrium)), side="right") - 1
+    return np.asarray(each[np.maximum(newest, 0)])
+
+
+def _warmth(temperature_c: Array) -> str:
+    """Whether decay could run at the mean temperature of these hours (Wood Handbook ch. 14)."""
+    known = temperature_c[np.isfinite(temperature_c)]
+    mean = float(known.mean()) if len(known) else 20.0
+    if mean < DECAY_STOPS_BELOW_C or mean > DECAY_STOPS_ABOVE_C:
+        return "stopped"
+    return "slow" if mean < DECAY_SLOW_BELOW_C or mean > DECAY_SLOW_ABOVE_C else "runs"
+
+
+_WARMTH = {
+    "runs": "warm enough to decay",
+    "slow": "at a temperature at which decay is slow",
+    "stopped": "too cold or too hot to decay now",
+}
+
+
+def _words(found: WoodMoisture, spot: TimberSpot | None, options: AnalysisOptions, zone: tzinfo) -> str:
+    value = found.value
+    text = f"Timber in this air holds about {value.value:.1f} ± {2 * (value.u or 0):.1f} %MC"
+    if found.spot_at is None and found.high - value.value >= 1.0:
+        text += f" (up to {found.high:.1f} if it was soaked at the start)"
+    if found.equilibrium is not None:
+        text += f" and goes towards {found.equilibrium:.1f}"
+    if found.above_since is not None:
+        since = found.above_since.astimezone(zone)
+        text += f"; over {options.wood_decay_pct:g} %MC since {since:%Y-%m-%d}, {_WARMTH[found.warmth]}"
+    if spot is not None:
+        text += (
+            f". Set by hand on {utc(spot.time_s).astimezone(zone):%Y-%m-%d}: {spot.moisture_content_pct:.1f} ± "
+            f"{2 * spot.u_pct:.1f} %MC measured"
+        )
+    return f"{text}."
+
+
+def wood_finding(here: Track, found: WoodMoisture, options: AnalysisOptions, every_s: float) -> Finding | None:
+    """The finding about decay; none while the timber is wet but the place too cold or too hot for decay.
+
+    An alert that is open stays as it is then: the wood is still wet when the warmth comes back.
+    """
+    wet = found.value.value >= options.wood_decay_pct
+    if wet and found.warmth == "stopped":
+        return None
+    heard = np.isfinite(here.vapour_pressure_pa[-24:])
+    hours = (found.at - found.above_since).total_seconds() / HOUR_S if found.above_since is not None else 0.0
+    return Finding(
+        kind="wood_decay",
+        location=here.location.id,
+        measured_at=found.at,
+        value=found.value.value if heard.sum() >= 6 else None,
+        unit="% MC",
+        u=found.value.u,
+        readings=int(hours) if wet else int(heard.sum()),
+        since=found.above_since,
+        interval_s=every_s,
+        summary=f"{here.location.label}: {found.words}",
+        why=WHY["wood_decay"],
+        look_first=LOOK_FIRST["wood_decay"],
+    )

@@ -1,0 +1,242 @@
+"""`monitord doctor`: looks at everything that a running daemon needs, changes nothing, and names a remedy."""
+
+from __future__ import annotations
+
+import logging
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+from rich.table import Table
+
+from monitord.alerts.lifecycle.rule_files import rule_book
+from monitord.alerts.sending.channels.opening import open_channels
+from monitord.clock import SystemClock
+from monitord.errors import MonitordError
+from monitord.ingest.decoding.topics import RuleBook as TopicRules
+from monitord.ingest.mqtt.connection import Connection as BrokerConnection
+from monitord.ingest.mqtt.connection import LinkState
+from monitord.model.config.settings import Settings
+from monitord.store.db import integrity
+from monitord.store.db.database import Database
+from monitord.store.last_seen import last_heard
+
+_BROKER_S = 8.0
+_RELEASED = datetime(2025, 1, 1, tzinfo=UTC)
+"""No clock that is right shows an earlier time than this program's."""
+_CLOCK_WATCH_S = 0.3
+_CLOCK_DRIFT_S = 0.05
+
+
+class Mark(StrEnum):
+    """How a check came out."""
+
+    OK = "ok"
+    NOTE = "note"
+    WRONG = "WRONG"
+
+
+@dataclass(frozen=True)
+class Check:
+    """What one look found."""
+
+    name: str
+    mark: Mark
+    text: str
+    remedy: str = ""
+
+
+def run_doctor(settings_of: Callable[[], Settings]) -> int:
+    """Look at everything and print it; 0 when nothing is wrong, else 1."""
+    table = Table("check", "", "found", box=None, pad_edge=False, header_style="bold")
+    wrong = 0
+    with _log_off():
+        for check in examine(settings_of):
+            wrong += check.mark is Mark.WRONG
+            table.add_row(check.name, check.mark, f"{check.text}. {check.remedy}" if check.remedy else check.text)
+    console = Console(highlight=False)
+    console.print(table, markup=False)
+    console.print(f"\n{wrong} of these keep the daemon from working." if wrong else "\nNothing is wrong.", markup=False)
+    return 1 if wrong else 0
+
+
+@contextmanager
+def _log_off() -> Iterator[None]:
+    """No log meanwhile: what goes wrong stands in the table."""
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(logging.NOTSET)
+
+
+def examine(settings_of: Callable[[], Settings]) -> Iterator[Check]:
+    """Every check in turn; a wrong one keeps the others from being made only where they need it."""
+    try:
+        settings = settings_of()
+    except MonitordError as error:
+        yield _wrong("settings", error)
+        return
+    yield Check("settings", Mark.OK, "read and consistent")
+    yield from _guarded("alert rules", lambda: _rules(settings))
+    yield from _guarded("topics", lambda: _topics(settings))
+    yield from _guarded("database", lambda: _database(settings))
+    yield from _guarded("clock", lambda: _clock(settings))
+    yield from _guarded("broker", lambda: _broker(settings))
+    yield from _guarded("channels", lambda: _channels(settings))
+
+
+def _guarded(name: str, look: Callable[[], Iterator[Check]]) -> Iterator[Check]:
+    try:
+        yield from look()
+    except MonitordError as error:
+        yield _wrong(name, error)
+
+
+def _wrong(name: str, error: MonitordError) -> Check:
+    text = MonitordError(error.what, where=error.where, why=error.why).message
+    return Check(name, Mark.WRONG, text, error.remedy or "")
+
+
+def _rules(settings: Settings) -> Iterator[Check]:
+    book = rule_book(settings.alerts.rules_file)
+    source = settings.alerts.rules_file or "those of the program"
+    yield Check("alert rules", Mark.OK, f"{len(book.kinds)} kinds, {len(book.overrides)} overrides ({source})")
+
+
+def _topics(settings: Settings) -> Iterator[Check]:
+    filters = TopicRules(settings.topics).filters(settings.broker.also_read)
+    yield Check("topics", Mark.OK, f"subscribes to {', '.join(filters)}")
+
+
+# --- database ------------------------------------------------------------------------------------------------
+
+
+def _database(settings: Settings) -> Iterator[Check]:
+    path = integrity.file_of(settings.database.url)
+    if path is not None:
+        yield _free_disk(path, settings.database.least_free_mb)
+        if not path.exists():
+            yield _new_database(path)
+            return
+    db = Database.open(settings.database.url, migrate=False)
+    try:
+        with db.read() as conn:
+            complaints = integrity.complaints(conn)
+            newest = max((heard.received_at for heard in last_heard(conn)), default=None)
+    finally:
+        db.close()
+    if complaints:
+        yield Check(
+            "database",
+            Mark.WRONG,
+            f"damaged: {complaints[0]}",
+            "Stop the daemon and restore a backup, or export what can be read",
+        )
+        return
+    yield Check("database", Mark.OK, f"{db.url}: schema is current, integrity checked")
+    if newest is not None and newest > SystemClock().now():
+        yield Check(
+            "clock",
+            Mark.WRONG,
+            f"it is behind the newest stored reading, which arrived at {newest:%Y-%m-%dT%H:%M:%SZ}",
+            "Set the machine's clock, best by NTP",
+        )
+
+
+def _free_disk(path: Path, least_mb: int) -> Check:
+    folder = path.parent
+    if not folder.is_dir():
+        return Check("disk", Mark.WRONG, f"there is no folder {folder}", "Create it, for the user that runs monitord")
+    free_mb = shutil.disk_usage(folder).free // 2**20
+    if free_mb < least_mb:
+        return Check("disk", Mark.WRONG, f"{free_mb} MB free at {folder}, less than {least_mb}", "Free some space")
+    return Check("disk", Mark.OK, f"{free_mb} MB free at {folder}")
+
+
+def _new_database(path: Path) -> Check:
+    folder = path.parent
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return Check("database", Mark.WRONG, f"{folder} can't be written to", "Grant it to the user that runs monitord")
+    return Check("database", Mark.NOTE, f"{path} is not there yet; the daemon makes it at its first start")
+
+
+# --- clock ---------------------------------------------------------------------------------------------------
+
+
+def _clock(_: Settings) -> Iterator[Check]:
+    clock = SystemClock()
+    began, began_monotonic = clock.now(), time.monotonic()
+    if began < _RELEASED:
+        yield Check(
+            "clock", Mark.WRONG, f"it shows {began:%Y-%m-%d}, before this program was made", "Set it, best by NTP"
+        )
+        return
+    ZoneInfo("Europe/Helsinki")  # any zone at all: the time zone data are there
+    time.sleep(_CLOCK_WATCH_S)
+    passed = (clock.now() - began).total_seconds()
+    drift = passed - (time.monotonic() - began_monotonic)
+    if abs(drift) > _CLOCK_DRIFT_S:
+        yield Check(
+            "clock", Mark.WRONG, f"it jumped by {drift:.2f} s while it was watched", "See what sets it; use NTP alone"
+        )
+        return
+    yield Check("clock", Mark.OK, f"{began:%Y-%m-%dT%H:%M:%SZ}, runs steadily")
+
+
+# --- broker --------------------------------------------------------------------------------------------------
+
+
+def _broker(settings: Settings) -> Iterator[Check]:
+    """Connect beside the running daemon, under an id of its own that leaves no session behind."""
+    broker = settings.broker.model_copy(update={"client_id": f"{settings.broker.client_id}-doctor-{os.getpid()}"})
+    topics = TopicRules(settings.topics)
+    link = BrokerConnection(
+        broker, topics.filters(broker.also_read), SystemClock(), lambda _: None, lambda: True, lasting=False
+    )
+    thread = threading.Thread(target=link.run, name="doctor-broker", daemon=True)
+    thread.start()
+    deadline = time.monotonic() + _BROKER_S
+    while not link.state.connected and link.state.error is None and time.monotonic() < deadline:
+        time.sleep(0.02)
+    state = link.state
+    link.close()
+    thread.join(2.0)
+    yield _link_found(state, link.where, broker.protocol)
+
+
+def _link_found(state: LinkState, where: str, protocol: str) -> Check:
+    if state.error is not None:
+        return _wrong("broker", state.error)
+    if not state.connected:
+        return Check(
+            "broker",
+            Mark.WRONG,
+            f"{where} did not answer within {_BROKER_S:.0f} s",
+            "Check `broker.host` and `broker.port`",
+        )
+    return Check("broker", Mark.OK, f"{where} speaks MQTT {protocol} and grants every subscription with QoS 1")
+
+
+# --- channels ------------------------------------------------------------------------------------------------
+
+
+def _channels(settings: Settings) -> Iterator[Check]:
+    """Open them as the daemon does; nothing is sent."""
+    opened = open_channels(settings.alerts)
+    if not opened or not settings.alerts.people:
+        remedy = "Give [[alerts.channels]] and [[alerts.people]] in the settings; alerts show on the dashboard alone"
+        yield Check("channels", Mark.NOTE, "nobody is told of alerts", remedy)
+        return
+    people = ", ".join(person.id for person in settings.alerts.people)
+    hint = f"`monitord alert test --to {settings.alerts.people[0].id}` sends a test message"
+    yield Check("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}", hint)

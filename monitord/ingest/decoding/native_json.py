@@ -1,0 +1,98 @@
+"""Our own JSON: one reading as an object, or a backlog of them as a list."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from typing import Annotated, Any, NotRequired
+
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, with_config
+from pydantic_core import from_json
+from typing_extensions import TypedDict
+
+from monitord.errors import DecodeError
+from monitord.ingest.decoding.records import Decoded, Source, build, decode_each, from_validation
+from monitord.ingest.decoding.times import parse_rfc3339
+from monitord.model.readings import Finite, Reading
+
+
+@with_config(ConfigDict(strict=True, extra="allow"))
+class Record(TypedDict):
+    """One reading as our gateways write it; units stand in the names."""
+
+    time: Annotated[str, Field(max_length=64)]
+    temperature_c: Finite
+    relative_humidity_pct: Finite
+    surface_temperature_c: NotRequired[Finite | None]
+    battery_v: NotRequired[Finite | None]
+    pressure_hpa: NotRequired[Finite | None]
+    rssi_dbm: NotRequired[Finite | None]
+
+
+KEYS = frozenset(Record.__annotations__)
+_ONE: TypeAdapter[Record] = TypeAdapter(Record)
+_MANY: TypeAdapter[list[Record]] = TypeAdapter(list[Record])
+_ALIKE = 0.85
+"""Likeness (difflib's ratio) from which an unknown key is taken for a slip of the pen: one or two letters."""
+
+
+def decode(payload: bytes, source: Source) -> Decoded:
+    """Read a payload of our own format.
+
+    Unknown keys are ignored, so that a gateway may say more tomorrow than today; but a key that is nearly one of
+    ours (`batery_v`, `temperature_f`) is refused, since ignoring it would drop a value that someone meant to send.
+
+    Raises
+    ------
+    DecodeError : `not_json`; `no_records` for an empty list. What is wrong with one record is among the problems.
+    """
+    try:
+        if payload[:1] == b"{":
+            return Decoded([_reading(_ONE.validate_json(payload), source)], [])
+        return Decoded([_reading(record, source) for record in _MANY.validate_json(payload)] or _nothing(), [])
+    except (ValidationError, DecodeError):
+        return _one_by_one(payload, source)
+
+
+def _one_by_one(payload: bytes, source: Source) -> Decoded:
+    """The slow way, for a payload with something wrong in it: say what, and keep what is right."""
+    try:
+        whole = from_json(payload)
+    except ValueError as error:
+        raise DecodeError("not_json", "the payload is not JSON", why=str(error)) from None
+    if whole == []:
+        _nothing()
+    return decode_each(whole if isinstance(whole, list) else [whole], _checked, source)
+
+
+def _nothing() -> list[Reading]:
+    raise DecodeError("no_records", "the list holds no reading", remedy="Send no message where there is none")
+
+
+def _checked(record: Any, source: Source) -> Reading:
+    try:
+        return _reading(_ONE.validate_python(record), source)
+    except ValidationError as error:
+        raise from_validation(error) from None
+
+
+def _reading(record: Record, source: Source) -> Reading:
+    values: dict[str, Any] = {**record}
+    if not KEYS.issuperset(record):
+        _refuse_misspelt(record)
+        values = {key: value for key, value in values.items() if key in KEYS}
+    values["time"] = parse_rfc3339(record["time"])
+    values["probe"] = source.probe
+    values["gateway"] = source.gateway
+    return build(values, source)
+
+
+def _refuse_misspelt(record: Record) -> None:
+    for key in record.keys() - KEYS:
+        meant = get_close_matches(key.lower(), KEYS, n=1, cutoff=_ALIKE)
+        if meant:
+            raise DecodeError(
+                "misspelt_key",
+                f"the key {key[:60]!r} is not known but is nearly {meant[0]!r}",
+                where=key[:60],
+                remedy="Correct the key at the gateway; units stand in the names and can't be chosen",
+            )

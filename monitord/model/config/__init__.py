@@ -1,0 +1,1 @@
+"""Settings: what a firm may configure, each with its default and help."""

@@ -1,0 +1,236 @@
+"""Settings of the daemon, from a TOML file and the environment.
+
+`MONITORD_SECTION__KEY` in the environment stands above the file; what neither gives has its default.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import tomllib
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
+
+from monitord.errors import ConfigurationError
+from monitord.model.config.alert_settings import AlertSettings
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.config.broker import BrokerSettings, TopicRule
+from monitord.model.explain import Loc, nearest, problems
+
+PREFIX = "MONITORD_"
+CONFIG_VARIABLE = "MONITORD_CONFIG"
+"""Environment variable that names the settings file, where the command line does not."""
+
+_STRICT = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class DatabaseSettings(BaseModel):
+    """Where readings, jobs and alerts are kept."""
+
+    model_config = _STRICT
+
+    url: Annotated[str, Field(min_length=1)] = "sqlite:///monitord.sqlite3"
+    """Database URL; a relative path is taken from the directory that the daemon is started in."""
+    least_free_mb: Annotated[int, Field(ge=0)] = 200
+    """`monitord doctor` complains when less disk than this is free beside a SQLite database. [MB]"""
+
+
+def _loopback(host: str) -> str:
+    try:
+        inside = ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        inside = host == "localhost"
+    if not inside:
+        raise ValueError(
+            f"{host!r} would show the dashboard to the network, and it asks for no password yet; keep 127.0.0.1 "
+            "and reach it through an SSH tunnel or a reverse proxy that asks for one"
+        )
+    return host
+
+
+class WebSettings(BaseModel):
+    """The dashboard and its JSON. They ask for no password yet, so only loopback addresses are accepted."""
+
+    model_config = _STRICT
+
+    host: Annotated[str, AfterValidator(_loopback)] = "127.0.0.1"
+    """Address the dashboard listens on: a loopback address."""
+    port: Annotated[int, Field(ge=0, le=65_535)] = 8080
+    """TCP port of the dashboard; 0: any free one, which the log names."""
+
+
+class OutdoorForecastSettings(BaseModel):
+    """Forecasts of the outdoor air from files; those from the broker come by a topic. Both are optional."""
+
+    model_config = _STRICT
+
+    file: str | None = None
+    """Path of a forecast's file, with `{job}` for the job's id; a job without a file has no forecast. None: no files
+    are read."""
+    every_s: Annotated[float, Field(ge=10, le=86_400)] = 300.0
+    """How often the files are looked at. [s]"""
+
+    @field_validator("file")
+    @classmethod
+    def _names_the_job(cls, value: str | None) -> str | None:
+        if value is not None and "{job}" not in value:
+            raise ValueError(f"{value!r} names no job; put {{job}} into it, such as forecasts/{{job}}.json")
+        return value
+
+
+class AssessSettings(BaseModel):
+    """When jobs are assessed."""
+
+    model_config = _STRICT
+
+    interval_s: Annotated[float, Field(gt=0, le=3600)] = 10.0
+    """How often jobs with new readings are looked for and assessed. [s]"""
+    timer_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
+    """How often every running job is assessed even without new readings, so that silence is noticed. [s]"""
+
+
+class LogLevel(StrEnum):
+    """How much is logged."""
+
+    DEBUG = "debug"
+    INFO = "info"
+    WARNING = "warning"
+    ERROR = "error"
+
+
+class LogSettings(BaseModel):
+    """The log, on standard error."""
+
+    model_config = _STRICT
+
+    level: LogLevel = LogLevel.INFO
+    """The least that is logged."""
+
+
+class Settings(BaseSettings):
+    """All settings of the daemon. Built directly it takes what it is given; `load_settings` reads the sources."""
+
+    model_config = SettingsConfigDict(
+        env_prefix=PREFIX,
+        env_nested_delimiter="__",
+        extra="forbid",
+        frozen=True,
+        use_attribute_docstrings=True,
+    )
+
+    database: DatabaseSettings = DatabaseSettings()
+    """Where readings, jobs and alerts are kept."""
+    broker: BrokerSettings = BrokerSettings()
+    """The MQTT broker and how readings are taken from it."""
+    topics: tuple[TopicRule, ...] = ()
+    """What other topics carry. The first rule that matches a topic holds; our own topics always come after these."""
+    assess: AssessSettings = AssessSettings()
+    """When jobs are assessed."""
+    outdoor_forecast: OutdoorForecastSettings = OutdoorForecastSettings()
+    """Forecasts of the outdoor air from files."""
+    analysis: AnalysisOptions = AnalysisOptions()
+    """Limits and windows of the analysis, each with its source."""
+    alerts: AlertSettings = AlertSettings()
+    """Rules of alerts, and through which channels whom they reach."""
+    web: WebSettings = WebSettings()
+    """The dashboard and its JSON."""
+    log: LogSettings = LogSettings()
+    """The log, on standard error."""
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Built directly, only the arguments count: a demo or a test never picks up a variable by accident."""
+        return (init_settings,)
+
+
+class _FileAndEnvironment(Settings):
+    """The settings as `load_settings` reads them: environment above file."""
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The file arrives as arguments."""
+        return (env_settings, init_settings)
+
+
+def load_settings(path: Path | None) -> Settings:
+    """The settings from a TOML file (none: only defaults) with the environment above it.
+
+    Raises
+    ------
+    ConfigurationError : naming the file or variable, the key, the nearest known key and the remedy.
+    """
+    data = _read_toml(path) if path is not None else {}
+    _refuse_unknown_variables()
+    try:
+        return _FileAndEnvironment(**data)
+    except ValidationError as error:
+        first, *others = problems(error, Settings)
+        more = f" (and {len(others)} more to mend)" if others else ""
+        raise ConfigurationError(
+            first.what + more,
+            where=_origin(first.loc, path),
+            remedy=first.remedy or "Correct it; `monitord settings` lists every key with its default",
+        ) from None
+    except SettingsError as error:
+        raise ConfigurationError(
+            "a variable holds no valid JSON", where="environment", why=str(error), remedy="Lists are written as JSON"
+        ) from None
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigurationError(
+            "the settings file can't be read",
+            where=str(path),
+            why=error.strerror or str(error),
+            remedy="Give the right path with --config, or leave it out to run on defaults",
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigurationError(
+            "not valid TOML", where=str(path), why=str(error), remedy="config/monitord.example.toml shows the form"
+        ) from None
+
+
+def _refuse_unknown_variables() -> None:
+    """pydantic-settings passes over a variable whose section it does not know; a typing error must not be lost."""
+    sections = {f"{PREFIX}{name}".upper() for name in Settings.model_fields}
+    for variable in sorted(os.environ):
+        name = variable.upper()
+        if not name.startswith(PREFIX) or name == CONFIG_VARIABLE or name.split("__")[0] in sections:
+            continue
+        close = nearest(name.split("__")[0], sorted(sections))
+        raise ConfigurationError(
+            f"unknown variable {variable}",
+            where="environment",
+            remedy=f"Did you mean {close}...?" if close else f"Unset it; sections are {', '.join(sorted(sections))}",
+        )
+
+
+def _origin(loc: Loc, path: Path | None) -> str:
+    """The variable or the file that a wrong value comes from."""
+    names = {name.upper(): name for name in os.environ}
+    for depth in range(len(loc), 0, -1):
+        variable = names.get(PREFIX + "__".join(str(part) for part in loc[:depth]).upper())
+        if variable is not None:
+            return f"environment variable {variable}"
+    return str(path) if path is not None else "settings"

@@ -1,0 +1,1 @@
+"""History through the same assessment and alerts as the daemon, at the time of the data."""

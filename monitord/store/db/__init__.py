@@ -1,0 +1,1 @@
+"""The database itself: connections, schema, migrations, tables and statements."""

@@ -1,0 +1,16 @@
+"""How Alembic runs the revisions: on the connection it is given, inside that connection's transaction."""
+
+from __future__ import annotations
+
+from alembic import context
+
+import monitord.store.db.alert_tables  # noqa: F401  (its tables join the metadata)
+from monitord.store.db.tables import metadata
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=metadata,
+    render_as_batch=True,  # SQLite alters a table by copying it
+)
+with context.begin_transaction():
+    context.run_migrations()

@@ -1,0 +1,140 @@
+"""Who was heard, and when.
+
+A probe counts as heard at the stamp of its newest live reading, or at that reading's arrival if that is
+earlier: staleness runs on measured time, a backlog does not make a probe look alive, and neither does a clock
+that runs ahead. Retained replays and conflicts don't count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from sqlalchemy import Connection, Insert, and_, bindparam, case, exists, func, or_, select
+
+from monitord.store.db.statements import Row, insert_or_update, insert_rows
+from monitord.store.db.tables import heard, placement, reading
+from monitord.store.db.times import from_ms
+
+
+@dataclass(frozen=True)
+class Heard:
+    """The newest live reading of a probe."""
+
+    probe: str
+    heard_at: datetime
+    """`time`, or its arrival if that was earlier (a probe whose clock runs ahead)."""
+    time: datetime
+    """The reading's own stamp."""
+    received_at: datetime
+    """When anything live last came, a backlog included."""
+    temperature_c: float
+    relative_humidity_pct: float
+    battery_v: float | None
+    rssi_dbm: float | None
+    gateway: str | None
+
+
+def last_heard(conn: Connection) -> list[Heard]:
+    """Every probe ever heard live, by id."""
+    return [_heard(row) for row in conn.execute(_HEARD)]
+
+
+def unplaced(conn: Connection) -> list[Heard]:
+    """Probes that were last heard at a time at which no job has placed them, by id."""
+    return [_heard(row) for row in conn.execute(_UNPLACED)]
+
+
+def note_heard(conn: Connection, live: Iterable[Row]) -> None:
+    """Note live readings, each as (probe, stamp, arrival). [ms]"""
+    newest: dict[str, tuple[int, int]] = {}
+    received: dict[str, int] = {}
+    for probe, time_ms, received_ms in live:
+        this = (time_ms if time_ms < received_ms else received_ms, time_ms)
+        if probe not in newest or this > newest[probe]:
+            newest[probe] = this
+        if probe not in received or received_ms > received[probe]:
+            received[probe] = received_ms
+    rows = [(probe, *newest[probe], received[probe]) for probe in newest]
+    insert_rows(conn, _keep_newest(conn.dialect.name), rows)
+
+
+def heard_of_stay(conn: Connection, probe: str, from_time_ms: int, to_time_ms: int, known_by_ms: int) -> int | None:
+    """When a probe was last heard with a stamp inside a stay, as known at a time. [ms]"""
+    stay = {"probe": probe, "from": from_time_ms, "to": to_time_ms, "known_by": known_by_ms}
+    newest = conn.execute(_NEWEST_OF_STAY, stay).first()
+    if newest is None:
+        return None
+    time_ms, live_ms = newest
+    if time_ms <= live_ms:
+        return int(time_ms)
+    # its clock runs ahead: of the readings stamped after that arrival, another may have arrived later
+    best = conn.execute(_BEST_OF_STAY, stay | {"from": max(from_time_ms, live_ms)}).scalar_one()
+    return max(int(live_ms), int(best))
+
+
+def _heard(row: Any) -> Heard:
+    return Heard(row[0], from_ms(row[1]), from_ms(row[2]), from_ms(row[3]), *row[4:])
+
+
+# --- statements ---------------------------------------------------------------------------------------------
+
+_HEARD = (
+    select(
+        heard.c.probe,
+        heard.c.heard_ms,
+        heard.c.time_ms,
+        heard.c.received_ms,
+        reading.c.temperature_c,
+        reading.c.relative_humidity_pct,
+        reading.c.battery_v,
+        reading.c.rssi_dbm,
+        reading.c.gateway,
+    )
+    .join_from(heard, reading, and_(reading.c.probe == heard.c.probe, reading.c.time_ms == heard.c.time_ms))
+    .order_by(heard.c.probe)
+)
+
+_UNPLACED = _HEARD.where(
+    ~exists().where(
+        placement.c.probe == heard.c.probe,
+        placement.c.from_ms <= heard.c.heard_ms,
+        or_(placement.c.to_ms.is_(None), heard.c.heard_ms < placement.c.to_ms),
+    )
+)
+
+_live_ms = func.coalesce(reading.c.live_ms, reading.c.received_ms)
+
+_OF_STAY = and_(
+    reading.c.probe == bindparam("probe"),
+    reading.c.time_ms >= bindparam("from"),
+    reading.c.time_ms < bindparam("to"),
+    _live_ms <= bindparam("known_by"),
+)
+
+_NEWEST_OF_STAY = select(reading.c.time_ms, _live_ms).where(_OF_STAY).order_by(reading.c.time_ms.desc()).limit(1)
+
+_BEST_OF_STAY = select(func.max(case((reading.c.time_ms < _live_ms, reading.c.time_ms), else_=_live_ms))).where(
+    _OF_STAY
+)
+
+
+@lru_cache(maxsize=4)
+def _keep_newest(dialect: str) -> Insert:
+    def update(excluded: Any) -> dict[str, Any]:
+        newer = or_(
+            excluded.heard_ms > heard.c.heard_ms,
+            and_(excluded.heard_ms == heard.c.heard_ms, excluded.time_ms > heard.c.time_ms),
+        )
+        return {
+            "heard_ms": case((newer, excluded.heard_ms), else_=heard.c.heard_ms),
+            "time_ms": case((newer, excluded.time_ms), else_=heard.c.time_ms),
+            "received_ms": case(
+                (excluded.received_ms > heard.c.received_ms, excluded.received_ms), else_=heard.c.received_ms
+            ),
+        }
+
+    return insert_or_update(dialect, heard, update)

@@ -1,1 +1,0 @@
-"""The steps from each schema to the next, run by `monitord.store.schema`."""

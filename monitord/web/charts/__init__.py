@@ -1,0 +1,1 @@
+"""The charts of the pages: which series, bands and marks each one shows."""

@@ -1,0 +1,95 @@
+"""The hours behind the last assessment of a job, kept for the charts of what is estimated hour by hour."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+from sqlalchemy import Connection
+
+from monitord.analysis.estimate_series import Excess, PlaceCourses, place_courses
+from monitord.analysis.hourly_results import HourView, view_hours
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile, Location
+from monitord.model.series import HOUR_S, Array
+from monitord.store.records import load_job_record
+from monitord.web.charts.series import Measure
+from monitord.web.queries import JobState
+
+_MOST_JOBS = 8
+"""Jobs whose hours are kept at once: what some people have open."""
+
+
+class HoursKept:
+    """Hours as of each job's last assessment: computed once for it, whoever asks and however often."""
+
+    def __init__(self, options: AnalysisOptions) -> None:
+        self._options = options
+        self._kept: dict[str, tuple[JobFile, datetime, HourView]] = {}
+
+    def courses(self, conn: Connection, state: JobState, place: Location) -> PlaceCourses | None:
+        """What is estimated of a location; None where nothing is, or the job was never assessed."""
+        hours = self._hours(conn, state)
+        return None if hours is None else place_courses(state.job, hours, place, self._options)
+
+    def _hours(self, conn: Connection, state: JobState) -> HourView | None:
+        if state.assessment is None:
+            return None
+        job, as_of = state.job, state.assessment.as_of
+        kept = self._kept.get(job.job)
+        if kept is None or kept[:2] != (job, as_of):
+            record = load_job_record(conn, job, as_of)
+            view = view_hours(job, record, as_of.timestamp() // HOUR_S * HOUR_S, self._options)
+            self._kept.pop(job.job, None)
+            kept = self._kept[job.job] = (job, as_of, view)
+            for old in list(self._kept)[:-_MOST_JOBS]:
+                self._kept.pop(old, None)
+        return kept[2]
+
+
+def hourly(courses: PlaceCourses | None, measure: Measure) -> tuple[Array, Array, Array]:
+    """Times [s], values and standard uncertainties of a measure that is estimated by hours, each (n,).
+
+    NaN in hours in which the location was not heard: what is held there is no news. Empty where it is not estimated.
+    """
+    none = np.empty(0)
+    if courses is None:
+        return none, none, none
+    found = _values(courses, measure)
+    if found is None:
+        return none, none, none
+    known = courses.known > 0.0
+    value, u = (np.where(known, part, np.nan) for part in found)
+    return courses.end_s, value, u
+
+
+def _values(courses: PlaceCourses, measure: Measure) -> tuple[Array, Array] | None:
+    nothing = np.full(len(courses.end_s), np.nan)
+    mould, wood = courses.mould, courses.wood
+    match measure:
+        case Measure.OVER_ROOM:
+            return _excess(courses.over_room)
+        case Measure.OVER_OUTDOORS:
+            return _excess(courses.over_outdoors)
+        case Measure.MOULD_INDEX if mould is not None:
+            return mould.index, nothing
+        case Measure.MOULD_INDEX_LOW if mould is not None:
+            return mould.low, nothing
+        case Measure.MOULD_INDEX_HIGH if mould is not None:
+            return mould.high, nothing
+        case Measure.TIMBER_MOISTURE if wood is not None:
+            return wood.value, wood.u
+        case Measure.TIMBER_EQUILIBRIUM if wood is not None:
+            return wood.equilibrium, nothing
+        case Measure.TIMBER_IF_SOAKED if wood is not None:
+            measured = courses.end_s > (wood.spots[0].time_s if wood.spots else np.inf)
+            return np.where(measured | (wood.high - wood.value < _APART_PCT), np.nan, wood.high), nothing
+    return None
+
+
+_APART_PCT = 0.5
+"""Nearer than this, timber that was soaked at the start is as good as the estimate. [% of dry mass]"""
+
+
+def _excess(found: Excess | None) -> tuple[Array, Array] | None:
+    return None if found is None else (found.value_pa, found.u_pa)

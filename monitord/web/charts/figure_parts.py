@@ -1,0 +1,178 @@
+"""What all charts of a page share: the scene, what stands under a chart, and how to read it without seeing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+from markupsafe import Markup
+
+from monitord.charts.decimate import gaps
+from monitord.charts.draw import draw
+from monitord.charts.parts import NARROW, WIDE, Chart, Marker, Out, Point, Trace, Window
+from monitord.charts.time_axis import clock_change
+from monitord.model.alerts import Alert
+from monitord.model.assessments import QualityFlag
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile, Location
+from monitord.web.charts.time_range import Shown
+from monitord.web.text.formats import decimals_of, number
+from monitord.web.text.local_time import LocalTimes, offset_words
+
+_GAPS_TOLD = 3
+
+
+@dataclass(frozen=True)
+class DayTable:
+    """A chart's values, a row for each day, the newest first."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One chart with all that stands around it."""
+
+    id: str
+    location: str
+    """Whose readings it shows."""
+    title: str
+    wide: Markup
+    narrow: Markup
+    captions: tuple[str, ...]
+    markers: tuple[Marker, ...]
+    traces: tuple[str, ...]
+    """What the API calls its lines: `location:measure`."""
+    labels: tuple[str, ...]
+    """What the lines are called, in the same order."""
+    table: DayTable | None = None
+    """The same day by day; None: the readings say it."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What all figures of a page share."""
+
+    job: JobFile
+    shown: Shown
+    times: LocalTimes
+    options: AnalysisOptions
+    flags: tuple[QualityFlag, ...]
+    alerts: Sequence[Alert]
+
+    @property
+    def window(self) -> Window:
+        """The chosen time as a chart takes it."""
+        return Window(self.shown.start.timestamp(), self.shown.end.timestamp(), self.job.zone)
+
+    @property
+    def outs(self) -> tuple[Out, ...]:
+        """Times that are out of every verdict."""
+        return tuple(Out(f.start.timestamp(), (f.end or self.shown.end).timestamp()) for f in self.flags)
+
+
+def figure(
+    name: str,
+    place: Location,
+    chart: Chart,
+    remarks: Iterable[str],
+    traces: Iterable[str],
+    table: DayTable | None = None,
+) -> Figure:
+    """A chart drawn in both sizes, with its words."""
+    return Figure(
+        id=name,
+        location=place.id,
+        title=chart.title,
+        wide=Markup(draw(chart, WIDE)),
+        narrow=Markup(draw(chart, NARROW)),
+        captions=(" ".join(remarks),),
+        markers=chart.markers,
+        traces=tuple(traces),
+        labels=tuple(trace.label for trace in chart.traces),
+        table=table,
+    )
+
+
+def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
+    """What has to be said under the chart: the doubt, gaps, times that do not count, a change of the clocks."""
+    window, times = scene.window, scene.times
+    said = []
+    doubt = _typical(first, window)
+    if doubt is not None:
+        said.append(f"Shaded: the doubt, {doubt}\u00a0{unit}.")
+    found = gaps(first, window.start_s, window.end_s)
+    if found:
+        told = "; ".join(times.span(_utc(a), _utc(b)) for a, b in found[-_GAPS_TOLD:])
+        more = f", and {len(found) - _GAPS_TOLD} before" if len(found) > _GAPS_TOLD else ""
+        said.append(f"No readings: {told}{more}.")
+    for flag in scene.flags:
+        end = flag.end or scene.shown.end
+        if flag.start < scene.shown.end and end > scene.shown.start:
+            said.append(f"Grey, out of every verdict: {times.span(flag.start, end)}, {flag.reason}.")
+    change = clock_change(window)
+    if change:
+        start = datetime.fromtimestamp(window.start_s, window.zone).utcoffset()
+        said.append(f"The clocks changed, from {offset_words(start) if start is not None else 'UTC'}.")
+    return said
+
+
+def _typical(trace: Trace, window: Window) -> str | None:
+    if trace.doubt is None:
+        return None
+    inside = (trace.time_s >= window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.doubt)
+    if not inside.any():
+        return None
+    doubt = float(np.median(trace.doubt[inside]))
+    return f"±\u00a0{number(doubt, 0 if doubt >= 10 else 1)}"
+
+
+def described(
+    scene: Scene, title: str, place: Location, traces: Iterable[Trace], unit: str, points: Sequence[Point] = ()
+) -> str:
+    """The course of each line in words."""
+    period = scene.times.span(scene.shown.start, scene.shown.seen_end)
+    return f"{title} at {place.label}, {period}. " + " ".join(
+        (*(_course(t, scene, unit) for t in traces), *_by_hand(points, scene, unit))
+    )
+
+
+def _by_hand(points: Sequence[Point], scene: Scene, unit: str) -> list[str]:
+    """What was measured by hand in the window, in words."""
+    window, decimals = scene.window, decimals_of(unit)
+    inside = [point for point in points if window.start_s <= point.time_s <= window.end_s]
+    if not inside:
+        return []
+    said = [
+        f"{number(p.value, decimals)}{f' ± {number(p.doubt, decimals)}' if p.doubt is not None else ''} {unit} on "
+        f"{scene.times.stamp(_utc(p.time_s), weekday=False)}"
+        for p in inside
+    ]
+    return [f"Measured by hand: {'; '.join(said)}."]
+
+
+def _course(trace: Trace, scene: Scene, unit: str) -> str:
+    window = scene.window
+    inside = (trace.time_s >= window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.value)
+    time_s, value = trace.time_s[inside], trace.value[inside]
+    if not len(value):
+        return f"{trace.label.capitalize()}: no readings."
+    low, high = int(np.argmin(value)), int(np.argmax(value))
+
+    def at(place: int) -> str:
+        return f"{number(float(value[place]), decimals_of(unit))} {unit}".strip()
+
+    def when(place: int) -> str:
+        return scene.times.stamp(_utc(float(time_s[place])), weekday=False)
+
+    return (
+        f"{trace.label.capitalize()}: from {at(0)} to {at(-1)}; "
+        f"lowest {at(low)} on {when(low)}, highest {at(high)} on {when(high)}."
+    )
+
+
+def _utc(time_s: float) -> datetime:
+    return datetime.fromtimestamp(time_s, UTC)

@@ -1,0 +1,151 @@
+"""Readings of a location over a time, calibrated, with what follows from them: what charts and the API draw on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+import numpy as np
+from sqlalchemy import Connection
+
+from monitord.analysis.surfaces.cold_surface import memory_h
+from monitord.analysis.surfaces.derived import Derived, derived_hours, derived_series, joined, surface_by_factor
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile, LocationKind, Placement
+from monitord.model.series import HOUR_S, Array
+from monitord.store.readings import load_hourly, load_series
+
+_MOST_READINGS = 40_000
+"""A stay with more readings than that in the window goes by hourly medians."""
+
+
+class Measure(StrEnum):
+    """A quantity that can be drawn over time."""
+
+    RELATIVE_HUMIDITY = "relative_humidity"
+    TEMPERATURE = "temperature"
+    VAPOUR_PRESSURE = "vapour_pressure"
+    DEW_POINT = "dew_point"
+    HUMIDITY_RATIO = "humidity_ratio"
+    SURFACE_TEMPERATURE = "surface_temperature"
+    NEAR_DEW_POINT = "near_dew_point"
+    """The dew point and the margin under which a surface is warned of."""
+    MOULD_INDEX = "mould_index"
+    MOULD_INDEX_LOW = "mould_index_low"
+    """If every reading had been one standard uncertainty drier."""
+    MOULD_INDEX_HIGH = "mould_index_high"
+    TIMBER_MOISTURE = "timber_moisture"
+    TIMBER_EQUILIBRIUM = "timber_equilibrium"
+    """What timber would come to in the air of the hour."""
+    TIMBER_IF_SOAKED = "timber_if_soaked"
+    OVER_ROOM = "vapour_pressure_over_room"
+    OVER_OUTDOORS = "vapour_pressure_over_outdoors"
+
+
+HOURLY = frozenset(
+    {
+        Measure.MOULD_INDEX,
+        Measure.MOULD_INDEX_LOW,
+        Measure.MOULD_INDEX_HIGH,
+        Measure.TIMBER_MOISTURE,
+        Measure.TIMBER_EQUILIBRIUM,
+        Measure.TIMBER_IF_SOAKED,
+        Measure.OVER_ROOM,
+        Measure.OVER_OUTDOORS,
+    }
+)
+"""Estimated by complete hours, not reading by reading."""
+
+UNITS = {
+    Measure.RELATIVE_HUMIDITY: "%",
+    Measure.TEMPERATURE: "°C",
+    Measure.VAPOUR_PRESSURE: "Pa",
+    Measure.DEW_POINT: "°C",
+    Measure.HUMIDITY_RATIO: "g/kg",
+    Measure.SURFACE_TEMPERATURE: "°C",
+    Measure.NEAR_DEW_POINT: "°C",
+    Measure.MOULD_INDEX: "",
+    Measure.MOULD_INDEX_LOW: "",
+    Measure.MOULD_INDEX_HIGH: "",
+    Measure.TIMBER_MOISTURE: "% MC",
+    Measure.TIMBER_EQUILIBRIUM: "% MC",
+    Measure.TIMBER_IF_SOAKED: "% MC",
+    Measure.OVER_ROOM: "Pa",
+    Measure.OVER_OUTDOORS: "Pa",
+}
+
+
+@dataclass(frozen=True)
+class PlaceSeries:
+    """What was measured at one location in a window."""
+
+    location: str
+    values: Derived
+    interval_s: float
+    """Time between two values, nominally. [s]"""
+    surface_c: Array
+    u_surface_k: Array
+    near_k: float
+    """Margin to the dew point under which a surface is warned of. [K]"""
+
+    def of(self, measure: Measure) -> tuple[Array, Array]:
+        """Values and standard uncertainties of a measure that is read, each (n,), in its unit.
+
+        Raises
+        ------
+        ValueError : the measure is estimated by hours.
+        """
+        v = self.values
+        match measure:
+            case Measure.RELATIVE_HUMIDITY:
+                return v.relative_humidity_pct, v.u_relative_humidity_pct
+            case Measure.TEMPERATURE:
+                return v.temperature_c, v.u_temperature_k
+            case Measure.VAPOUR_PRESSURE:
+                return v.vapour_pressure_pa, v.u_vapour_pressure_pa
+            case Measure.DEW_POINT:
+                return v.dew_point_c, v.u_dew_point_k
+            case Measure.HUMIDITY_RATIO:
+                return v.humidity_ratio_g_kg, v.u_humidity_ratio_g_kg
+            case Measure.SURFACE_TEMPERATURE:
+                return self.surface_c, self.u_surface_k
+            case Measure.NEAR_DEW_POINT:
+                return v.dew_point_c + self.near_k, v.u_dew_point_k
+            case _:
+                raise ValueError(f"{measure} is estimated by hours")
+
+
+def load_place(
+    conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime, options: AnalysisOptions
+) -> PlaceSeries:
+    """Every reading at a location in a window and a little beside it, so that a line runs in from outside.
+
+    The surface temperature is a contact sensor's; where there is none, by the location's temperature factor.
+    """
+    values, interval_s = _load(conn, job, location_id, start, end)
+    surface = values.surface_temperature_c
+    u_surface = np.full_like(surface, options.surface_u_k)
+    place, outdoor = job.location(location_id), job.outdoor()
+    room = place if place.kind is LocationKind.ROOM_AIR else job.room_of(place)
+    if place.f_rsi is not None and room is not None and outdoor is not None and not np.isfinite(surface).any():
+        inside = values if room is place else _load(conn, job, room.id, start, end)[0]
+        outside, _ = _load(conn, job, outdoor.id, start, end)
+        surface, u_surface = surface_by_factor(values, place.f_rsi, inside, outside, memory_h(place, options), options)
+    return PlaceSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
+
+
+def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:
+    """The values of all stays, and the time between two of them. Stays with too many readings go by hour. [s]"""
+    stays = [stay for stay in job.stays_at(location_id) if _touches(stay, start, end)]
+    interval_s = max((stay.interval_s for stay in stays), default=600.0)
+    beside = timedelta(seconds=3.0 * max(interval_s, 60.0))
+    if any((end - start).total_seconds() / stay.interval_s > _MOST_READINGS for stay in stays):
+        hours = [derived_hours(load_hourly(conn, stay, end + beside), stay, job) for stay in stays]
+        return joined(hours), max(interval_s, HOUR_S)
+    series = [derived_series(load_series(conn, stay, start - beside, end + beside), stay, job) for stay in stays]
+    return joined(series), interval_s
+
+
+def _touches(stay: Placement, start: datetime, end: datetime) -> bool:
+    return stay.from_time <= end and (stay.to_time is None or stay.to_time >= start)

@@ -1,0 +1,119 @@
+"""What every route works with: database, clock, settings, templates."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, urlencode
+
+import jinja2
+from fastapi import HTTPException
+from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection
+
+from monitord.clock import Clock
+from monitord.model.config.settings import Settings
+from monitord.store import alerts as stored_alerts
+from monitord.store.db.database import Database
+from monitord.web.charts.estimate_series import HoursKept
+from monitord.web.queries import JobState, load_job
+from monitord.web.text import formats
+from monitord.web.text.local_time import LocalTimes, iso
+from monitord.web.views.alert_view import SPANS
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+POLL_S, POLL_ACCELERATED_S = 30, 5
+"""How often an open page asks for news; more often where simulated time runs faster than ours. [s]"""
+
+
+@dataclass(frozen=True)
+class Web:
+    """The parts of the dashboard that its routes share."""
+
+    db: Database
+    clock: Clock
+    settings: Settings
+    templates: jinja2.Environment = field(repr=False)
+    hours: HoursKept = field(repr=False)
+
+    def page(self, conn: Connection, template: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
+        """A page filled in; one that is open asks again on its own."""
+        pace = 1.0 / self.clock.wait_s(1.0)
+        waiting = [a for a in stored_alerts.open_alerts(conn) if a.acknowledged_at is None and a.inhibited_by is None]
+        text = self.templates.get_template(template).render(
+            now=iso(now),
+            pace=f"{pace:g}",
+            poll=POLL_S if pace <= 1.0 else POLL_ACCELERATED_S,
+            alerts_waiting=len(waiting),
+            coverage=self.settings.analysis.coverage,
+            **values,
+        )
+        # a copy kept by the browser would show the ages of another time
+        return HTMLResponse(text, status, {"monitord-now": iso(now), "cache-control": "no-store"})
+
+    def error_page(self, status: int, detail: str) -> HTMLResponse:
+        """A page that says what went wrong; it needs no database."""
+        now = self.clock.now()
+        title = {404: "Not found", 422: "Not understood", 503: "Not able to answer"}.get(status, "Something is wrong")
+        text = self.templates.get_template("error.html").render(
+            now=iso(now), pace="1", poll=0, alerts_waiting=None, title=title, detail=detail, status=status
+        )
+        return HTMLResponse(text, status)
+
+    def job(self, conn: Connection, job_id: str, now: datetime) -> JobState:
+        """A job as it stands.
+
+        Raises
+        ------
+        HTTPException : 404, there is no such job.
+        """
+        state = load_job(conn, job_id, now)
+        if state is None:
+            raise HTTPException(404, f"There is no job {job_id!r}.")
+        return state
+
+
+def utc_times(now: datetime) -> LocalTimes:
+    """Times on pages that belong to no job."""
+    return LocalTimes(UTC, now)
+
+
+def environment() -> jinja2.Environment:
+    """The templates, with what all of them use."""
+    made = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    versions = {path.name: _version(path) for path in STATIC.iterdir() if path.is_file()}
+    made.globals["static"] = lambda name: f"/static/{name}?v={versions[name]}"
+    made.globals["job_url"] = job_url
+    made.globals["place_url"] = place_url
+    made.globals["f"] = formats
+    made.globals["spans"] = [(key, words) for key, (words, _) in SPANS.items()]
+    made.globals["iso"] = iso
+    return made
+
+
+def job_url(job: str, query: dict[str, str] | None = None) -> str:
+    """Address of a job's page."""
+    return f"/jobs/{quote(job, safe='')}" + _query(query)
+
+
+def place_url(job: str, location: str, query: dict[str, str] | None = None, leaf: str = "") -> str:
+    """Address of a location's page, or of something under it."""
+    return f"/jobs/{quote(job, safe='')}/locations/{quote(location, safe='')}{leaf}" + _query(query)
+
+
+def _query(query: dict[str, str] | None) -> str:
+    return f"?{urlencode(query)}" if query else ""
+
+
+def _version(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:10]

@@ -1,0 +1,125 @@
+"""What a page needs from the store, read in one transaction so that it shows one state."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection
+
+from monitord.model.alerts import Alert
+from monitord.model.assessments import JobAssessment, LocationAssessment
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile, Placement
+from monitord.model.messages import Pause
+from monitord.store import alerts as stored_alerts
+from monitord.store import assessments, jobs, pauses
+from monitord.store.last_seen import Heard, last_heard
+
+
+@dataclass(frozen=True)
+class JobState:
+    """A job as it stands."""
+
+    job: JobFile
+    assessment: JobAssessment | None
+    alerts: Sequence[Alert]
+    """Open and acknowledged ones, the oldest first."""
+    heard: Mapping[str, Heard]
+    """By probe: those of this job that were ever heard live."""
+    now: datetime
+    pause: Pause | None = None
+    """The pause that stands now, if one does."""
+
+    @property
+    def ended(self) -> bool:
+        """Whether the job is over."""
+        return self.job.end is not None and self.job.end <= self.now
+
+    @property
+    def stays_now(self) -> list[Placement]:
+        """The probes that stand there now, or stood there when the job ended."""
+        if self.ended:
+            return [stay for stay in self.job.probes if stay.to_time is None or stay.to_time == self.job.end]
+        return [stay for stay in self.job.probes if stay.covers(self.now)]
+
+    @property
+    def places(self) -> list[LocationAssessment]:
+        """What was assessed of the locations that the job still has: its file may have changed since."""
+        known = {place.id for place in self.job.locations}
+        return [p for p in self.assessment.locations if p.location in known] if self.assessment is not None else []
+
+    def heard_of(self, stay: Placement) -> datetime | None:
+        """When a probe was last heard during a stay; None: not during this one."""
+        heard = self.heard.get(stay.probe)
+        if heard is None or heard.heard_at < stay.from_time:
+            return None
+        return heard.heard_at if stay.to_time is None else min(heard.heard_at, stay.to_time)
+
+    def heard_at(self, location_id: str) -> datetime | None:
+        """When a location was last heard, by any probe that stands there now or by what was assessed."""
+        times = [self.heard_of(stay) for stay in self.stays_now if stay.location_id == location_id]
+        place = self.assessment.at(location_id) if self.assessment is not None else None
+        times.append(place.last_reading_at if place is not None else None)
+        return max((time for time in times if time is not None), default=None)
+
+    @property
+    def last_heard(self) -> datetime | None:
+        """When anything of the job was last heard."""
+        times = [self.heard_of(stay) for stay in self.stays_now]
+        times.append(self.assessment.last_reading_at if self.assessment is not None else None)
+        return max((time for time in times if time is not None), default=None)
+
+    def count_heard(self, options: AnalysisOptions) -> int:
+        """How many of the probes that stand there now are not silent, by the limits of the assessment."""
+        return sum(self._is_heard(stay, options) for stay in self.stays_now)
+
+    def _is_heard(self, stay: Placement, options: AnalysisOptions) -> bool:
+        heard = self.heard_of(stay)
+        until = self.job.end if self.ended and self.job.end is not None else self.now
+        limit = options.stale_after_intervals * max(stay.interval_s, options.silent_interval_floor_s)
+        return heard is not None and (until - heard).total_seconds() <= limit
+
+    @property
+    def newest(self) -> datetime:
+        """The newest time that anything here speaks of; pages show data up to it."""
+        times = [self.assessment.as_of if self.assessment is not None else None, self.last_heard]
+        return max((time for time in times if time is not None), default=self.now)
+
+
+def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:
+    """A job as it stands; None where there is none."""
+    job = jobs.get_job(conn, job_id)
+    if job is None:
+        return None
+    return _state(conn, job, now, _by_probe(conn), pauses.pause_of(conn, job_id, now))
+
+
+def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
+    """All jobs as they stand, the ended ones too."""
+    heard, paused = _by_probe(conn), pauses.standing(conn, now)
+    return [_state(conn, job, now, heard, paused.get(job.job)) for job in jobs.list_jobs(conn)]
+
+
+def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, Heard], pause: Pause | None) -> JobState:
+    placed = {stay.probe for stay in job.probes}
+    return JobState(
+        job=job,
+        assessment=assessments.latest_assessment(conn, job.job),
+        alerts=stored_alerts.open_alerts(conn, job.job),
+        heard={probe: item for probe, item in heard.items() if probe in placed},
+        now=now,
+        pause=pause,
+    )
+
+
+def _by_probe(conn: Connection) -> dict[str, Heard]:
+    return {item.probe: item for item in last_heard(conn)}
+
+
+def newest_of(states: Sequence[JobState], heard: Iterable[Heard]) -> tuple[datetime | None, datetime | None]:
+    """When any probe was last heard, and as of when any job that is not over was last assessed."""
+    times = [item.heard_at for item in heard]
+    assessed = [s.assessment.as_of for s in states if s.assessment is not None and not s.ended]
+    return max(times, default=None), max(assessed, default=None)

@@ -1,0 +1,1 @@
+"""Addresses: each function answers one of them."""

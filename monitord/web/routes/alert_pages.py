@@ -1,0 +1,129 @@
+"""The pages about alerts: all of them with mutes and what could not be delivered, and one with its whole history."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, HTTPException, Query
+from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection
+
+from monitord.alerts.deciding.mutes import covers
+from monitord.model.alerts import SYSTEM, Alert, AlertEvent
+from monitord.model.jobs import JobFile
+from monitord.store import alerts as stored_alerts
+from monitord.store.last_seen import last_heard
+from monitord.store.mutes import mutes
+from monitord.web.page_context import Web, utc_times
+from monitord.web.queries import load_jobs, newest_of
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import ENGLISH
+from monitord.web.views.alert_view import AlertView, MuteView, alert_views, closed_views, mute_views, times_of
+from monitord.web.views.delivery_view import Telling, messages_about, undelivered
+
+_MOST_CLOSED = 100
+_MOST_UNDELIVERED = 100
+
+Id = Annotated[str | None, Query(max_length=128)]
+
+
+@dataclass(frozen=True)
+class EventRow:
+    """One step of an alert's life."""
+
+    at: datetime
+    what: str
+    detail: str
+
+
+class AlertPages:
+    """The pages, each a method; all read one state of the database and write nothing."""
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+
+    def router(self) -> APIRouter:
+        """The routes of the pages."""
+        router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+        router.add_api_route("/alerts", self.alerts)
+        router.add_api_route("/alerts/{fingerprint}/{episode}", self.alert)
+        return router
+
+    def alerts(self, job: Id = None) -> HTMLResponse:
+        """Open alerts, mutes, what could not be delivered, and alerts that have closed."""
+        now, settings = self._web.clock.now(), self._web.settings.alerts
+        with self._web.db.read() as conn:
+            states = load_jobs(conn, now)
+            known = {state.job.job: state.job for state in states}
+            if job is not None and job not in known:
+                raise HTTPException(404, f"There is no job {job!r}.")
+            chosen = [job] if job is not None else [*known, SYSTEM]
+            past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MOST_CLOSED)]
+            still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
+            times = times_of([*past, *still], known, now)
+            telling = Telling(conn, settings, now)
+            return self._web.page(
+                conn,
+                "alerts.html",
+                now,
+                job=known[job] if job is not None else None,
+                pause=next((state.pause for state in states if state.job.job == job), None),
+                opened=[_with_telling(view, telling) for view in alert_views(still, known, times)],
+                closed=closed_views(past, known, times)[:_MOST_CLOSED],
+                mutes=mute_views(mutes(conn, ending_after=now), [*past, *still], known, now),
+                undelivered=undelivered(conn, settings, _MOST_UNDELIVERED) if job is None else [],
+                jobs=[state.job for state in states if not state.ended],
+                kinds=sorted(ENGLISH.words["kinds"].items(), key=lambda item: str(item[1])),
+                newest=newest_of(states, last_heard(conn)),
+                t=LocalTimes(known[job].zone, now) if job is not None else utc_times(now),
+            )
+
+    def alert(self, fingerprint: str, episode: int) -> HTMLResponse:
+        """One episode: what it is, who was told, who was not and why, and everything that happened to it."""
+        now, settings = self._web.clock.now(), self._web.settings.alerts
+        with self._web.db.read() as conn:
+            found = stored_alerts.get_alert(conn, fingerprint, episode)
+            if found is None or found.opened_at is None:
+                raise HTTPException(404, "There is no such alert.")
+            job = next((s.job for s in load_jobs(conn, now) if s.job.job == found.job), None)
+            view = _view_of(found, job, now)
+            return self._web.page(
+                conn,
+                "alert.html",
+                now,
+                alert=view,
+                people=Telling(conn, settings, now).people(fingerprint, episode),
+                anyone=bool(settings.people),
+                messages=messages_about(conn, settings, fingerprint, episode),
+                events=_events(conn, found),
+                mutes=_mutes_over(conn, found, job, now),
+                t=view.times,
+            )
+
+
+def _view_of(alert: Alert, job: JobFile | None, now: datetime) -> AlertView:
+    jobs = {alert.job: job} if job is not None else {}
+    (view,) = alert_views([alert], jobs, {alert.job: LocalTimes(job.zone if job is not None else UTC, now)})
+    return view
+
+
+def _with_telling(view: AlertView, telling: Telling) -> AlertView:
+    told, again_at = telling.in_short(view.fingerprint, view.episode)
+    return replace(view, told=told, again_at=again_at)
+
+
+def _mutes_over(conn: Connection, alert: Alert, job: JobFile | None, now: datetime) -> list[MuteView]:
+    over = [mute for mute in mutes(conn, ending_after=now) if covers(mute, alert)]
+    return mute_views(over, [alert], {alert.job: job} if job is not None else {}, now)
+
+
+def _events(conn: Connection, alert: Alert) -> list[EventRow]:
+    mine = [e for e in stored_alerts.events(conn, fingerprint=alert.fingerprint) if e.episode == alert.episode]
+    return [_event(event) for event in mine]
+
+
+def _event(event: AlertEvent) -> EventRow:
+    words = event.event.replace("_", " ")
+    return EventRow(event.at, f"{words[:1].upper()}{words[1:]}", event.detail)

@@ -1,0 +1,134 @@
+"""Whether the program is well, for a supervisor and for Prometheus."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
+
+from fastapi import APIRouter
+from fastapi.responses import PlainTextResponse
+from sqlalchemy import Connection
+
+from monitord import __version__
+from monitord.errors import MonitordError
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.store import alerts as stored_alerts
+from monitord.store import outbox, pending_jobs, quarantine
+from monitord.store.last_seen import last_heard
+from monitord.web.page_context import Web
+from monitord.web.queries import JobState, load_jobs
+
+_FORMAT = "text/plain; version=0.0.4; charset=utf-8"
+
+Samples = Iterable[tuple[Mapping[str, str], float]]
+
+
+class Health:
+    """Liveness, readiness, metrics."""
+
+    def __init__(self, web: Web, complaint: Callable[[], str | None]) -> None:
+        self._web = web
+        self._complaint = complaint
+
+    def router(self) -> APIRouter:
+        """The routes."""
+        router = APIRouter(include_in_schema=False)
+        router.add_api_route("/healthz", self.alive, response_class=PlainTextResponse)
+        router.add_api_route("/readyz", self.ready, response_class=PlainTextResponse)
+        router.add_api_route("/metrics", self.metrics, response_class=PlainTextResponse)
+        return router
+
+    async def alive(self) -> PlainTextResponse:
+        """The process answers."""
+        return PlainTextResponse("alive\n")
+
+    def ready(self) -> PlainTextResponse:
+        """The database can be read, and readings are taken in, assessed and told of."""
+        complaint = self._complaint()
+        if complaint is not None:
+            return PlainTextResponse(f"not ready: {complaint}\n", status_code=503)
+        try:
+            with self._web.db.read() as conn:
+                pending_jobs.marked_jobs(conn)
+        except MonitordError as error:
+            return PlainTextResponse(f"not ready: {error.message}\n", status_code=503)
+        return PlainTextResponse("ready\n")
+
+    def metrics(self) -> PlainTextResponse:
+        """What the pages show, as numbers (Prometheus text format 0.0.4)."""
+        with self._web.db.read() as conn:
+            return PlainTextResponse("".join(self._families(conn)), media_type=_FORMAT)
+
+    def _families(self, conn: Connection) -> Iterator[str]:
+        now, options = self._web.clock.now(), self._web.settings.analysis
+        states = load_jobs(conn, now)
+        running = [state for state in states if not state.ended]
+        yield from family("monitord_info", "Version of the program.", [({"version": __version__}, 1)])
+        yield from family("monitord_jobs", "Jobs that are not over.", [({}, len(running))])
+        yield from family(
+            "monitord_job_last_reading_timestamp_seconds",
+            "When any probe of a job was last heard.",
+            [({"job": s.job.job}, s.last_heard.timestamp()) for s in running if s.last_heard is not None],
+        )
+        yield from family(
+            "monitord_job_assessed_timestamp_seconds",
+            "As of when a job was last assessed.",
+            [({"job": s.job.job}, s.assessment.as_of.timestamp()) for s in running if s.assessment is not None],
+        )
+        yield from family(
+            "monitord_job_probes", "Probes of a job, by whether they are heard.", list(_probes(running, options))
+        )
+        yield from family("monitord_job_locations", "Locations of a job by state.", list(_locations(running)))
+        open_by = Counter((a.job, a.severity.value, a.status.value) for a in stored_alerts.open_alerts(conn))
+        yield from family(
+            "monitord_alerts_open",
+            "Alerts that are open or acknowledged.",
+            [({"job": j, "severity": v, "status": s}, n) for (j, v, s), n in sorted(open_by.items())],
+        )
+        yield from family(
+            "monitord_job_paused",
+            "1 while a job raises no alerts since someone paused it.",
+            [({"job": s.job.job}, float(s.pause is not None)) for s in running],
+        )
+        standing = {"waiting": len(outbox.waiting(conn)), "undeliverable": len(outbox.undeliverable(conn))}
+        yield from family(
+            "monitord_messages",
+            "Messages to people that are on their way, or were given up in the last months.",
+            [({"state": state}, n) for state, n in standing.items()],
+        )
+        yield from family(
+            "monitord_quarantine_messages",
+            "Payloads in quarantine, repeats counted.",
+            [({"code": code}, n) for code, n in quarantine.count_held(conn).items()],
+        )
+        yield from family(
+            "monitord_jobs_waiting", "Jobs with unassessed readings.", [({}, len(pending_jobs.marked_jobs(conn)))]
+        )
+        heard = [item.received_at for item in last_heard(conn)]
+        newest: list[tuple[dict[str, str], float]] = [({}, max(heard).timestamp())] if heard else []
+        yield from family("monitord_last_received_timestamp_seconds", "When anything live was last received.", newest)
+
+
+def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tuple[dict[str, str], float]]:
+    for state in states:
+        heard, all_of_them = state.count_heard(options), len(state.stays_now)
+        yield {"job": state.job.job, "heard": "yes"}, heard
+        yield {"job": state.job.job, "heard": "no"}, all_of_them - heard
+
+
+def _locations(states: Iterable[JobState]) -> Iterator[tuple[dict[str, str], float]]:
+    for state in states:
+        for word, n in sorted(Counter(place.state.value for place in state.places).items()):
+            yield {"job": state.job.job, "state": word}, n
+
+
+def family(name: str, text: str, samples: Samples) -> Iterator[str]:
+    """One family of gauges in the text format."""
+    yield f"# HELP {name} {text}\n# TYPE {name} gauge\n"
+    for labels, value in samples:
+        inner = ",".join(f'{key}="{_escaped(label)}"' for key, label in labels.items())
+        yield f"{name}{{{inner}}} {value!r}\n" if inner else f"{name} {value!r}\n"
+
+
+def _escaped(label: str) -> str:
+    return label.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")

@@ -1,0 +1,205 @@
+"""The pages that people see."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, HTTPException, Query
+from fastapi.responses import HTMLResponse
+from sqlalchemy import Connection
+
+from monitord.model.alerts import SYSTEM
+from monitord.model.jobs import Location
+from monitord.store import alerts as stored_alerts
+from monitord.store import quarantine
+from monitord.store.last_seen import last_heard, unplaced
+from monitord.web.charts.damage_figures import damage_figures
+from monitord.web.charts.figure_parts import Figure
+from monitord.web.charts.figures import figures_of, scene_of
+from monitord.web.charts.time_range import Shown, choose
+from monitord.web.page_context import Web, job_url, place_url, utc_times
+from monitord.web.queries import JobState, load_jobs, newest_of
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.views import damage_view, job_view
+from monitord.web.views.alert_view import AlertView, alert_views, need_words
+from monitord.web.views.controls import controls_of
+from monitord.web.views.job_list import job_cards
+from monitord.web.views.location_view import forecast_words, place_view
+from monitord.web.views.probes_view import held_rows, probe_rows
+from monitord.web.views.readings_table import readings_page
+
+_MOST_HELD = 100
+
+Id = Annotated[str | None, Query(max_length=128)]
+SpanName = Annotated[str | None, Query(alias="span", max_length=8)]
+From = Annotated[datetime | None, Query(alias="from")]
+To = Annotated[datetime | None, Query(alias="to")]
+"""Two times; one without an offset counts as UTC."""
+
+
+class Pages:
+    """The pages, each a method; all read one state of the database and write nothing."""
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+        self._options = web.settings.analysis
+
+    def router(self) -> APIRouter:
+        """The routes of the pages."""
+        router = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
+        router.add_api_route("/", self.jobs)
+        router.add_api_route("/jobs/{job_id}", self.job)
+        router.add_api_route("/jobs/{job_id}/locations/{location_id}", self.location)
+        router.add_api_route("/probes", self.probes)
+        return router
+
+    def jobs(self) -> HTMLResponse:
+        """All jobs."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)})
+            states = load_jobs(conn, now)
+            newest = newest_of(states, last_heard(conn))
+            cards = job_cards(states, self._options)
+            return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, newest=newest, t=utc_times(now))
+
+    def job(
+        self, job_id: str, loc: Id = None, span: SpanName = None, start: From = None, end: To = None
+    ) -> HTMLResponse:
+        """One job."""
+        now, coverage = self._web.clock.now(), self._options.coverage
+        with self._web.db.read() as conn:
+            state = self._web.job(conn, job_id, now)
+            times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
+            views = [place_view(state, place, times, coverage) for place in state.job.locations]
+            focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times)
+            chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
+            surface = state.job.location(surfaces[0].location) if surfaces else None
+            return self._web.page(
+                conn,
+                "job.html",
+                now,
+                state=state,
+                t=times,
+                alerts=alerts,
+                need=need_words(alerts),
+                lead=job_view.lead(state, alerts),
+                day=job_view.day_words(state, times),
+                heard_count=state.count_heard(self._options),
+                places=job_view.worst_first(views),
+                focus=focus,
+                figures=self._figures(conn, state, focus, shown, times, surface) if focus else [],
+                controls=controls_of(shown, lambda query: job_url(job_id, chosen | query)),
+                shown=shown,
+                compared=job_view.compare_rows(state, coverage),
+                surfaces=surfaces,
+                airs=job_view.airs_words(state),
+                airing=damage_view.airing_said(state),
+            )
+
+    def location(
+        self,
+        job_id: str,
+        location_id: str,
+        span: SpanName = None,
+        start: From = None,
+        end: To = None,
+        before: Annotated[datetime | None, Query()] = None,
+    ) -> HTMLResponse:
+        """One location of a job, with its readings."""
+        now, coverage = self._web.clock.now(), self._options.coverage
+        with self._web.db.read() as conn:
+            state = self._web.job(conn, job_id, now)
+            place = location_of(state, location_id)
+            times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
+            assessed = state.assessment.at(place.id) if state.assessment is not None else None
+            forecast = assessed.forecast if assessed is not None else None
+            return self._web.page(
+                conn,
+                "location.html",
+                now,
+                state=state,
+                t=times,
+                place=place,
+                view=place_view(state, place, times, coverage),
+                assessed=assessed,
+                forecast=forecast_words(forecast, times) if forecast is not None else "",
+                alerts=[alert for alert in _alerts_of(state, times) if alert.location == place.id],
+                figures=self._place_figures(conn, state, place, shown, times),
+                controls=controls_of(shown, lambda query: place_url(job_id, location_id, query)),
+                shown=shown,
+                compared=job_view.compare_rows(state, coverage, place.id),
+                surfaces=job_view.surface_rows(state, place.id),
+                damage=damage_view.damage_said(state, place, assessed),
+                spots=damage_view.spot_rows(state.job, place),
+                stays=state.job.stays_at(place.id),
+                readings=readings_page(conn, state, place, assessed, as_utc(before), coverage),
+            )
+
+    def _figures(
+        self,
+        conn: Connection,
+        state: JobState,
+        place: Location,
+        shown: Shown,
+        times: LocalTimes,
+        surface: Location | None,
+    ) -> list[Figure]:
+        return figures_of(conn, scene_of(conn, state, place, shown, times, self._options), place, surface)
+
+    def _place_figures(
+        self, conn: Connection, state: JobState, place: Location, shown: Shown, times: LocalTimes
+    ) -> list[Figure]:
+        """What was read, then what is estimated from it."""
+        scene, courses = scene_of(conn, state, place, shown, times, self._options), self._web.hours
+        return [
+            *figures_of(conn, scene, place),
+            *damage_figures(scene, place, courses.courses(conn, state, place)),
+        ]
+
+    def probes(self) -> HTMLResponse:
+        """Probes heard but not placed, all probes heard, and what could not be understood."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            states, heard = load_jobs(conn, now), last_heard(conn)
+            known = [state.job for state in states]
+            return self._web.page(
+                conn,
+                "probes.html",
+                now,
+                loose=probe_rows(unplaced(conn), known),
+                probes=probe_rows(heard, known),
+                newest=newest_of(states, heard),
+                held=held_rows(quarantine.list_held(conn, limit=_MOST_HELD)),
+                held_total=sum(quarantine.count_held(conn).values()),
+                t=utc_times(now),
+            )
+
+
+def location_of(state: JobState, location_id: str) -> Location:
+    """A location of a job.
+
+    Raises
+    ------
+    HTTPException : 404, the job has no such location.
+    """
+    try:
+        return state.job.location(location_id)
+    except KeyError:
+        raise HTTPException(404, f"Job {state.job.job!r} has no location {location_id!r}.") from None
+
+
+def as_utc(time: datetime | None) -> datetime | None:
+    """A time from an address; one without an offset counts as UTC."""
+    if time is None:
+        return None
+    return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
+
+
+def _alerts_of(state: JobState, times: LocalTimes) -> list[AlertView]:
+    return alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
+
+
+def _shown(state: JobState, span: str | None, start: datetime | None, end: datetime | None) -> Shown:
+    return choose(state.job, state.newest, span, as_utc(start), as_utc(end))

@@ -1,0 +1,1 @@
+"""Numbers, times and words as a page shows them."""

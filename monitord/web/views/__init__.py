@@ -1,0 +1,1 @@
+"""From stored values to what a template shows."""

@@ -1,0 +1,183 @@
+"""An alert as it is shown: what, since when, how sure, why it matters, what to look at first."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from monitord.alerts.deciding.mutes import end_of
+from monitord.model.alerts import SYSTEM, Alert, AlertStatus
+from monitord.model.jobs import JobFile
+from monitord.model.messages import Matcher, MatchLabel, Mute
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import ENGLISH, Look, alert_look, alert_title, location_label
+
+SPANS = {
+    "4h": ("4 hours", timedelta(hours=4)),
+    "1d": ("a day", timedelta(days=1)),
+    "3d": ("three days", timedelta(days=3)),
+    "7d": ("a week", timedelta(days=7)),
+    "30d": ("thirty days", timedelta(days=30)),
+}
+"""For how long a mute or a pause may be wished for on a page."""
+
+
+@dataclass(frozen=True)
+class AlertView:
+    """One episode of an alert."""
+
+    fingerprint: str
+    episode: int
+    job: str | None
+    """None: it is about the program itself."""
+    job_label: str
+    location: str | None
+    look: Look
+    title: str
+    kind: str
+    """What kind it is, in words."""
+    opened_at: datetime
+    closed_at: datetime | None
+    closing_reason: str
+    summary: str
+    why: str
+    look_first: str
+    """The first thing to look at."""
+    then: str
+    """What follows it, with the cautions."""
+    acknowledged_at: datetime | None
+    acknowledged_by: str
+    note: str
+    unknown_since: datetime | None
+    inhibited_why: str
+    can_be_seen: bool
+    """Whether nobody has said yet that they have seen it."""
+    times: LocalTimes
+    told: str = ""
+    """Who was told, where the page asked."""
+    again_at: datetime | None = None
+    """When something is said about it again, if nothing changes."""
+
+    @property
+    def url(self) -> str:
+        """Address of its own page."""
+        return f"/alerts/{self.fingerprint}/{self.episode}"
+
+
+def alert_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes]) -> list[AlertView]:
+    """Alerts as they are shown, the most pressing first; those that another one explains come last."""
+    shown = [a for a in alerts if a.opened_at is not None]
+    return [_view(alert, jobs.get(alert.job), times[alert.job]) for alert in sorted(shown, key=_pressing)]
+
+
+def closed_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes]) -> list[AlertView]:
+    """Closed ones, the one that closed last first."""
+    closed = [a for a in alerts if a.closed_at is not None and a.opened_at is not None]
+    ordered = sorted(closed, key=lambda a: (a.closed_at or a.opened_at, a.fingerprint), reverse=True)
+    return [_view(alert, jobs.get(alert.job), times[alert.job]) for alert in ordered]
+
+
+def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
+    opened = alert.opened_at.timestamp() if alert.opened_at is not None else 0.0
+    return alert.inhibited_by is not None, alert_look(alert).rank, -opened, alert.fingerprint
+
+
+def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
+    assert alert.opened_at is not None
+    about_itself = alert.job == SYSTEM
+    first, then = _sentences(alert.finding.look_first)
+    return AlertView(
+        fingerprint=alert.fingerprint,
+        episode=alert.episode,
+        job=None if about_itself else alert.job,
+        job_label="monitord itself" if about_itself else (job.label if job is not None else alert.job),
+        location=alert.location,
+        look=alert_look(alert),
+        title=alert_title(alert, job),
+        kind=ENGLISH.kind(alert.kind),
+        opened_at=alert.opened_at,
+        closed_at=alert.closed_at,
+        closing_reason=alert.closing_reason or "",
+        summary=alert.finding.summary,
+        why=alert.finding.why,
+        look_first=first,
+        then=then,
+        acknowledged_at=alert.acknowledged_at,
+        acknowledged_by=alert.acknowledged_by or "",
+        note=alert.acknowledgement_note or "",
+        unknown_since=alert.unknown_since,
+        inhibited_why=(alert.inhibited_why or "") if alert.inhibited_by is not None else "",
+        can_be_seen=alert.status is AlertStatus.OPEN,
+        times=times,
+    )
+
+
+def _sentences(text: str) -> tuple[str, str]:
+    """The first sentence, and the others."""
+    parts = re.split(r"(?<=[.?!]) (?=[A-Z])", text, maxsplit=1)
+    return parts[0], parts[1] if len(parts) > 1 else ""
+
+
+def need_words(alerts: Sequence[AlertView]) -> tuple[int, int, int]:
+    """How many places need someone today, this week, and how many probes need a look."""
+    told = [alert for alert in alerts if not alert.inhibited_why]
+    today = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "act"}
+    week = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "watch"} - today
+    probes = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "none"} - today - week
+    return len(today), len(week), len(probes)
+
+
+def times_of(alerts: Iterable[Alert], jobs: Mapping[str, JobFile], now: datetime) -> dict[str, LocalTimes]:
+    """For each alert's job its local times; UTC where there is no such job (any more)."""
+    return {a.job: LocalTimes(jobs[a.job].zone if a.job in jobs else UTC, now) for a in alerts}
+
+
+@dataclass(frozen=True)
+class MuteView:
+    """A wish not to be told, as it is shown."""
+
+    id: str
+    what: str
+    start: datetime
+    end: datetime
+    author: str
+    comment: str
+    to_come: bool
+
+
+def mute_views(
+    mutes: Iterable[Mute], alerts: Iterable[Alert], jobs: Mapping[str, JobFile], now: datetime
+) -> list[MuteView]:
+    """Mutes that are active or to come; one about a single alert is called by that alert's title."""
+    titles = {alert.fingerprint: alert_title(alert, jobs.get(alert.job)) for alert in alerts}
+    return [
+        MuteView(
+            id=mute.id,
+            what=", ".join(_matched(matcher, titles, jobs, _job_of(mute, jobs)) for matcher in mute.matchers),
+            start=mute.start,
+            end=end_of(mute),
+            author=mute.author,
+            comment=mute.comment,
+            to_come=mute.start > now,
+        )
+        for mute in mutes
+    ]
+
+
+def _job_of(mute: Mute, jobs: Mapping[str, JobFile]) -> JobFile | None:
+    """The one job that a mute is about, if it names one."""
+    return next((jobs.get(matcher.pattern) for matcher in mute.matchers if matcher.label is MatchLabel.JOB), None)
+
+
+def _matched(matcher: Matcher, titles: Mapping[str, str], jobs: Mapping[str, JobFile], job: JobFile | None) -> str:
+    if matcher.label is MatchLabel.FINGERPRINT:
+        return titles.get(matcher.pattern, "one alert")
+    if matcher.label is MatchLabel.KIND and matcher.pattern in ENGLISH.words["kinds"]:
+        return ENGLISH.kind(matcher.pattern)
+    if matcher.label is MatchLabel.JOB and matcher.pattern in jobs:
+        return jobs[matcher.pattern].label
+    if matcher.label is MatchLabel.LOCATION and job is not None:
+        return location_label(job, matcher.pattern)
+    return f"{matcher.label.value} {matcher.pattern}"

@@ -1,0 +1,95 @@
+"""What the drying itself could harm at a location, and what could be done, as sentences; and spot readings as rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitord.model.assessments import LocationAssessment
+from monitord.model.damage import MouldRisk
+from monitord.model.jobs import JobFile, Location
+from monitord.model.spots import Spot, SpotKind
+from monitord.web.queries import JobState
+from monitord.web.text.formats import number
+
+
+@dataclass(frozen=True)
+class Said:
+    """One subject and what is held of it."""
+
+    subject: str
+    words: str
+
+
+@dataclass(frozen=True)
+class SpotRow:
+    """One measurement by hand, as text."""
+
+    at: datetime
+    what: str
+    shown: str
+    corrected: str
+    how: str
+    by: str
+    note: str
+
+
+def damage_said(state: JobState, place: Location, assessed: LocationAssessment | None) -> list[Said]:
+    """The night ahead, mould, timber, frost and heat, and airing; only what applies to the location."""
+    if assessed is None:
+        return []
+    found = []
+    if assessed.night_ahead is not None:
+        found.append(Said("The night ahead", f"{assessed.night_ahead.words} By {assessed.night_ahead.basis}."))
+    if assessed.mould is not None:
+        found.append(Said("Mould", f"{assessed.mould.words} {_criteria(assessed.mould)}".strip()))
+    if assessed.wood is not None:
+        found.append(Said("Timber", assessed.wood.words))
+    if assessed.cautions:
+        found.append(Said("Frost and heat", " ".join(assessed.cautions)))
+    advice = state.assessment.airing if state.assessment is not None else ()
+    found += [Said("Airing, heating, dehumidifying", one.words) for one in advice if one.room == place.id]
+    return found
+
+
+def airing_said(state: JobState) -> list[Said]:
+    """The advice for each room."""
+    advice = state.assessment.airing if state.assessment is not None else ()
+    rooms = {place.id: place.label for place in state.job.locations}
+    return [Said(rooms[one.room], one.words) for one in advice if one.room in rooms]
+
+
+def _criteria(mould: MouldRisk) -> str:
+    """The criteria of standards that are known yet, in a few words."""
+    said = []
+    if mould.month_exceeded is not None and mould.month_mean_rh is not None:
+        verdict = "over" if mould.month_exceeded else "within"
+        said.append(
+            f"mean of the last calendar month {number(mould.month_mean_rh, 0)} %, {verdict} EN ISO 13788's 80 %"
+        )
+    if mould.thirty_days_exceeded is not None:
+        said.append(f"30 days {'over' if mould.thirty_days_exceeded else 'within'} ASHRAE 160's 80 %")
+    text = "; ".join(said)
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def spot_rows(job: JobFile, place: Location) -> list[SpotRow]:
+    """The spot readings at a location, the newest first."""
+    return [_row(spot) for spot in reversed(job.spots_at(place.id))]
+
+
+def _row(spot: Spot) -> SpotRow:
+    wood = spot.kind is SpotKind.WOOD_MOISTURE
+    unit = "\u00a0%MC" if wood else "\u00a0°C"
+    corrected = f"{number(spot.corrected, 1)}{unit}" if spot.correction else "as shown"
+    if wood:
+        corrected += f", for {spot.corrected_for}" if spot.corrected_for else ", species and temperature not stated"
+    return SpotRow(
+        at=spot.at,
+        what="timber" if wood else "surface",
+        shown=f"{number(spot.value, 1)}{unit}",
+        corrected=corrected,
+        how=spot.instrument or "not stated",
+        by=spot.by or "not stated",
+        note=spot.note,
+    )

@@ -1,0 +1,68 @@
+"""Jobs as cards: those that need someone first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.messages import Pause
+from monitord.web.queries import JobState
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import STATES, Look, look_of
+from monitord.web.views.alert_view import alert_views
+from monitord.web.views.job_view import day_words, lead
+
+
+@dataclass(frozen=True)
+class JobCard:
+    """One job in the list."""
+
+    id: str
+    label: str
+    look: Look
+    lead: str
+    day: str
+    probes: str
+    heard: datetime | None
+    ended: bool
+    times: LocalTimes
+    pause: Pause | None
+
+
+def job_cards(states: Iterable[JobState], options: AnalysisOptions) -> list[JobCard]:
+    """The cards, running jobs first, the most pressing at the top."""
+    cards = [_card(state, options) for state in states]
+    return sorted(cards, key=lambda card: (card.ended, card.look.rank, card.id))
+
+
+def _card(state: JobState, options: AnalysisOptions) -> JobCard:
+    times = LocalTimes(state.job.zone, state.now)
+    alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
+    stays = state.stays_now
+    return JobCard(
+        id=state.job.job,
+        label=state.job.label,
+        look=_look(state, [alert.look for alert in alerts if not alert.inhibited_why]),
+        lead=lead(state, alerts),
+        day=day_words(state, times),
+        probes=f"{state.count_heard(options)} of {len(stays)} probes" if stays else "no probes placed",
+        heard=state.last_heard,
+        ended=state.ended,
+        times=times,
+        pause=state.pause,
+    )
+
+
+def _look(state: JobState, alerts: list[Look]) -> Look:
+    """The most pressing alert; without one, the worst state of its locations; over jobs are over."""
+    if state.ended:
+        return Look("Over", "none", "ok", 20)
+    if alerts:
+        return min(alerts, key=lambda look: look.rank)
+    if state.assessment is None:
+        return Look("Waiting for readings", "go", "wait", 9)
+    looks = [look_of(place) for place in state.places]
+    worst = min(looks, key=lambda look: look.rank, default=STATES[next(iter(STATES))])
+    return Look(worst.word, worst.tone, worst.icon, 4 + worst.rank)

@@ -1,0 +1,174 @@
+"""One location as a tile, as a row and as a heading: words and figures, ready to be written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitord.model.assessments import Forecast, LocationAssessment, State
+from monitord.model.jobs import AIR_KINDS, Location, LocationKind
+from monitord.web.queries import JobState
+from monitord.web.text.formats import doubtful, parts, percent, plain
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import (
+    KINDS,
+    NOT_ASSESSED,
+    Look,
+    flow_words,
+    look_of,
+    main_comparison,
+    name_parts,
+    surface_leads,
+)
+from monitord.web.views.progress_bar import Rail, rail_of
+
+_UNDECIDED = {State.SETTLING, State.EQUILIBRATING, State.TOO_EARLY}
+_NOT_DRYING = {State.STALLED, State.REWETTING}
+
+
+@dataclass(frozen=True)
+class PlaceView:
+    """A location as it is shown."""
+
+    id: str
+    label: str
+    name: str
+    detail: str
+    """The rest of its name, with its depth; or what kind of place it is."""
+    kind: str
+    look: Look
+    words: str
+    figure: str
+    figure_doubt: str
+    rail: Rail | None
+    until_dry: str
+    """When it will be dry, in the table's few words."""
+    humidity: str
+    temperature: str
+    flow: str
+    heard: datetime | None
+    is_air: bool
+    needs_tile: bool
+
+
+def place_view(state: JobState, place: Location, times: LocalTimes, coverage: float) -> PlaceView:
+    """A location as it is shown; one that was never assessed counts as not known."""
+    assessed = state.assessment.at(place.id) if state.assessment is not None else None
+    look = look_of(assessed) if assessed is not None else NOT_ASSESSED
+    figure, doubt = _figure(assessed, coverage)
+    name, rest = name_parts(place.label)
+    known = assessed is not None and assessed.state is not State.UNKNOWN
+    return PlaceView(
+        id=place.id,
+        label=place.label,
+        name=name,
+        detail=_second_line(place, rest),
+        kind=_detail(place) if place.depth_mm is None else f"{KINDS[place.kind]}, {_detail(place)}",
+        look=look,
+        words=_words(assessed, times),
+        figure=figure,
+        figure_doubt=doubt,
+        rail=rail_of(assessed.drying, coverage) if assessed and known and not surface_leads(assessed) else None,
+        until_dry=dry_words(assessed, place, times),
+        humidity=doubtful(assessed.relative_humidity, coverage) if assessed is not None and known else "—",
+        temperature=plain(assessed.temperature) if assessed is not None and known else "—",
+        flow=_flow(assessed, place, coverage),
+        heard=state.heard_at(place.id),
+        is_air=place.kind in AIR_KINDS,
+        needs_tile=place.kind not in AIR_KINDS or look.rank <= 5,
+    )
+
+
+def _second_line(place: Location, rest: str) -> str:
+    """What stands under a location's name: the rest of the name, with the depth unless it is in it."""
+    if not rest:
+        return _detail(place)
+    return rest if place.depth_mm is None or " mm" in rest else f"{rest}, {_detail(place)}"
+
+
+def _detail(place: Location) -> str:
+    if place.kind is LocationKind.SLAB_SLEEVE and place.depth_mm is not None:
+        return f"{place.depth_mm:g} mm deep"
+    return KINDS[place.kind]
+
+
+def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, str]:
+    """The one figure of a tile: the goal's own metric where there is one, else relative humidity."""
+    if assessed is None:
+        return "—", ""
+    if surface_leads(assessed) and assessed.surface is not None:
+        value, doubt = parts(assessed.surface.margin, coverage)
+        return value, f"{doubt} K margin"
+    quantity = assessed.drying.value if assessed.drying is not None else None
+    quantity = quantity or assessed.relative_humidity
+    if quantity is None:
+        return "—", ""
+    value, doubt = parts(quantity, coverage)
+    unit = "% RH" if quantity.unit == "%" else quantity.unit
+    if assessed.state is State.UNKNOWN:
+        return "—", f"last {value} {unit}"
+    return value, f"{doubt} {unit}".strip()
+
+
+def _words(assessed: LocationAssessment | None, times: LocalTimes) -> str:
+    if assessed is None:
+        return "No assessment yet: it comes with the first readings."
+    words = assessed.words
+    if surface_leads(assessed) and assessed.surface is not None:
+        risk = assessed.surface
+        return (
+            f"Surface {plain(risk.surface_temperature)}, dew point {plain(risk.dew_point)}; condensing is "
+            f"{percent(risk.probability)} sure."
+        )
+    if assessed.forecast is not None and assessed.state in (State.DRYING, State.SLOW):
+        words = f"{words} {forecast_words(assessed.forecast, times)}"
+    return words
+
+
+def forecast_words(forecast: Forecast, times: LocalTimes) -> str:
+    """When the goal will be met, as a sentence."""
+    if forecast.never or forecast.low is None:
+        return "Never at goal in this air."
+    if forecast.high_never or forecast.high is None:
+        return f"At goal from {times.day(forecast.low)} at the earliest; it may never be, in this air."
+    if forecast.low.astimezone(times.zone).date() == forecast.high.astimezone(times.zone).date():
+        return f"At goal about {times.day(forecast.low)}."
+    return f"At goal between {_between(forecast.low, forecast.high, times)}."
+
+
+def _between(low: datetime, high: datetime, times: LocalTimes) -> str:
+    a, b = low.astimezone(times.zone), high.astimezone(times.zone)
+    first = str(a.day) if (a.year, a.month) == (b.year, b.month) else times.day(low)
+    return f"{first} and {times.day(high)}"
+
+
+def dry_words(assessed: LocationAssessment | None, place: Location, times: LocalTimes) -> str:
+    """When a location will be dry, in a few words for a table."""
+    if place.goal is None:
+        return "no goal"
+    if assessed is None or assessed.state is State.UNKNOWN:
+        return "not known"
+    if assessed.state is State.AT_GOAL:
+        since = assessed.drying.since if assessed.drying is not None else None
+        return f"since {times.day(since)}" if since is not None else "now"
+    if assessed.state in _UNDECIDED:
+        return "no verdict yet"
+    forecast = assessed.forecast
+    if forecast is not None and forecast.never:
+        return "never, in this air"
+    if assessed.state in _NOT_DRYING:
+        return "not in this state"
+    if forecast is None or forecast.low is None:
+        return "not known yet"
+    if forecast.high_never or forecast.high is None:
+        return f"{times.day(forecast.low)} or later, or never"
+    return times.days(forecast.low, forecast.high)
+
+
+def _flow(assessed: LocationAssessment | None, place: Location, coverage: float) -> str:
+    if assessed is None or assessed.state is State.UNKNOWN:
+        return "not known"
+    comparison = main_comparison(assessed)
+    if comparison is None:
+        return "it is the outdoor air" if place.kind is LocationKind.OUTDOOR_AIR else "nothing to compare with"
+    return flow_words(comparison, coverage)

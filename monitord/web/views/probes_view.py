@@ -1,0 +1,105 @@
+"""Probes that were heard, and payloads that could not be understood, as rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from monitord.model.jobs import JobFile, Placement
+from monitord.store.last_seen import Heard
+from monitord.store.quarantine import Held
+from monitord.web.text.formats import number, size
+
+_PREVIEW = 160
+
+
+@dataclass(frozen=True)
+class ProbeRow:
+    """One probe that was heard."""
+
+    probe: str
+    heard_at: datetime
+    values: str
+    battery: str
+    signal: str
+    gateway: str
+    job: str | None
+    location: str
+    """Label of the place it stands at; empty where it is placed nowhere."""
+    location_id: str
+
+
+@dataclass(frozen=True)
+class HeldRow:
+    """One payload in quarantine."""
+
+    id: int
+    topic: str
+    code: str
+    reason: str
+    preview: str
+    size: str
+    first: datetime
+    last: datetime
+    times: int
+
+
+def probe_rows(heard: Iterable[Heard], jobs: Iterable[JobFile]) -> list[ProbeRow]:
+    """Probes, the one heard last first."""
+    known = list(jobs)
+    return [_probe_row(item, known) for item in sorted(heard, key=lambda h: h.heard_at, reverse=True)]
+
+
+def _probe_row(item: Heard, jobs: list[JobFile]) -> ProbeRow:
+    job, stay = stay_of(item, jobs)
+    return ProbeRow(
+        probe=item.probe,
+        heard_at=item.heard_at,
+        values=f"{number(item.temperature_c, 1)} °C, {number(item.relative_humidity_pct, 1)} % RH",
+        battery=f"{number(item.battery_v, 2)} V" if item.battery_v is not None else "—",
+        signal=f"{number(item.rssi_dbm, 0)} dBm" if item.rssi_dbm is not None else "—",
+        gateway=item.gateway or "—",
+        job=job.job if job is not None else None,
+        location=job.location(stay.location_id).label if job is not None and stay is not None else "",
+        location_id=stay.location_id if stay is not None else "",
+    )
+
+
+def stay_of(item: Heard, jobs: Iterable[JobFile]) -> tuple[JobFile | None, Placement | None]:
+    """The job and stay in which a probe was last heard; None for a probe that was placed nowhere then."""
+    for job in jobs:
+        for stay in job.probes:
+            if stay.probe == item.probe and stay.covers(item.heard_at):
+                return job, stay
+    return None, None
+
+
+def held_rows(held: Iterable[Held]) -> list[HeldRow]:
+    """What is in quarantine, the latest first."""
+    return [
+        HeldRow(
+            id=item.id,
+            topic=item.topic or "—",
+            code=item.code,
+            reason=item.reason,
+            preview=preview(item.payload),
+            size=size(len(item.payload)),
+            first=item.received_at,
+            last=item.last_received_at,
+            times=item.times,
+        )
+        for item in held
+    ]
+
+
+def preview(payload: bytes) -> str:
+    """The beginning of a payload as text, or as bytes in hexadecimal where it is none."""
+    try:
+        text = payload.decode()
+    except UnicodeDecodeError:
+        text = payload[: _PREVIEW // 3].hex(" ")
+    if not all(mark.isprintable() or mark.isspace() for mark in text):
+        text = payload[: _PREVIEW // 3].hex(" ")
+    text = " ".join(text.split())
+    return text if len(text) <= _PREVIEW else f"{text[:_PREVIEW]}…"

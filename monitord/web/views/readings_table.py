@@ -1,0 +1,196 @@
+"""Readings of a location as a table, page by page from the newest, and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from sqlalchemy import Connection
+
+from monitord.analysis.surfaces.derived import Derived, derived_series
+from monitord.model.assessments import LocationAssessment, QualityFlag
+from monitord.model.jobs import JobFile, Location, Placement
+from monitord.model.series import Array, Series
+from monitord.store.db.database import Database
+from monitord.store.readings import load_series
+from monitord.web.queries import JobState
+from monitord.web.text.formats import number
+from monitord.web.text.local_time import iso
+
+ROWS = 48
+_CHUNK = timedelta(days=7)
+
+
+@dataclass(frozen=True)
+class ReadingRow:
+    """One reading, calibrated, as text."""
+
+    time: datetime
+    temperature: str
+    humidity: str
+    surface: str
+    vapour_pressure: str
+    dew_point: str
+    out: str
+    """Why it is out of every verdict; empty where it counts."""
+
+
+@dataclass(frozen=True)
+class ReadingsPage:
+    """Some readings, the newest first."""
+
+    rows: tuple[ReadingRow, ...]
+    older: datetime | None
+    """The next page holds what is before this; None where there is no more."""
+    is_newest: bool
+    has_surface: bool
+    calibrated: bool
+    """Whether a correction was applied to any of them."""
+
+
+def readings_page(
+    conn: Connection,
+    state: JobState,
+    place: Location,
+    assessed: LocationAssessment | None,
+    before: datetime | None,
+    coverage: float,
+) -> ReadingsPage:
+    """The readings just before a time; none given: the newest."""
+    until = before - timedelta(milliseconds=1) if before is not None else state.now + timedelta(days=1)
+    found = _newest_before(conn, state.job, place, until)
+    flags = assessed.flags if assessed is not None else ()
+    rows = [row for stay, series in found for row in _rows(stay, series, state.job, flags, coverage)]
+    rows.sort(key=lambda row: row.time, reverse=True)
+    more = len(rows) > ROWS
+    rows = rows[:ROWS]
+    probes = {stay.probe for stay, _ in found}
+    return ReadingsPage(
+        rows=tuple(rows),
+        older=rows[-1].time if more else None,
+        is_newest=before is None,
+        has_surface=any(row.surface != "—" for row in rows),
+        calibrated=any(check.probe in probes for check in state.job.calibrations),
+    )
+
+
+def _newest_before(conn: Connection, job: JobFile, place: Location, until: datetime) -> list[tuple[Placement, Series]]:
+    """Enough readings of the stays at a place before a time, from as little of the past as holds them."""
+    stays = job.stays_at(place.id)
+    first = min((stay.from_time for stay in stays), default=until)
+    back = min((timedelta(seconds=stay.interval_s) * (ROWS + 2) for stay in stays), default=_CHUNK)
+    while True:
+        since = max(until - back, first)
+        found = [(stay, load_series(conn, stay, since, until)) for stay in stays]
+        if since <= first or sum(len(series) for _, series in found) > ROWS:
+            return [(stay, series) for stay, series in found if len(series)]
+        back = max(4 * back, _CHUNK)
+
+
+def _rows(
+    stay: Placement, series: Series, job: JobFile, flags: tuple[QualityFlag, ...], coverage: float
+) -> Iterator[ReadingRow]:
+    last = slice(max(0, len(series) - ROWS - 1), None)
+    values = derived_series(series, stay, job)
+
+    def text(quantity: Array, u: Array | None, i: int, decimals: int, unit: str) -> str:
+        if not np.isfinite(quantity[i]):
+            return "—"
+        doubt = f" ±\u00a0{number(coverage * float(u[i]), decimals)}" if u is not None and np.isfinite(u[i]) else ""
+        return f"{number(float(quantity[i]), decimals)}{doubt}\u00a0{unit}"
+
+    for i in range(len(series))[last]:
+        time = datetime.fromtimestamp(float(series.time_s[i]), UTC)
+        yield ReadingRow(
+            time=time,
+            temperature=text(values.temperature_c, None, i, 1, "°C"),
+            humidity=text(values.relative_humidity_pct, values.u_relative_humidity_pct, i, 1, "%"),
+            surface=text(values.surface_temperature_c, None, i, 1, "°C"),
+            vapour_pressure=text(values.vapour_pressure_pa, values.u_vapour_pressure_pa, i, 0, "Pa"),
+            dew_point=text(values.dew_point_c, values.u_dew_point_k, i, 1, "°C"),
+            out=_out(stay.probe, time, flags),
+        )
+
+
+def _out(probe: str, time: datetime, flags: tuple[QualityFlag, ...]) -> str:
+    for flag in flags:
+        if flag.probe == probe and flag.start <= time and (flag.end is None or time < flag.end):
+            return flag.reason
+    return ""
+
+
+CSV_COLUMNS = (
+    "time_utc",
+    "time_local",
+    "probe",
+    "temperature_raw_c",
+    "relative_humidity_raw_pct",
+    "surface_temperature_raw_c",
+    "battery_v",
+    "temperature_c",
+    "relative_humidity_pct",
+    "vapour_pressure_pa",
+    "dew_point_c",
+    "humidity_ratio_g_kg",
+)
+"""Raw values as they came; then calibrated ones and what follows from them."""
+
+
+def csv_lines(db: Database, job: JobFile, place: Location, start: datetime, end: datetime) -> Iterator[str]:
+    """The readings of a location as CSV (RFC 4180), in order of time, one stay after the other.
+
+    Each part has a transaction of its own, so that a slow reader holds none open.
+    """
+    yield _csv_row(CSV_COLUMNS)
+    for stay in job.stays_at(place.id):
+        since, until = max(start, stay.from_time), end if stay.to_time is None else min(end, stay.to_time)
+        while since < until:
+            stop = min(since + _CHUNK, until)
+            with db.read() as conn:
+                series = load_series(conn, stay, since, stop - timedelta(milliseconds=1) if stop < until else stop)
+            if len(series):
+                yield _csv_block(series, derived_series(series, stay, job), stay, job)
+            since = stop
+
+
+def _csv_block(series: Series, values: Derived, stay: Placement, job: JobFile) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out)
+    columns = (
+        (series.temperature_c, None),
+        (series.relative_humidity_pct, None),
+        (series.surface_temperature_c, None),
+        (series.battery_v, None),
+        (values.temperature_c, 3),
+        (values.relative_humidity_pct, 3),
+        (values.vapour_pressure_pa, 1),
+        (values.dew_point_c, 2),
+        (values.humidity_ratio_g_kg, 3),
+    )
+    for i, time_s in enumerate(series.time_s):
+        time = datetime.fromtimestamp(float(time_s), UTC)
+        local = time.astimezone(job.zone).isoformat(timespec="seconds")
+        numbers = [_cell(float(column[i]), decimals) for column, decimals in columns]
+        writer.writerow([iso(time), local, _safe(stay.probe), *numbers])
+    return out.getvalue()
+
+
+def _cell(value: float, decimals: int | None) -> str:
+    if not np.isfinite(value):
+        return ""
+    return repr(value) if decimals is None else f"{value:.{decimals}f}"
+
+
+def _csv_row(cells: tuple[str, ...]) -> str:
+    out = io.StringIO()
+    csv.writer(out).writerow(cells)
+    return out.getvalue()
+
+
+def _safe(text: str) -> str:
+    """Text that a spreadsheet does not take for a formula."""
+    return f"'{text}" if text[:1] in "=+-@\t\r" else text

@@ -1,0 +1,1 @@
+"""Speed of ingest, replay and the mould model, each beside a baseline of the same run."""

@@ -1,0 +1,203 @@
+"""How fast recorded readings are replayed, beside plainly reading the same file.
+
+    python -m simulators.benchmarks.replay [--days 60] [--probes 20] [--interval 600] [--rounds 1] [--workers 2]
+
+The job is a made-up house with every kind of place, two hours without the gateway and a leak, as a folder of job.json
+and readings.csv. Set against `monitord replay` of it, in the same run: the rows read into arrays and the mean of each
+probe's hours taken, with csv and numpy. That baseline runs before and after each replay, so that a slow moment of the
+machine hits both. Seconds of different machines can't be compared, ratios can; on a machine that is busy otherwise the
+processor time (of the first process only) says more than the clock: give it --workers 1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from pathlib import Path
+from statistics import median
+from time import perf_counter, process_time
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.physics.moist_air import saturation_vapour_pressure
+from monitord.replay.run import run_replay
+from simulators.jobs.replay_files import HEADER
+from simulators.truth.records import iso
+
+Array = NDArray[np.float64]
+
+AIM_S = 60.0
+"""For 60 days of 20 probes at 10 minutes."""
+
+START_S = 1_736_467_200.0  # 2025-01-10T00:00:00Z
+DAY_S, HOUR_S = 86_400.0, 3600.0
+_OUTAGE_S = (20.4 * DAY_S, 20.4 * DAY_S + 2 * HOUR_S)
+_KINDS = ("slab_sleeve", "cavity", "slab_sleeve", "cavity", "subfloor_void", "slab_sleeve", "surface")
+
+
+class Spent(NamedTuple):
+    """What a run took."""
+
+    wall_s: float
+    processor_s: float
+
+
+def timed(work: Callable[[], object]) -> Spent:
+    """How long something takes."""
+    wall, processor = perf_counter(), process_time()
+    work()
+    return Spent(perf_counter() - wall, process_time() - processor)
+
+
+# -- the job -----------------------------------------------------------------------------------------------------
+
+
+def locations(probes: int) -> list[dict[str, Any]]:
+    """As many places as probes: outdoor air, two rooms, and elements that dry into them."""
+    found: list[dict[str, Any]] = [
+        {"id": "outdoors", "kind": "outdoor_air"},
+        {"id": "room0", "kind": "room_air", "f_rsi": 0.75},
+        {"id": "room1", "kind": "room_air", "f_rsi": 0.85},
+    ]
+    for k in range(max(0, probes - len(found))):
+        kind = _KINDS[k % len(_KINDS)]
+        place: dict[str, Any] = {"id": f"{kind}-{k}", "kind": kind, "reference": f"room{k % 2}"}
+        if kind == "slab_sleeve":
+            place |= {"depth_mm": 30.0 + 10.0 * (k % 3), "slab_thickness_mm": 100.0, "drying_sides": 1}
+            place |= {"installed_at": iso(START_S + DAY_S), "sealed_at": iso(START_S + DAY_S)}
+            place["goal"] = {"metric": "equilibrium_rh_pct", "limit": 80.0, "window_h": 24}
+        elif kind == "cavity":
+            place["f_rsi"] = 0.4
+            place["goal"] = {"metric": "vp_excess_pa", "limit": 120.0, "window_h": 48}
+        elif kind == "subfloor_void":
+            place["goal"] = {"metric": "timber_mc_pct", "limit": 16.0, "window_h": 72}
+        found.append(place)
+    return found[:probes]
+
+
+def job_of(days: float, probes: int, interval_s: float) -> dict[str, Any]:
+    """The job file."""
+    places = locations(probes)
+    return {
+        "format": 1,
+        "job": "benchmark",
+        "timezone": "Europe/Helsinki",
+        "start": iso(START_S),
+        "end": iso(START_S + days * DAY_S),
+        "locations": places,
+        "probes": [
+            {"id": f"p{k}", "location_id": place["id"], "from": iso(START_S), "interval_s": interval_s}
+            for k, place in enumerate(places)
+        ],
+    }
+
+
+def air(kind: str, k: int, time_s: Array, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Temperature [°C] and humidity [%] at a place, drying over weeks with the day in it."""
+    day = np.sin(2 * np.pi * time_s / DAY_S + 0.2 * k)
+    wander = np.cumsum(rng.normal(0.0, 0.02, len(time_s)))
+    weeks = np.exp(-time_s / ((12.0 + k) * DAY_S))
+    t = {"outdoor_air": 3.0 + 4.0 * day + wander, "cavity": 13.0 + 2.0 * day + 0.3 * wander}.get(kind, 19.0 + 0.8 * day)
+    if kind == "outdoor_air":
+        return t, np.clip(85.0 - 6.0 * day + wander, 40.0, 100.0)
+    if kind == "slab_sleeve":
+        sealed = np.clip(1.0 - np.exp(-(time_s - DAY_S) / (0.6 * DAY_S)), 0.0, 1.0)
+        return t, 50.0 + sealed * (35.0 + 9.0 * weeks)
+    if kind in ("cavity", "subfloor_void"):
+        leak = 9.0 * (1.0 - np.exp(-np.maximum(time_s - 30.0 * DAY_S, 0.0) / (0.5 * DAY_S))) if k == 4 else 0.0
+        vapour = 900.0 + 420.0 * weeks + 30.0 * day
+        return t, np.clip(100.0 * vapour / saturation_vapour_pressure(t, "water") + leak, 5.0, 100.0)
+    return t, np.clip(46.0 + 8.0 * weeks - 2.0 * day + 0.5 * wander, 5.0, 100.0)
+
+
+def write_folder(folder: Path, days: float, probes: int, interval_s: float) -> int:
+    """Write job.json and readings.csv; the number of readings."""
+    job, rng = job_of(days, probes, interval_s), np.random.default_rng(7)
+    (folder / "job.json").write_text(json.dumps(job), encoding="utf-8")
+    rows: list[tuple[float, str]] = []
+    for k, place in enumerate(job["locations"]):
+        time_s = np.round(np.arange(rng.uniform(0, interval_s), days * DAY_S - 60.0, interval_s))
+        t, rh = air(place["kind"], k, time_s, rng)
+        t, rh = t + rng.normal(0.0, 0.03, len(t)), np.clip(rh + rng.normal(0.0, 0.1, len(rh)), 0.0, 100.0)
+        received = time_s + np.round(rng.uniform(2.0, 9.0, len(time_s)))
+        out = (time_s >= _OUTAGE_S[0]) & (time_s < _OUTAGE_S[1])
+        received[out] = _OUTAGE_S[1] + 20.0
+        surface = np.round(t - 1.0, 2) if place["kind"] == "surface" else np.full(len(t), np.nan)
+        for at, a, b, c, arrived in zip(time_s, np.round(t, 2), np.round(rh, 1), surface, received, strict=True):
+            cell = "" if np.isnan(c) else f"{c:g}"
+            rows.append((arrived, f"{iso(START_S + at)},p{k},{a:g},{b:g},{cell},3.05,{iso(START_S + arrived)}"))
+    rows.sort(key=lambda row: row[0])
+    (folder / "readings.csv").write_text("\n".join([HEADER, *(text for _, text in rows)]) + "\n", encoding="utf-8")
+    return len(rows)
+
+
+# -- the baseline --------------------------------------------------------------------------------------------------
+
+
+def hourly_means(path: Path) -> dict[str, Array]:
+    """Read a readings file into arrays and take the mean of each probe's hours: (hours, 3) of time, °C and %."""
+    columns: dict[str, list[tuple[float, float, float]]] = {}
+    with path.open(newline="", encoding="utf-8") as file:
+        reader = csv.reader(file)
+        next(reader)
+        for time, probe, t, rh, *_ in reader:
+            columns.setdefault(probe, []).append((datetime.fromisoformat(time).timestamp(), float(t), float(rh)))
+    return {probe: _means(np.array(rows)) for probe, rows in columns.items()}
+
+
+def _means(rows: Array) -> Array:
+    hour = (rows[:, 0] // HOUR_S).astype(np.int64)
+    hour -= hour.min()
+    count = np.maximum(np.bincount(hour), 1)
+    return np.stack([np.bincount(hour, weights=column) / count for column in rows.T], axis=1)
+
+
+# -- the comparison ------------------------------------------------------------------------------------------------
+
+
+def rounds_of(folder: Path, rounds: int, workers: int) -> Iterator[tuple[Spent, Spent]]:
+    """Baseline (the mean of before and after) and replay, round by round."""
+    rules, shown = default_rule_book(), sys.stderr.isatty()
+    for _ in range(rounds):
+        before = timed(lambda: hourly_means(folder / "readings.csv"))
+        ours = timed(lambda: run_replay(folder, folder / "out", progress=shown, rules=rules, workers=workers))
+        after = timed(lambda: hourly_means(folder / "readings.csv"))
+        yield Spent(*(0.5 * (a + b) for a, b in zip(before, after, strict=True))), ours
+
+
+def main() -> int:
+    """Print what replay and baseline take."""
+    parser = argparse.ArgumentParser(
+        prog="python -m simulators.benchmarks.replay", description=(__doc__ or "").splitlines()[0]
+    )
+    parser.add_argument("--days", type=float, default=60.0, help="default: %(default)s")
+    parser.add_argument("--probes", type=int, default=20, help="default: %(default)s")
+    parser.add_argument("--interval", type=float, default=600.0, help="seconds between readings; default: %(default)s")
+    parser.add_argument("--rounds", type=int, default=1, help="default: %(default)s")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes; default: %(default)s")
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        count = write_folder(Path(name), asked.days, asked.probes, asked.interval)
+        runs = list(rounds_of(Path(name), asked.rounds, asked.workers))
+    print(f"{count} readings of {asked.probes} probes over {asked.days:g} days; median of {asked.rounds}")
+    print(f"{'':12}{'wall':>10}{'processor':>12}")
+    for what, spent in (("baseline", [a for a, _ in runs]), ("replay", [b for _, b in runs])):
+        wall, processor = (median(one) for one in zip(*spent, strict=True))
+        print(f"{what:12}{wall:>8.2f} s{processor:>10.2f} s")
+    walls, processors = (median(b[i] / a[i] for a, b in runs) for i in (0, 1))
+    print(f"{'ratio':12}{walls:>10.1f}{processors:>12.1f}")
+    print(f"aim: {AIM_S:.0f} s for 60 days of 20 probes at 10 minutes")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

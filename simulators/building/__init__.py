@@ -1,0 +1,1 @@
+"""A wet building that dries: air, rooms, enclosed spaces, slabs, weather."""

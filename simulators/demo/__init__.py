@@ -1,0 +1,1 @@
+"""The simulated house of `monitord demo`, and the demo itself."""

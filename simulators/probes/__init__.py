@@ -1,0 +1,1 @@
+"""Probes that lie a little: measurement, faults, sleeves, gateways."""

@@ -1,0 +1,492 @@
+"""A job with known readings, a hand-made assessment and alerts in a real store, and the dashboard over it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+from starlette.testclient import TestClient
+
+from monitord.daemon.web_server import WebServer
+from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Severity, fingerprint
+from monitord.model.assessments import (
+    Comparison,
+    Drying,
+    Equilibrium,
+    Finding,
+    Flow,
+    Forecast,
+    JobAssessment,
+    LocationAssessment,
+    QualityFlag,
+    Quantity,
+    State,
+    SurfaceRisk,
+    SurfaceSource,
+)
+from monitord.model.config.settings import Settings
+from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
+from monitord.model.readings import Reading
+from monitord.store.alerts import add_event, save_alert
+from monitord.store.assessments import save_assessment
+from monitord.store.db.database import Database
+from monitord.store.jobs import apply_job
+from monitord.store.quarantine import put
+from monitord.store.readings import insert_batch
+from monitord.web.app import create_app
+
+NOW = datetime(2026, 11, 24, 7, 20, tzinfo=UTC)
+START = datetime(2026, 11, 4, 6, 0, tzinfo=UTC)
+GAP = (datetime(2026, 11, 12, 8, 0, tzinfo=UTC), datetime(2026, 11, 13, 0, 0, tzinfo=UTC))
+"""No readings of the utility room cavity."""
+OWN_HOST = "127.0.0.1:8080"
+
+
+@dataclass
+class HandClock:
+    """A clock that a test sets."""
+
+    at: datetime = NOW
+    factor: float = 1.0
+
+    def now(self) -> datetime:
+        """The time it was set to."""
+        return self.at
+
+    def wait_s(self, duration_s: float) -> float:
+        """Real seconds for simulated ones."""
+        return duration_s / self.factor
+
+
+def rh_goal(limit: float) -> Goal:
+    """A goal in relative humidity."""
+    return Goal(metric=GoalMetric.RH, limit=limit)
+
+
+LOCATIONS = (
+    Location(id="living-air", name="Living room air", kind=LocationKind.ROOM_AIR),
+    Location(id="yard", name="Outside", kind=LocationKind.OUTDOOR_AIR),
+    Location(
+        id="utility",
+        name="Utility room, outside wall cavity",
+        kind=LocationKind.CAVITY,
+        reference="living-air",
+        goal=rh_goal(70),
+    ),
+    Location(
+        id="hall",
+        name="Hall, timber floor void",
+        kind=LocationKind.SUBFLOOR_VOID,
+        reference="living-air",
+        goal=rh_goal(65),
+    ),
+    Location(id="bath", name="Bathroom, floor void", kind=LocationKind.SUBFLOOR_VOID, reference="living-air"),
+    Location(
+        id="sleeve",
+        name="Living room slab, sleeve 1",
+        kind=LocationKind.SLAB_SLEEVE,
+        depth_mm=40,
+        slab_thickness_mm=100,
+        drying_sides=1,
+        goal=Goal(metric=GoalMetric.EQUILIBRIUM_RH, limit=75),
+    ),
+    Location(
+        id="kitchen",
+        name="Kitchen, outside wall cavity",
+        kind=LocationKind.CAVITY,
+        reference="living-air",
+        goal=rh_goal(70),
+    ),
+    Location(
+        id="bed",
+        name="Bedroom, party wall cavity",
+        kind=LocationKind.CAVITY,
+        reference="living-air",
+        goal=rh_goal(70),
+    ),
+    Location(id="reveal", name="Bedroom, window reveal", kind=LocationKind.SURFACE, reference="living-air"),
+)
+
+MILL_LANE = JobFile(
+    job="mill-lane-4",
+    name="Mill Lane 4",
+    timezone="Europe/London",
+    elevation_m=40,
+    start=START,
+    locations=LOCATIONS,
+    probes=tuple(
+        Placement(probe=f"K7-{n:02d}", location_id=place.id, from_time=START)
+        for n, place in enumerate(LOCATIONS, start=1)
+    ),
+)
+
+
+def course(place: str, days: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Temperature, humidity and surface temperature at a place over days since the start. [°C], [%], [°C]"""
+    daily, noise = np.sin(2 * np.pi * (days - 0.375)), np.random.default_rng(len(place)).normal(0, 0.12, len(days))
+    none = np.full(len(days), np.nan)
+    match place:
+        case "living-air":
+            return 21 + 0.8 * daily, 49.5 - 4 * daily + 2 * noise, none
+        case "yard":
+            return 8 + 2.5 * daily, 86 - 7 * daily + 4 * noise, none
+        case "utility":
+            fall = 77 + 16 * np.exp(-days / 6)
+            return 19 + 0.4 * daily, fall + 3.2 * np.clip(days - 17.8, 0, 2.2) + noise, none
+        case "hall":
+            return 15 + 0.3 * daily, 79 + 17 * np.exp(-days / 5) + noise, none
+        case "sleeve":
+            return 18.9 + 0.2 * daily, 88 + 9 * np.exp(-days / 7) + 0.3 * noise, none
+        case "reveal":
+            return 19 + 0.8 * daily, 62 + 5 * daily + noise, 12.6 + 2.2 * daily
+        case "bed":
+            return 20 + 0.4 * daily, 66.5 + 24 * np.exp(-days / 5) + noise, none
+    return 19 + 0.4 * daily, 77 + 21 * np.exp(-days / 8) + noise, none
+
+
+def readings_of(stay: Placement, until: datetime = NOW, step_s: float = 600.0) -> list[Reading]:
+    """What a probe reported from the start of its stay."""
+    seconds = np.arange(0.0, (until - stay.from_time).total_seconds(), step_s)
+    t, rh, surface = course(stay.location_id, seconds / 86_400.0)
+    found = []
+    for s, a, b, c in zip(seconds, t, rh, surface, strict=True):
+        time = stay.from_time + timedelta(seconds=float(s))
+        silent = stay.location_id == "bath" and time > NOW - timedelta(hours=7)
+        if silent or (stay.location_id == "utility" and GAP[0] < time < GAP[1]):
+            continue
+        found.append(
+            Reading(
+                probe=stay.probe,
+                time=time,
+                temperature_c=round(float(a), 2),
+                relative_humidity_pct=round(float(b), 1),
+                surface_temperature_c=None if np.isnan(c) else round(float(c), 2),
+                battery_v=2.95,
+                rssi_dbm=-71.0,
+                gateway="gw-1",
+                received_at=time + timedelta(seconds=20),
+            )
+        )
+    return found
+
+
+def quantity(value: float, u: float | None, unit: str) -> Quantity:
+    """Shorter."""
+    return Quantity(value=value, u=u, unit=unit)
+
+
+def drying(value: float, start: float, limit: float, words: str, since: datetime | None = None) -> Drying:
+    """A course in relative humidity."""
+    return Drying(
+        metric="rh_pct",
+        unit="% RH",
+        limit=limit,
+        value=quantity(value, 1.0, "% RH"),
+        start_value=start,
+        rate_per_day=quantity(-0.9, 0.1, "% RH"),
+        since=since,
+        words=words,
+    )
+
+
+def against_room(dvp: float, words: str, flow: Flow, role: str = "room", other: str = "living-air") -> Comparison:
+    """A comparison."""
+    return Comparison(
+        against=other,
+        role=role,
+        at=NOW - timedelta(minutes=3),
+        vapour_pressure_difference=quantity(dvp, 30, "Pa"),
+        humidity_ratio_difference=quantity(dvp / 160, 0.2, "g/kg"),
+        flow=flow,
+        words=words,
+    )
+
+
+def place(name: str, state: State, words: str, t: float, rh: float, **more: object) -> LocationAssessment:
+    """An assessment of one location."""
+    vp = rh / 100 * 611.2 * np.exp(17.62 * t / (243.12 + t))
+    known: dict[str, object] = {
+        "location": name,
+        "probe": next(stay.probe for stay in MILL_LANE.probes if stay.location_id == name),
+        "state": state,
+        "words": words,
+        "last_reading_at": NOW - timedelta(minutes=3),
+        "temperature": quantity(t, 0.15, "°C"),
+        "relative_humidity": quantity(rh, 1.0, "%"),
+        "vapour_pressure": quantity(float(vp), 25, "Pa"),
+        "dew_point": quantity(t - (100 - rh) / 5, 0.3, "°C"),
+        "humidity_ratio": quantity(float(vp) / 160, 0.2, "g/kg"),
+    }
+    return LocationAssessment.model_validate(known | more)
+
+
+def into_room(dvp: float, name: str) -> tuple[Comparison, ...]:
+    """Vapour leaves for the room."""
+    return (against_room(dvp, f"Vapour is driven from {name} into the room air: {dvp:.0f} ± 60 Pa.", Flow.OUT_OF),)
+
+
+def assessment() -> JobAssessment:
+    """The assessment of Mill Lane 4, one location of each kind of state."""
+    day = timedelta(days=1)
+    outdoors = "Vapour is driven from Living room air into the outdoor air: 240 ± 60 Pa."
+    same = "No clear difference between Hall, timber floor void and the room air: 40 ± 60 Pa."
+    return JobAssessment(
+        job="mill-lane-4",
+        as_of=NOW - timedelta(seconds=20),
+        last_reading_at=NOW - timedelta(minutes=1),
+        findings=(),
+        locations=(
+            place(
+                "living-air",
+                State.WATCHED,
+                "Measured.",
+                21.0,
+                48.0,
+                comparisons=(against_room(240, outdoors, Flow.OUT_OF, "outdoors", "yard"),),
+            ),
+            place("yard", State.WATCHED, "Measured.", 8.1, 88.0),
+            place(
+                "utility",
+                State.REWETTING,
+                "Up 6.2 ± 1.9 % RH since Sun 22 Nov, 00:00.",
+                19.4,
+                84.1,
+                drying=drying(84.1, 93, 70, "Getting wet again."),
+                comparisons=into_room(700, "Utility room, outside wall cavity"),
+            ),
+            place(
+                "hall",
+                State.STALLED,
+                "No clear fall for 5 days. The room air is too humid to take more water.",
+                15.1,
+                79.3,
+                drying=drying(79.3, 96, 65, "Stalled."),
+                forecast=Forecast(
+                    made_at=NOW, low=None, middle=None, high=None, never=True, high_never=True, reason="Too humid."
+                ),
+                comparisons=(against_room(40, same, Flow.NO_CLEAR_DIFFERENCE),),
+            ),
+            place(
+                "bath",
+                State.UNKNOWN,
+                "Silent for 7.0 h. The probe said its battery was low.",
+                18.0,
+                81.0,
+                last_reading_at=NOW - timedelta(hours=7),
+            ),
+            place(
+                "sleeve",
+                State.EQUILIBRATING,
+                "Hour 41 of 72. Heading for 86 to 89 % RH. No verdict yet.",
+                18.9,
+                88.2,
+                drying=drying(88.2, 97, 75, "No verdict yet."),
+                equilibrium=Equilibrium(
+                    state="equilibrating",
+                    predicted_rh=87.4,
+                    low=86,
+                    high=89,
+                    clock_started=NOW - timedelta(hours=41),
+                    words="Heading for 86 to 89 % RH.",
+                ),
+                comparisons=into_room(740, "Living room slab, sleeve 1"),
+            ),
+            place(
+                "kitchen",
+                State.DRYING,
+                "Falling 0.9 ± 0.2 % RH a day.",
+                19.0,
+                77.6,
+                drying=drying(77.6, 98, 70, "Falling."),
+                forecast=Forecast(
+                    made_at=NOW,
+                    low=NOW + 7 * day,
+                    middle=NOW + 9 * day,
+                    high=NOW + 12 * day,
+                    never=False,
+                    high_never=False,
+                    reason="Falling rate towards the room air.",
+                ),
+                comparisons=into_room(510, "Kitchen, outside wall cavity"),
+                flags=(
+                    QualityFlag(
+                        kind="stuck",
+                        probe="K7-07",
+                        start=START + 4 * day,
+                        end=START + 5 * day,
+                        reason="stuck at one value",
+                    ),
+                ),
+            ),
+            place(
+                "bed",
+                State.AT_GOAL,
+                "At goal since Thu 19 Nov, and steady.",
+                20.2,
+                66.8,
+                drying=drying(66.8, 91, 70, "At goal.", datetime(2026, 11, 19, 6, tzinfo=UTC)),
+                comparisons=into_room(390, "Bedroom, party wall cavity"),
+            ),
+            place(
+                "reveal",
+                State.WATCHED,
+                "Measured.",
+                18.6,
+                60.0,
+                surface=SurfaceRisk(
+                    at=NOW - timedelta(minutes=3),
+                    source=SurfaceSource.CONTACT,
+                    surface_temperature=quantity(11.4, 0.3, "°C"),
+                    dew_point=quantity(10.6, 0.4, "°C"),
+                    margin=quantity(0.8, 0.5, "K"),
+                    surface_rh=quantity(94.8, None, "%"),
+                    probability=0.06,
+                    hours_at_risk=0.0,
+                    level="warn",
+                ),
+            ),
+        ),
+    )
+
+
+def alert(
+    kind: str,
+    where: str,
+    severity: Severity,
+    opened: datetime,
+    summary: str,
+    look_first: str,
+    why: str = "",
+    **more: object,
+) -> Alert:
+    """An open alert."""
+    probe = "K7-05" if kind == "probe_silent" else None
+    return Alert.model_validate(
+        {
+            "fingerprint": fingerprint("mill-lane-4", kind, where, probe),
+            "episode": 1,
+            "job": "mill-lane-4",
+            "kind": kind,
+            "location": where,
+            "probe": probe,
+            "severity": severity,
+            "status": AlertStatus.OPEN,
+            "opened_at": opened,
+            "finding": Finding(
+                kind=kind,
+                location=where,
+                probe=probe,
+                measured_at=NOW,
+                value=1.0,
+                unit="1",
+                summary=summary,
+                look_first=look_first,
+                why=why,
+            ),
+        }
+        | more
+    )
+
+
+def alerts() -> list[Alert]:
+    """Three open alerts and a closed one."""
+    return [
+        alert(
+            "rewetting",
+            "utility",
+            Severity.ACT,
+            datetime(2026, 11, 22, 6, 10, tzinfo=UTC),
+            "Relative humidity has risen 6.2 ± 1.9 % in 52 h while the room stayed at 48 %. The water comes from "
+            "outside this room (99 % sure).",
+            "The trap and feed under the sink, then the gutter above.",
+            "New water undoes the drying.",
+        ),
+        alert(
+            "drying_stalled",
+            "hall",
+            Severity.WATCH,
+            datetime(2026, 11, 23, 7, 0, tzinfo=UTC),
+            "Void and room air now hold the same water: 40 ± 60 Pa apart. Nothing can leave the void.",
+            "Is the dehumidifier in the hall running, and is its tank empty?",
+        ),
+        alert(
+            "probe_silent",
+            "bath",
+            Severity.WATCH,
+            datetime(2026, 11, 24, 0, 15, tzinfo=UTC),
+            "Silence is not dryness: this location counts as not known until the probe is heard.",
+            "The battery, then the hatch cover over the probe.",
+            status=AlertStatus.ACKNOWLEDGED,
+            acknowledged_at=datetime(2026, 11, 24, 6, 50, tzinfo=UTC),
+            acknowledged_by="R. Okafor",
+        ),
+        alert(
+            "drive_lost",
+            "kitchen",
+            Severity.WATCH,
+            datetime(2026, 11, 15, 3, 0, tzinfo=UTC),
+            "The room air became as wet as the cavity.",
+            "The dehumidifier.",
+            status=AlertStatus.CLOSED,
+            closed_at=datetime(2026, 11, 15, 18, 30, tzinfo=UTC),
+            closing_reason="the room air is dry again",
+        ),
+    ]
+
+
+@dataclass
+class Site:
+    """The dashboard over a store that a test may change."""
+
+    db: Database
+    clock: HandClock = field(default_factory=HandClock)
+    settings: Settings = field(default_factory=Settings)
+
+    def client(self) -> TestClient:
+        """A client that asks as a browser on this machine does."""
+        app = create_app(self.db, self.clock, self.settings)
+        return TestClient(app, base_url=f"http://{OWN_HOST}", raise_server_exceptions=False)
+
+    def put(self, readings: Sequence[Reading]) -> None:
+        """Readings land."""
+        with self.db.write() as conn:
+            insert_batch(conn, readings)
+
+    @contextmanager
+    def served(self) -> Iterator[str]:
+        """The dashboard on a real port; gives its address without the last slash."""
+        server = WebServer(create_app(self.db, self.clock, self.settings), "127.0.0.1", 0)
+        server.start()
+        try:
+            yield server.url.rstrip("/")
+        finally:
+            server.stop(3.0)
+
+
+def empty_site(folder: Path) -> Site:
+    """A store with nothing in it."""
+    return Site(Database.open(f"sqlite:///{folder / 'web.sqlite3'}"))
+
+
+def mill_lane(folder: Path, step_s: float = 600.0) -> Site:
+    """Mill Lane 4 on its day 21: every state, alerts open and closed, a loose probe, a payload in quarantine."""
+    site = empty_site(folder)
+    with site.db.write() as conn:
+        apply_job(conn, MILL_LANE)
+    for stay in MILL_LANE.probes:
+        site.put(readings_of(stay, step_s=step_s))
+    loose = Placement(probe="K7-77", location_id="nowhere", from_time=NOW - timedelta(hours=1))
+    site.put(readings_of(loose))
+    with site.db.write() as conn:
+        save_assessment(conn, assessment())
+        for item in alerts():
+            save_alert(conn, item)
+            if item.opened_at is not None:
+                opened = AlertEvent(fingerprint=item.fingerprint, episode=1, at=item.opened_at, event="opened")
+                add_event(conn, opened)
+        put(conn, "site/gw-2/up/x", b'{"temp": "<script>alert(1)</script>"}', NOW, "no_time", "it has no time")
+    return site

@@ -1,0 +1,405 @@
+"""What people read and click: values, times, SMS, messages, templates of a firm, links, digests."""
+
+from __future__ import annotations
+
+import base64
+import hmac
+import json
+from datetime import datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from alerts_support import T0, after, alert, closed, job, person, settings
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+
+from monitord.alerts.deciding.grouping import Bundle, Piece
+from monitord.alerts.deciding.planning import Draft
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.alerts.messages import gsm
+from monitord.alerts.messages.digest import Overview, compose_digest, due_since
+from monitord.alerts.messages.messages import Composer
+from monitord.alerts.messages.signed_links import Link, LinkError, Purpose, read, sign
+from monitord.alerts.messages.templating import Wording
+from monitord.errors import ConfigurationError
+from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
+from monitord.model.assessments import Finding, Forecast, JobAssessment, LocationAssessment, State
+from monitord.model.messages import Matcher, MatchLabel, Message, Mute, News, Pause
+
+SECRET = b"s" * 32
+HELSINKI = ZoneInfo("Europe/Helsinki")
+
+# --- numbers and times ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "shown"),
+    [
+        (22.437, 0.4, "22.4 ± 0.8 %"),  # one digit of doubt
+        (22.437, 0.06, "22.44 ± 0.12 %"),  # two digits when the doubt begins with 1
+        (22.437, 0.099, "22.4 ± 0.2 %"),
+        (1234.5, 40.0, "1234 ± 80 %"),
+        (22.437, None, "22.4 %"),
+        (2.437, None, "2.44 %"),
+        (None, None, "?"),
+    ],
+)
+def test_a_value_is_shown_to_the_place_of_its_doubt(value: float | None, u: float | None, shown: str) -> None:
+    """JCGM 100:2008, 7.2.6: one or two significant digits of uncertainty; the estimate is rounded to match."""
+    assert Wording().value(value, "%", u) == shown
+
+
+def test_a_probability_never_claims_certainty() -> None:
+    shown = [Wording().value(p, "probability") for p in (0.0, 0.004, 0.5, 0.973, 0.996, 1.0)]
+    assert shown == ["< 1 %", "< 1 %", "50 %", "97 %", "> 99 %", "> 99 %"]
+
+
+def test_times_are_those_of_the_site() -> None:
+    words = Wording()
+    assert words.when(T0, HELSINKI) == "Sat 1 Mar 14:00 EET"
+    assert words.when(T0 + timedelta(days=120), HELSINKI) == "Sun 29 Jun 15:00 EEST"
+
+
+@pytest.mark.parametrize(("seconds", "shown"), [(5, "1 min"), (3600, "60 min"), (7200, "2 h"), (200_000, "2 d")])
+def test_a_length_of_time_is_rounded_to_what_matters(seconds: float, shown: str) -> None:
+    assert Wording().span(seconds) == shown
+
+
+# --- SMS ------------------------------------------------------------------------------------------------------
+
+
+def test_the_gsm_alphabet_is_whole() -> None:
+    """3GPP TS 23.038, 6.2.1: 128 codes, of which one is the escape to the extension table of ten."""
+    assert len(gsm.BASIC) == 127
+    assert len(gsm.EXTENDED) == 10
+    assert not gsm.BASIC & gsm.EXTENDED
+
+
+def test_signs_outside_it_are_written_plainly() -> None:
+    assert gsm.fit("18.2 °C ± 0.3 – Žižkov…") == "18.2 C +/- 0.3 - Zizkov..."
+
+
+def test_the_ten_of_the_extension_count_twice() -> None:
+    assert gsm.length("a€") == 3
+
+
+def test_another_script_keeps_its_letters_and_gets_less_room() -> None:
+    fitted = gsm.fit("Влажная стена " * 20)
+    assert "Влажная" in fitted
+    assert gsm.length(fitted) <= 70
+
+
+@given(st.text(max_size=400), st.sampled_from(["", " #ab12cd"]))
+@effort(deadline=None)
+def test_whatever_the_text_it_fits_one_sms_and_keeps_its_tail(text: str, tail: str) -> None:
+    fitted = gsm.fit(text, tail)
+    assert gsm.length(fitted) <= (160 if gsm.is_gsm(fitted) else 70)
+    assert fitted.endswith(tail)
+
+
+# --- messages -------------------------------------------------------------------------------------------------
+
+WALL = Finding(
+    kind="condensation",
+    location="north",
+    measured_at=T0,
+    since=after(-130),
+    value=0.97,
+    unit="probability",
+    confidence=0.97,
+    readings=13,
+    summary="North wall: the surface is -0.5 ± 0.6 K from the dew point.",
+    why="Water on the cold leaf feeds <mould> & rot.",
+    look_first="The dehumidifier; mind mains voltage on wet ground.",
+)
+WOOD = WALL.model_copy(update={"kind": "wood_decay", "value": 22.4, "u": 0.4, "unit": "% MC", "confidence": 0.9})
+
+
+def compose(*alerts: Alert, news: News = News.OPENED, mute: Mute | None = None, **change: object) -> Message:
+    rules, one = default_rule_book(), settings(**({"public_url": "https://m.example.org"} | change))
+    pieces = tuple(Piece(a, news, T0, soon=False, reason="") for a in alerts)
+    draft = Draft(one.people[0], Bundle(alerts[0].job, pieces), (1,) * len(pieces), frozenset(), mute)
+    (message,) = Composer(one, rules, {"J1": job()}, SECRET).compose(draft, after(2))
+    return message
+
+
+def test_a_message_says_what_where_since_when_how_sure_why_and_what_to_do() -> None:
+    text = compose(alert(finding=WALL, severity=Severity.ACT)).text
+    for part in (
+        "Elm Street 5",
+        "Condensation likely, North wall [act now]",
+        "the surface is -0.5 ± 0.6 K",
+        "Since: Sat 1 Mar 11:50 EET",
+        "How sure: 97 %",
+        "Why it matters: Water on the cold leaf",
+        "Look first at: The dehumidifier",
+        "https://m.example.org/jobs/J1",
+        "/link/acknowledge/",
+        "/link/mute/",
+        "Written Sat 1 Mar 14:02 EET",
+    ):
+        assert part in text
+
+
+def test_a_measured_value_stands_with_unit_doubt_and_limit() -> None:
+    assert "Value: 22.4 ± 0.8 % MC (limit 20.0 % MC)" in compose(alert("wood_decay", finding=WOOD)).text
+
+
+def test_the_closing_message_says_when_and_at_what_value_it_cleared() -> None:
+    over = closed(finding=WOOD.model_copy(update={"value": 18.7}), kind="wood_decay", closed_at=after(90))
+    message = compose(over, news=News.CLOSED)
+    assert "Open from Sat 1 Mar 14:00 EET to Sat 1 Mar 15:30 EET" in message.text
+    assert "Cleared at 18.7 ± 0.8 % MC" in message.text
+    assert "at Sat 1 Mar 15:30 EET, now 18.7 +/- 0.8 % MC" in message.short
+    assert "/link/" not in message.text, "there is nothing left to acknowledge or mute"
+
+
+def test_an_alert_that_was_ended_says_by_what_word() -> None:
+    ended = closed(cleared=False, closing_reason="the job was closed")
+    assert "Ended because the job was closed." in compose(ended, news=News.CLOSED).text
+
+
+def test_a_message_on_unknown_data_says_so() -> None:
+    assert "No value to judge by since Sat 1 Mar 14:30 EET" in compose(alert(unknown_since=after(30))).text
+
+
+def test_html_carries_the_same_and_is_escaped() -> None:
+    html = compose(alert(finding=WALL)).html
+    assert "Water on the cold leaf feeds &lt;mould&gt; &amp; rot." in html
+    assert "Sat 1 Mar 11:50 EET" in html
+
+
+def test_the_short_form_begins_with_where_and_what_and_ends_with_the_message_number() -> None:
+    message = compose(alert(finding=WALL, severity=Severity.ACT))
+    assert message.short.startswith("Elm Street 5: ACT NOW: Condensation likely, North wall since")
+    assert message.short.endswith(f"#{message.id[:6]}")
+    assert len(message.short) <= 160
+
+
+def test_a_message_about_many_names_them_and_offers_to_take_all_on() -> None:
+    message = compose(*(alert(location=f"wall{n}") for n in range(200)))
+    assert "200 alerts" in message.title
+    assert all(f"wall{n}" in message.text for n in range(200))
+    assert "/link/acknowledge_all/" in message.text
+    assert len(message.short) <= 160
+
+
+def test_without_a_public_address_there_are_no_links() -> None:
+    message = compose(alert(finding=WALL), public_url=None)
+    assert "http" not in message.text
+    assert "href" not in message.html
+
+
+def test_the_same_news_have_the_same_id_and_other_news_another() -> None:
+    first = compose(alert(finding=WALL)).id
+    assert compose(alert(finding=WALL.model_copy(update={"value": 0.6, "summary": "other words"}))).id == first
+    others = {
+        compose(alert(episode=2)).id,
+        compose(alert(), news=News.REMINDER).id,
+        compose(alert(severity=Severity.ACT)).id,
+        compose(alert(location="south")).id,
+        compose(alert(), people=[person("bo")]).id,
+    }
+    assert len(others | {first}) == 6
+
+
+def test_a_warning_of_a_mutes_end_names_it_and_what_is_under_it() -> None:
+    mute = Mute(
+        id="k",
+        matchers=(Matcher(label=MatchLabel.JOB, pattern="J1"),),
+        start=T0,
+        end=after(60),
+        author="Bo",
+        comment="works",
+        created_at=T0,
+    )
+    text = compose(alert(finding=WALL), news=News.MUTE_ENDS, mute=mute).text
+    assert 'The mute "works" by Bo ends Sat 1 Mar 15:00 EET' in text
+    assert "Condensation likely, North wall" in text
+
+
+def test_an_alert_about_the_program_itself_names_it() -> None:
+    own = alert("disk_nearly_full", None, job=SYSTEM, finding=WALL.model_copy(update={"location": None}))
+    assert compose(own).title == "monitord itself: new: Disk is nearly full"
+
+
+def test_every_kind_with_a_rule_has_words() -> None:
+    words = Wording().words["kinds"]
+    assert set(default_rule_book().kinds) <= set(words)
+
+
+# --- templates of a firm --------------------------------------------------------------------------------------
+
+
+def test_a_firm_can_translate_words_and_templates_and_leave_the_rest(tmp_path: Path) -> None:
+    (tmp_path / "fi").mkdir()
+    (tmp_path / "fi" / "words.toml").write_text('[kinds]\ncondensation = "Kosteus tiivistyy"\n', encoding="utf-8")
+    (tmp_path / "fi" / "title.txt.j2").write_text("{{ m.items[0].kind }} / {{ m.job }}", encoding="utf-8")
+    message = compose(alert(finding=WALL), templates_dir=tmp_path, people=[person(language="fi")])
+    assert message.title == "Kosteus tiivistyy / Elm Street 5"
+    assert "NEW: Kosteus tiivistyy, North wall" in message.text
+
+
+def test_a_language_nobody_translated_falls_back_to_english() -> None:
+    assert Wording("sv-FI").kind("mould") == "Mould risk"
+
+
+@pytest.mark.parametrize(
+    ("name", "content"), [("words.toml", "[kinds"), ("title.txt.j2", "{{ m.nothing }}"), ("title.txt.j2", "{% if")]
+)
+def test_a_broken_template_is_named_with_a_remedy(tmp_path: Path, name: str, content: str) -> None:
+    (tmp_path / "en").mkdir()
+    (tmp_path / "en" / name).write_text(content)
+    with pytest.raises(ConfigurationError, match=r"firm's own templates"):
+        compose(alert(), templates_dir=tmp_path)
+
+
+# --- links ----------------------------------------------------------------------------------------------------
+
+LINK = Link(purpose=Purpose.ACKNOWLEDGE, person="anna", subject="f" * 24, episode=3, expires=int(after(60).timestamp()))
+
+
+def test_a_link_says_what_it_was_made_to_say() -> None:
+    assert read(sign(LINK, SECRET), Purpose.ACKNOWLEDGE, SECRET, after(59)) == LINK
+
+
+def test_a_link_expires() -> None:
+    with pytest.raises(LinkError, match=r"valid until 2025-03-01 13:00 UTC"):
+        read(sign(LINK, SECRET), Purpose.ACKNOWLEDGE, SECRET, after(60))
+
+
+def test_a_link_serves_one_purpose() -> None:
+    with pytest.raises(LinkError, match="not valid"):
+        read(sign(LINK, SECRET), Purpose.MUTE, SECRET, T0)
+
+
+def test_a_purpose_written_into_the_content_does_not_help() -> None:
+    forged = LINK.model_copy(update={"purpose": Purpose.MUTE})
+    body = base64.urlsafe_b64encode(forged.model_dump_json().encode()).rstrip(b"=").decode()
+    signature = sign(LINK, SECRET).partition(".")[2]
+    with pytest.raises(LinkError):
+        read(f"{body}.{signature}", Purpose.MUTE, SECRET, T0)
+
+
+def test_a_link_of_another_program_is_refused() -> None:
+    with pytest.raises(LinkError):
+        read(sign(LINK, b"t" * 32), Purpose.ACKNOWLEDGE, SECRET, T0)
+
+
+@given(st.integers(0, 10_000), st.characters())
+@effort(deadline=None)
+def test_a_link_altered_anywhere_is_refused(place: int, letter: str) -> None:
+    token = sign(LINK, SECRET)
+    at = place % len(token)
+    altered = token[:at] + letter + token[at + 1 :]
+    if altered == token:
+        return
+    with pytest.raises(LinkError):
+        read(altered, Purpose.ACKNOWLEDGE, SECRET, T0)
+
+
+@pytest.mark.parametrize("token", ["", ".", "a.b", "a", "é.ü", "." * 50])
+def test_what_is_no_link_is_refused_in_words(token: str) -> None:
+    with pytest.raises(LinkError):
+        read(token, Purpose.ACKNOWLEDGE, SECRET, T0)
+
+
+def test_the_signature_is_a_keyed_hash_with_a_key_of_its_own_for_each_purpose() -> None:
+    """HMAC-SHA-256 of RFC 2104, computed here with the standard library by hand."""
+    body, _, signature = sign(LINK, SECRET).partition(".")
+    key = hmac.new(SECRET, b"monitord link: acknowledge", "sha256").digest()
+    expected = base64.urlsafe_b64encode(hmac.new(key, body.encode(), "sha256").digest()).rstrip(b"=").decode()
+    assert signature == expected
+    assert json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4)))["subject"] == "f" * 24
+
+
+# --- digests --------------------------------------------------------------------------------------------------
+
+EARLY = person(digest_at="07:00", name="Anna")  # 05:00 UTC in winter
+
+
+@pytest.mark.parametrize(
+    ("hours_after_seven", "last_hours_ago", "due"),
+    [
+        (-0.1, None, False),  # not yet
+        (0.0, None, True),  # at its hour
+        (3.9, None, True),  # the program was down at seven
+        (4.1, None, False),  # too late to be a morning digest
+        (1.0, 0.5, False),  # it has been written
+        (1.0, 24.5, True),  # yesterday's has
+    ],
+)
+def test_a_digest_is_due_at_the_persons_own_hour_and_once(
+    hours_after_seven: float, last_hours_ago: float | None, due: bool
+) -> None:
+    seven = T0.replace(hour=5)
+    now = seven + timedelta(hours=hours_after_seven)
+    last = None if last_hours_ago is None else now - timedelta(hours=last_hours_ago)
+    assert (due_since(EARLY, last, now) is not None) is due
+
+
+def overview() -> Overview:
+    forecast = Forecast(
+        made_at=T0, low=after(5000), middle=after(8640), high=after(14_400), never=False, high_never=False, reason=""
+    )
+    place = LocationAssessment(
+        location="north",
+        probe="p1",
+        state=State.DRYING,
+        words="drying by 0.4 % RH a day",
+        last_reading_at=T0,
+        forecast=forecast,
+    )
+    assessed = JobAssessment(job="J1", as_of=T0, last_reading_at=after(-10), locations=(place,), findings=())
+    taken = alert("mould", status=AlertStatus.ACKNOWLEDGED, acknowledged_by="Bo", opened_at=after(-3000))
+    return Overview([job()], {"J1": assessed}, [alert(), closed(kind="rewetting", opened_at=after(-3000)), taken])
+
+
+def digest(**change: object) -> list[Message]:
+    one = settings(**({"people": [EARLY]} | change))
+    return compose_digest(one.people[0], one, overview(), T0, after(-60), after(1))
+
+
+def test_a_digest_says_what_is_new_open_over_drying_and_due_next() -> None:
+    (message,) = digest()
+    lines = [line.strip() for line in message.text.splitlines()]
+    assert "- Condensation likely, North wall [watch]" in lines
+    assert "- Getting wet again, North wall, Sat 1 Mar 14:30 EET" in lines
+    assert any("Mould risk, North wall [watch], since" in line and "taken on by Bo" in line for line in lines)
+    assert "- North wall: drying by 0.4 % RH a day" in lines
+    assert "- North wall: Fri 7 Mar (Wed 5 Mar – Tue 11 Mar)" in lines
+    assert "Newest reading: Sat 1 Mar 13:50 EET" in lines
+    assert "2 open, 1 new" in message.title
+    assert len(message.short) <= 160
+    assert "North wall" in message.html
+
+
+@pytest.mark.parametrize("end", [None, after(60 * 24)])
+def test_a_digest_reminds_of_a_job_that_is_paused(end: datetime | None) -> None:
+    pause = Pause(job="J1", start=T0, end=end, author="Anna", comment="the client decorates")
+    said = "paused since Sat 1 Mar 14:00 EET by Anna: the client decorates"
+    if end is not None:
+        said = "paused from Sat 1 Mar 14:00 EET until Sun 2 Mar 14:00 EET by Anna: the client decorates"
+    one = settings(people=[EARLY])
+    (message,) = compose_digest(EARLY, one, Overview([job()], {}, [], {"J1": pause}), T0, after(-60), T0)
+    assert f"Raises no alerts: {said}" in message.text
+    assert said in message.html
+
+
+def test_a_digest_holds_only_the_jobs_that_a_route_leads_from() -> None:
+    two = [EARLY, person("bo")]
+    assert digest(people=two, routes=[{"jobs": ["J1"], "people": ["bo"]}]) == []
+    assert len(digest(people=two, routes=[{"jobs": ["J1"], "people": ["anna"]}])) == 1
+
+
+def test_a_digest_goes_only_the_ways_that_take_one() -> None:
+    ways = [{"channel": "mail"}, {"channel": "sms", "digest": False}]
+    channels = [{"name": "mail", "url": "log://"}, {"name": "sms", "url": "log://"}]
+    one = person(digest_at="07:00", ways=ways)
+    assert [m.channel for m in digest(people=[one], channels=channels)] == ["mail"]
+
+
+def test_the_digest_of_one_hour_has_one_id() -> None:
+    assert digest()[0].id == digest()[0].id

@@ -1,0 +1,212 @@
+"""Airing, heating and dehumidifying: which way, by how much, on what it would condense, and how it is said."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from damage_support import NO_DOUBT, START_S, USUAL, job_of, newest, place, track
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitord.analysis.air.airing import AiringDay, airing, airing_day, water_per_hour
+from monitord.analysis.air.measures import Balance, levers, suggestion
+from monitord.analysis.surfaces.surface_risk import surface_risk
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import AiringEffect
+from monitord.model.jobs import Goal, GoalMetric
+from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
+from monitord.physics.uncertainty import combine, u_vapour_pressure
+
+OPTIONS = AnalysisOptions()
+ROOM, OUT = place("room_air", "room", name="kitchen"), place("outdoor_air", "out")
+WET = place("cavity", "wet", reference="room", goal=Goal(metric=GoalMetric.RH, limit=70.0))
+
+
+def advice(room, outdoor, others=(), surfaces=None, day=None, options=OPTIONS):
+    airs = {"room": newest(ROOM, *room), "out": newest(OUT, *outdoor)} | {x.location.id: x for x in others}
+    job = job_of(ROOM, OUT, *(x.location for x in others))
+    found = airing(job, ROOM, airs, surfaces or {}, day or AiringDay(), options)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize(
+    ("room", "outdoor", "effect", "said"),
+    [
+        ((20, 60), (2, 85), AiringEffect.DRIES, "Open windows dry now"),
+        ((16, 55), (24, 75), AiringEffect.WETS, "Keep windows shut"),
+        ((20, 50), (16, 64), AiringEffect.NO_CLEAR_DIFFERENCE, "no clear difference"),
+    ],
+)
+def test_the_difference_of_vapour_decides_and_only_if_it_is_larger_than_its_doubt(room, outdoor, effect, said):
+    found = advice(room, outdoor)
+    assert found.effect is effect
+    assert said in found.words
+    assert found.difference is not None
+    expected = vapour_pressure(*map(float, room)) - vapour_pressure(*map(float, outdoor))
+    assert found.difference.value == pytest.approx(expected)
+    doubts = [u_vapour_pressure(float(t), float(rh), USUAL.temperature_k, USUAL.relative_humidity_pct)
+              for t, rh in (room, outdoor)]  # fmt: skip
+    assert found.difference.u == pytest.approx(combine(*doubts))
+    assert found.water is not None
+    if effect is not AiringEffect.NO_CLEAR_DIFFERENCE:
+        assert np.sign(found.water.value) == np.sign(found.difference.value)
+
+
+def test_water_is_in_proportion_to_air_change_and_volume():
+    small, large = (advice((20, 60), (2, 85), options=AnalysisOptions(airing_changes_per_h=n, airing_volume_m3=v))
+                    for n, v in ((1.0, 50.0), (3.0, 100.0)))  # fmt: skip
+    assert small.water is not None
+    assert large.water is not None
+    assert large.water.value == pytest.approx(6 * small.water.value)
+    assert large.water.u == pytest.approx(6 * (small.water.u or 0))
+    assert "3 air changes an hour in 100 m³" in large.words
+
+
+def test_what_was_not_heard_at_the_same_time_is_not_known():
+    late = newest(OUT, 2, 85)
+    moved = type(late)(OUT, type(late.series)(late.series.time_s - 86_400 * 2, *(getattr(late.series, n) for n in (
+        "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_s"))),
+        late.doubt, late.interval_s, late.humidity_over, late.probe)  # fmt: skip
+    found = airing(job_of(ROOM, OUT), ROOM, {"room": newest(ROOM, 20, 60), "out": moved}, {}, AiringDay(), OPTIONS)
+    assert found is not None
+    assert found.effect is AiringEffect.UNKNOWN
+    assert found.difference is None
+    assert found.levers == ()
+    assert "not known" in found.words
+    silent = airing(job_of(ROOM, OUT), ROOM, {"room": None, "out": None}, {}, AiringDay(), OPTIONS)
+    assert silent is not None
+    assert silent.effect is AiringEffect.UNKNOWN
+
+
+def test_a_job_without_outdoor_air_gets_no_advice():
+    assert airing(job_of(ROOM), ROOM, {"room": newest(ROOM, 20, 60)}, {}, AiringDay(), OPTIONS) is None
+
+
+def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
+    """A warm day on a cellar: 24 °C and 65 %, dew point 17.0 °C; the wall is at 13 °C."""
+    wall = place("surface", "wall", reference="room", name="cellar wall")
+    here = newest(wall, 15, 70, 13.0)
+    risk = surface_risk(here, None, None, OPTIONS)
+    assert risk is not None
+    assert risk[0].probability < 0.01  # it does not condense now
+    found = advice((16, 60), (24, 65), others=(here,), surfaces={"wall": risk[0]})
+    assert found.condenses_on == "wall"
+    assert found.condenses_probability is not None
+    assert found.condenses_probability > 0.99
+    assert "would condense on the cold surface at cellar wall" in found.words
+    dry = advice((16, 60), (5, 60), others=(here,), surfaces={"wall": risk[0]})
+    assert dry.condenses_on is None
+    assert dry.condenses_probability is not None
+    assert dry.condenses_probability < 0.01
+
+
+def test_a_surface_of_another_room_is_not_counted():
+    other = place("room_air", "attic")
+    wall = place("surface", "wall", reference="attic")
+    here = newest(wall, 15, 70, 5.0)
+    risk = surface_risk(here, None, None, OPTIONS)
+    assert risk is not None
+    job = job_of(ROOM, OUT, other, wall)
+    airs = {"room": newest(ROOM, 16, 60), "out": newest(OUT, 24, 65), "attic": None, "wall": here}
+    found = airing(job, ROOM, airs, {"wall": risk[0]}, AiringDay(), OPTIONS)
+    assert found is not None
+    assert found.condenses_probability is None
+
+
+def test_the_last_day_is_summed_hour_by_hour():
+    """Half a day of drier and half a day of wetter air outdoors; three hours of it silent."""
+    t, rh = np.full(48, 10.0), np.r_[np.full(24, 20.0), np.full(12, 30.0), np.full(12, 100.0)]
+    rh[24:27] = np.nan
+    room, out = track(ROOM, 20.0, 40.0, 48), track(OUT, t, rh)
+    found = airing_day(room, out, 0.0, OPTIONS)
+    assert found.share == pytest.approx(9 / 21)
+    assert found.difference is not None
+    assert found.water is not None
+    vapour = np.asarray(vapour_pressure(t[27:], rh[27:]))
+    expected = water_per_hour(np.full(21, 20.0), np.full(21, float(vapour_pressure(20.0, 40.0))), vapour,
+                              101_325.0, OPTIONS)  # fmt: skip
+    assert found.water.value == pytest.approx(24 * float(expected.mean()))
+    assert found.difference.value == pytest.approx(float(vapour_pressure(20.0, 40.0) - vapour.mean()))
+    assert airing_day(room.last(4), out.last(4), 0.0, OPTIONS) == AiringDay()
+    said = advice((20, 60), (2, 85), day=found)
+    assert "43 % of the hours" in said.words
+
+
+# --- levers ---------------------------------------------------------------------------------------------------
+
+
+def balance(element, room, outdoor, room_c=18.0, element_c=16.0):
+    return Balance(element, room, outdoor, 20.0, 20.0, 20.0, room_c, element_c, "the wet places beside it")
+
+
+def test_airing_in_frost_beats_heating_and_heating_beats_airing_in_damp_weather():
+    frost = levers(balance(1700.0, 1000.0, 300.0), OPTIONS)
+    muggy = levers(balance(1700.0, 1500.0, 1650.0), OPTIONS)
+    assert frost[0].name == "air"
+    assert [lever.name for lever in muggy][-1] == "air"
+    assert muggy[-1].gain.value < 0
+    assert "lowers" in muggy[-1].words
+
+
+def test_the_balance_settles_where_what_is_given_is_what_leaves():
+    """With the conductances of the present state, each lever's room pressure balances by hand."""
+    b = balance(1700.0, 1400.0, 500.0)
+    ratio = (1400.0 - 500.0) / (1700.0 - 1400.0)
+    by_name = {lever.name: lever for lever in levers(b, OPTIONS)}
+    more = (OPTIONS.base_changes_per_h + OPTIONS.airing_changes_per_h) / OPTIONS.base_changes_per_h
+    room = 1700.0 - by_name["air"].drive.value
+    assert ratio * (1700.0 - room) == pytest.approx(more * (room - 500.0))  # given = taken, with more air change
+    warm = saturation_vapour_pressure(21.0) / saturation_vapour_pressure(16.0)
+    room = 1700.0 * warm - by_name["heat"].drive.value
+    assert ratio * (1700.0 * warm - room) == pytest.approx(room - 500.0)
+    held = OPTIONS.dehumidified_rh_pct / 100 * saturation_vapour_pressure(18.0)
+    assert by_name["dehumidify"].drive.value == pytest.approx(1700.0 - held)
+
+
+def test_a_room_that_is_drier_already_gains_nothing_from_a_machine():
+    b = balance(1700.0, 600.0, 500.0)
+    machine = next(lever for lever in levers(b, OPTIONS) if lever.name == "dehumidify")
+    assert machine.gain.value == 0.0
+
+
+def test_without_a_goal_beside_it_wet_surfaces_in_the_room_are_what_dries():
+    found = advice((20, 60), (2, 85))
+    assert "wet surfaces in the room" in found.words
+    beside = advice((20, 60), (2, 85), others=(newest(WET, 17, 95),))
+    assert "the wet places beside it" in beside.words
+    assert beside.levers != found.levers
+
+
+def test_a_suggestion_gives_its_reason_and_is_no_order():
+    found = levers(balance(1700.0, 1000.0, 300.0), OPTIONS)
+    text = suggestion(found, "the wet places beside it", 2.0)
+    assert "airing looks best" in text
+    assert "Pa" in text
+    assert "not an order" in text
+    hot = levers(balance(2500.0, 2000.0, 3500.0, room_c=61.0, element_c=61.0), OPTIONS)
+    assert "None of airing, heating and dehumidifying" in suggestion(hot, "what dries", 2.0)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    t=st.floats(-5, 35), rh=st.floats(5, 100), t_out=st.floats(-25, 38), rh_out=st.floats(5, 100),
+    wet=st.floats(5, 100),
+)  # fmt: skip
+def test_no_state_of_the_airs_leaves_the_advice_without_an_answer(t, rh, t_out, rh_out, wet):
+    found = advice((t, rh), (t_out, rh_out), others=(newest(WET, t, wet, n=8),))
+    assert found.effect is not AiringEffect.UNKNOWN
+    assert len(found.levers) == 3
+    gains = [lever.gain.value for lever in found.levers]
+    assert gains == sorted(gains, reverse=True)
+    assert all(np.isfinite([lever.gain.value, lever.gain.u, lever.drive.value]).all() for lever in found.levers)
+    assert found.at == datetime.fromtimestamp(START_S + 159 * 600.0, UTC)
+
+
+def test_without_doubt_any_difference_is_clear():
+    airs = {"room": newest(ROOM, 20, 50, doubt=NO_DOUBT), "out": newest(OUT, 20, 49.9, doubt=NO_DOUBT)}
+    found = airing(job_of(ROOM, OUT), ROOM, airs, {}, AiringDay(), OPTIONS)
+    assert found is not None
+    assert found.effect is AiringEffect.DRIES

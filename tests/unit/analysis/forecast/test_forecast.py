@@ -1,0 +1,308 @@
+"""Forecasts against courses whose end is known: exponentials in closed form, and concrete by an integrator of its own.
+
+Exponential approach and Crank's slab (1975, §4.3) are closed forms; the sleeve is held against Bažant and Najjar's
+equation (1972) solved by scipy's stiff integrator on a grid of the test's own, not by the analysis' own curves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from analysis_series import (
+    CAVITY,
+    OUTDOOR,
+    ROOM,
+    SLEEVE,
+    START_S,
+    VOID,
+    around_until,
+    daily,
+    hours,
+    noise,
+    place,
+    track,
+    track_at,
+    until,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from monitord.analysis.drying.metric import build_metric
+from monitord.analysis.drying.progress import progress
+from monitord.analysis.forecast.forecast import NEVER_AT, outlook, to_forecast
+from monitord.analysis.forecast.time_to_goal import HORIZON_D, Outlook
+from monitord.analysis.series.hourly_series import Around, TimberSpot, Track
+from monitord.model.assessments import Forecast
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import Goal
+from monitord.model.series import Array
+from monitord.physics.moist_air import saturation_vapour_pressure
+
+OPTIONS = AnalysisOptions()
+DAY_S = 86_400.0
+DAYS = 60.0
+H = hours(DAYS)
+ROOM_PA = 1000.0
+
+
+def room(vp: Array | float = ROOM_PA, t: float = 19.0) -> Track:
+    return track_at(place(ROOM), t, np.broadcast_to(vp, len(H)) + noise(len(H), 4.0, 1), DAYS)
+
+
+def seen_on(here: Track, around: Around, goal: Goal, day: float, settled_day: float = 0.0) -> tuple[Outlook, Forecast]:
+    """Outlook and forecast as of a day."""
+    hour = round(24 * day)
+    past = until(here, hour)
+    metric = build_metric(past, around_until(around, hour), goal, OPTIONS)
+    assert metric is not None
+    first = round(24 * settled_day)
+    view = outlook(past, metric, progress(past, metric, first), first, OPTIONS.timber_lag_days)
+    assert view is not None
+    return view, to_forecast(view, metric, START_S + day * DAY_S, "why")
+
+
+def days_to_go(forecast: Forecast) -> tuple[float, float, float]:
+    """Low, middle and high in days from when it was made; infinite is never."""
+    made = forecast.made_at
+    low, middle, high = (
+        (t - made).total_seconds() / DAY_S if t is not None else np.inf
+        for t in (forecast.low, forecast.middle, forecast.high)
+    )
+    return low, middle, high
+
+
+# -- an element that follows its air -------------------------------------------------------------------------------
+
+
+def excess(window_h: float = 24.0, limit: float = 120.0) -> Goal:
+    return Goal.model_validate({"metric": "vp_excess_pa", "limit": limit, "window_h": window_h})
+
+
+def drying_cavity(tau_d: float, start_pa: float = 650.0) -> Track:
+    fading = start_pa * np.exp(-(H + 0.5) / 24.0 / tau_d)
+    return track_at(place(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 6.0, 2), DAYS)
+
+
+def met_on(tau_d: float, start_pa: float, limit: float, window_d: float) -> float:
+    """Day on which the trailing mean of start·exp(−t/τ) over the window comes to the limit, in closed form."""
+    lifted = tau_d / window_d * (np.exp(window_d / tau_d) - 1.0)
+    return float(tau_d * np.log(start_pa / limit * lifted))
+
+
+@pytest.mark.parametrize("tau_d", [4.0, 8.0, 14.0])
+@pytest.mark.parametrize("share", [0.35, 0.6])
+@pytest.mark.parametrize("window_h", [24.0, 72.0])
+def test_an_exponential_approach_is_dated_within_its_interval(tau_d: float, share: float, window_h: float) -> None:
+    truth = met_on(tau_d, 650.0, 120.0, window_h / 24.0)
+    here, inside = drying_cavity(tau_d), room()
+    view, forecast = seen_on(here, Around(inside, inside, None), excess(window_h), share * truth)
+    low, middle, high = days_to_go(forecast)
+    to_go = (1.0 - share) * truth
+    assert low <= to_go <= high
+    assert middle == pytest.approx(to_go, rel=0.4)
+    assert not forecast.never
+    assert view.never < 0.5
+
+
+@pytest.mark.parametrize("window_h", [24.0, 72.0])
+def test_the_interval_narrows_as_the_goal_comes_near(window_h: float) -> None:
+    here, inside = drying_cavity(10.0), room()
+    spans = []
+    for day in (6.0, 12.0):
+        low, _, high = days_to_go(seen_on(here, Around(inside, inside, None), excess(window_h), day)[1])
+        spans.append(high - low)
+    assert spans[1] < spans[0]
+
+
+def test_a_daily_cycle_and_a_day_of_outage_do_not_move_the_date_by_much() -> None:
+    inside, truth = room(), met_on(8.0, 650.0, 120.0, 1.0)
+    plain = drying_cavity(8.0)
+    swinging = track_at(place(CAVITY, reference="room_air"), 17.0, plain.vapour_pressure_pa + 60.0 * daily(H), DAYS)
+    swinging.vapour_pressure_pa[100:126] = np.nan
+    swinging.relative_humidity_pct[100:126] = np.nan
+    around = Around(inside, inside, None)
+    _, calm, _ = days_to_go(seen_on(plain, around, excess(), 8.0)[1])
+    low, middle, high = days_to_go(seen_on(swinging, around, excess(), 8.0)[1])
+    assert middle == pytest.approx(calm, rel=0.35)
+    assert low <= truth - 8.0 <= high
+
+
+# -- never -------------------------------------------------------------------------------------------------------
+
+
+def at_rh(rh_end: float, tau_d: float = 4.0, t: float = 16.0) -> tuple[Track, Around]:
+    """A cavity on its way from 92 %RH to what the room's air gives it at its own temperature."""
+    inside = room(rh_end / 100.0 * saturation_vapour_pressure(t))
+    rh = rh_end + (92.0 - rh_end) * np.exp(-H / 24.0 / tau_d)
+    return track(place(CAVITY), t, rh + noise(len(H), 0.2, 3), DAYS), Around(inside, inside, None)
+
+
+@pytest.mark.parametrize(("above", "day"), [(15.0, 5.0), (15.0, 20.0), (8.0, 10.0), (8.0, 20.0)])
+def test_air_that_ends_above_the_goal_gives_no_date(above: float, day: float) -> None:
+    here, around = at_rh(65.0 + above)
+    view, forecast = seen_on(here, around, Goal.model_validate({"metric": "rh_pct", "limit": 65.0}), day)
+    assert view.never >= NEVER_AT
+    assert forecast.never
+    assert forecast.middle is None
+    assert forecast.high_never
+
+
+@pytest.mark.parametrize("day", [5.0, 10.0])
+def test_air_that_ends_well_below_the_goal_gives_a_date(day: float) -> None:
+    here, around = at_rh(52.0, tau_d=9.0)
+    forecast = seen_on(here, around, Goal.model_validate({"metric": "rh_pct", "limit": 65.0}), day)[1]
+    assert not forecast.never
+    truth = met_rh(52.0, 65.0, 9.0)
+    low, _, high = days_to_go(forecast)
+    assert low <= truth - day <= high
+
+
+def met_rh(end: float, limit: float, tau_d: float) -> float:
+    return met_on(tau_d, 92.0 - end, limit - end, 1.0)
+
+
+# -- a sleeve in concrete ------------------------------------------------------------------------------------------
+
+
+def relative_diffusivity(h: Array) -> Array:
+    """Bažant and Najjar 1972 with the constants of the CEB-FIP Model Code 1990, written out for the test."""
+    return np.asarray(0.05 + 0.95 / (1.0 + ((1.0 - np.clip(h, 0.0, 0.9999)) / 0.2) ** 15))
+
+
+@lru_cache(maxsize=8)
+def humidity_at(depth_mm: float, thickness_mm: float, d_m2_s: float, start: float, face: float, days: float) -> Array:
+    """Humidity at a depth by the hour: one face held at `face`, the other sealed. [%]"""
+    cells = 60
+    dx = thickness_mm / 1000.0 / cells
+
+    def change(_: float, h: Array) -> Array:
+        between = 0.5 * (h[1:] + h[:-1])
+        flux = d_m2_s * relative_diffusivity(between) * (h[1:] - h[:-1]) / dx
+        at_face = d_m2_s * relative_diffusivity(np.array([0.5 * (h[0] + face)]))[0] * (h[0] - face) / (0.5 * dx)
+        return np.asarray((np.r_[flux, 0.0] - np.r_[at_face, flux]) / dx)
+
+    at = np.arange(round(24 * days)) * 3600.0
+    found = solve_ivp(
+        change, (0.0, at[-1]), np.full(cells, start), method="LSODA", t_eval=at, rtol=1e-6, atol=1e-9, lband=1, uband=1
+    )
+    centres = (np.arange(cells) + 0.5) * dx
+    return np.array([100.0 * np.interp(depth_mm / 1000.0, centres, row) for row in found.y.T])
+
+
+EQUILIBRIUM_GOAL = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 85.0})
+
+
+@pytest.mark.parametrize("d_m2_s", [2.0e-10, 5.0e-10])
+@pytest.mark.parametrize("day", [14.0, 24.0])
+def test_a_sleeve_in_drying_concrete_is_dated_within_its_interval(d_m2_s: float, day: float) -> None:
+    course = humidity_at(30.0, 80.0, d_m2_s, 0.97, 0.45, 200.0)
+    truth = float(np.flatnonzero(course <= 85.0)[0]) / 24.0 + 0.5
+    assert truth > day + 2.0
+    rh = course[: len(H)] + noise(len(H), 0.05, 4)
+    inside = track(place(ROOM), 20.0, 45.0, DAYS)
+    here = track(place(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
+    low, middle, high = days_to_go(seen_on(here, Around(inside, inside, None), EQUILIBRIUM_GOAL, day, 4.0)[1])
+    assert low <= truth - day <= high
+    assert middle == pytest.approx(truth - day, rel=0.6)
+
+
+def test_concrete_slows_down_near_80_percent_and_the_forecast_knows_before_it_does() -> None:
+    """D is half at 80 %RH and a twentieth below (Bažant and Najjar 1972): a straight line comes far too early."""
+    course = humidity_at(30.0, 80.0, 3.5e-10, 0.97, 0.45, 400.0)
+    day = float(np.flatnonzero(course <= 87.0)[0]) / 24.0
+    hour = round(24 * day)
+    truth = float(np.flatnonzero(course <= 78.0)[0]) / 24.0 - day
+    straight = (course[hour] - 78.0) / (course[hour - 96] - course[hour]) * 4.0
+    assert truth > 2.0 * straight
+    n = len(H)
+    start = max(0, hour - n)  # the days before that fall out of the record
+    rh = course[start : start + n] + noise(n, 0.05, 5)
+    inside = track(place(ROOM), 20.0, 45.0, DAYS)
+    here = track(place(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
+    goal = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 78.0})
+    low, middle, high = days_to_go(seen_on(here, Around(inside, inside, None), goal, day - start / 24.0, 4.0)[1])
+    assert middle > 1.5 * straight
+    assert low <= truth <= high
+
+
+def test_a_sleeve_under_air_wetter_than_its_goal_gets_no_date() -> None:
+    inside = track(place(ROOM), 20.0, 89.0, DAYS)
+    rh = 96.0 - 3.0 * (1.0 - np.exp(-H / 240.0)) + noise(len(H), 0.05, 6)
+    here = track(place(SLEEVE), 20.0, rh, DAYS)
+    forecast = seen_on(here, Around(inside, inside, None), EQUILIBRIUM_GOAL, 20.0, 4.0)[1]
+    assert forecast.never
+
+
+# -- timber ------------------------------------------------------------------------------------------------------
+
+
+TIMBER_GOAL = Goal.model_validate({"metric": "timber_mc_pct", "limit": 16.0})
+
+
+@pytest.mark.parametrize(("start_pct", "day"), [(20.0, 4.0), (25.0, 4.0), (25.0, 10.0), (28.0, 10.0)])
+def test_a_joist_that_lags_its_air_by_two_weeks_is_dated_within_its_interval(start_pct: float, day: float) -> None:
+    """Air at 65 %RH and 21.1 °C holds timber at 12.0 % (Wood Handbook, Table 4-2): M = 12 + (M0 − 12)·exp(−t/14 d)."""
+    truth = 14.0 * np.log((start_pct - 12.0) / 4.0) + 0.5
+    inside = track(place(ROOM), 21.1, 65.0, DAYS)
+    here = track(place(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
+    low, _, high = days_to_go(seen_on(here, Around(inside, inside, None), TIMBER_GOAL, day)[1])
+    assert low <= truth - day <= high
+
+
+@pytest.mark.parametrize("start_pct", [25.0, 28.0])
+def test_a_spot_reading_of_timber_moves_its_date_towards_the_truth(start_pct: float) -> None:
+    """The joist of the test before; a meter reads it on day 8 to 1 % of dry mass."""
+    truth = 14.0 * np.log((start_pct - 12.0) / 4.0) + 0.5 - 10.0
+    measured = 12.0 + (start_pct - 12.0) * np.exp(-8.0 / 14.0)
+    inside = track(place(ROOM), 21.1, 65.0, DAYS)
+    here = track(place(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
+    spot = TimberSpot(START_S + 8 * DAY_S, float(measured), 1.0)
+    without, told = (
+        days_to_go(seen_on(one, Around(inside, inside, None), TIMBER_GOAL, 10.0)[1])
+        for one in (here, replace(here, spots=(spot,)))
+    )
+    assert told[0] <= truth <= told[2]
+    assert abs(told[1] - truth) < abs(without[1] - truth)
+
+
+def test_timber_in_air_that_holds_it_above_the_goal_gets_no_date() -> None:
+    """85 %RH at 21.1 °C holds timber at 17.9 % (Wood Handbook, Table 4-2)."""
+    inside = track(place(ROOM), 21.1, 87.0, DAYS)
+    here = track(place(VOID), 21.1, 87.0 + noise(len(H), 0.2, 8), DAYS)
+    assert seen_on(here, Around(inside, inside, None), TIMBER_GOAL, 20.0)[1].never
+
+
+# -- always ------------------------------------------------------------------------------------------------------
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.floats(2.0, 25.0), st.floats(300.0, 1200.0), st.floats(20.0, 250.0), st.integers(3, 40), st.integers(0, 999))
+def test_forecasts_are_ordered_lie_ahead_and_come_out_the_same_each_time(
+    tau_d: float, start_pa: float, limit: float, day: int, seed: int
+) -> None:
+    fading = start_pa * np.exp(-H / 24.0 / tau_d)
+    here = track_at(place(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 15.0, seed), DAYS)
+    inside, outside = room(), track_at(place(OUTDOOR), 5.0, 700.0 + noise(len(H), 20.0, seed + 1), DAYS)
+    around = Around(inside, inside, outside)
+    view, forecast = seen_on(here, around, excess(limit=limit), float(day))
+    assert seen_on(here, around, excess(limit=limit), float(day))[1] == forecast
+    assert view.weights.sum() == pytest.approx(1.0)
+    low, middle, high = days_to_go(forecast)
+    assert 0.0 <= low <= middle <= high
+    assert forecast.never == (forecast.middle is None)
+    assert forecast.high_never == (forecast.high is None)
+    assert high <= HORIZON_D + 2.0 or high == np.inf
+    for share in (view.never, view.held, view.held_by_air, view.no_progress):
+        assert 0.0 <= share <= 1.0 + 1e-9
+
+
+def test_half_a_day_of_readings_gives_no_forecast() -> None:
+    inside, here = room(), drying_cavity(8.0)
+    past = until(here, 30)
+    metric = build_metric(past, around_until(Around(inside, inside, None), 30), excess(), OPTIONS)
+    assert metric is not None
+    assert outlook(past, metric, progress(past, metric), 0, OPTIONS.timber_lag_days) is None

@@ -1,0 +1,88 @@
+"""Frost and heat: where they are told of, on which readings, and with which cautions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from damage_support import newest, place
+
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.alerts.lifecycle.rules import Verdict
+from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
+from monitord.model.config.analysis_options import AnalysisOptions
+
+OPTIONS = AnalysisOptions()
+
+
+def told(kind, t, rh=50.0, n=160):
+    findings, cautions = frost_and_heat(newest(place(kind), t, rh, n=n), OPTIONS)
+    return {finding.kind: finding for finding in findings}, cautions
+
+
+def verdict(finding):
+    rule = default_rule_book().rule_for(finding.kind, "j", finding.location)
+    assert rule is not None
+    return rule.judge(finding.value, holds=False)
+
+
+@pytest.mark.parametrize(("t", "expected"), [(2.5, Verdict.TRUE), (3.5, Verdict.FALSE), (18.0, Verdict.FALSE)])
+def test_a_room_close_to_freezing_is_told_of(t, expected):
+    found, cautions = told("room_air", t)
+    assert verdict(found["freezing"]) is expected
+    assert bool(cautions) is (t <= OPTIONS.freezing_caution_c)
+    assert found["freezing"].u is not None
+
+
+def test_frost_in_cavities_voids_and_outdoors_is_winter_and_not_told_of():
+    for kind in ("cavity", "subfloor_void", "outdoor_air", "surface", "slab_sleeve"):
+        found, cautions = told(kind, -8.0)
+        assert "freezing" not in found
+        assert cautions == ()
+
+
+def test_one_cold_reading_is_averaged_away():
+    t = np.full(160, 8.0)
+    t[-1] = 2.0
+    found, _ = told("room_air", t)
+    assert found["freezing"].value == pytest.approx((2.0 + 2 * 8.0) / 3)
+
+
+def test_heat_in_a_room_counts_at_once_and_sun_on_a_wall_does_not():
+    """Three hours of sun heat a cavity to 48 °C; the mean of twelve hours is what timber feels."""
+    t = np.full(160, 20.0)
+    t[-18:] = 48.0
+    room, room_cautions = told("room_air", t)
+    cavity, cavity_cautions = told("cavity", t)
+    assert verdict(room["overheating"]) is Verdict.TRUE
+    assert any("warp" in caution for caution in room_cautions)
+    assert verdict(cavity["overheating"]) is Verdict.FALSE
+    assert cavity_cautions == ()
+    baked, _ = told("cavity", 45.0)
+    assert verdict(baked["overheating"]) is Verdict.TRUE
+
+
+def test_warm_air_that_is_too_dry_for_timber_is_cautioned_about():
+    """34 °C and 15 %: timber would come to 3.4 %MC (Wood Handbook eq. 4-5); at 20 °C a dry room is only winter."""
+    found, cautions = told("room_air", 34.0, 15.0)
+    assert any("dries too fast" in caution for caution in cautions)
+    assert "common practice" in cautions[0]
+    assert verdict(found["overheating"]) is Verdict.FALSE
+    assert told("room_air", 20.0, 15.0)[1] == ()
+    assert told("room_air", 34.0, 45.0)[1] == ()
+
+
+def test_findings_say_what_to_look_at_with_the_caution_that_belongs_there():
+    found, _ = told("room_air", 1.0)
+    assert "flame" in found["freezing"].look_first
+    assert "pipes" in found["freezing"].why
+    assert "thermostats" in found["overheating"].look_first
+    assert found["freezing"].readings == 3
+    assert found["freezing"].interval_s == 600.0
+
+
+def test_a_missing_temperature_tells_nothing():
+    t = np.full(160, 20.0)
+    t[-60:] = np.nan
+    findings, cautions = frost_and_heat(newest(place("room_air"), t, 50.0), OPTIONS)
+    assert findings == []
+    assert cautions == ()

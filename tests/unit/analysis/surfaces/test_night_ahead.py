@@ -1,0 +1,234 @@
+"""The night ahead: a margin continued by its daily cycle, how sure that is, and how it is said."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from damage_support import place, track
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitord.analysis.air.outdoor_forecast import OutdoorForecast
+from monitord.analysis.series.daily_cycle import continue_series, past_origins, prior_spread
+from monitord.analysis.surfaces.cold_surface import surface_of_hours
+from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.series import HOUR_S
+from monitord.physics.moist_air import relative_humidity, saturation_vapour_pressure, vapour_pressure
+from simulators.building.climate import ar_noise
+
+OPTIONS = AnalysisOptions()
+HELSINKI = ZoneInfo("Europe/Helsinki")
+
+
+def cycle(n, mean=3.0, swing=4.0, lowest_at=4):
+    """A margin that swings daily and is least at an hour of the day (UTC). [K]"""
+    return mean - swing * np.cos(2 * np.pi * (np.arange(n) - lowest_at) / 24.0)
+
+
+def test_a_perfect_cycle_goes_on_as_it_was():
+    found = continue_series(cycle(24 * 15), 24, 5, 0.4)
+    assert found is not None
+    assert found.value == pytest.approx(cycle(24 * 16)[-24:], abs=0.02)
+    assert found.lowest == pytest.approx(-1.0, abs=0.05)
+    assert found.u.max() <= 0.45  # nothing was ever wrong: only the least doubt is left, with some of the prior
+
+
+def test_a_cycle_that_was_lifted_lately_stays_lifted():
+    lifted = cycle(24 * 15)
+    lifted[-8:] += 2.0
+    found = continue_series(lifted, 24, 5, 0.4)
+    assert found is not None
+    assert np.all(found.value - cycle(24 * 16)[-24:] > 1.0)
+
+
+def test_a_steady_fall_is_followed_to_where_it_is():
+    """1 K a day: the mean of the last five days lags by two; the forecast keeps to the last day within 0.3 K."""
+    falling = cycle(24 * 15) - np.arange(24 * 15) / 24.0
+    found = continue_series(falling, 24, 5, 0.4)
+    assert found is not None
+    assert found.value.mean() == pytest.approx(falling[-24:].mean(), abs=0.3)
+    assert found.errors.shape == (len(past_origins(24 * 15)), 24)
+
+
+@pytest.mark.parametrize("known", [0, 12, 30])
+def test_too_little_of_the_last_days_gives_no_forecast(known):
+    series = np.full(24 * 10, np.nan)
+    series[len(series) - known :] = 2.0
+    assert continue_series(series, 24, 5, 0.4) is None
+    silent = cycle(24 * 10)
+    silent[-7:] = np.nan
+    assert continue_series(silent, 24, 5, 0.4) is None
+
+
+def test_gaps_in_the_past_are_stepped_over():
+    gappy = cycle(24 * 15)
+    gappy[100:170] = np.nan
+    gappy[250:256] = np.nan
+    found = continue_series(gappy, 24, 5, 0.4)
+    assert found is not None
+    assert found.value == pytest.approx(cycle(24 * 16)[-24:], abs=0.05)
+    assert np.isfinite([found.lowest, found.u_lowest]).all()
+
+
+def test_with_few_days_the_usual_spread_is_believed():
+    found = continue_series(cycle(60), 24, 5, 0.4)
+    assert found is not None
+    assert found.u[-1] > 0.5 * prior_spread(24)[-1]
+
+
+def test_four_in_five_outcomes_lie_in_the_80_percent_interval():
+    """On margins with weather in them (autoregressive over three days), 60 of them; binomial doubt about 0.04."""
+    inside = inside_lowest = total = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        margin = cycle(24 * 16) + ar_noise(rng, 24 * 16, HOUR_S, 3 * 86_400.0, float(rng.uniform(0.8, 3.0)))
+        found = continue_series(margin[:-24], 24, 5, 0.4)
+        assert found is not None
+        inside += int(np.count_nonzero(np.abs(found.value - margin[-24:]) <= 1.2816 * found.u))
+        inside_lowest += abs(found.lowest - margin[-24:].min()) <= 1.2816 * found.u_lowest
+        total += 24
+    assert 0.70 < inside / total < 0.90
+    assert 0.68 < inside_lowest / 60 < 0.92
+
+
+def test_it_beats_taking_the_next_day_for_the_last():
+    """Root mean square error against plain persistence, on 60 margins with weather in them."""
+    ours, plain = [], []
+    for seed in range(60):
+        rng = np.random.default_rng(1000 + seed)
+        margin = cycle(24 * 16) + ar_noise(rng, 24 * 16, HOUR_S, 3 * 86_400.0, 2.0)
+        found = continue_series(margin[:-24], 24, 5, 0.4)
+        assert found is not None
+        ours.append(found.value - margin[-24:])
+        plain.append(margin[-48:-24] - margin[-24:])
+    assert np.sqrt(np.mean(np.square(ours))) < 0.95 * np.sqrt(np.mean(np.square(plain)))
+
+
+# --- at a surface ---------------------------------------------------------------------------------------------
+
+
+def at_surface(margin, dew_c=8.0, **more):
+    """A surface touched by a sensor, in air of one dew point, with a given margin to it in each hour."""
+    t = np.full(len(margin), 20.0)
+    rh = 100 * saturation_vapour_pressure(dew_c) / saturation_vapour_pressure(20.0)
+    return track(place("surface", name="pane", **more), t, rh, surface=dew_c + margin)
+
+
+def ahead_of(margin, zone=HELSINKI, forecast=None, options=OPTIONS):
+    here = at_surface(margin)
+    surface = surface_of_hours(here, None, None, options)
+    assert surface is not None
+    return night_ahead(here, surface, None, None, zone, options, forecast)
+
+
+def test_what_is_expected_is_said_in_the_jobs_own_time():
+    """A margin that dips to 1.2 K below the dew point at 04:00 UTC is said as of Helsinki, two hours later."""
+    found = ahead_of(cycle(24 * 15, mean=2.8, swing=4.0))
+    assert found is not None
+    assert found.expected_from is not None
+    assert found.expected_to is not None
+    assert found.deepest_at.hour == 4
+    assert found.deepest.value == pytest.approx(-1.2, abs=0.1)
+    clock = f"{found.expected_from.astimezone(HELSINKI):%H:%M}"
+    assert f"expected from {clock}" in found.words
+    assert "most likely 1.2 K below the dew point" in found.words
+    assert "± " in found.words
+    assert "% sure" in found.words
+    assert found.expected_from.hour == int(clock[:2]) - 2
+
+
+def test_a_safe_night_says_how_near_it_comes():
+    found = ahead_of(cycle(24 * 15, mean=9.0))
+    assert found is not None
+    assert found.expected_from is None
+    assert found.probability < 0.01
+    assert "not expected" in found.words
+    assert "5.0 K above" in found.words
+
+
+def test_a_surface_that_condenses_throughout_has_no_end():
+    found = ahead_of(cycle(24 * 15, mean=-6.0))
+    assert found is not None
+    assert found.expected_from == found.made_at
+    assert found.expected_to is None
+    assert found.probability > 0.99
+    assert "over 99 % sure" in found.words
+
+
+def test_the_finding_is_unknown_where_there_is_no_forecast():
+    here = at_surface(cycle(20))
+    finding = expected_finding(here, None, here.end_s, 6 * HOUR_S)
+    assert finding.kind == "condensation_expected"
+    assert finding.value is None
+    assert finding.interval_s == 6 * HOUR_S
+    known = expected_finding(here, ahead_of(cycle(24 * 15)), here.end_s, 6 * HOUR_S)
+    assert known.value is not None
+    assert known.summary.startswith("pane: Condensation is")
+
+
+def weather(outdoor_c, n=24 * 15):
+    """A room with a pane of factor 0.5, outdoors steady at `outdoor_c` and 45 %."""
+    room = track(place("room_air", "room", f_rsi=0.5), 20.0, 45.0, n)
+    return room, track(place("outdoor_air", "out"), outdoor_c, 45.0, n)
+
+
+def with_forecast(outdoor_c, to_come_c, options=OPTIONS):
+    room, out = weather(outdoor_c)
+    surface = surface_of_hours(room, room, out, options)
+    assert surface is not None
+    times = room.end_s + HOUR_S * np.arange(36)
+    vapour = float(vapour_pressure(outdoor_c, 45.0))
+    rh = np.clip(relative_humidity(np.full(36, to_come_c), np.full(36, vapour)), 1, 100)
+    forecast = OutdoorForecast(times, np.full(36, to_come_c), np.asarray(rh))
+    plain = night_ahead(room, surface, room, out, HELSINKI, options)
+    told = night_ahead(room, surface, room, out, HELSINKI, options, forecast)
+    assert plain is not None
+    assert told is not None
+    return plain, told
+
+
+def test_a_forecast_of_frost_brings_the_surface_down_by_its_factor():
+    """Outdoors 8 K colder with the same vapour: a surface of factor 0.5 comes 4 K lower once its memory has passed."""
+    plain, told = with_forecast(0.0, -8.0)
+    assert plain.margin_k[-1] - told.margin_k[-1] == pytest.approx(4.0, abs=0.6)
+    assert plain.margin_k[0] - told.margin_k[0] == pytest.approx(1.0, abs=0.5)  # a quarter of a four-hour memory
+    assert told.probability > plain.probability
+    assert "outdoor forecast" in told.basis
+
+
+def test_a_forecast_of_what_is_changes_nothing_but_the_doubt():
+    plain, told = with_forecast(0.0, 0.0)
+    assert told.margin_k == pytest.approx(plain.margin_k, abs=0.1)
+    assert told.u_k[-1] > plain.u_k[-1]  # the weather forecast's own error
+
+
+def test_a_forecast_that_does_not_reach_that_far_is_used_as_far_as_it_goes():
+    room, out = weather(0.0)
+    surface = surface_of_hours(room, room, out, OPTIONS)
+    assert surface is not None
+    times = room.end_s + HOUR_S * np.arange(7)
+    forecast = OutdoorForecast(times, np.full(7, -8.0), np.full(7, 85.0))
+    found = night_ahead(room, surface, room, out, HELSINKI, OPTIONS, forecast)
+    assert found is not None
+    assert np.isfinite(found.margin_k).all()
+    empty = OutdoorForecast(np.empty(0), np.empty(0), np.empty(0))
+    assert night_ahead(room, surface, room, out, HELSINKI, OPTIONS, empty) is not None
+
+
+@settings(deadline=None, max_examples=30)
+@given(seed=st.integers(0, 10_000), n=st.integers(0, 420), gaps=st.integers(0, 6))
+def test_no_pattern_of_gaps_gives_a_forecast_that_is_not_finite(seed, n, gaps):
+    rng = np.random.default_rng(seed)
+    margin = cycle(n) + rng.normal(0, 1, n)
+    for _ in range(gaps):
+        start = int(rng.integers(0, n + 1))
+        margin[start : start + int(np.exp(rng.uniform(0, 5)))] = np.nan
+    found = continue_series(margin, 24, 5, 0.4)
+    if found is not None:
+        assert np.isfinite(found.value).all()
+        assert np.all(found.u >= 0.4)
+        assert np.isfinite(found.lowest)
+        assert found.u_lowest >= 0.4

@@ -1,0 +1,215 @@
+"""The state of an element on its way to its goal, its words, its forecast and its findings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from analysis_series import (
+    CAVITY,
+    ROOM,
+    SLEEVE,
+    START_S,
+    VOID,
+    around_until,
+    blanked,
+    daily,
+    hours,
+    noise,
+    place,
+    track,
+    track_at,
+    until,
+)
+
+from monitord.analysis.goals import GoalView, judge_goal
+from monitord.analysis.series.hourly_series import Around, Track
+from monitord.model.assessments import Finding, State
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import Goal
+from monitord.model.series import HOUR_S, Array
+from monitord.physics.moist_air import saturation_vapour_pressure
+
+OPTIONS = AnalysisOptions()
+DAYS = 30.0
+H = hours(DAYS)
+N = len(H)
+KINDS = ("goal_reached", "drying_stalled", "goal_unreachable")
+
+
+def goal(metric: str = "rh_pct", limit: float = 65.0) -> Goal:
+    return Goal.model_validate({"metric": metric, "limit": limit, "window_h": 24})
+
+
+def wet_finding(value: float | None) -> Finding:
+    return Finding.model_validate(
+        {
+            "kind": "rewetting",
+            "location": "x",
+            "measured_at": "2025-01-20T00:00:00Z",
+            "value": value,
+            "unit": "confidence",
+        }
+    )
+
+
+def judged(
+    here: Track,
+    around: Around,
+    wanted: Goal,
+    day: float,
+    *,
+    wet: float | None = None,
+    lost: bool = False,
+    settled_s: float = -np.inf,
+) -> GoalView:
+    hour = round(24 * day)
+    finding = None if wet is None else wet_finding(wet)
+    past, airs = until(here, hour), around_until(around, hour)
+    return judge_goal(past, airs, wanted, finding, lost, settled_s, START_S + hour * HOUR_S, OPTIONS)
+
+
+def values(view: GoalView) -> dict[str, float | None]:
+    return {finding.kind: finding.value for finding in view.findings}
+
+
+def in_room(rh_end: float, tau_d: float, start: float = 92.0, t: float = 16.0) -> tuple[Track, Around]:
+    """A cavity that falls from `start` to what the room's air gives it."""
+    inside = track_at(place(ROOM), 19.0, rh_end / 100.0 * float(saturation_vapour_pressure(t)) + noise(N, 4.0, 1), DAYS)
+    rh = rh_end + (start - rh_end) * np.exp(-H / 24.0 / tau_d)
+    return track(place(CAVITY), t, rh + noise(N, 0.15, 2), DAYS), Around(inside, inside, None)
+
+
+def test_the_first_day_and_a_half_are_too_early_for_anything() -> None:
+    view = judged(*in_room(50.0, 8.0), goal(), 1.5)
+    assert view.state is State.TOO_EARLY
+    assert values(view) == dict.fromkeys(KINDS, 0.0)
+    assert view.forecast is None
+
+
+def test_an_element_that_falls_towards_dry_air_is_drying_with_a_rate_a_date_and_no_alarm() -> None:
+    view = judged(*in_room(50.0, 8.0), goal(), 6.0)
+    assert view.state is State.DRYING
+    assert view.drying is not None
+    assert view.drying.rate_per_day is not None
+    middle_slope = -42.0 * (np.exp(-1.0 / 8.0) - np.exp(-6.0 / 8.0)) / 5.0
+    assert view.drying.rate_per_day.value == pytest.approx(middle_slope, rel=0.12)
+    assert view.drying.value is not None
+    assert view.drying.value.u == pytest.approx(0.6)
+    assert view.words.startswith("Drying")
+    assert "± " in view.words
+    assert values(view) == dict.fromkeys(KINDS, 0.0)
+    assert view.forecast is not None
+    assert view.forecast.middle is not None
+
+
+def test_an_element_that_has_come_to_its_airs_humidity_above_the_goal_is_stalled_and_says_why() -> None:
+    view = judged(*in_room(74.0, 3.0), goal(), 22.0)
+    assert view.state is State.STALLED
+    assert values(view) == {"goal_reached": 0.0, "drying_stalled": 1.0, "goal_unreachable": 1.0}
+    assert "74 % RH; the goal is 65" in view.words
+    assert view.forecast is not None
+    assert view.forecast.never
+    assert view.forecast.reason == view.words
+
+
+def test_concrete_that_slows_down_in_dry_air_is_slow_and_no_alarm() -> None:
+    """Near 80 %RH concrete dries an order of magnitude more slowly (Bažant and Najjar 1972): no stall."""
+    inside = track(place(ROOM), 20.0, 42.0, DAYS)
+    rh = 82.5 - 0.035 * H / 24.0 + noise(N, 0.04, 3)
+    here = track(place(SLEEVE), 20.0, rh, DAYS)
+    view = judged(here, Around(inside, inside, None), goal("equilibrium_rh_pct", 75.0), 25.0, settled_s=START_S)
+    assert view.state is State.SLOW
+    assert "by physics" in view.words
+    assert values(view)["drying_stalled"] == 0.0
+
+
+def test_an_element_that_rises_without_a_cause_is_said_not_to_be_drying() -> None:
+    inside = track(place(ROOM), 20.0, 42.0, DAYS)
+    here = track(place(SLEEVE), 20.0, 88.0 + 0.08 * H / 24.0 + noise(N, 0.03, 4), DAYS)
+    view = judged(here, Around(inside, inside, None), goal("equilibrium_rh_pct", 80.0), 20.0, settled_s=START_S)
+    assert view.state is State.SLOW
+    assert "no cause found" in view.words
+
+
+def test_water_goes_before_every_other_state() -> None:
+    here, around = in_room(40.0, 2.0)
+    assert judged(here, around, goal(), 14.0).state is State.AT_GOAL
+    view = judged(here, around, goal(), 14.0, wet=1.0)
+    assert view.state is State.REWETTING
+    assert values(view)["drying_stalled"] == 0.0
+    assert judged(here, around, goal(), 14.0, wet=0.0).state is State.AT_GOAL
+
+
+def test_at_goal_names_level_goal_and_since_when_and_needs_no_forecast() -> None:
+    here, around = in_room(40.0, 2.0)
+    view = judged(here, around, goal(), 14.0)
+    assert values(view) == {"goal_reached": 1.0, "drying_stalled": 0.0, "goal_unreachable": 0.0}
+    assert view.forecast is None
+    assert view.drying is not None
+    assert view.drying.since is not None
+    # 40 + 52 exp(-t/2 d), mean of a day, comes to 65 - 1.65*0.6 in closed form
+    lifted = 2.0 * (np.exp(0.5) - 1.0)
+    day = 2.0 * np.log(52.0 * lifted / (25.0 - 1.65 * 0.6))
+    assert (view.drying.since.timestamp() - START_S) / 86_400.0 == pytest.approx(day, abs=0.15)
+    assert "goal 65" in view.words
+
+
+def test_a_level_within_the_probes_doubt_of_the_goal_is_not_called_met() -> None:
+    inside = track(place(ROOM), 19.0, 40.0, DAYS)
+    here = track(place(CAVITY), 19.0, 64.5 + noise(N, 0.1, 7), DAYS)
+    assert values(judged(here, Around(inside, inside, None), goal(), 20.0))["goal_reached"] == 0.0
+
+
+@pytest.mark.parametrize("day", [10.0, 20.0])
+def test_a_silent_place_is_unknown_whatever_it_was_before(day: float) -> None:
+    for end in (40.0, 74.0, 50.0):
+        here, around = in_room(end, 4.0)
+        view = judged(blanked(here, round(24 * day) - 30), around, goal(), day)
+        assert view.state is State.UNKNOWN
+        assert values(view) == dict.fromkeys(KINDS, None)
+        assert (view.forecast, view.drying) == (None, None)
+
+
+def test_heating_by_day_only_does_not_make_a_drying_place_look_stalled() -> None:
+    """The room swings between 35 and 55 %RH every day; its mean dries the place."""
+    inside = track(place(ROOM), 19.0 + 2.0 * daily(H), 45.0 - 10.0 * daily(H), DAYS)
+    rh = 48.0 + 44.0 * np.exp(-H / 24.0 / 9.0) - 4.0 * daily(H, 18.0)
+    here = track(place(CAVITY), 17.0 + 1.0 * daily(H, 17.0), rh + noise(N, 0.2, 8), DAYS)
+    states = {
+        judged(here, Around(inside, inside, None), goal(limit=60.0), day).state for day in np.arange(4.0, 11.0, 0.5)
+    }
+    assert states <= {State.DRYING, State.SLOW}
+
+
+def test_a_goal_about_timber_is_not_met_because_the_air_beside_it_is_dry() -> None:
+    """Air at 65 %RH holds timber at 12 % (Wood Handbook, Table 4-2); the joist is about two weeks behind."""
+    inside = track(place(ROOM), 20.0, 60.0, DAYS)
+    here = track(place(VOID), 20.0, 65.0 + noise(N, 0.2, 9), DAYS)
+    wanted = goal("timber_mc_pct", 16.0)
+    for day in (5.0, 12.0):
+        assert values(judged(here, Around(inside, inside, None), wanted, day))["goal_reached"] == 0.0
+    late = judged(here, Around(inside, inside, None), goal("timber_mc_pct", 19.0), 30.0)
+    assert values(late)["goal_reached"] == 1.0
+
+
+def test_a_goal_about_an_excess_without_its_reference_says_nothing_yet() -> None:
+    here = track(place(CAVITY), 16.0, 80.0, DAYS)
+    wanted = goal("vp_excess_pa", 100.0)
+    view = judged(here, Around(None, None, None), wanted, 10.0)
+    assert (view.state, view.findings) == (State.TOO_EARLY, ())
+
+
+def test_every_finding_says_why_it_matters_and_what_to_look_at_first() -> None:
+    for finding in judged(*in_room(74.0, 3.0), goal(), 14.0).findings:
+        assert finding.location == "cavity"
+        assert finding.summary
+        assert finding.why
+        assert finding.look_first
+
+
+def test_the_same_readings_give_the_same_verdict() -> None:
+    def once() -> Array:
+        here, around = in_room(50.0, 8.0)
+        return np.array([judged(here, around, goal(), 9.0)], dtype=object)
+
+    assert once()[0] == once()[0]

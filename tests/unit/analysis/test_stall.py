@@ -1,0 +1,118 @@
+"""Stalled, slow or neither: no progress with a cause is a stall, no progress by physics alone is slow."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from analysis_series import CAVITY, ROOM, SLEEVE, daily, hours, noise, place, track
+
+from monitord.analysis.drying.metric import build_metric
+from monitord.analysis.drying.progress import progress
+from monitord.analysis.forecast.time_to_goal import Outlook
+from monitord.analysis.series.hourly_series import Around
+from monitord.analysis.stall import Stall, judge_stall
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import Goal
+from monitord.model.series import Array
+
+OPTIONS = AnalysisOptions()
+DAYS = 14.0
+H = hours(DAYS)
+GOAL = Goal.model_validate({"metric": "rh_pct", "limit": 70.0, "window_h": 24})
+
+
+def view(held_back: float, no_progress: float) -> Outlook:
+    """An outlook in which so much of the draws is held back by the air, and so much hardly moves."""
+    share = np.arange(100) / 100.0
+    return Outlook(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress, end=78.0)
+
+
+def judged(value: Array, outlook: Outlook | None, *, drive_lost: bool = False, air_rh: float = 78.0) -> Stall:
+    days = len(value) / 24.0
+    air = track(place(ROOM), 18.0, air_rh, days)
+    here = track(place(CAVITY), 18.0, value, days)
+    metric = build_metric(here, Around(air, air, None), GOAL, OPTIONS)
+    assert metric is not None
+    return judge_stall(here, metric, progress(here, metric), outlook, drive_lost, OPTIONS)
+
+
+FLAT = 79.0 + noise(len(H), 0.1)
+"""10 %RH above the goal: the stated share of a tenth a week is 0.13 %RH a day."""
+
+
+def test_no_progress_in_air_that_holds_it_back_is_a_stall_with_that_reason() -> None:
+    found = judged(FLAT, view(0.95, 0.95))
+    assert found.active
+    assert "78 % RH; the goal is 70" in found.reason
+
+
+def test_no_progress_by_physics_alone_is_slow() -> None:
+    found = judged(FLAT, view(0.0, 1.0), air_rh=45.0)
+    assert (found.active, found.slow) == (False, True)
+
+
+@pytest.mark.parametrize(("sure", "active"), [(0.75, False), (0.85, True)])
+def test_a_stall_needs_the_stated_certainty(sure: float, active: bool) -> None:
+    assert OPTIONS.stall_probability == 0.8
+    assert judged(FLAT, view(sure, 1.0)).active is active
+
+
+@pytest.mark.parametrize(("by_day", "slow"), [(0.05, True), (0.25, False)])
+def test_slow_is_less_than_a_tenth_of_what_remains_in_a_week(by_day: float, slow: bool) -> None:
+    """9 %RH to go: a tenth in seven days is 0.13 %RH a day."""
+    assert judged(79.0 + by_day * (H[-1] - H) / 24.0, view(0.0, 0.0)).slow is slow
+
+
+def test_clear_progress_is_no_stall_whatever_the_air_allows_in_the_end() -> None:
+    assert not judged(79.0 + 1.5 * (H[-1] - H) / 24.0, view(1.0, 1.0)).active
+
+
+def test_a_daily_cycle_hides_neither_a_stall_nor_progress() -> None:
+    swing = 5.0 * daily(H)
+    assert judged(FLAT + swing, view(0.95, 0.95)).active
+    assert not judged(79.0 + 1.5 * (H[-1] - H) / 24.0 + swing, view(1.0, 1.0)).active
+
+
+def test_a_lost_drive_is_a_cause_of_its_own() -> None:
+    assert not judged(FLAT, view(0.0, 0.95)).active
+    found = judged(FLAT, view(0.0, 0.95), drive_lost=True)
+    assert found.active
+    assert "stopped taking water up" in found.reason
+    assert not judged(FLAT, view(0.0, 0.3), drive_lost=True).active  # it would go on drying all the same
+
+
+def test_what_a_place_gives_off_itself_is_not_the_airs_fault() -> None:
+    outlook = view(0.95, 0.95)
+    own = replace(outlook, by_air=np.arange(100) < 10)
+    assert judged(FLAT, outlook).active
+    assert not judged(FLAT, own, air_rh=45.0).active
+
+
+def test_four_days_that_only_may_show_no_progress_are_not_enough() -> None:
+    """From day to day it goes up and down by more than what the four days rise in all."""
+    up_and_down = FLAT - 1.5 * (-1.0) ** np.floor(H / 24.0)
+    assert not judged(up_and_down, view(1.0, 1.0)).active
+
+
+@pytest.mark.parametrize(("by_day", "active"), [(0.1, False), (0.5, True)])
+def test_a_sleeve_that_rises_has_stalled_whatever_its_air_allows(by_day: float, active: bool) -> None:
+    air = track(place(ROOM), 18.0, 45.0, DAYS)
+    here = track(place(SLEEVE), 18.0, 85.0 + by_day * H / 24.0 + noise(len(H), 0.05), DAYS)
+    goal = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 75.0, "window_h": 24})
+    metric = build_metric(here, Around(air, air, None), goal, OPTIONS)
+    assert metric is not None
+    found = judge_stall(here, metric, progress(here, metric), view(0.0, 0.0), False, OPTIONS)
+    assert found.active is active
+    assert ("It rises" in found.reason) is active
+
+
+@pytest.mark.parametrize("value", [np.full(len(H), 69.0), FLAT[: 4 * 24]])
+def test_under_the_goal_and_before_the_fifth_day_nothing_is_stalled(value: Array) -> None:
+    found = judged(value, view(1.0, 1.0), drive_lost=True)
+    assert (found.active, found.slow) == (False, False)
+
+
+def test_without_an_outlook_nothing_is_stalled() -> None:
+    assert not judged(FLAT, None, drive_lost=True).active

@@ -1,0 +1,111 @@
+"""The drying drive: a machine that stops is noticed within hours; weather and heating that do as much are not it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from analysis_series import OUTDOOR, ROOM, START_S, blanked, daily, hours, noise, place, track_at, until
+
+from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.wetting.room_moisture import drive_lost
+from monitord.model.assessments import Finding
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.series import HOUR_S, Array
+from monitord.physics.moist_air import saturation_vapour_pressure
+
+OPTIONS = AnalysisOptions()
+DAYS = 18.0
+H = hours(DAYS)
+N = len(H)
+STOPS_H = 12 * 24 + 5
+
+
+def room(t: Array | float, vp: Array | float) -> Track:
+    return track_at(place(ROOM), t, np.broadcast_to(vp, N) + noise(N, 10.0, 1), DAYS)
+
+
+def outdoor(vp: Array | float, t: Array | float = 5.0) -> Track:
+    return track_at(place(OUTDOOR), t, np.broadcast_to(vp, N) + noise(N, 8.0, 2), DAYS)
+
+
+def judged(inside: Track, outside: Track | None, hour: int) -> Finding:
+    outside = None if outside is None else until(outside, hour)
+    found = drive_lost(until(inside, hour), outside, START_S + hour * HOUR_S, OPTIONS)
+    assert found is not None
+    return found
+
+
+def told(inside: Track, outside: Track | None, first: int = 4 * 24, last: int = N, every: int = 2) -> int | None:
+    return next((h for h in range(first, last + 1, every) if judged(inside, outside, h).value == 1.0), None)
+
+
+def after_stop(by_pa: float, over_h: float) -> Array:
+    return np.asarray(by_pa * (1.0 - np.exp(-np.clip(H - STOPS_H, 0.0, None) / over_h)))
+
+
+def aired(weather: Array, hours_late: float) -> Array:
+    """A room that is aired follows the outdoor air as a first-order lag."""
+    inside = weather.copy()
+    for k in range(1, len(inside)):
+        inside[k] = inside[k - 1] + (1.0 - np.exp(-1.0 / hours_late)) * (weather[k] - inside[k - 1])
+    return inside
+
+
+HELD = 950.0 + 25.0 * daily(H)
+WARM = 21.0 + 0.8 * daily(H)
+
+
+@pytest.mark.parametrize(("by_pa", "over_h"), [(500.0, 4.0), (800.0, 8.0)])
+@pytest.mark.parametrize("outside", [True, False])
+def test_a_dehumidifier_that_stops_is_noticed_within_six_hours(by_pa: float, over_h: float, outside: bool) -> None:
+    inside, weather = room(WARM, HELD + after_stop(by_pa, over_h)), outdoor(600.0) if outside else None
+    assert told(inside, weather, last=STOPS_H) is None
+    at = told(inside, weather, STOPS_H, STOPS_H + 24, every=1)
+    assert at is not None
+    assert at - STOPS_H <= 6
+
+
+def test_the_finding_says_what_the_air_held_and_holds_and_what_to_look_at_first() -> None:
+    found = judged(room(WARM, HELD + after_stop(700.0, 6.0)), None, STOPS_H + 30)
+    saturation = float(saturation_vapour_pressure(21.0))
+    numbers = [float(w) for w in found.summary.split() if w.isdigit()]
+    assert numbers[0] == pytest.approx(100 * 1640.0 / saturation, abs=4.0)
+    assert numbers[1] == pytest.approx(100 * 950.0 / saturation, abs=3.0)
+    assert (found.kind, found.location, found.value) == ("drive_lost", "room_air", 1.0)
+    assert found.since is not None
+    assert 0 <= found.since.timestamp() - START_S - STOPS_H * HOUR_S <= 8 * HOUR_S
+    assert "dehumidifier" in found.look_first
+
+
+def test_once_the_machine_runs_again_it_is_over() -> None:
+    pulse = after_stop(700.0, 6.0) * np.exp(-np.clip(H - STOPS_H - 40, 0.0, None) / 6.0)
+    inside = room(WARM, HELD + pulse)
+    assert judged(inside, None, STOPS_H + 36).value == 1.0
+    assert judged(inside, None, STOPS_H + 72).value == 0.0
+
+
+def test_humid_weather_that_brings_as_much_is_not_the_machines_fault() -> None:
+    fronts = 60.0 * np.sin(H / 14.0)  # by these it has learned how the room follows
+    weather = 600.0 + fronts + 500.0 / (1.0 + np.exp(-(H - STOPS_H) / 6.0))
+    lagged = aired(weather, 5.0)
+    assert told(room(WARM, 350.0 + lagged), outdoor(weather, 15.0)) is None
+    assert told(room(WARM, 350.0 + lagged), outdoor(600.0, 15.0)) is not None  # without the weather to explain it
+
+
+def test_heating_that_goes_off_makes_air_more_humid_but_no_wetter() -> None:
+    t = 21.0 - 6.0 / (1.0 + np.exp(-(H - STOPS_H) / 6.0))
+    assert told(room(t, 950.0), outdoor(600.0)) is None
+
+
+def test_a_room_that_people_use_by_day_goes_in_its_usual_band() -> None:
+    busy = 220.0 * np.clip(daily(H, 19.0), 0.0, None) ** 3
+    assert told(room(WARM, 900.0 + busy), outdoor(600.0)) is None
+
+
+def test_of_a_room_that_is_not_heard_it_is_not_known() -> None:
+    inside = room(WARM, HELD + after_stop(700.0, 6.0))
+    assert judged(blanked(inside, STOPS_H - 3), None, STOPS_H + 12).value is None
+
+
+def test_nothing_is_said_in_the_first_two_days() -> None:
+    assert drive_lost(until(room(WARM, HELD), 47), None, START_S + 47 * HOUR_S, OPTIONS) is None

@@ -1,0 +1,233 @@
+"""Timber beside damp air: lag, silence, spot readings, cold, and when it is told of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from damage_support import START_S, place, track
+
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.analysis.series.hourly_series import TimberSpot
+from monitord.analysis.wood.timber import lagged_known, timber_spots, timber_track
+from monitord.analysis.wood.wood_moisture import wood_course, wood_finding, wood_moisture
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile
+from monitord.model.series import HOUR_S
+from monitord.physics.wood import equilibrium_moisture_content, lagged
+
+OPTIONS = AnalysisOptions()
+DAY = 24
+
+
+def measured(here, *spots):
+    return replace(here, spots=tuple(spots))
+
+
+def moisture(t, rh, n, spots=(), options=OPTIONS):
+    here = measured(track(place("subfloor_void", name="void"), t, rh, n), *spots)
+    found = wood_moisture(here, here.end_s, options)
+    assert found is not None
+    return here, found
+
+
+def test_the_lag_is_the_one_of_physics_and_holds_in_gaps():
+    """`physics.wood.lagged` steps in plain numpy; an hour that is missing leaves the timber as it was."""
+    rng = np.random.default_rng(2)
+    values = 15 + 5 * rng.standard_normal(400)
+    values[rng.random(400) < 0.3] = np.nan
+    share = 1 - np.exp(-1 / 336)
+    assert lagged_known(values, share, 12.0) == pytest.approx(lagged(values, 336.0, 12.0))
+    assert lagged_known(np.full(5, np.nan), share, 12.0).tolist() == [12.0] * 5
+
+
+def test_it_agrees_with_the_estimate_that_goals_rest_on():
+    t, rh = np.full(40 * DAY, 12.0), 80 + 8 * np.sin(np.arange(40 * DAY) / 50)
+    course = wood_course(track(place(), t, rh), OPTIONS)
+    goals = timber_track(t, rh, OPTIONS.timber_lag_days)
+    assert course is not None
+    assert goals is not None
+    assert course.value == pytest.approx(goals.low, abs=1e-9)
+    assert course.high == pytest.approx(goals.high, abs=1e-9)
+
+
+def test_less_than_a_day_says_nothing():
+    here = track(place(), 10.0, 80.0, 20)
+    assert wood_moisture(here, here.end_s, OPTIONS) is None
+
+
+def test_what_it_would_be_if_it_was_soaked_is_said_beside_it():
+    _, found = moisture(12.0, 60.0, 10 * DAY)
+    dry = equilibrium_moisture_content(12.0, 60.0)
+    assert found.value.value == pytest.approx(dry)
+    assert found.high == pytest.approx(dry + (30 - dry) * np.exp(-10 / 14), abs=0.1)
+    assert "if it was soaked" in found.words
+    assert found.value.u is not None
+    assert found.value.u > OPTIONS.timber_species_u_pct
+
+
+def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
+    """The mean weighed by both variances, and its variance: JCGM 100:2008 by way of least squares; 1/u² adds up."""
+    spot = TimberSpot(START_S + 10 * DAY * HOUR_S, 24.0, 1.0)
+    here = track(place(), 12.0, 60.0, 11 * DAY)
+    plain, told = wood_course(here, OPTIONS), wood_course(measured(here, spot), OPTIONS)
+    assert plain is not None
+    assert told is not None
+    at = 10 * DAY
+    assert told.value[at - 1] == plain.value[at - 1]
+    dry, left = float(plain.value[0]), np.exp(-10 / 14)
+    before, u_before = dry + (30 - dry) / 2 * left, np.hypot((30 - dry) / np.sqrt(12) * left, 0.7)
+    after, u_after = (before / u_before**2 + 24.0) / (1 / u_before**2 + 1), (1 / u_before**2 + 1) ** -0.5
+    assert told.value[at] == pytest.approx(after, abs=0.05)
+    assert (told.high[at] - told.value[at]) / np.sqrt(3) == pytest.approx(u_after, abs=0.02)
+    assert told.value[at] > told.value[-1] > plain.value[-1]  # and from there it follows its air again
+    assert told.u[at] > plain.u[at]  # the start that nobody measured was beside the value; now it is within the doubt
+    _, found = moisture(12.0, 60.0, 11 * DAY, [spot])
+    assert found.spot_at == datetime.fromtimestamp(spot.time_s, UTC)
+    assert "soaked" not in found.words
+    assert "24.0 ± 2.0 %MC measured" in found.words
+
+
+def test_a_sure_spot_reading_all_but_replaces_the_estimate():
+    spot = TimberSpot(START_S + 100 * HOUR_S, 26.0, 0.01)
+    here = track(place(), 12.0, 60.0, 200)
+    course = wood_course(measured(here, spot), OPTIONS)
+    assert course is not None
+    assert course.value[100] == pytest.approx(26.0, abs=0.1)
+
+
+def test_goals_and_cautions_rest_on_the_same_timber_once_it_was_measured():
+    t, rh = np.full(20 * DAY, 12.0), 80 + 8 * np.sin(np.arange(20 * DAY) / 50)
+    spot = TimberSpot(START_S + 6 * DAY * HOUR_S, 22.0, 1.5)
+    here = measured(track(place(), t, rh), spot)
+    course = wood_course(here, OPTIONS)
+    goals = timber_track(t, rh, OPTIONS.timber_lag_days, here.hour_s, here.spots, OPTIONS.timber_species_u_pct)
+    assert course is not None
+    assert goals is not None
+    assert course.value[6 * DAY :] == pytest.approx(goals.middle[6 * DAY :], abs=1e-9)
+
+
+def test_timber_measured_when_the_probes_were_set_out_is_the_start():
+    """Up to a week before the first hour; one from long before tells nothing of the start."""
+    here = track(place(), 12.0, 60.0, 10 * DAY)
+    plain = wood_course(here, OPTIONS)
+    early = wood_course(measured(here, TimberSpot(START_S - 2 * HOUR_S, 19.0, 1.0)), OPTIONS)
+    old = wood_course(measured(here, TimberSpot(START_S - 9 * DAY * HOUR_S, 19.0, 1.0)), OPTIONS)
+    assert plain is not None
+    assert early is not None
+    assert old is not None
+    assert early.value[0] == pytest.approx(19.0, abs=0.5)
+    assert old.value == pytest.approx(plain.value)
+    assert old.spots == ()
+
+
+def test_a_spot_reading_counts_from_its_own_time_on_and_not_before_it_is_made():
+    here = track(place(), 12.0, 60.0, 10 * DAY)
+    plain = wood_course(here, OPTIONS)
+    told = wood_course(measured(here, TimberSpot(here.end_s + 60.0, 27.0, 1.0)), OPTIONS)
+    assert plain is not None
+    assert told is not None
+    assert told.value == pytest.approx(plain.value)
+
+
+def test_readings_of_one_hour_count_as_one_because_the_meters_error_is_theirs_alike():
+    here = track(place(), 12.0, 60.0, 10 * DAY)
+    at = START_S + 5 * DAY * HOUR_S
+    three = [TimberSpot(at + 60.0 * k, mc, 2.0) for k, mc in enumerate((18.0, 20.0, 22.0))]
+    several, one = (
+        wood_course(measured(here, *three), OPTIONS),
+        wood_course(measured(here, TimberSpot(at + 120.0, 20.0, 2.0)), OPTIONS),
+    )
+    assert several is not None
+    assert one is not None
+    assert several.value == pytest.approx(one.value)
+    assert several.high == pytest.approx(one.high)
+
+
+@pytest.mark.parametrize(
+    ("more", "u"),
+    [
+        ({"value": 18.0}, 3.0),  # nobody said that it was corrected
+        ({"value": 18.0, "corrected_for": "spruce, 8 °C"}, 2.0),
+        ({"value": 38.0, "corrected_for": "spruce, 8 °C"}, 5.0),  # over fibre saturation
+        ({"value": 28.0, "correction": 3.0, "corrected_for": "oak"}, 5.0),
+        ({"value": 38.0, "u": 1.0}, 1.0),  # weighed and dried, say
+    ],
+)
+def test_a_spot_reading_is_as_sure_as_what_is_stated_of_it(more, u):
+    spots = ({"location_id": "void", "at": "2025-01-08T10:00:00Z", "kind": "wood_moisture_pct", **more},)
+    other = {"location_id": "void", "at": "2025-01-08T10:00:00Z", "kind": "surface_temperature_c", "value": 9.0}
+    job = {"job": "j", "start": "2025-01-06T00:00:00Z", "locations": [{"id": "void", "kind": "subfloor_void"}]}
+    (found,) = timber_spots(JobFile.model_validate({**job, "spots": (*spots, other)}), "void", OPTIONS)
+    assert found.u_pct == u
+    assert found.moisture_content_pct == more["value"] + more.get("correction", 0.0)
+
+
+def test_days_in_the_words_are_the_jobs_own():
+    spot = TimberSpot(START_S + 5 * DAY * HOUR_S + 23 * HOUR_S, 24.0, 1.0)  # 11 January, 23:00 UTC
+    here = measured(track(place(), 12.0, 60.0, 10 * DAY), spot)
+    found = wood_moisture(here, here.end_s, OPTIONS, ZoneInfo("Europe/Helsinki"))
+    assert found is not None
+    assert "2025-01-12" in found.words
+
+
+def test_wet_timber_is_told_of_with_its_since():
+    """88 %RH at 15 °C, then 97 %: over 20 %MC after some days."""
+    humidity = np.r_[np.full(5 * DAY, 80.0), np.full(30 * DAY, 97.0)]
+    here, found = moisture(15.0, humidity, len(humidity))
+    finding = wood_finding(here, found, OPTIONS, 6 * HOUR_S)
+    assert finding is not None
+    assert finding.value is not None
+    assert finding.value > 20.0
+    assert finding.since == found.above_since
+    assert found.above_since is not None
+    assert "warm enough to decay" in found.words
+    rule = default_rule_book().rule_for("wood_decay", "j", "here")
+    assert rule is not None
+    assert (finding.measured_at - found.above_since).total_seconds() >= rule.hold_s
+    assert finding.readings >= rule.minimum_readings
+    course = wood_course(here, OPTIONS)
+    assert course is not None
+    crossed = int(np.argmax(course.value >= 20.0))
+    assert found.above_since.timestamp() == here.hour_s[crossed]
+
+
+def test_dry_timber_gives_a_value_that_clears():
+    here, found = moisture(15.0, 60.0, 10 * DAY)
+    finding = wood_finding(here, found, OPTIONS, 6 * HOUR_S)
+    assert finding is not None
+    assert finding.value is not None
+    assert finding.value < 19.0
+    assert finding.since is None
+
+
+def test_in_the_cold_wet_timber_raises_nothing_and_closes_nothing():
+    """Decay stops below about 2 °C (Wood Handbook ch. 14): no finding, so that an alert stays as it is."""
+    here, found = moisture(-3.0, 95.0, 40 * DAY)
+    assert found.value.value > 20.0
+    assert found.warmth == "stopped"
+    assert wood_finding(here, found, OPTIONS, 6 * HOUR_S) is None
+    _, cool = moisture(6.0, 95.0, 40 * DAY)
+    assert cool.warmth == "slow"
+    assert "decay is slow" in cool.words
+
+
+def test_silence_is_unknown_and_holds():
+    humidity = np.r_[np.full(20 * DAY, 97.0), np.full(3 * DAY, np.nan)]
+    here, found = moisture(15.0, humidity, len(humidity))
+    finding = wood_finding(here, found, OPTIONS, 6 * HOUR_S)
+    assert finding is not None
+    assert finding.value is None
+    assert found.equilibrium is None
+    before = wood_course(track(place(), 15.0, 97.0, 20 * DAY), OPTIONS)
+    assert before is not None
+    assert found.value.value == pytest.approx(float(before.value[-1]))
+
+
+def test_air_beyond_saturation_and_frost_are_inside_the_equation():
+    for t, rh in ((-35.0, 100.0), (60.0, 104.0), (20.0, 0.0)):
+        _, found = moisture(t, rh, 3 * DAY)
+        assert np.isfinite([found.value.value, found.high, found.value.u]).all()

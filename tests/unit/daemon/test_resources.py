@@ -1,0 +1,64 @@
+"""Stopping what was started: in reverse, whatever fails, within a time, and once."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+
+import pytest
+
+from monitord.daemon.resources import Resources
+
+
+def test_parts_are_stopped_newest_first_and_only_once() -> None:
+    parts, order = Resources(), []
+    for name in ("database", "web", "ingest"):
+        parts.add(name, lambda _left, name=name: order.append(name))
+    assert parts.stop(5.0)
+    assert parts.stop(5.0)
+    assert order == ["ingest", "web", "database"]
+
+
+def test_a_part_that_fails_keeps_no_other_from_being_stopped(caplog: pytest.LogCaptureFixture) -> None:
+    parts, stopped = Resources(), []
+    parts.add("database", stopped.append)
+
+    def fail(_left: float) -> None:
+        raise OSError("socket gone")
+
+    parts.add("web", fail)
+    assert not parts.stop(5.0)
+    assert len(stopped) == 1
+    assert "web failed while it was stopped: socket gone" in caplog.text
+
+
+def test_a_part_that_hangs_is_left_behind_when_its_time_is_over(caplog: pytest.LogCaptureFixture) -> None:
+    parts, release, stopped = Resources(), threading.Event(), []
+    parts.add("database", stopped.append)
+    parts.add("ingest", lambda _left: release.wait(30))
+    began = time.monotonic()
+    with caplog.at_level(logging.ERROR):
+        assert not parts.stop(0.3)
+    assert time.monotonic() - began < 2.0
+    assert len(stopped) == 1
+    assert "ingest did not stop in time" in caplog.text
+    release.set()
+
+
+def test_each_part_is_told_how_much_time_is_left() -> None:
+    parts, lefts = Resources(), []
+    parts.add("database", lefts.append)
+    parts.add("ingest", lambda left: (lefts.append(left), time.sleep(0.2)))
+    parts.stop(3.0)
+    assert lefts[0] == pytest.approx(3.0, abs=0.1)
+    assert lefts[1] == pytest.approx(2.8, abs=0.15)
+
+
+def test_the_first_part_that_is_ill_is_named() -> None:
+    parts, health = Resources(), {"web": None}
+    parts.add("database", lambda _left: None)
+    parts.add("web", lambda _left: None, lambda: health["web"])
+    assert parts.ailment() is None
+    health["web"] = "its thread has ended"
+    assert parts.ailment() == "web: its thread has ended"

@@ -1,0 +1,62 @@
+"""The dashboard's server: answers from start to stop, and says in words why it can't."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+import httpx
+import pytest
+from starlette.applications import Starlette
+from starlette.responses import PlainTextResponse
+from starlette.routing import Route
+
+from monitord.daemon.web_server import WebServer
+from monitord.errors import ConfigurationError
+
+
+def hello(_request: object) -> PlainTextResponse:
+    return PlainTextResponse("hello")
+
+
+def test_it_answers_on_any_free_port_until_it_is_stopped() -> None:
+    server = WebServer(Starlette(routes=[Route("/", hello)]), "127.0.0.1", 0)
+    server.start()
+    assert httpx.get(server.url).text == "hello"
+    assert server.ailment() is None
+    server.stop(5.0)
+    server.stop(5.0)
+    assert server.ailment() is None
+    with pytest.raises(httpx.TransportError):
+        httpx.get(server.url)
+
+
+def test_a_port_that_is_taken_is_one_clear_error() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(ConfigurationError, match=rf"can't listen on 127\.0\.0\.1 port {port}.*Give another port"):
+            WebServer(Starlette(), "127.0.0.1", port)
+
+
+def test_an_application_that_does_not_start_is_an_error_and_leaves_no_thread() -> None:
+    @asynccontextmanager
+    async def broken(_app: Starlette) -> AsyncIterator[None]:
+        raise RuntimeError("no templates")
+        yield
+
+    server = WebServer(Starlette(lifespan=broken), "127.0.0.1", 0)
+    with pytest.raises(ConfigurationError, match="the dashboard did not start"):
+        server.start()
+
+
+def test_a_server_that_ends_by_itself_is_ill() -> None:
+    server = WebServer(Starlette(routes=[Route("/", hello)]), "127.0.0.1", 0)
+    server.start()
+    server._server.should_exit = True  # as if the loop had been ended from within
+    deadline = time.monotonic() + 5.0
+    while server.ailment() is None and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert server.ailment() == "the server's thread has ended (no reason given)"
+    server.stop(5.0)

@@ -1,0 +1,225 @@
+"""A batch in one commit, and the release of what is held, on a real in-memory database."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import Connection, func, select
+from sqlalchemy.exc import IntegrityError, OperationalError
+
+from monitord.clock import AcceleratedClock
+from monitord.errors import StoreError
+from monitord.ingest import writer as writer_module
+from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.quarantine import release
+from monitord.ingest.writer import BatchWriter, Message, Outcome
+from monitord.model.config.broker import TopicRule
+from monitord.store.db.database import Database
+from monitord.store.db.tables import reading
+from monitord.store.quarantine import Held, get_held, list_held
+from monitord.store.readings import insert_batch, last_heard
+
+NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)
+LATER = NOW + timedelta(days=2)
+CLOCK = AcceleratedClock(LATER, 0.0)
+TOPIC = "monitord/attic/p1/reading"
+GOOD: dict[str, Any] = {"time": "2025-03-01T10:00:00Z", "temperature_c": 18.2, "relative_humidity_pct": 61.4}
+UP = TopicRule.model_validate(
+    {
+        "pattern": "up/{probe}",
+        "format": "mapped-json",
+        "mapping": {
+            "time_format": "arrival",
+            "temperature_c": {"path": "t"},
+            "relative_humidity_pct": {"path": "h"},
+        },
+    }
+)
+
+
+def message(payload: object, topic: str = TOPIC, *, retained: bool = False) -> Message:
+    return Message(topic, payload if isinstance(payload, bytes) else json.dumps(payload).encode(), NOW, retained)
+
+
+@pytest.fixture
+def db() -> Iterator[Database]:
+    database = Database.open("sqlite://")
+    yield database
+    database.close()
+
+
+@pytest.fixture
+def writer(db: Database) -> BatchWriter:
+    return BatchWriter(db, RuleBook())
+
+
+def count(db: Database) -> int:
+    with db.read() as conn:
+        return conn.execute(select(func.count()).select_from(reading)).scalar_one()
+
+
+def held(db: Database) -> list[Held]:
+    with db.read() as conn:
+        return list_held(conn)
+
+
+def heard(db: Database) -> list[str]:
+    with db.read() as conn:
+        return [item.probe for item in last_heard(conn)]
+
+
+def test_a_batch_of_everything_ends_where_it_belongs(writer: BatchWriter, db: Database) -> None:
+    outcome = writer.commit(
+        [
+            message(GOOD),
+            message(GOOD),  # delivered twice
+            message({**GOOD, "temperature_c": 99.0}),  # says something else of the same moment
+            message([{**GOOD, "time": "2025-03-01T11:00:00Z"}, {**GOOD, "time": "noon"}]),
+            message(b"\xff\xfe"),
+            message(b""),
+            message(b"x", "elsewhere"),
+            message(b"online", "monitord/attic/p1/status"),
+        ]
+    )
+    assert outcome == Outcome(inserted=2, repeats=1, conflicts=1, held=3)
+    assert count(db) == 2
+    assert sorted(item.code for item in held(db)) == ["bad_time", "conflict", "no_rule", "not_json"]
+
+
+def test_what_is_held_says_where_it_came_from_when_and_why(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message(b"\xff\xfe")])
+    (item,) = held(db)
+    assert (item.topic, item.payload, item.received_at) == (TOPIC, b"\xff\xfe", NOW)
+    assert "not JSON" in item.reason
+
+
+def test_a_retained_replay_is_stored_and_not_heard(writer: BatchWriter, db: Database) -> None:
+    writer.commit(
+        [
+            message([GOOD, {**GOOD, "time": "2025-03-01T09:00:00Z"}], retained=True),
+            message(GOOD, "monitord/attic/p2/reading"),
+        ]
+    )
+    assert count(db) == 3
+    assert heard(db) == ["p2"]
+
+
+def failing(error: Exception, when: Any) -> Any:
+    """`insert_batch` as a database has it that refuses some readings."""
+
+    def insert(conn: Connection, readings: Sequence[Any], retained: Any = frozenset()) -> Any:
+        if any(when(item) for item in readings):
+            raise error
+        return insert_batch(conn, readings, retained)
+
+    return insert
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        IntegrityError("insert", None, Exception("a constraint")),
+        OverflowError("Python int too large to convert to SQLite INTEGER"),
+        UnicodeEncodeError("utf-8", "\ud800", 0, 1, "surrogates not allowed"),
+    ],
+)
+def test_one_message_that_the_database_can_not_hold_does_not_keep_the_others_out(
+    error: Exception, writer: BatchWriter, db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(writer_module, "insert_batch", failing(error, lambda item: item.temperature_c == 13.0))
+    batch = [message({**GOOD, "temperature_c": float(t)}, f"monitord/attic/p{t}/reading") for t in range(10, 16)]
+    assert writer.commit(batch) == Outcome(inserted=5, held=1)
+    (item,) = held(db)
+    assert (item.code, item.topic) == ("store_refused", "monitord/attic/p13/reading")
+
+
+@pytest.mark.parametrize(
+    "error", [OperationalError("insert", None, Exception("database is locked")), OSError("disk"), StoreError("away")]
+)
+def test_a_database_that_is_away_is_told_and_nothing_is_held_for_it(
+    error: Exception, writer: BatchWriter, db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patch:
+        patch.setattr(writer_module, "insert_batch", failing(error, lambda _: True))
+        with pytest.raises((StoreError, OSError)):
+            writer.commit([message(GOOD), message(b"\xff")])
+    assert (count(db), held(db)) == (0, [])
+    assert writer.commit([message(GOOD), message(b"\xff")]) == Outcome(inserted=1, held=1)
+
+
+def test_what_is_held_is_released_once_its_rule_is_there(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1"), message(b"\xff")])
+    result = release(db, RuleBook([UP]), CLOCK)
+    assert (result.released, result.outcome.inserted) == (1, 1)
+    assert [item.topic for item in result.still_held] == [TOPIC]
+    assert [item.topic for item in held(db)] == [TOPIC]
+    assert heard(db) == ["p1"]
+
+
+def test_a_released_reading_keeps_the_time_at_which_it_came(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1")])
+    (item,) = held(db)
+    release(db, RuleBook([UP]), CLOCK)
+    with db.read() as conn:
+        row = conn.execute(select(reading)).one()
+        gone = get_held(conn, item.id)
+    assert row.received_ms == row.time_ms == NOW.timestamp() * 1000
+    assert gone is not None
+    assert gone.released_at == LATER
+
+
+def test_a_retained_replay_stays_one_when_it_is_released(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1", retained=True)])
+    result = release(db, RuleBook([UP]), CLOCK)
+    assert result.released == 0
+    assert "no known age" in result.still_held[0].reason
+    stamped = UP.model_dump(mode="json")
+    stamped["mapping"] |= {"time": "at", "time_format": "rfc3339"}
+    writer.commit([message({"t": 18.2, "h": 61.4, "at": "2025-03-01T10:00:00Z"}, "up/p2", retained=True)])
+    assert release(db, RuleBook([TopicRule.model_validate(stamped)]), CLOCK).released == 1
+    assert heard(db) == []
+
+
+def test_only_what_is_asked_for_is_tried(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message({"t": 18.2, "h": 61.4}, f"up/p{i}") for i in range(3)])
+    wanted = held(db)[1]
+    assert release(db, RuleBook([UP]), CLOCK, [wanted.id]).released == 1
+    assert wanted.id not in {item.id for item in held(db)}
+    assert len(held(db)) == 2
+
+
+def test_releasing_twice_changes_nothing(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1")])
+    release(db, RuleBook([UP]), CLOCK)
+    assert release(db, RuleBook([UP]), CLOCK) == (0, Outcome(), [])
+    assert count(db) == 1
+
+
+def test_a_conflict_stays_as_evidence(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message(GOOD), message({**GOOD, "temperature_c": 99.0})])
+    result = release(db, RuleBook(), CLOCK)
+    assert result.released == 0
+    assert "contradicts" in result.still_held[0].reason
+    assert [item.code for item in held(db)] == ["conflict"]
+
+
+def test_a_partly_bad_payload_stays_held_with_its_good_readings_stored(writer: BatchWriter, db: Database) -> None:
+    writer.commit([message([GOOD, {**GOOD, "time": "noon"}])])
+    result = release(db, RuleBook(), CLOCK)
+    assert result.released == 0
+    assert (result.outcome.inserted, result.outcome.repeats) == (0, 1)
+    assert len(held(db)) == 1
+
+
+def test_one_payload_that_the_database_can_not_hold_does_not_keep_the_others_held(
+    writer: BatchWriter, db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer.commit([message({"t": float(t), "h": 61.4}, f"up/p{t}") for t in range(5)])
+    refusal = IntegrityError("insert", None, Exception("a constraint"))
+    monkeypatch.setattr("monitord.ingest.quarantine.insert_batch", failing(refusal, lambda r: r.temperature_c == 3.0))
+    result = release(db, RuleBook([UP]), CLOCK)
+    assert (result.released, [item.topic for item in result.still_held]) == (4, ["up/p3"])

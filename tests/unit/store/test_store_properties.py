@@ -1,0 +1,171 @@
+"""Whatever the order of arrival, the repeats and the batches: the same readings give the same store."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import Connection, select
+
+from monitord.model.jobs import JobFile, Location, LocationKind, Placement
+from monitord.model.readings import Reading
+from monitord.model.series import JobRecord
+from monitord.store import jobs, pending_jobs
+from monitord.store.db.database import Database
+from monitord.store.db.tables import heard, hourly, metadata, reading
+from monitord.store.readings import insert_batch, load_job_record
+
+T0 = datetime(2025, 3, 1, tzinfo=UTC)
+JOB = JobFile(
+    job="J1",
+    start=T0,
+    locations=(Location(id="a", kind=LocationKind.CAVITY), Location(id="b", kind=LocationKind.CAVITY)),
+    probes=(
+        Placement(probe="p1", location_id="a", from_time=T0, to_time=T0 + timedelta(hours=2, minutes=30)),
+        Placement(probe="p1", location_id="b", from_time=T0 + timedelta(hours=2, minutes=30)),
+        Placement(probe="p2", location_id="a", from_time=T0 + timedelta(minutes=20)),
+    ),
+)
+AS_OF = [T0 + timedelta(minutes=minutes) for minutes in (90, 200, 60 * 24 * 5)]
+
+value = st.one_of(st.floats(-60, 100).map(lambda v: round(v, 1)), st.floats(-60, 100))
+
+
+@st.composite
+def a_reading(draw: st.DrawFn) -> Reading:
+    time = T0 + timedelta(minutes=draw(st.integers(-30, 240)), milliseconds=draw(st.sampled_from([0, 0, 1, 500])))
+    return Reading(
+        probe=draw(st.sampled_from(["p1", "p2"])),
+        time=time,
+        temperature_c=draw(value),
+        relative_humidity_pct=draw(value),
+        surface_temperature_c=draw(st.none() | value),
+        battery_v=draw(st.none() | st.just(3.0)),
+        received_at=time + timedelta(seconds=draw(st.sampled_from([-7200, -5, 3, 3, 4000, 300_000]))),
+    )
+
+
+some_readings = st.lists(a_reading(), max_size=40, unique_by=lambda r: (r.probe, r.time))
+
+
+@st.composite
+def two_arrivals(draw: st.DrawFn) -> tuple[list[list[Reading]], list[list[Reading]]]:
+    """The same readings twice: each time in an order, with repeats and in batches of its own."""
+    readings = draw(some_readings)
+    return _arrival(draw, readings), _arrival(draw, readings)
+
+
+def _arrival(draw: st.DrawFn, readings: list[Reading]) -> list[list[Reading]]:
+    repeats = draw(st.lists(st.sampled_from(readings), max_size=10)) if readings else []
+    return _batches(draw, draw(st.permutations(readings + repeats)))
+
+
+def _batches(draw: st.DrawFn, arrivals: list[Reading]) -> list[list[Reading]]:
+    cuts = sorted(draw(st.lists(st.integers(0, len(arrivals)), max_size=6)))
+    return [arrivals[a:b] for a, b in zip([0, *cuts], [*cuts, len(arrivals)], strict=True)]
+
+
+def emptied(conn: Connection) -> None:
+    for table in reversed(metadata.sorted_tables):
+        if table.name in ("reading", "hourly", "heard", "quarantine", "mark", "placement", "job"):
+            conn.execute(table.delete())
+
+
+def stored(conn: Connection) -> dict[str, Any]:
+    return {
+        table.name: [tuple(row) for row in conn.execute(select(table).order_by(*table.primary_key.columns))]
+        for table in (reading, hourly, heard)
+    }
+
+
+def assert_same_record(one: JobRecord, other: JobRecord) -> None:
+    for a, b in zip(one.stays, other.stays, strict=True):
+        assert a.last_heard_s == b.last_heard_s
+        for part in ("recent", "hourly"):
+            for field in dataclasses.fields(getattr(a, part)):
+                np.testing.assert_array_equal(
+                    getattr(getattr(a, part), field.name), getattr(getattr(b, part), field.name), err_msg=field.name
+                )
+
+
+DATABASE = Database.open("sqlite://")
+"""Shared by all examples, since each empties it: opening one takes longer than an example does."""
+
+
+def taken_in(batches: list[list[Reading]]) -> tuple[dict[str, Any], list[JobRecord]]:
+    with DATABASE.write() as conn:
+        emptied(conn)
+        jobs.apply_job(conn, JOB)
+        for batch in batches:
+            insert_batch(conn, batch)
+        return stored(conn), [load_job_record(conn, JOB, as_of, recent_h=1.5) for as_of in AS_OF]
+
+
+@settings(max_examples=120, deadline=None)
+@given(two_arrivals())
+def test_order_repeats_and_batches_change_nothing(arrivals: tuple[list[list[Reading]], list[list[Reading]]]) -> None:
+    """Readings, roll-ups, last heard, and the record as of three times are the same."""
+    one, other = taken_in(arrivals[0]), taken_in(arrivals[1])
+    assert one[0] == other[0]
+    for record, same in zip(one[1], other[1], strict=True):
+        assert_same_record(record, same)
+
+
+@st.composite
+def contradictory_arrivals(draw: st.DrawFn) -> list[Reading]:
+    times = [T0, T0 + timedelta(minutes=1), T0 + timedelta(hours=1)]
+    return draw(
+        st.lists(
+            st.builds(
+                Reading,
+                probe=st.just("p1"),
+                time=st.sampled_from(times),
+                temperature_c=st.sampled_from([1.0, 2.0]),
+                relative_humidity_pct=st.just(50.0),
+                received_at=st.just(T0 + timedelta(hours=2)),
+            ),
+            max_size=12,
+        )
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(contradictory_arrivals(), st.data())
+def test_of_contradicting_readings_the_first_to_come_is_kept_however_they_are_batched(
+    arrivals: list[Reading], data: st.DataObject
+) -> None:
+    """And nothing is uncounted: inserted, repeated and contradicting make up all that came."""
+    first = {r.time: r.temperature_c for r in reversed(arrivals)}
+    with DATABASE.write() as conn:
+        emptied(conn)
+        results = [insert_batch(conn, batch) for batch in _batches(data.draw, arrivals)]
+        kept = {time_ms: t for time_ms, t in conn.execute(select(reading.c.time_ms, reading.c.temperature_c))}
+    assert kept == {round(time.timestamp() * 1000): t for time, t in first.items()}
+    assert sum(r.inserted for r in results) == len(first)
+    assert sum(len(r.conflicts) for r in results) == sum(r.temperature_c != first[r.time] for r in arrivals)
+    assert sum(r.inserted + r.repeats + len(r.conflicts) for r in results) == len(arrivals)
+
+
+@settings(max_examples=60, deadline=None)
+@given(some_readings)
+def test_a_job_is_marked_if_and_only_if_a_reading_lies_in_an_hour_of_its_stays(readings: list[Reading]) -> None:
+    """Marking by the hour may ask once too often, but never misses a reading."""
+    with DATABASE.write() as conn:
+        emptied(conn)
+        jobs.apply_job(conn, JOB)
+        ((name, mark),) = pending_jobs.marked_jobs(conn)
+        pending_jobs.clear_mark(conn, name, mark)
+        insert_batch(conn, readings)
+        marked = bool(pending_jobs.marked_jobs(conn))
+    covered = any(stay.probe == r.probe and stay.covers(r.time) for stay in JOB.probes for r in readings)
+    hour_begins = [(r.probe, r.time.replace(minute=0, second=0, microsecond=0)) for r in readings]
+    near = any(
+        stay.probe == probe and stay.from_time < hour + timedelta(hours=1) and (not stay.to_time or hour < stay.to_time)
+        for stay in JOB.probes
+        for probe, hour in hour_begins
+    )
+    assert covered <= marked <= near

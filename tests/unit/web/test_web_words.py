@@ -1,0 +1,322 @@
+"""What pages say: numbers, ages, times, states, forecasts, sentences."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta, timezone
+from zoneinfo import ZoneInfo
+
+import pytest
+import web_support as support
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitord.model.alerts import Severity
+from monitord.model.assessments import Flow, Forecast, State
+from monitord.model.jobs import Location, LocationKind
+from monitord.web.charts.event_markers import markers_of
+from monitord.web.charts.time_range import choose
+from monitord.web.page_context import STATIC
+from monitord.web.queries import JobState
+from monitord.web.text.formats import doubtful, number, parts, percent
+from monitord.web.text.local_time import LocalTimes, age_words, offset_words, zone_words
+from monitord.web.text.words import STATES, alert_look, alert_title, flow_words, look_of
+from monitord.web.views.alert_view import alert_views, need_words
+from monitord.web.views.job_view import day_words, lead
+from monitord.web.views.location_view import dry_words, forecast_words
+from monitord.web.views.progress_bar import GOAL_X, rail_of
+
+LONDON = ZoneInfo("Europe/London")
+TIMES = LocalTimes(LONDON, support.NOW)
+TIE = "\u00a0"
+
+
+def at(text: str) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=LONDON)
+
+
+# --- numbers -----------------------------------------------------------------------------------------------------
+
+
+def test_a_minus_is_a_minus_and_nothing_is_minus_zero() -> None:
+    assert number(-1.25, 1) == "−1.2"
+    assert number(-0.04, 1) == "0.0"
+
+
+def test_a_value_keeps_its_doubt_and_unit_on_one_line() -> None:
+    text = doubtful(support.quantity(84.12, 1.0, "% RH"), 2.0)
+    assert text == TIE.join(("84.1", "±", "2.0", "%", "RH"))
+    assert doubtful(None, 2.0) == "—"
+
+
+def test_the_doubt_is_as_many_standard_uncertainties_as_asked_for() -> None:
+    assert parts(support.quantity(700.4, 30.2, "Pa"), 2.0) == ("700", f"±{TIE}60")
+    assert parts(support.quantity(94.8, None, "%"), 2.0) == ("94.8", "")
+
+
+@pytest.mark.parametrize(("share", "words"), [(0.0, "under 1 %"), (1.0, "over 99 %"), (0.06, "6 %"), (0.5, "50 %")])
+def test_a_probability_is_never_told_as_certainty(share: float, words: str) -> None:
+    assert percent(share) == words
+
+
+# --- times -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [
+        (0, "just now"),
+        (59.9, "just now"),
+        (60, "1 min ago"),
+        (5399, "89 min ago"),
+        (5400, "1 h ago"),
+        (129_599, "35 h ago"),
+        (129_600, "1 d ago"),
+        (-30, "just now"),
+        (-7200, "2 h ahead of the clock"),
+    ],
+)
+def test_ages_are_told_in_their_largest_fitting_unit(seconds: float, words: str) -> None:
+    assert age_words(seconds) == words
+
+
+def test_times_are_told_in_the_zone_of_the_job_with_the_year_only_where_it_differs() -> None:
+    summer = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
+    assert TIMES.stamp(summer) == "Wed 1 Jul, 13:00"
+    assert TIMES.day(datetime(2027, 1, 3, tzinfo=UTC)) == "3 Jan 2027"
+
+
+def test_a_zone_without_letters_is_told_by_its_offset() -> None:
+    assert zone_words(LONDON, datetime(2026, 7, 1, tzinfo=UTC)) == "BST"
+    assert zone_words(ZoneInfo("Asia/Kathmandu"), support.NOW) == "UTC+5:45"
+    assert offset_words(timedelta(hours=-3.5)) == "UTC−3:30"
+    assert zone_words(timezone(timedelta(hours=2)), support.NOW) == "UTC+2"
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "words"),
+    [
+        ("2026-12-01T09:00", "2026-12-06T09:00", "1 to 6 Dec"),
+        ("2026-11-28T09:00", "2026-12-06T09:00", "28 Nov to 6 Dec"),
+        ("2026-12-01T01:00", "2026-12-01T22:00", "about 1 Dec"),
+        ("2026-12-28T09:00", "2027-01-06T09:00", "28 Dec to 6 Jan 2027"),
+    ],
+)
+def test_a_range_of_days_is_told_shortly(first: str, last: str, words: str) -> None:
+    assert TIMES.days(at(first), at(last)) == words
+
+
+# --- states ------------------------------------------------------------------------------------------------------
+
+
+def test_every_state_has_its_own_word_and_is_told_by_shape_too() -> None:
+    assert set(STATES) == set(State)
+    words = [look.word for look in STATES.values()]
+    assert len(set(words)) == len(words)
+    symbols = (STATIC.parent / "templates" / "icons.svg").read_text()
+    assert all(f'id="i-{look.icon}"' in symbols for look in STATES.values())
+
+
+def test_states_of_one_colour_but_different_meaning_differ_in_shape() -> None:
+    shapes: dict[tuple[str, str], set[str]] = {}
+    for state, look in STATES.items():
+        shapes.setdefault((look.tone, look.icon), set()).add(state)
+    shared = [states for states in shapes.values() if len(states) > 1]
+    assert shared == [{State.SETTLING, State.EQUILIBRATING, State.TOO_EARLY}]  # all of them: wait
+
+
+def test_what_is_wet_comes_before_what_is_not_known_and_that_before_what_dries() -> None:
+    order = sorted(STATES, key=lambda state: STATES[state].rank)
+    assert order[0] is State.REWETTING
+    assert order.index(State.STALLED) < order.index(State.UNKNOWN) < order.index(State.DRYING)
+    assert order[-1] is State.AT_GOAL
+
+
+def test_a_surface_near_condensation_leads_over_a_location_that_is_only_watched() -> None:
+    reveal = support.assessment().at("reveal")
+    assert reveal is not None
+    assert look_of(reveal).word == "Near condensation"
+    assert look_of(reveal.model_copy(update={"state": State.REWETTING})).word == "Getting wet again"
+    assert look_of(reveal.model_copy(update={"state": State.UNKNOWN})).word == "Not known"
+
+
+@pytest.mark.parametrize("severity", list(Severity))
+@pytest.mark.parametrize("kind", ["condensation", "probe_silent", "goal_reached", "a_kind_of_tomorrow"])
+def test_every_alert_has_a_look_and_a_title(kind: str, severity: Severity) -> None:
+    made = support.alert(kind, "bath", severity, support.NOW, "", "")
+    symbols = (STATIC.parent / "templates" / "icons.svg").read_text()
+    assert f'id="i-{alert_look(made).icon}"' in symbols
+    assert alert_title(made, support.MILL_LANE).endswith(
+        "Bathroom, floor void" + (" (probe K7-05)" if made.probe else "")
+    )
+
+
+def test_the_way_of_vapour_is_told_from_the_location() -> None:
+    out = support.against_room(700, "", Flow.OUT_OF)
+    assert flow_words(out, 2.0).replace(TIE, " ") == "into the room, 700 ± 60 Pa"
+    into = support.against_room(-300, "", Flow.INTO, "outdoors", "yard")
+    assert flow_words(into, 2.0).replace(TIE, " ") == "in from the outdoor air, 300 ± 60 Pa"
+    assert flow_words(support.against_room(40, "", Flow.NO_CLEAR_DIFFERENCE), 2.0) == "no clear difference"
+    assert flow_words(None, 2.0) == "not known"
+
+
+# --- when it will be dry -----------------------------------------------------------------------------------------
+
+DAY = timedelta(days=1)
+
+
+def forecast(low: float | None, high: float | None, *, never: bool = False, high_never: bool = False) -> Forecast:
+    def day(n: float | None) -> datetime | None:
+        return None if n is None else support.NOW + n * DAY
+
+    return Forecast(
+        made_at=support.NOW,
+        low=day(low),
+        middle=day(low),
+        high=day(high),
+        never=never,
+        high_never=high_never,
+        reason="",
+    )
+
+
+KITCHEN = support.MILL_LANE.location("kitchen")
+
+
+@pytest.mark.parametrize(
+    ("state", "made", "words"),
+    [
+        (State.DRYING, forecast(7, 12), "1 to 6 Dec"),
+        (State.DRYING, forecast(7, None, high_never=True), "1 Dec or later, or never"),
+        (State.SLOW, forecast(None, None, never=True, high_never=True), "never, in this air"),
+        (State.STALLED, None, "not in this state"),
+        (State.REWETTING, forecast(7, 12), "not in this state"),
+        (State.EQUILIBRATING, forecast(7, 12), "no verdict yet"),
+        (State.UNKNOWN, forecast(7, 12), "not known"),
+        (State.DRYING, None, "not known yet"),
+    ],
+)
+def test_a_table_tells_when_it_will_be_dry(state: State, made: Forecast | None, words: str) -> None:
+    assessed = support.place("kitchen", state, "", 19.0, 77.0, forecast=made)
+    assert dry_words(assessed, KITCHEN, TIMES) == words
+
+
+def test_a_location_without_a_goal_has_no_end() -> None:
+    yard = Location(id="yard", kind=LocationKind.OUTDOOR_AIR)
+    assert dry_words(None, yard, TIMES) == "no goal"
+
+
+def test_a_forecast_is_told_with_both_its_ends() -> None:
+    assert forecast_words(forecast(7, 12), TIMES) == "At goal between 1 and 6 Dec."
+    assert forecast_words(forecast(1, 12), TIMES) == "At goal between 25 Nov and 6 Dec."
+    assert "may never be" in forecast_words(forecast(7, None, high_never=True), TIMES)
+
+
+# --- the rail ----------------------------------------------------------------------------------------------------
+
+
+def test_a_rail_shows_the_share_of_the_way() -> None:
+    rail = rail_of(support.drying(84.1, 93, 70, ""), 2.0)
+    assert rail is not None
+    assert rail.done == round((93 - 84.1) / (93 - 70) * GOAL_X)
+    assert rail.words.replace(TIE, " ") == "Started at 93.0 % RH, now 84.1 ± 2.0 % RH, goal 70 % RH"
+
+
+@given(st.floats(0, 110), st.floats(0, 110), st.floats(0, 100))
+def test_a_rail_stays_inside_its_drawing(value: float, start: float, limit: float) -> None:
+    rail = rail_of(support.drying(value, start, limit, ""), 2.0)
+    if rail is not None:
+        assert 0 <= rail.done <= 300
+        assert 0 <= rail.doubt_x <= rail.doubt_x + rail.doubt_width <= 300
+    else:
+        assert start <= limit
+
+
+# --- the lead ----------------------------------------------------------------------------------------------------
+
+
+def state_of(alerts: list[object], now: datetime = support.NOW, **change: object) -> JobState:
+    job = support.MILL_LANE.model_copy(update=change)
+    return JobState(job, support.assessment(), alerts, {}, now)  # type: ignore[arg-type]
+
+
+def test_the_lead_says_who_is_needed_and_how_far_it_is() -> None:
+    state = state_of(list(support.alerts()[:3]))
+    views = alert_views(state.alerts, {"mill-lane-4": state.job}, {"mill-lane-4": TIMES})
+    assert lead(state, views) == (
+        "1 location needs you today, 1 this week, 1 probe to check. 1 of 5 is at goal; 1 is not known."
+    )
+
+
+def test_with_nothing_open_the_lead_says_so() -> None:
+    assert lead(state_of([]), []).startswith("Nothing needs you now. ")
+
+
+def test_an_alert_that_another_explains_is_not_counted() -> None:
+    silent = support.alerts()[2].model_copy(update={"inhibited_by": "x", "inhibited_why": "its gateway is silent"})
+    views = alert_views([silent], {"mill-lane-4": support.MILL_LANE}, {"mill-lane-4": TIMES})
+    assert need_words(views) == (0, 0, 0)
+
+
+def test_the_most_pressing_alert_comes_first() -> None:
+    views = alert_views(reversed(support.alerts()[:3]), {}, {"mill-lane-4": TIMES})
+    assert [view.look.word for view in views] == ["Act today", "Look this week", "Check the probe"]
+
+
+def test_days_of_drying_are_local_days() -> None:
+    # a job that begins at 23:30 UTC on a summer day begins on the next day in London
+    begin = datetime(2026, 7, 1, 23, 30, tzinfo=UTC)
+    state = state_of([], begin + timedelta(hours=23), start=begin)
+    assert day_words(state, TIMES) == "1 of drying"
+
+
+def test_a_job_that_is_over_says_so() -> None:
+    state = state_of([], support.NOW, end=support.NOW - DAY)
+    assert lead(state, []).startswith("This job is over.")
+
+
+# --- marks and windows -------------------------------------------------------------------------------------------
+
+
+def test_what_happened_is_lettered_in_order_and_neighbours_share_a_letter() -> None:
+    alerts = [
+        support.alert("rewetting", "utility", Severity.ACT, support.NOW - 2 * DAY, "", ""),
+        support.alert("drive_lost", "utility", Severity.WATCH, support.NOW - 2 * DAY + timedelta(minutes=5), "", ""),
+        support.alert("drying_stalled", "utility", Severity.WATCH, support.NOW - 9 * DAY, "", ""),
+        support.alert("rewetting", "hall", Severity.ACT, support.NOW - DAY, "", ""),
+    ]
+    shown = choose(support.MILL_LANE, support.NOW, "21d", None, None)
+    marks = markers_of(support.MILL_LANE, support.MILL_LANE.location("utility"), alerts, shown, TIMES)
+    assert [mark.letter for mark in marks] == ["A", "B"]
+    assert "getting wet again" in marks[1].words
+    assert "drying drive lost" in marks[1].words
+
+
+def test_zooming_in_and_out_again_returns_to_the_same_time() -> None:
+    shown = choose(support.MILL_LANE, support.NOW, None, support.NOW - 4 * DAY, support.NOW - 2 * DAY)
+    nearer = shown.zoomed(0.5)
+    assert nearer == {"from": "2026-11-20T19:20:00Z", "to": "2026-11-21T19:20:00Z"}
+    begin, end = (datetime.fromisoformat(nearer[name]) for name in ("from", "to"))
+    again = choose(support.MILL_LANE, support.NOW, None, begin, end).zoomed(2.0)
+    assert again == shown.query
+
+
+def test_at_the_end_of_the_way_there_is_nothing_later_to_go_to() -> None:
+    shown = choose(support.MILL_LANE, support.NOW, "all", None, None)
+    assert shown.shifted(0.5) is None
+    assert shown.zoomed(2.0) is None
+
+
+def in_the_twenties(seconds: float) -> datetime:
+    return datetime(2020, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)
+
+
+ANY_TIME = st.floats(0, 10 * 365 * 86_400.0).map(in_the_twenties) | st.none()
+
+
+@given(st.sampled_from(["1d", "7d", "21d", "all", None, "x"]), ANY_TIME, ANY_TIME)
+def test_whatever_an_address_asks_for_the_window_lies_in_the_job(
+    span: str | None, start: datetime | None, end: datetime | None
+) -> None:
+    shown = choose(support.MILL_LANE, support.NOW, span, start, end)
+    assert support.START <= shown.start < shown.end
+    assert shown.end <= support.NOW + timedelta(hours=1)
