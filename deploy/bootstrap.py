@@ -23,7 +23,7 @@ ROOT = Path(__file__).resolve().parent.parent
 VENV = ROOT / ".venv"
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "installed-from"
-LEAST = (3, 11)
+MINIMUM = (3, 11)
 TEST_PROGRAMS = {"mosquitto": ("mosquitto",), "chromium": ("chromium", "chromium-browser")}
 """Debian package, and the programs of which one must be there."""
 
@@ -53,21 +53,21 @@ def succeeds(*command: str | Path) -> bool:
 
 def newer_python() -> str | None:
     """Another Python on this machine that is new enough."""
-    for minor in range(20, LEAST[1] - 1, -1):
+    for minor in range(20, MINIMUM[1] - 1, -1):
         found = shutil.which(f"python3.{minor}")
-        if found and succeeds(found, "-c", f"import sys; sys.exit(sys.version_info < {LEAST})"):
+        if found and succeeds(found, "-c", f"import sys; sys.exit(sys.version_info < {MINIMUM})"):
             return found
     return None
 
 
 def need_python() -> None:
     """Go on with a Python that is new enough."""
-    if sys.version_info[:2] >= LEAST:
+    if sys.version_info[:2] >= MINIMUM:
         return
     other = newer_python()
     if other is None:
         raise BootstrapError(
-            f"Python {LEAST[0]}.{LEAST[1]} or newer is needed, and this is {sys.version.split()[0]}. "
+            f"Python {MINIMUM[0]}.{MINIMUM[1]} or newer is needed, and this is {sys.version.split()[0]}. "
             "Install a newer Python, then run the same command with it."
         )
     os.execv(other, [other, *sys.argv])
@@ -97,7 +97,7 @@ def apt_install(*packages: str) -> bool:
 
 def venv_works() -> bool:
     """Whether .venv is there, with a Python that is new enough and with pip."""
-    return succeeds(PYTHON, "-c", f"import pip, sys; sys.exit(sys.version_info < {LEAST})")
+    return succeeds(PYTHON, "-c", f"import pip, sys; sys.exit(sys.version_info < {MINIMUM})")
 
 
 def make_venv() -> None:

@@ -14,13 +14,13 @@ from datetime import datetime, timedelta
 from sqlalchemy import Connection
 
 from monitord.alerts.lifecycle.engine import StepResult, end_alerts, step
-from monitord.alerts.lifecycle.rules import RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.lifecycle.transitions import retire
 from monitord.alerts.requests import keep as keep_alerts
 from monitord.alerts.system.calibration import calibrations_due
 from monitord.analysis.air.outdoor_forecast import of_document
-from monitord.analysis.assess import Memo, assess_job, damage_hour
-from monitord.analysis.forecast.revisions import STALE, WINDOW, History, slipping
+from monitord.analysis.assess import AssessmentCache, assess_job, damage_hour
+from monitord.analysis.forecast.revisions import STALE, WINDOW, History, forecast_revisions
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert
@@ -36,11 +36,11 @@ from monitord.store.records import load_job_record
 _log = logging.getLogger(__name__)
 
 
-def move_on(
+def update_alerts(
     job: JobFile,
     alerts: Sequence[Alert],
     assessment: JobAssessment,
-    rules: RuleBook,
+    rules: AlertRules,
     as_of: datetime,
     options: AnalysisOptions,
     history: History,
@@ -50,7 +50,7 @@ def move_on(
     Those about what was taken away end with a word why. `history` holds what this assessment forecasts already.
     """
     due = calibrations_due(job, as_of, options.calibration_valid_d)
-    findings = [*assessment.findings, *slipping(job, assessment, history), *due]
+    findings = [*assessment.findings, *forecast_revisions(job, assessment, history), *due]
     gone = retire(job, alerts, as_of)
     ended = {alert.fingerprint for alert in gone.alerts}
     kept = [alert for alert in alerts if alert.fingerprint not in ended]
@@ -61,43 +61,45 @@ def move_on(
     return result
 
 
-class Judge:
+class ReplaySession:
     """One job's alerts in memory, moved on assessment by assessment: what replay has in place of the store."""
 
-    def __init__(self, job: JobFile, rules: RuleBook, options: AnalysisOptions, alerts: Iterable[Alert] = ()) -> None:
+    def __init__(self, job: JobFile, rules: AlertRules, options: AnalysisOptions, alerts: Iterable[Alert] = ()) -> None:
         self._job = job
         self._rules = rules
         self._options = options
         self._alerts = {alert.fingerprint: alert for alert in alerts}
-        self._memo = Memo()
+        self._cache = AssessmentCache()
         self._history = History()
 
     def step(self, record: JobRecord, as_of: datetime) -> tuple[JobAssessment, list[Alert]]:
         """Assess as of a time; returns the assessment and the alerts that changed."""
-        assessment = assess_job(self._job, record, as_of, self._options, self._memo, compared=False)
+        assessment = assess_job(self._job, record, as_of, self._options, self._cache, compared=False)
         return assessment, self.take(assessment)
 
     def take(self, assessment: JobAssessment) -> list[Alert]:
         """Move on by the next assessment; returns the alerts that changed."""
         self._history.add(assessment)
         alerts = list(self._alerts.values())
-        result = move_on(self._job, alerts, assessment, self._rules, assessment.as_of, self._options, self._history)
+        result = update_alerts(
+            self._job, alerts, assessment, self._rules, assessment.as_of, self._options, self._history
+        )
         self._alerts.update((alert.fingerprint, alert) for alert in result.alerts)
         return result.alerts
 
 
-class Memos:
+class AssessmentCaches:
     """What is saved between rounds, for each job; a job that was changed starts afresh."""
 
     def __init__(self) -> None:
-        self._kept: dict[str, tuple[JobFile, Memo]] = {}
+        self._kept: dict[str, tuple[JobFile, AssessmentCache]] = {}
         self._histories: dict[str, History] = {}
 
-    def of(self, job: JobFile) -> Memo:
+    def of(self, job: JobFile) -> AssessmentCache:
         """The memo of a job as it now is."""
         kept = self._kept.get(job.job)
         if kept is None or kept[0] != job:
-            kept = self._kept[job.job] = (job, Memo())
+            kept = self._kept[job.job] = (job, AssessmentCache())
         return kept[1]
 
     def history(self, conn: Connection, job: str, as_of: datetime) -> History:
@@ -112,7 +114,7 @@ class Memos:
 
 
 @dataclass(frozen=True)
-class Due:
+class RoundResult:
     """What one round of assessment did."""
 
     as_of: datetime
@@ -122,14 +124,14 @@ class Due:
     """Ids of the jobs that could not be; they stay marked, and the log says why."""
 
 
-def run_due(
+def assess_pending(
     db: Database,
     clock: Clock,
-    rules: RuleBook,
+    rules: AlertRules,
     options: AnalysisOptions,
-    memos: Memos | None = None,
+    caches: AssessmentCaches | None = None,
     moved: Callable[[], object] = lambda: None,
-) -> Due:
+) -> RoundResult:
     """Assess every job that is marked, each by itself, and move its alerts on.
 
     The marks are read before the time is taken: what a mark speaks of had arrived by then, so clearing the mark
@@ -137,13 +139,13 @@ def run_due(
     """
     with db.read() as conn:
         marked = pending_jobs.marked_jobs(conn)
-    as_of, memos = clock.now(), memos or Memos()
+    as_of, caches = clock.now(), caches or AssessmentCaches()
     assessed, failed = [], []
     for job_id, mark in marked:
         try:
-            _run_job(db, job_id, mark, rules, options, memos, as_of)
+            _run_job(db, job_id, mark, rules, options, caches, as_of)
         except Exception as error:
-            memos.forget_history(job_id)
+            caches.forget_history(job_id)
             failed.append(job_id)
             if isinstance(error, MonitordError):
                 _log.error("job %s could not be assessed: %s", job_id, error.message)
@@ -152,7 +154,7 @@ def run_due(
         else:
             assessed.append(job_id)
         moved()
-    return Due(as_of, tuple(assessed), tuple(failed))
+    return RoundResult(as_of, tuple(assessed), tuple(failed))
 
 
 def mark_running(db: Database, clock: Clock) -> None:
@@ -165,7 +167,13 @@ def mark_running(db: Database, clock: Clock) -> None:
 
 
 def _run_job(
-    db: Database, job_id: str, mark: int, rules: RuleBook, options: AnalysisOptions, memos: Memos, now: datetime
+    db: Database,
+    job_id: str,
+    mark: int,
+    rules: AlertRules,
+    options: AnalysisOptions,
+    caches: AssessmentCaches,
+    now: datetime,
 ) -> None:
     """Load, assess, move the alerts on, and keep all of it with the cleared mark in one commit."""
     with db.read() as conn:
@@ -175,12 +183,12 @@ def _run_job(
         ended = job.end is not None and job.end <= now
         as_of = job.end if ended and job.end is not None else now
         record = load_job_record(conn, job, as_of)
-        history = memos.history(conn, job_id, as_of)
-        most_age = timedelta(hours=options.outdoor_forecast_most_age_h)
-        issued = outdoor_forecasts.load(conn, job_id, damage_hour(as_of), most_age)
+        history = caches.history(conn, job_id, as_of)
+        max_age = timedelta(hours=options.outdoor_forecast_max_age_h)
+        issued = outdoor_forecasts.load(conn, job_id, damage_hour(as_of), max_age)
     weather = None if issued is None else of_document(issued)
     # outside of any transaction, so that readings go on landing
-    assessment = assess_job(job, record, as_of, options, memos.of(job), outdoor_forecast=weather)
+    assessment = assess_job(job, record, as_of, options, caches.of(job), outdoor_forecast=weather)
     new = history.add(assessment)
     with db.write() as conn:
         alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, now)
@@ -189,7 +197,7 @@ def _run_job(
         elif pause is not None:
             result = end_alerts(alerts, now, pause.reason)
         else:
-            result = move_on(job, alerts, assessment, rules, as_of, options, history)
+            result = update_alerts(job, alerts, assessment, rules, as_of, options, history)
         keep_alerts(conn, result)
         assessments.save_assessment(conn, assessment)
         for location, forecast in new:

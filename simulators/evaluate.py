@@ -48,7 +48,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     return wishes
 
 
-def chosen(families: str, seeds: str, held_out: bool, most: int | None) -> list[tuple[str, int]]:
+def chosen(families: str, seeds: str, held_out: bool, maximum: int | None) -> list[tuple[str, int]]:
     """The jobs to run: seed by seed, so that a few jobs already come from all families.
 
     Raises
@@ -64,7 +64,7 @@ def chosen(families: str, seeds: str, held_out: bool, most: int | None) -> list[
     offset = HELD_OUT_FROM if held_out else 0
     if not held_out and wanted.stop > HELD_OUT_FROM:
         raise SystemExit(f"seeds from {HELD_OUT_FROM} on are held out; ask for them with --held-out")
-    return [(name, offset + seed) for seed in wanted for name in names][:most]
+    return [(name, offset + seed) for seed in wanted for name in names][:maximum]
 
 
 @dataclass

@@ -22,8 +22,8 @@ from rich.table import Table
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.damage import DAMAGE_EVERY_S, view_damage
-from monitord.analysis.hourly_results import HourView, view_hours
+from monitord.analysis.damage import DAMAGE_EVERY_S, assess_damage
+from monitord.analysis.hourly_results import HourlyResults, compute_hourly_results
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -32,7 +32,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S
 from monitord.physics.moist_air import dew_or_frost_point, saturation_vapour_pressure
 from monitord.replay.recorder import Recorder
-from simulators.evaluation.night_scores import Evening, NightScore, Said
+from simulators.evaluation.night_scores import Evening, NightForecast, NightScore
 from simulators.jobs.families import FAMILIES
 from simulators.jobs.generate import SimulatedJob, generate
 from simulators.scenario import STEP_S
@@ -56,10 +56,10 @@ class _Job:
 
 def _prepare(made: SimulatedJob) -> _Job:
     margins = {}
-    for key, course in made.courses.items():
-        if course.surface_c is not None:
-            vapour = np.maximum(course.vapour_pressure_pa, 0.2)
-            margins[key] = course.surface_c - np.asarray(dew_or_frost_point(vapour))
+    for key, history in made.histories.items():
+        if history.surface_c is not None:
+            vapour = np.maximum(history.vapour_pressure_pa, 0.2)
+            margins[key] = history.surface_c - np.asarray(dew_or_frost_point(vapour))
     return _Job(made, JobFile.model_validate(made.job), margins)
 
 
@@ -80,22 +80,22 @@ def _truth(margin: Array, time_s: Array, at_s: float) -> Evening:
     return Evening(bool((before < 0.0).any()), bool(wet.any()), first, float(after.min()))
 
 
-def _ours(ahead: NightAhead) -> Said:
+def _ours(ahead: NightAhead) -> NightForecast:
     after = None if ahead.expected_from is None else (ahead.expected_from - ahead.made_at).total_seconds() / HOUR_S
-    return Said(ahead.probability, after, ahead.deepest.value, ahead.deepest.u)
+    return NightForecast(ahead.probability, after, ahead.deepest.value, ahead.deepest.u)
 
 
-def _baseline(job: JobFile, hours: HourView, key: str) -> Said | None:
+def _baseline(job: JobFile, hours: HourlyResults, key: str) -> NightForecast | None:
     """What the margin measured over the last day says if the next is the same."""
-    place, outdoor = job.location(key), job.outdoor()
-    room = job.room_of(place) or place
-    out = hours.tracks[outdoor.id] if outdoor is not None else None
-    surface = surface_of_hours(hours.tracks[key], hours.tracks[room.id], out, _OPTIONS)
+    location, outdoor = job.location(key), job.outdoor()
+    room = job.room_of(location) or location
+    out = hours.all_series[outdoor.id] if outdoor is not None else None
+    surface = surface_of_hours(hours.all_series[key], hours.all_series[room.id], out, _OPTIONS)
     if surface is None or not np.isfinite(surface.margin_k[-24:]).any():
         return None
     margin = surface.margin_k[-24:]
     wet = np.flatnonzero(margin <= 0.0)
-    return Said(float(len(wet) > 0), float(wet[0]) if len(wet) else None, float(np.nanmin(margin)), None)
+    return NightForecast(float(len(wet) > 0), float(wet[0]) if len(wet) else None, float(np.nanmin(margin)), None)
 
 
 def _weather(made: SimulatedJob, at_s: float, rng: np.random.Generator) -> OutdoorForecast | None:
@@ -103,10 +103,10 @@ def _weather(made: SimulatedJob, at_s: float, rng: np.random.Generator) -> Outdo
     outdoor = next((p["id"] for p in made.job["locations"] if p["kind"] == "outdoor_air"), None)
     if outdoor is None:
         return None
-    course = made.courses[outdoor]
+    history = made.histories[outdoor]
     pick = (made.time_s >= at_s) & (made.time_s < at_s + 1.5 * DAY_S)
-    t = course.temperature_c[pick] + rng.normal(0.0, 1.0)
-    dew = np.asarray(dew_or_frost_point(np.maximum(course.vapour_pressure_pa[pick], 0.2))) + rng.normal(0.0, 1.2)
+    t = history.temperature_c[pick] + rng.normal(0.0, 1.0)
+    dew = np.asarray(dew_or_frost_point(np.maximum(history.vapour_pressure_pa[pick], 0.2))) + rng.normal(0.0, 1.2)
     rh = 100.0 * np.asarray(saturation_vapour_pressure(dew)) / np.asarray(saturation_vapour_pressure(t, "water"))
     return OutdoorForecast(made.time_s[pick], t, np.clip(rh, 1.0, 100.0))
 
@@ -120,9 +120,9 @@ def judge(made: SimulatedJob, scores: dict[str, NightScore], every: int = 1) -> 
         while fed < len(readings) and readings.received_s[fed] <= at_s:
             recorder.add(readings.probes[readings.probe[fed]], _row(made, fed))
             fed += 1
-        hours = view_hours(known.job, recorder.record(at_s), at_s, _OPTIONS)
-        plain = view_damage(known.job, hours, _OPTIONS)
-        weather = view_damage(known.job, hours, _OPTIONS, outdoor_forecast=_weather(made, at_s, rng))
+        hours = compute_hourly_results(known.job, recorder.record(at_s), at_s, _OPTIONS)
+        plain = assess_damage(known.job, hours, _OPTIONS)
+        weather = assess_damage(known.job, hours, _OPTIONS, outdoor_forecast=_weather(made, at_s, rng))
         for key, margin in known.margins.items():
             ahead, told, same = plain.at(key).night_ahead, weather.at(key).night_ahead, None
             if ahead is not None and told is not None:

@@ -24,12 +24,12 @@ from simulators.truth.records import iso
 GATEWAY = "gw1"
 _BACKLOG_S = 900
 """A reading that arrives so late is sent in one message with the others of its probe that wait."""
-_MOST_IN_ONE = 200
+_MAX_IN_ONE = 200
 _TIMEOUT_S = 30.0
 
 
 @dataclass(frozen=True)
-class Message:
+class PublishedMessage:
     """One MQTT message and when it is sent."""
 
     sim_time_s: float
@@ -59,19 +59,19 @@ def payload_of(readings: Readings, row: int) -> dict[str, Any]:
     return payload
 
 
-def messages(readings: Readings, gateway: str = GATEWAY) -> Iterator[Message]:
+def messages(readings: Readings, gateway: str = GATEWAY) -> Iterator[PublishedMessage]:
     """The readings as messages in the order in which they are sent; those of a backlog are packed into lists."""
     packs: dict[int, list[int]] = {}
     for row in range(len(readings)):
         probe, received = int(readings.probe[row]), float(readings.received_s[row])
         late = received - readings.time_s[row] > _BACKLOG_S
         pack = packs.get(probe, [])
-        if pack and (not late or len(pack) >= _MOST_IN_ONE or received - readings.received_s[pack[0]] > _BACKLOG_S):
+        if pack and (not late or len(pack) >= _MAX_IN_ONE or received - readings.received_s[pack[0]] > _BACKLOG_S):
             yield _packed(readings, packs.pop(probe), gateway)
         if late:
             packs.setdefault(probe, []).append(row)
         else:
-            yield Message(received, _topic(readings, probe, gateway), payload_of(readings, row))
+            yield PublishedMessage(received, _topic(readings, probe, gateway), payload_of(readings, row))
     for pack in packs.values():
         yield _packed(readings, pack, gateway)
 
@@ -80,8 +80,8 @@ def _topic(readings: Readings, probe: int, gateway: str) -> str:
     return f"monitord/{gateway}/{readings.probes[probe]}/reading"
 
 
-def _packed(readings: Readings, rows: list[int], gateway: str) -> Message:
-    return Message(
+def _packed(readings: Readings, rows: list[int], gateway: str) -> PublishedMessage:
+    return PublishedMessage(
         float(readings.received_s[rows[-1]]),
         _topic(readings, int(readings.probe[rows[0]]), gateway),
         [payload_of(readings, row) for row in rows],
@@ -147,7 +147,7 @@ def accelerated(start_s: float, factor: float) -> Callable[[float], None]:
     return wait_until
 
 
-def play(stream: Iterable[Message], publisher: Publisher, wait_until: Callable[[float], None]) -> int:
+def play(stream: Iterable[PublishedMessage], publisher: Publisher, wait_until: Callable[[float], None]) -> int:
     """Publish messages when their time comes; returns how many."""
     count = 0
     for message in stream:

@@ -36,7 +36,7 @@ def centred_mean(values: Array, half: int, edges: tuple[int, ...] = ()) -> Array
     return mean_between(values, np.maximum(at - half, bounds[segment]), np.minimum(at + half + 1, bounds[segment + 1]))
 
 
-def runs(flags: Bools, join: int = 0, least: int = 1) -> list[tuple[int, int]]:
+def runs(flags: Bools, join: int = 0, minimum: int = 1) -> list[tuple[int, int]]:
     """Stretches of true, first and one past the last; gaps shorter than `join` are bridged, then short ones dropped."""
     padded = np.concatenate(([False], flags, [False])).astype(int)
     starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1)
@@ -46,4 +46,4 @@ def runs(flags: Bools, join: int = 0, least: int = 1) -> list[tuple[int, int]]:
             joined[-1] = (joined[-1][0], b)
         else:
             joined.append((a, b))
-    return [(a, b) for a, b in joined if b - a >= least]
+    return [(a, b) for a, b in joined if b - a >= minimum]

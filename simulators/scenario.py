@@ -13,7 +13,7 @@ from simulators.building.room import Room
 from simulators.building.structure import Building, Depth, Slab
 from simulators.probes.faults import Fault
 from simulators.probes.gateway import Link, Outage
-from simulators.probes.measuring import Probe, Stay
+from simulators.probes.measuring import Probe, ProbePlacement
 from simulators.probes.sleeves import Sleeve
 
 DAY_S = 86_400.0
@@ -29,7 +29,7 @@ TIMBER_MC = "timber_mc_pct"
 
 
 @dataclass(frozen=True)
-class GoalWish:
+class GoalRequest:
     """How the limit of a goal is to be chosen once the building's course is known."""
 
     metric: str
@@ -54,12 +54,12 @@ class Location:
     f_rsi: float | None = None
     sleeve: Sleeve | None = None
     surface_sensor: bool = False
-    wish: GoalWish | None = None
+    wish: GoalRequest | None = None
     goal: dict[str, object] | None = None
 
 
 @dataclass
-class Plan:
+class Scenario:
     """All of a job."""
 
     family: str
@@ -77,7 +77,7 @@ class Plan:
     events: list[Event] = field(default_factory=list)
     spells: list[Spell] = field(default_factory=list)
     probes: list[Probe] = field(default_factory=list)
-    stays: list[Stay] = field(default_factory=list)
+    placements: list[ProbePlacement] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     outages: list[Outage] = field(default_factory=list)
     link: Link = field(default_factory=Link)
@@ -90,15 +90,15 @@ class Plan:
     @property
     def sleeves(self) -> list[Location]:
         """The locations that are sleeves, in order."""
-        return [place for place in self.locations if place.sleeve is not None]
+        return [location for location in self.locations if location.sleeve is not None]
 
     def match_factors(self) -> None:
         """Give each location that tells a temperature factor the one of its part."""
         parts: list[Room | Cavity | Void] = [*self.rooms, *self.cavities, *self.voids]
         factors = {part.id: part.f_rsi for part in parts}
-        for place in self.locations:
-            if place.f_rsi is not None:
-                place.f_rsi = factors[place.part]
+        for location in self.locations:
+            if location.f_rsi is not None:
+                location.f_rsi = factors[location.part]
 
     def building(self, without: frozenset[str] = frozenset()) -> Building:
         """The building; `without`: kinds of event that are left out, to see what they did."""
@@ -116,11 +116,11 @@ class Plan:
         """A time between two shares of the job, on the ten-minute grid."""
         return self.start_s + STEP_S * round(float(rng.uniform(low, high)) * self.length_s / STEP_S)
 
-    def room_of(self, place: Location) -> str | None:
+    def room_of(self, location: Location) -> str | None:
         """Id of the room beside a location."""
-        if place.kind in ("room_air", "surface"):
-            return place.part
-        if place.sleeve is not None:
-            return next(s.room for s in self.slabs if s.id == place.sleeve.slab)
+        if location.kind in ("room_air", "surface"):
+            return location.part
+        if location.sleeve is not None:
+            return next(s.room for s in self.slabs if s.id == location.sleeve.slab)
         enclosed: list[Cavity | Void] = [*self.cavities, *self.voids]
-        return next((x.room for x in enclosed if x.id == place.part), None)
+        return next((x.room for x in enclosed if x.id == location.part), None)

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Protocol
 
-from monitord.alerts.lifecycle.rules import RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.messages.digest import Overview, compose_digest, due_since
 from monitord.alerts.sending.channels.base import Channel
 from monitord.alerts.sending.dispatcher import Dispatched, Dispatcher
@@ -41,7 +41,7 @@ class StatePublisher(Protocol):
         ...
 
 
-class Desk:
+class Notifier:
     """Everything between the stored alerts and people.
 
     Parameters
@@ -56,7 +56,7 @@ class Desk:
         db: Database,
         clock: Clock,
         settings: AlertSettings,
-        rules: RuleBook,
+        rules: AlertRules,
         channels: Mapping[str, Channel],
         publisher: StatePublisher | None = None,
         disk: Path | None = None,

@@ -74,10 +74,10 @@ def mute(
     return made
 
 
-_Wish = TypeVar("_Wish", Mute, Pause)
+_Request = TypeVar("_Request", Mute, Pause)
 
 
-def wish(model: type[_Wish], **values: Any) -> _Wish:
+def wish(model: type[_Request], **values: Any) -> _Request:
     """A wish made of what someone typed.
 
     Raises

@@ -11,12 +11,12 @@ from monitord.analysis.air.airing import AiringDay, airing
 from monitord.analysis.air.comparison import Present, airs_of, compare, present
 from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.damage import DAMAGE_EVERY_S, DamageView, view_damage
-from monitord.analysis.hourly_results import GoalView, HourView, around_of, view_goals, view_hours
+from monitord.analysis.damage import DAMAGE_EVERY_S, DamageResults, assess_damage
+from monitord.analysis.hourly_results import GoalResults, HourlyResults, around_of, assess_goals, compute_hourly_results
 from monitord.analysis.probes.battery import low_battery
 from monitord.analysis.probes.quality import recent_out
 from monitord.analysis.probes.silence import silent_probe
-from monitord.analysis.series.hourly_series import stay_key
+from monitord.analysis.series.hourly_series import placement_key
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.depth import depth_comparisons
 from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
@@ -26,8 +26,8 @@ from monitord.model.assessments import (
     Finding,
     JobAssessment,
     LocationAssessment,
+    MoistureSource,
     Quantity,
-    Source,
     State,
     SurfaceRisk,
 )
@@ -46,32 +46,32 @@ HOURS_EVERY_S, GOALS_EVERY_S = 2 * HOUR_S, 6 * HOUR_S
 _Key = tuple[float, float, int]
 
 
-class Memo:
+class AssessmentCache:
     """Saves work between assessments of one job: what rests on complete hours is computed once for them.
 
     With or without it the result is the same: the key tells whether anything that the hours rest on has changed.
     """
 
     def __init__(self) -> None:
-        self._hours: dict[float, tuple[_Key, HourView]] = {}
-        self._goals: dict[float, tuple[_Key, dict[str, GoalView]]] = {}
-        self._damage: tuple[_Key, OutdoorForecast | None, DamageView] | None = None
+        self._hours: dict[float, tuple[_Key, HourlyResults]] = {}
+        self._goals: dict[float, tuple[_Key, dict[str, GoalResults]]] = {}
+        self._damage: tuple[_Key, OutdoorForecast | None, DamageResults] | None = None
         self._keys: tuple[JobRecord, dict[float, _Key]] = (JobRecord(()), {})
 
-    def hours(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourView:
+    def hours(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourlyResults:
         """The view of what lies before `hour_s`."""
         key, known = self._key(record, hour_s), self._hours.get(hour_s)
         if known is None or known[0] != key:
-            known = key, view_hours(job, record, hour_s, options)
+            known = key, compute_hourly_results(job, record, hour_s, options)
             self._hours = {at: kept for at, kept in self._hours.items() if at >= hour_s - GOALS_EVERY_S}
             self._hours[hour_s] = known
         return known[1]
 
-    def goals(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> dict[str, GoalView]:
+    def goals(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> dict[str, GoalResults]:
         """The view of goals from what lies before `hour_s`."""
         key, known = self._key(record, hour_s), self._goals.get(hour_s)
         if known is None or known[0] != key:
-            known = key, view_goals(job, self.hours(job, record, hour_s, options), options)
+            known = key, assess_goals(job, self.hours(job, record, hour_s, options), options)
             self._goals = {hour_s: known}
         return known[1]
 
@@ -82,11 +82,11 @@ class Memo:
         hour_s: float,
         options: AnalysisOptions,
         outdoor_forecast: OutdoorForecast | None,
-    ) -> DamageView:
+    ) -> DamageResults:
         """The view of mould, timber and the night ahead from what lies before `hour_s`."""
         key, known = self._key(record, hour_s), self._damage
         if known is None or known[0] != key or not _same(known[1], outdoor_forecast):
-            view = view_damage(
+            view = assess_damage(
                 job, self.hours(job, record, hour_s, options), options, outdoor_forecast=outdoor_forecast
             )
             known = self._damage = key, outdoor_forecast, view
@@ -113,8 +113,8 @@ def damage_hour(as_of: datetime) -> datetime:
 def _key(record: JobRecord, hour_s: float) -> _Key:
     """Changes whenever a reading lands before `hour_s`, or one that runs ahead of its arrival."""
     total, ahead = 0.0, 0
-    for stay in record.stays:
-        hourly, recent = stay.hourly, stay.recent
+    for placement in record.placements:
+        hourly, recent = placement.hourly, placement.recent
         total += float(hourly.count[: hourly.hour_s.searchsorted(hour_s)].sum())
         ahead += int(np.count_nonzero(recent.received_s[recent.time_s.searchsorted(hour_s) :] < hour_s))
     return hour_s, total, ahead
@@ -125,7 +125,7 @@ def assess_job(
     record: JobRecord,
     as_of: datetime,
     options: AnalysisOptions = DEFAULTS,
-    memo: Memo | None = None,
+    cache: AssessmentCache | None = None,
     *,
     compared: bool = True,
     outdoor_forecast: OutdoorForecast | None = None,
@@ -139,19 +139,19 @@ def assess_job(
     ahead.
     """
     as_of_s = as_of.timestamp()
-    memo = memo or Memo()
-    goals = memo.goals(job, record, as_of_s // GOALS_EVERY_S * GOALS_EVERY_S, options)
-    hours = memo.hours(job, record, as_of_s // HOURS_EVERY_S * HOURS_EVERY_S, options)
-    damage = memo.damage(job, record, as_of_s // DAMAGE_EVERY_S * DAMAGE_EVERY_S, options, outdoor_forecast)
-    airs = {place.id: _present(job, place, record, hours, as_of_s, options) for place in job.locations}
+    cache = cache or AssessmentCache()
+    goals = cache.goals(job, record, as_of_s // GOALS_EVERY_S * GOALS_EVERY_S, options)
+    hours = cache.hours(job, record, as_of_s // HOURS_EVERY_S * HOURS_EVERY_S, options)
+    damage = cache.damage(job, record, as_of_s // DAMAGE_EVERY_S * DAMAGE_EVERY_S, options, outdoor_forecast)
+    airs = {location.id: _present(job, location, record, hours, as_of_s, options) for location in job.locations}
     known = _Known(job, airs, goals, hours, damage, as_of_s, options, compared)
     findings = [*hours.findings, *(finding for element in goals.values() for finding in element.findings)]
     findings.extend(damage.findings)
     locations = []
-    for place in job.locations:
-        locations.append(_location(known, place, findings))
-        for stay in record.at(place.id):
-            about = (silent_probe(stay, place, as_of_s, options), low_battery(stay, place, as_of_s))
+    for location in job.locations:
+        locations.append(_location(known, location, findings))
+        for placement in record.at(location.id):
+            about = (silent_probe(placement, location, as_of_s, options), low_battery(placement, location, as_of_s))
             findings.extend(finding for finding in about if finding is not None)
     times = [air.time_s for air in airs.values() if air is not None]
     return JobAssessment(
@@ -170,9 +170,9 @@ class _Known:
 
     job: JobFile
     airs: dict[str, Present | None]
-    goals: dict[str, GoalView]
-    hours: HourView
-    damage: DamageView
+    goals: dict[str, GoalResults]
+    hours: HourlyResults
+    damage: DamageResults
     as_of_s: float
     options: AnalysisOptions
     compared: bool
@@ -180,8 +180,8 @@ class _Known:
 
 def _airing(known: _Known, locations: list[LocationAssessment]) -> tuple[Airing, ...]:
     """Advice for every room, from the newest readings and the cold surfaces as they are now."""
-    surfaces = {place.location: place.surface for place in locations if place.surface is not None}
-    rooms = [place for place in known.job.locations if place.kind is LocationKind.ROOM_AIR]
+    surfaces = {location.location: location.surface for location in locations if location.surface is not None}
+    rooms = [location for location in known.job.locations if location.kind is LocationKind.ROOM_AIR]
     days = known.damage.airing_days
     advice = [
         airing(known.job, room, known.airs, surfaces, days.get(room.id, AiringDay()), known.options) for room in rooms
@@ -190,44 +190,44 @@ def _airing(known: _Known, locations: list[LocationAssessment]) -> tuple[Airing,
 
 
 def _present(
-    job: JobFile, place: Location, record: JobRecord, hours: HourView, as_of_s: float, options: AnalysisOptions
+    job: JobFile, location: Location, record: JobRecord, hours: HourlyResults, as_of_s: float, options: AnalysisOptions
 ) -> Present | None:
-    stays = record.at(place.id)
-    excluded = {stay_key(s): recent_out(hours.qualities.get(stay_key(s)), s.recent) for s in stays}
-    return present(place, stays, job.calibrations, excluded, as_of_s, options)
+    placements = record.at(location.id)
+    excluded = {placement_key(s): recent_out(hours.qualities.get(placement_key(s)), s.recent) for s in placements}
+    return present(location, placements, job.calibrations, excluded, as_of_s, options)
 
 
-def _location(known: _Known, place: Location, findings: list[Finding]) -> LocationAssessment:
+def _location(known: _Known, location: Location, findings: list[Finding]) -> LocationAssessment:
     job, airs, goals, hours, options = known.job, known.airs, known.goals, known.hours, known.options
-    as_of_s, compared, harm = known.as_of_s, known.compared, known.damage.at(place.id)
-    here, element, flags = airs[place.id], goals[place.id], hours.flags[place.id]
+    as_of_s, compared, damage = known.as_of_s, known.compared, known.damage.at(location.id)
+    here, element, flags = airs[location.id], goals[location.id], hours.flags[location.id]
     if here is None:
         return LocationAssessment(
-            location=place.id,
+            location=location.id,
             probe=None,
             state=State.UNKNOWN,
             words="Nothing usable has been heard in the last days.",
             last_reading_at=None,
-            mould=harm.mould,
-            wood=harm.wood,
+            mould=damage.mould,
+            wood=damage.wood,
             flags=flags,
         )
     pressure = float(standard_pressure(job.elevation_m))
     comparisons: list[Comparison] = []
-    for role, air in airs_of(job, place) if compared else ():
+    for role, air in airs_of(job, location) if compared else ():
         other = airs[air.id]
         if other is not None:
             comparisons.append(compare(here, other, role, pressure, options))
-    source: Source | None = None
+    source: MoistureSource | None = None
     if compared:
         settled = {key: view.equilibrium for key, view in goals.items()}
-        comparisons += depth_comparisons(job, place, hours.tracks, settled, hours.clocks, pressure, options)
-        around = around_of(hours, job, place)
-        source = source_of(hours.tracks[place.id], around.room, around.outdoor, options)
-    room, outdoor = place if place.kind is LocationKind.ROOM_AIR else job.room_of(place), job.outdoor()
+        comparisons += depth_comparisons(job, location, hours.all_series, settled, hours.clocks, pressure, options)
+        around = around_of(hours, job, location)
+        source = source_of(hours.all_series[location.id], around.room, around.outdoor, options)
+    room, outdoor = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location), job.outdoor()
     risk: SurfaceRisk | None = None
     inside, outside = (airs[air.id] if air is not None else None for air in (room, outdoor))
-    assessed = surface_risk(here, inside, outside, options, harm.night_ahead)
+    assessed = surface_risk(here, inside, outside, options, damage.night_ahead)
     if assessed is not None:
         risk, finding = assessed
         findings.append(finding)
@@ -236,7 +236,7 @@ def _location(known: _Known, place: Location, findings: list[Finding]) -> Locati
     age = as_of_s - here.time_s
     stale = age > options.stale_after_intervals * max(options.silent_interval_floor_s, here.interval_s)
     return LocationAssessment(
-        location=place.id,
+        location=location.id,
         probe=here.probe,
         state=State.UNKNOWN if stale else element.state,
         words=f"Silent for {age / 3600.0:.1f} h." if stale else element.words,
@@ -244,9 +244,9 @@ def _location(known: _Known, place: Location, findings: list[Finding]) -> Locati
         comparisons=tuple(comparisons),
         source=source,
         surface=risk,
-        night_ahead=harm.night_ahead,
-        mould=harm.mould,
-        wood=harm.wood,
+        night_ahead=damage.night_ahead,
+        mould=damage.mould,
+        wood=damage.wood,
         cautions=cautions,
         equilibrium=element.equilibrium,
         drying=element.drying,
@@ -259,7 +259,7 @@ def _location(known: _Known, place: Location, findings: list[Finding]) -> Locati
 def _air_values(here: Present, pressure_pa: float) -> dict[str, Quantity]:
     """Present values of the air at a location with their standard uncertainties."""
     t, rh = float(here.series.temperature_c[-1]), float(here.series.relative_humidity_pct[-1])
-    u_t, u_rh = here.doubt.temperature_k, here.doubt.relative_humidity_pct
+    u_t, u_rh = here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct
     vp = float(vapour_pressure(t, rh, humidity_over=here.humidity_over.value))
     values = {
         "temperature": Quantity(value=t, u=u_t, unit="°C"),

@@ -12,8 +12,8 @@ import numpy as np
 
 from monitord.analysis.air.airing import AiringDay, airing_day
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.hourly_results import HourView
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.hourly_results import HourlyResults
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_hours
 from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, mould_finding, mould_risk
 from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
@@ -29,7 +29,7 @@ DAMAGE_EVERY_S = 6 * HOUR_S
 
 
 @dataclass
-class PlaceDamage:
+class LocationDamage:
     """What is held of one location."""
 
     night_ahead: NightAhead | None = None
@@ -38,25 +38,25 @@ class PlaceDamage:
 
 
 @dataclass
-class DamageView:
+class DamageResults:
     """The night ahead, mould and timber by location, the last day's airing by room, and the findings of all."""
 
     hour_s: float
-    places: dict[str, PlaceDamage] = field(default_factory=dict)
+    locations: dict[str, LocationDamage] = field(default_factory=dict)
     airing_days: dict[str, AiringDay] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
-    def at(self, location_id: str) -> PlaceDamage:
+    def at(self, location_id: str) -> LocationDamage:
         """What is held of a location; empty where nothing is."""
-        return self.places.get(location_id, PlaceDamage())
+        return self.locations.get(location_id, LocationDamage())
 
 
-def view_damage(
+def assess_damage(
     job: JobFile,
-    hours: HourView,
+    hours: HourlyResults,
     options: AnalysisOptions,
     outdoor_forecast: OutdoorForecast | None = None,
-) -> DamageView:
+) -> DamageResults:
     """Judge every location on what lies before the hours' view.
 
     Parameters
@@ -64,11 +64,11 @@ def view_damage(
     hours : tracks of all locations on one grid of hours, with the spot readings of timber.
     outdoor_forecast : the outdoor air to come, where a forecast of it is at hand.
     """
-    view = DamageView(hours.hour_s)
-    place = job.outdoor()
-    outdoor = hours.tracks.get(place.id) if place is not None else None
+    view = DamageResults(hours.hour_s)
+    outdoor_air = job.outdoor()
+    outdoor = hours.all_series.get(outdoor_air.id) if outdoor_air is not None else None
     for location in job.locations:
-        here = hours.tracks.get(location.id)
+        here = hours.all_series.get(location.id)
         if here is None or location.kind not in WATCHED_KINDS or not np.isfinite(here.vapour_pressure_pa).any():
             continue
         if location.kind is LocationKind.ROOM_AIR and outdoor is not None:
@@ -78,27 +78,27 @@ def view_damage(
     return view
 
 
-def _room(job: JobFile, hours: HourView, location: Location) -> Track | None:
+def _room(job: JobFile, hours: HourlyResults, location: Location) -> HourlySeries | None:
     """The track of the room air beside a location; a room's own is its own."""
     room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
-    return hours.tracks.get(room.id) if room is not None else None
+    return hours.all_series.get(room.id) if room is not None else None
 
 
 @dataclass(frozen=True)
 class _Judge:
     """One location."""
 
-    view: DamageView
+    view: DamageResults
     job: JobFile
     location: Location
-    here: Track
-    room: Track | None
-    outdoor: Track | None
+    here: HourlySeries
+    room: HourlySeries | None
+    outdoor: HourlySeries | None
     options: AnalysisOptions
 
     def judge(self, outdoor_forecast: OutdoorForecast | None) -> None:
         surface = surface_of_hours(self.here, self.room, self.outdoor, self.options)
-        found = self.view.places[self.location.id] = PlaceDamage()
+        found = self.view.locations[self.location.id] = LocationDamage()
         if surface is not None:
             found.night_ahead = self._night(surface, outdoor_forecast)
             self._tell(expected_finding(self.here, found.night_ahead, self.view.hour_s, DAMAGE_EVERY_S))

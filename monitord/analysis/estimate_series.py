@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.hourly_results import HourView
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.hourly_results import HourlyResults
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
-from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, MouldCourse, mould_course
-from monitord.analysis.wood.wood_moisture import WoodCourse, wood_course
+from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, MouldIndexSeries, mould_index_series
+from monitord.analysis.wood.wood_moisture import WoodMoistureSeries, wood_moisture_series
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import VOID_KINDS, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, Array
@@ -32,43 +32,45 @@ class Excess:
 
 
 @dataclass(frozen=True)
-class PlaceCourses:
+class EstimateSeries:
     """What is estimated of one location in each complete hour."""
 
     end_s: Array
     """End of each hour. [s]"""
     known: Array
     """1 where the location was heard in the hour, else 0."""
-    mould: MouldCourse | None = None
-    wood: WoodCourse | None = None
+    mould: MouldIndexSeries | None = None
+    wood: WoodMoistureSeries | None = None
     over_room: Excess | None = None
     over_outdoors: Excess | None = None
 
 
-def place_courses(job: JobFile, hours: HourView, place: Location, options: AnalysisOptions) -> PlaceCourses | None:
+def estimate_series(
+    job: JobFile, hours: HourlyResults, location: Location, options: AnalysisOptions
+) -> EstimateSeries | None:
     """The courses at a location; None where nothing was ever heard there."""
-    here = hours.tracks.get(place.id)
+    here = hours.all_series.get(location.id)
     if here is None or not np.isfinite(here.vapour_pressure_pa).any():
         return None
-    room = place if place.kind is LocationKind.ROOM_AIR else job.room_of(place)
-    inside, outside = _track(hours, room), _track(hours, job.outdoor())
-    watched, timber = place.kind in WATCHED_KINDS, place.kind in VOID_KINDS
+    room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
+    inside, outside = _series(hours, room), _series(hours, job.outdoor())
+    watched, timber = location.kind in WATCHED_KINDS, location.kind in VOID_KINDS
     surface = surface_of_hours(here, inside, outside, options) if watched else None
-    return PlaceCourses(
+    return EstimateSeries(
         end_s=here.hour_s + HOUR_S,
         known=np.isfinite(here.vapour_pressure_pa).astype(np.float64),
-        mould=mould_course(here, surface) if watched else None,
-        wood=wood_course(here, options) if timber else None,
+        mould=mould_index_series(here, surface) if watched else None,
+        wood=wood_moisture_series(here, options) if timber else None,
         over_room=excess(here, inside),
         over_outdoors=excess(here, outside),
     )
 
 
-def _track(hours: HourView, air: Location | None) -> Track | None:
-    return hours.tracks.get(air.id) if air is not None else None
+def _series(hours: HourlyResults, air: Location | None) -> HourlySeries | None:
+    return hours.all_series.get(air.id) if air is not None else None
 
 
-def excess(here: Track, other: Track | None) -> Excess | None:
+def excess(here: HourlySeries, other: HourlySeries | None) -> Excess | None:
     """Vapour pressure of one track above another's on the same hours; None without another air.
 
     Source
@@ -80,10 +82,12 @@ def excess(here: Track, other: Track | None) -> Excess | None:
     value = here.vapour_pressure_pa - other.vapour_pressure_pa
     u = np.full(len(here), np.nan)
     known = np.isfinite(value)
-    u[known] = combine(*(_u(track, known) for track in (here, other)))
+    u[known] = combine(*(_u(series, known) for series in (here, other)))
     return Excess(other.location.id, value, u)
 
 
-def _u(track: Track, known: Array) -> Array:
-    t, rh = track.temperature_c[known], np.clip(track.relative_humidity_pct[known], 0.0, 105.0)
-    return np.asarray(u_vapour_pressure(t, rh, track.doubt.temperature_k, track.doubt.relative_humidity_pct))
+def _u(series: HourlySeries, known: Array) -> Array:
+    t, rh = series.temperature_c[known], np.clip(series.relative_humidity_pct[known], 0.0, 105.0)
+    return np.asarray(
+        u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
+    )

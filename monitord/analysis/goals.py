@@ -8,9 +8,9 @@ import numpy as np
 
 from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.drying.progress import Progress, goal_met, progress
-from monitord.analysis.forecast.forecast import NEVER_AT, outlook, to_forecast
-from monitord.analysis.forecast.time_to_goal import Outlook
-from monitord.analysis.series.hourly_series import Around, Track, is_sleeve
+from monitord.analysis.forecast.forecast import NEVER_AT, time_to_goal, to_forecast
+from monitord.analysis.forecast.time_to_goal import TimeToGoal
+from monitord.analysis.series.hourly_series import Around, HourlySeries, is_sleeve
 from monitord.analysis.series.times import utc
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
@@ -21,7 +21,7 @@ from monitord.model.series import HOUR_S
 
 
 @dataclass(frozen=True)
-class GoalView:
+class GoalResult:
     """What is held of an element with a goal."""
 
     state: State
@@ -32,7 +32,7 @@ class GoalView:
 
 
 def judge_goal(
-    here: Track,
+    here: HourlySeries,
     around: Around,
     goal: Goal,
     wet: Finding | None,
@@ -40,20 +40,20 @@ def judge_goal(
     settled_s: float,
     hour_s: float,
     options: AnalysisOptions,
-) -> GoalView:
+) -> GoalResult:
     """Judge an element against its goal as of a full hour."""
     metric = build_metric(here, around, goal, options)
     if metric is None:
-        return GoalView(State.TOO_EARLY, "Nothing to judge by yet.", None, None, ())
+        return GoalResult(State.TOO_EARLY, "Nothing to judge by yet.", None, None, ())
     first = int(np.searchsorted(here.hour_s, settled_s))
     shown = progress(here, metric, first)
     if shown.recent is None:
-        return GoalView(
+        return GoalResult(
             State.UNKNOWN, "Too little was heard in the last day to judge.", None, None, _unknown(here, hour_s)
         )
     met, met_at = goal_met(metric, options, first)
     wetting = wet is not None and wet.value == 1.0
-    view = None if met else outlook(here, metric, shown, first, options.timber_lag_days)
+    view = None if met else time_to_goal(here, metric, shown, first, options.timber_lag_days)
     stall = judge_stall(here, metric, shown, view, drive_lost, options, first)
     pace = None if is_sleeve(here) else shown
     forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason, pace)
@@ -71,11 +71,11 @@ def judge_goal(
         since=since,
         words=words,
     )
-    return GoalView(state, words, drying, forecast, _findings(here, hour_s, metric, shown, met, stall, view))
+    return GoalResult(state, words, drying, forecast, _findings(here, hour_s, metric, shown, met, stall, view))
 
 
 def _state(
-    metric: Metric, shown: Progress, met: bool, wetting: bool, stall: Stall, view: Outlook | None
+    metric: Metric, shown: Progress, met: bool, wetting: bool, stall: Stall, view: TimeToGoal | None
 ) -> tuple[State, str]:
     if wetting:
         return State.REWETTING, "Getting wet again beyond what temperature and air explain."
@@ -85,12 +85,12 @@ def _state(
         return State.STALLED, stall.reason
     if shown.days < 3 or view is None:
         return State.TOO_EARLY, "Too early to tell a rate."
-    doubt = 1.28 * shown.rate_se
+    uncertainty = 1.28 * shown.rate_se
     sign = "−" if shown.rate < 0 else "+"
     rate = f"{sign}{abs(shown.rate):.2f} ± {2 * shown.rate_se:.2f} {metric.unit} a day"
-    if shown.rate - doubt > 0:
+    if shown.rate - uncertainty > 0:
         return State.SLOW, f"Not drying now, and no cause found: {rate}."
-    if shown.rate + doubt >= 0:
+    if shown.rate + uncertainty >= 0:
         return (State.SLOW if stall.slow else State.DRYING), f"No clear trend yet: {rate}."
     if stall.slow:
         return State.SLOW, f"Slow, by physics and not by fault: {rate}."
@@ -103,14 +103,14 @@ def _never(probability: float) -> str:
     return f"In this air it would not get there within a year ({sure_words(probability)})."
 
 
-def _unknown(here: Track, hour_s: float) -> tuple[Finding, ...]:
+def _unknown(here: HourlySeries, hour_s: float) -> tuple[Finding, ...]:
     return tuple(
         _finding(kind, here, hour_s, None, 0, "Not known: too little was heard.")
         for kind in ("goal_reached", "drying_stalled", "goal_unreachable")
     )
 
 
-def _finding(kind: str, here: Track, hour_s: float, value: float | None, readings: int, summary: str) -> Finding:
+def _finding(kind: str, here: HourlySeries, hour_s: float, value: float | None, readings: int, summary: str) -> Finding:
     return Finding(
         kind=kind,
         location=here.location.id,
@@ -126,13 +126,13 @@ def _finding(kind: str, here: Track, hour_s: float, value: float | None, reading
 
 
 def _findings(
-    here: Track,
+    here: HourlySeries,
     hour_s: float,
     metric: Metric,
     shown: Progress,
     met: bool,
     stall: Stall,
-    view: Outlook | None,
+    view: TimeToGoal | None,
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
     said = f"{shown.recent:.1f} ± {2 * metric.u:.1f} {metric.unit}, goal {metric.goal.limit:g}"

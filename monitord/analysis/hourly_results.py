@@ -10,8 +10,21 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitord.analysis.goals import judge_goal
-from monitord.analysis.probes.quality import StayQuality, fault_finding, flags_of, judge_stay, without_common_drift
-from monitord.analysis.series.hourly_series import Around, Masks, Track, build_track, is_sleeve, stay_key
+from monitord.analysis.probes.quality import (
+    PlacementQuality,
+    fault_finding,
+    flags_of,
+    judge_placement,
+    without_common_drift,
+)
+from monitord.analysis.series.hourly_series import (
+    Around,
+    HourlySeries,
+    Masks,
+    build_hourly_series,
+    is_sleeve,
+    placement_key,
+)
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
 from monitord.analysis.wetting.rewetting import wetting
@@ -21,7 +34,7 @@ from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Drying, Equilibrium, Finding, Forecast, QualityFlag, State
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
-from monitord.model.series import HOUR_S, LATE_S, Hourly, JobRecord, Series, StayRecord
+from monitord.model.series import HOUR_S, LATE_S, Hourly, JobRecord, PlacementRecord, Series
 
 RECENT_H = 60.0
 """Hours of single readings that a view rests on: fewer than a record holds, so that any later record gives the same."""
@@ -32,30 +45,30 @@ _SETTLING_H = 6.0
 
 def until(record: JobRecord, hour_s: float) -> JobRecord:
     """What of a record lies before a full hour; stamps that run ahead of their arrival stay in, for the clock check."""
-    return JobRecord(tuple(_stay_until(stay, hour_s) for stay in record.stays))
+    return JobRecord(tuple(_placement_until(placement, hour_s) for placement in record.placements))
 
 
-def _stay_until(stay: StayRecord, hour_s: float) -> StayRecord:
-    hours = int(np.searchsorted(stay.hourly.hour_s, hour_s))
-    hourly = stay.hourly
+def _placement_until(placement: PlacementRecord, hour_s: float) -> PlacementRecord:
+    hours = int(np.searchsorted(placement.hourly.hour_s, hour_s))
+    hourly = placement.hourly
     if hours < len(hourly):
         hourly = Hourly(*(getattr(hourly, name)[:hours] for name in Hourly.__dataclass_fields__))
-    recent = stay.recent
+    recent = placement.recent
     since = hour_s - RECENT_H * HOUR_S
     late = (recent.received_s >= since) & (recent.received_s - recent.time_s > LATE_S)
     keep = (recent.received_s < hour_s) & ((recent.time_s >= since) | late)
     if not keep.all():
         recent = Series(*(getattr(recent, name)[keep] for name in Series.__dataclass_fields__))
-    return StayRecord(stay.placement, recent, hourly, stay.last_heard_s)
+    return PlacementRecord(placement.placement, recent, hourly, placement.last_heard_s)
 
 
 @dataclass
-class HourView:
+class HourlyResults:
     """Quality, tracks, wetting and drive, from what lies before a full hour."""
 
     hour_s: float
-    qualities: dict[tuple[str, float], StayQuality] = field(default_factory=dict)
-    tracks: dict[str, Track] = field(default_factory=dict)
+    qualities: dict[tuple[str, float], PlacementQuality] = field(default_factory=dict)
+    all_series: dict[str, HourlySeries] = field(default_factory=dict)
     flags: dict[str, tuple[QualityFlag, ...]] = field(default_factory=dict)
     clocks: dict[str, float] = field(default_factory=dict)
     """Sleeves: when their clock started. [s]"""
@@ -64,7 +77,7 @@ class HourView:
 
 
 @dataclass
-class GoalView:
+class GoalResults:
     """Equilibration, goals and forecasts of one location."""
 
     state: State = State.WATCHED
@@ -75,119 +88,126 @@ class GoalView:
     findings: tuple[Finding, ...] = ()
 
 
-def view_hours(job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourView:
+def compute_hourly_results(job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourlyResults:
     """Judge probes, wetting and drive on what lies before `hour_s` (a full hour)."""
-    view, record = HourView(hour_s), until(record, hour_s)
-    start = min((s.placement.from_time.timestamp() for s in record.stays), default=hour_s)
+    view, record = HourlyResults(hour_s), until(record, hour_s)
+    start = min((s.placement.from_time.timestamp() for s in record.placements), default=hour_s)
     grid_start = float(np.floor(min(start, job.start.timestamp()) / HOUR_S) * HOUR_S)
-    airs = [place for place in job.locations if place.kind in AIR_KINDS]
-    elements = [place for place in job.locations if place.kind not in AIR_KINDS]
+    airs = [location for location in job.locations if location.kind in AIR_KINDS]
+    elements = [location for location in job.locations if location.kind not in AIR_KINDS]
     for group in (airs, elements):  # the airs first: what fell out of an element reads theirs
         _judge_probes(view, job, group, record)
-        for place in group:
-            _track_place(view, job, place, record, grid_start, options)
-    for place in job.locations:
-        _judge_events(view, job, place, options)
+        for location in group:
+            _series_location(view, job, location, record, grid_start, options)
+    for location in job.locations:
+        _judge_events(view, job, location, options)
     return view
 
 
-def _judge_probes(view: HourView, job: JobFile, places: list[Location], record: JobRecord) -> None:
+def _judge_probes(view: HourlyResults, job: JobFile, locations: list[Location], record: JobRecord) -> None:
     """Quality of every stay at some locations."""
-    judged: dict[tuple[str, float], StayQuality] = {}
-    records: dict[tuple[str, float], StayRecord] = {}
-    for place in places:
-        room = job.room_of(place)
-        beside = view.tracks.get(room.id) if room is not None else None
+    judged: dict[tuple[str, float], PlacementQuality] = {}
+    records: dict[tuple[str, float], PlacementRecord] = {}
+    for location in locations:
+        room = job.room_of(location)
+        beside = view.all_series.get(room.id) if room is not None else None
         outdoor = job.outdoor()
-        outside = view.tracks.get(outdoor.id) if outdoor is not None else None
-        for stay in record.at(place.id):
-            judged[stay_key(stay)] = judge_stay(stay, place, beside, job, view.hour_s, outside)
-            records[stay_key(stay)] = stay
+        outside = view.all_series.get(outdoor.id) if outdoor is not None else None
+        for placement in record.at(location.id):
+            judged[placement_key(placement)] = judge_placement(placement, location, beside, job, view.hour_s, outside)
+            records[placement_key(placement)] = placement
     view.qualities.update(without_common_drift(judged, records))
 
 
-def _track_place(
-    view: HourView, job: JobFile, place: Location, record: JobRecord, grid_start: float, options: AnalysisOptions
+def _series_location(
+    view: HourlyResults,
+    job: JobFile,
+    location: Location,
+    record: JobRecord,
+    grid_start: float,
+    options: AnalysisOptions,
 ) -> None:
     """Flags, fault findings and the track of one location."""
     masks: Masks = {}
     flags: list[QualityFlag] = []
-    for stay in record.at(place.id):
-        quality = view.qualities[stay_key(stay)]
-        masks[stay_key(stay)] = quality.hourly_out
-        flags.extend(flags_of(quality, stay, view.hour_s))
-        ended = stay.placement.to_time is not None and stay.placement.to_time.timestamp() <= view.hour_s
-        finding = None if ended else fault_finding(quality, stay, place, view.hour_s)
+    for placement in record.at(location.id):
+        quality = view.qualities[placement_key(placement)]
+        masks[placement_key(placement)] = quality.hourly_out
+        flags.extend(flags_of(quality, placement, view.hour_s))
+        ended = placement.placement.to_time is not None and placement.placement.to_time.timestamp() <= view.hour_s
+        finding = None if ended else fault_finding(quality, placement, location, view.hour_s)
         if finding is not None:
             view.findings.append(finding)
-    view.flags[place.id] = tuple(flags)
-    view.tracks[place.id] = build_track(
-        place,
-        record.at(place.id),
+    view.flags[location.id] = tuple(flags)
+    view.all_series[location.id] = build_hourly_series(
+        location,
+        record.at(location.id),
         job.calibrations,
         masks,
         grid_start,
         view.hour_s,
         options.air_settling_s,
-        timber_spots(job, place.id, options),
+        timber_spots(job, location.id, options),
     )
 
 
-def around_of(view: HourView, job: JobFile, place: Location) -> Around:
+def around_of(view: HourlyResults, job: JobFile, location: Location) -> Around:
     """Tracks of the air around a location."""
-    room, outdoor = job.room_of(place), job.outdoor()
-    air = job.location(place.reference) if place.reference is not None else room
-    control = None if place.goal is None or place.goal.control is None else job.location(place.goal.control)
-    tracks = [None if p is None or p.id == place.id else view.tracks[p.id] for p in (air, room, outdoor, control)]
-    return Around(*tracks)
+    room, outdoor = job.room_of(location), job.outdoor()
+    air = job.location(location.reference) if location.reference is not None else room
+    control = None if location.goal is None or location.goal.control is None else job.location(location.goal.control)
+    all_series = [
+        None if p is None or p.id == location.id else view.all_series[p.id] for p in (air, room, outdoor, control)
+    ]
+    return Around(*all_series)
 
 
-def _judge_events(view: HourView, job: JobFile, place: Location, options: AnalysisOptions) -> None:
-    here, around = view.tracks[place.id], around_of(view, job, place)
-    if place.kind is LocationKind.ROOM_AIR:
+def _judge_events(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> None:
+    here, around = view.all_series[location.id], around_of(view, job, location)
+    if location.kind is LocationKind.ROOM_AIR:
         lost = drive_lost(here, around.outdoor, view.hour_s, options)
         if lost is not None:
             view.findings.append(lost)
-    if place.kind in AIR_KINDS or place.kind is LocationKind.SURFACE or not len(here):
+    if location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE or not len(here):
         return  # what happens on a surface is condensation
     settled_s = -np.inf
     if is_sleeve(here):
         known = np.flatnonzero(np.isfinite(here.relative_humidity_pct))
         if not len(known):
             return
-        sealed = place.sealed_at or place.installed_at
+        sealed = location.sealed_at or location.installed_at
         heard = float(here.hour_s[known[0]])
-        view.clocks[place.id] = clock_start(here, sealed.timestamp() if sealed else heard, around.room)
-        settled_s = view.clocks[place.id] + options.sleeve_clock_h * HOUR_S
+        view.clocks[location.id] = clock_start(here, sealed.timestamp() if sealed else heard, around.room)
+        settled_s = view.clocks[location.id] + options.sleeve_clock_h * HOUR_S
     wet = wetting(here, around, view.hour_s, options, settled_s)
     if wet is not None:
         view.findings.append(wet)
-        view.wet[place.id] = wet
+        view.wet[location.id] = wet
 
 
-def view_goals(job: JobFile, hours: HourView, options: AnalysisOptions) -> dict[str, GoalView]:
+def assess_goals(job: JobFile, hours: HourlyResults, options: AnalysisOptions) -> dict[str, GoalResults]:
     """Judge every element on its way to its goal, from the hours' view."""
-    return {place.id: _judge_element(job, hours, place, options) for place in job.locations}
+    return {location.id: _judge_element(job, hours, location, options) for location in job.locations}
 
 
-def _judge_element(job: JobFile, hours: HourView, place: Location, options: AnalysisOptions) -> GoalView:
-    element, here = GoalView(), hours.tracks[place.id]
-    wet = hours.wet.get(place.id)
+def _judge_element(job: JobFile, hours: HourlyResults, location: Location, options: AnalysisOptions) -> GoalResults:
+    element, here = GoalResults(), hours.all_series[location.id]
+    wet = hours.wet.get(location.id)
     settled: Settled | None = None
     findings: list[Finding] = []
-    if place.id in hours.clocks:
-        settled = settle(here, hours.clocks[place.id], options)
+    if location.id in hours.clocks:
+        settled = settle(here, hours.clocks[location.id], options)
         element.equilibrium = settled.view
         findings.append(_equilibrated_finding(here, settled, hours.hour_s))
     if settled is not None and not settled.equilibrated:
         early = hours.hour_s - settled.clock_s < _SETTLING_H * HOUR_S
         element.state = State.SETTLING if early else State.EQUILIBRATING
         element.words = settled.view.words
-    elif place.goal is not None and place.kind not in AIR_KINDS and len(here):
-        around = around_of(hours, job, place)
-        lost = _drive_lost(job, hours, place)
+    elif location.goal is not None and location.kind not in AIR_KINDS and len(here):
+        around = around_of(hours, job, location)
+        lost = _drive_lost(job, hours, location)
         settled_s = settled.clock_s + options.sleeve_clock_h * HOUR_S if settled is not None else -np.inf
-        judged = judge_goal(here, around, place.goal, wet, lost, settled_s, hours.hour_s, options)
+        judged = judge_goal(here, around, location.goal, wet, lost, settled_s, hours.hour_s, options)
         element.state, element.words = judged.state, judged.words
         element.drying, element.forecast = judged.drying, judged.forecast
         findings.extend(judged.findings)
@@ -197,13 +217,13 @@ def _judge_element(job: JobFile, hours: HourView, place: Location, options: Anal
     return element
 
 
-def _drive_lost(job: JobFile, hours: HourView, place: Location) -> bool:
-    room = job.room_of(place)
+def _drive_lost(job: JobFile, hours: HourlyResults, location: Location) -> bool:
+    room = job.room_of(location)
     found = (f for f in hours.findings if f.kind == "drive_lost" and room is not None and f.location == room.id)
     return any(finding.value == 1.0 for finding in found)
 
 
-def _equilibrated_finding(here: Track, settled: Settled, hour_s: float) -> Finding:
+def _equilibrated_finding(here: HourlySeries, settled: Settled, hour_s: float) -> Finding:
     return Finding(
         kind="equilibrated",
         location=here.location.id,

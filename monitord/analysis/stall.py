@@ -8,12 +8,12 @@ import numpy as np
 
 from monitord.analysis.drying.metric import Metric
 from monitord.analysis.drying.progress import Progress, cleaned
-from monitord.analysis.forecast.time_to_goal import LEAST_BY_AIR, Outlook
-from monitord.analysis.series.hourly_series import Track, is_sleeve
+from monitord.analysis.forecast.time_to_goal import MIN_BY_AIR, TimeToGoal
+from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
 from monitord.analysis.series.rolling import day_means, line
 from monitord.model.config.analysis_options import AnalysisOptions
 
-_LEAST_DAYS = 5.0
+_MIN_DAYS = 5.0
 """Days since the first reading, or since a sleeve settled, before anything is called stalled: four without progress are
 asked for, and what a probe brings in with it goes first (our choice)."""
 _RATE_DAYS = 4
@@ -36,10 +36,10 @@ NONE = Stall(False, False, "")
 
 
 def judge_stall(
-    here: Track,
+    here: HourlySeries,
     metric: Metric,
     shown: Progress,
-    view: Outlook | None,
+    view: TimeToGoal | None,
     drive_lost: bool,
     options: AnalysisOptions,
     first: int = 0,
@@ -54,12 +54,12 @@ def judge_stall(
     if shown.recent is None or shown.recent <= metric.goal.limit or view is None:
         return NONE
     known = np.flatnonzero(np.isfinite(metric.value[first:]))
-    if not len(known) or len(here) - (first + known[0]) < 24 * _LEAST_DAYS:
+    if not len(known) or len(here) - (first + known[0]) < 24 * _MIN_DAYS:
         return NONE
     slope, se, _ = line(day_means(cleaned(here, metric), _RATE_DAYS))
     needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / 7.0
     slow, flat = shown.rate > needed, slope - _SURE * se > needed
-    held = view.held >= options.stall_probability and view.held_by_air >= LEAST_BY_AIR
+    held = view.held >= options.stall_probability and view.held_by_air >= MIN_BY_AIR
     if flat and held and metric.end is not None:
         return Stall(True, slow, _held_up(metric, view))
     if is_sleeve(here) and slope - 2.0 * se > _RISING:
@@ -69,7 +69,7 @@ def judge_stall(
     return Stall(False, slow, "The air around could still take it to its goal.")
 
 
-def _held_up(metric: Metric, view: Outlook) -> str:
+def _held_up(metric: Metric, view: TimeToGoal) -> str:
     """What the air around does to an element that it holds up."""
     followed = metric if metric.followed is None else metric.followed
     would = "would stay above its goal, for as much vapour comes as goes. The goal is"

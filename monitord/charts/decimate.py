@@ -31,7 +31,7 @@ class Buckets:
     """When the lowest was. [s]"""
     high_s: Array
     """When the highest was. [s]"""
-    doubt: Array
+    uncertainty: Array
     """Mean half-width of the band; NaN where there is none."""
 
     def __len__(self) -> int:
@@ -52,29 +52,29 @@ def run_numbers(time_s: Array, value: Array, interval_s: float) -> tuple[Index, 
 
     A new stretch begins after a gap, and after a missing value (NaN).
     """
-    place = np.flatnonzero(np.isfinite(value))
-    if not len(place):
-        return place, place
-    new = (np.diff(time_s[place]) > GAP_INTERVALS * interval_s) | (np.diff(place) > 1)
-    return place, np.concatenate(([0], np.cumsum(new))).astype(np.intp)
+    location = np.flatnonzero(np.isfinite(value))
+    if not len(location):
+        return location, location
+    new = (np.diff(time_s[location]) > GAP_INTERVALS * interval_s) | (np.diff(location) > 1)
+    return location, np.concatenate(([0], np.cumsum(new))).astype(np.intp)
 
 
-def buckets(trace: Trace, start_s: float, end_s: float, most: int) -> Buckets:
+def buckets(trace: Trace, start_s: float, end_s: float, maximum: int) -> Buckets:
     """Put values in at most `most` buckets of equal time from `start_s` to `end_s` (more where gaps cut them).
 
     The lowest and the highest value of every bucket stay, so that no spike is lost however far one zooms out. The
     next value on either side of the window comes along, so that a line runs in from outside.
     """
-    place, run = run_numbers(trace.time_s, trace.value, usual_interval(trace))
-    t = trace.time_s[place]
+    location, run = run_numbers(trace.time_s, trace.value, usual_interval(trace))
+    t = trace.time_s[location]
     near = slice(max(0, int(np.searchsorted(t, start_s)) - 1), int(np.searchsorted(t, end_s, side="right")) + 1)
-    place, run, t = place[near], run[near], t[near]
-    v = trace.value[place]
-    doubt = np.full(len(v), np.nan) if trace.doubt is None else trace.doubt[place]
+    location, run, t = location[near], run[near], t[near]
+    v = trace.value[location]
+    uncertainty = np.full(len(v), np.nan) if trace.uncertainty is None else trace.uncertainty[location]
     if not len(t):
         none, counts = np.empty(0), np.empty(0, dtype=np.intp)
         return Buckets(counts, none, none, none, none, counts, none, none, none)
-    bucket = np.clip(np.floor((t - start_s) * (most / (end_s - start_s))), -1, most)
+    bucket = np.clip(np.floor((t - start_s) * (maximum / (end_s - start_s))), -1, maximum)
     starts = np.flatnonzero(np.r_[True, (np.diff(bucket) != 0) | (np.diff(run) != 0)])
     count = np.diff(np.r_[starts, len(t)])
     group = np.repeat(np.arange(len(starts)), count)
@@ -89,7 +89,7 @@ def buckets(trace: Trace, start_s: float, end_s: float, most: int) -> Buckets:
         count=count,
         low_s=t[first],
         high_s=t[last],
-        doubt=np.add.reduceat(doubt, starts) / count,
+        uncertainty=np.add.reduceat(uncertainty, starts) / count,
     )
 
 

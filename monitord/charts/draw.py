@@ -8,7 +8,7 @@ from html import escape
 import numpy as np
 
 from monitord.charts.decimate import Buckets, buckets, line_points
-from monitord.charts.labels import Box, Ribbon, place_names, text_box
+from monitord.charts.labels import Box, Ribbon, location_names, text_box
 from monitord.charts.parts import Array, Chart, Size, Trace
 from monitord.charts.shade import shaded
 from monitord.charts.time_axis import time_ticks
@@ -111,15 +111,15 @@ def _shades(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
 def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
     """The doubt around a line, or, where a line has none, the range of the values behind each of its points."""
     for trace, b in zip(frame.chart.traces, found, strict=True):
-        if trace.doubt is None and not (b.count > 1).any():
+        if trace.uncertainty is None and not (b.count > 1).any():
             continue
-        doubt = b.doubt if trace.doubt is not None else 0.0
-        x, upper, lower = frame.x(b.time_s), frame.y(b.high + doubt), frame.y(b.low - doubt)
+        uncertainty = b.uncertainty if trace.uncertainty is not None else 0.0
+        x, upper, lower = frame.x(b.time_s), frame.y(b.high + uncertainty), frame.y(b.low - uncertainty)
         parts = []
         for here in _stretches(b.run):
             edge = [*zip(x[here], upper[here], strict=True), *zip(x[here][::-1], lower[here][::-1], strict=True)]
             parts.append("M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in edge if np.isfinite(py)) + "Z")
-        kind = "band" if trace.doubt is not None else "range"
+        kind = "band" if trace.uncertainty is not None else "range"
         yield f'<path class="{kind} {trace.style}" d="{"".join(part for part in parts if part != "MZ")}"/>'
 
 
@@ -128,7 +128,7 @@ def _lines(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
     for trace, b in reversed(list(zip(frame.chart.traces, found, strict=True))):
         if not len(b):
             continue
-        time_s, value, run = line_points(b) if trace.doubt is not None else (b.time_s, b.mean, b.run)
+        time_s, value, run = line_points(b) if trace.uncertainty is not None else (b.time_s, b.mean, b.run)
         x, y = frame.x(time_s), frame.y(value)
         parts = []
         for here in _stretches(run):
@@ -147,7 +147,9 @@ def _points(frame: _Frame) -> Iterator[str]:
     """What was measured by hand: a ring with a bar as long as its doubt."""
     for point in frame.chart.points:
         x = float(frame.x(np.array([point.time_s]))[0])
-        y, top, bottom = (float(v) for v in frame.y(point.value + (point.doubt or 0.0) * np.array([0.0, 1.0, -1.0])))
+        y, top, bottom = (
+            float(v) for v in frame.y(point.value + (point.uncertainty or 0.0) * np.array([0.0, 1.0, -1.0]))
+        )
         ends = "".join(f"M{x - 4:.1f} {end:.1f}h8" for end in (top, bottom))
         yield f'<path class="bar" d="M{x:.1f} {top:.1f}V{bottom:.1f}{ends}"/>'
         yield f'<circle class="spot" cx="{x:.1f}" cy="{y:.1f}" r="4.5"/>'
@@ -166,7 +168,7 @@ def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         yield f'<text class="letter" x="{x:.1f}" y="{y + 4:.1f}">{escape(marker.letter)}</text>'
     for point in frame.chart.points:
         x = float(frame.x(np.array([point.time_s]))[0])
-        edges = frame.y(point.value + (point.doubt or 0.0) * np.array([1.0, -1.0]))
+        edges = frame.y(point.value + (point.uncertainty or 0.0) * np.array([1.0, -1.0]))
         taken.append(Box(x - 6.0, float(edges[0]) - 6.0, x + 6.0, float(edges[1]) + 6.0))
     for level in frame.chart.levels:
         if not level.label:
@@ -179,7 +181,7 @@ def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         middle = frame.size.left + frame.size.plot_width / 2
         yield f'<text class="x" x="{middle:.0f}" y="{frame.size.top + 60}">No readings in this time</text>'
     names = [trace.label for trace, _ in shown]
-    spots = place_names(names, [ribbon for _, ribbon in shown], frame.plot, taken)
+    spots = location_names(names, [ribbon for _, ribbon in shown], frame.plot, taken)
     for (trace, _), (x, y) in zip(shown, spots, strict=True):
         yield f'<text class="name {trace.style}" x="{x:.1f}" y="{y:.1f}">{escape(trace.label)}</text>'
 
@@ -206,9 +208,9 @@ def _level_word(frame: _Frame, value: float, label: str, ribbons: list[Ribbon], 
 
 
 def _ribbon(frame: _Frame, b: Buckets) -> Ribbon:
-    x, doubt = frame.x(b.time_s), np.nan_to_num(b.doubt)
+    x, uncertainty = frame.x(b.time_s), np.nan_to_num(b.uncertainty)
     seen = (x >= frame.size.left) & (x <= frame.right)
-    return Ribbon(x[seen], frame.y(b.high + doubt)[seen], frame.y(b.low - doubt)[seen])
+    return Ribbon(x[seen], frame.y(b.high + uncertainty)[seen], frame.y(b.low - uncertainty)[seen])
 
 
 def _stretches(run: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Iterator[slice]:

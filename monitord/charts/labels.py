@@ -10,7 +10,7 @@ from monitord.charts.parts import Array
 
 _CHARACTER, _HEIGHT, _AIR = 7.2, 13.0, 4.0
 """Rough size of bold text at 12 px, and the space between a name and a line. [px]"""
-_PLACES = (0.16, 0.26, 0.38, 0.5, 0.62, 0.74, 0.84, 0.08, 0.92)
+_LOCATIONS = (0.16, 0.26, 0.38, 0.5, 0.62, 0.74, 0.84, 0.08, 0.92)
 """Shares of the plot's width at which a name may begin, in order of liking."""
 
 
@@ -51,7 +51,7 @@ def text_box(x: float, baseline: float, text: str) -> Box:
     return Box(x, baseline - _HEIGHT + 2.0, x + _CHARACTER * len(text), baseline + 3.0)
 
 
-def place_names(names: list[str], ribbons: list[Ribbon], plot: Box, taken: list[Box]) -> list[tuple[float, float]]:
+def location_names(names: list[str], ribbons: list[Ribbon], plot: Box, taken: list[Box]) -> list[tuple[float, float]]:
     """For each name the x of its beginning and its baseline.
 
     Parameters
@@ -74,7 +74,7 @@ def place_names(names: list[str], ribbons: list[Ribbon], plot: Box, taken: list[
 def _spots(name: str, ribbon: Ribbon, plot: Box) -> list[tuple[float, float]]:
     width = _CHARACTER * len(name)
     found = []
-    for share in _PLACES:
+    for share in _LOCATIONS:
         x = plot.left + share * (plot.right - plot.left)
         edges = ribbon.within(x, x + width)
         if edges is not None and x + width <= plot.right:
@@ -88,8 +88,8 @@ def _cost(spot: tuple[float, float], name: str, own: int, ribbons: list[Ribbon],
     cost = sum(box.overlap(other) for other in taken)
     width = box.right - box.left
     cost += 3.0 * width * (max(0.0, plot.top - box.top) + max(0.0, box.bottom - plot.bottom))
-    for place, ribbon in enumerate(ribbons):
+    for location, ribbon in enumerate(ribbons):
         edges = ribbon.within(box.left - 4.0, box.right + 4.0)
-        if edges is not None and place != own:
+        if edges is not None and location != own:
             cost += box.overlap(Box(box.left, edges[0] - 2.0, box.right, edges[1] + 2.0))
     return cost

@@ -21,7 +21,7 @@ class Trace:
     """Stands beside the line; short."""
     time_s: Array
     value: Array
-    doubt: Array | None = None
+    uncertainty: Array | None = None
     """Half the width of the band around the line, in the unit of the value. None: no band; where many values share
     a point of the drawing, the line goes through their mean and their range is shaded."""
     interval_s: float = 600.0
@@ -45,7 +45,7 @@ class Point:
 
     time_s: float
     value: float
-    doubt: float | None = None
+    uncertainty: float | None = None
     """Half the length of the bar through it, in the unit of the value."""
 
 
@@ -136,7 +136,7 @@ class Chart:
     points: tuple[Point, ...] = ()
     markers: tuple[Marker, ...] = ()
     outs: tuple[Out, ...] = ()
-    least_span: float = 1.0
+    min_span: float = 1.0
     """The value axis covers at least this much, so that noise does not look like a mountain."""
     floor: float | None = None
     """The value axis does not go below this unless values do."""

@@ -27,7 +27,7 @@ class Tick:
     major: bool = False
 
 
-def time_ticks(window: Window, most: int) -> list[Tick]:
+def time_ticks(window: Window, maximum: int) -> list[Tick]:
     """At most about `most` ticks inside a window, at round times of its zone.
 
     Within a day they stand at round clock times, so that two of them are an hour nearer or farther apart when the
@@ -35,13 +35,13 @@ def time_ticks(window: Window, most: int) -> list[Tick]:
     first. Over days they stand at the first instant of local days, over months at that of the month's first day.
     """
     for minutes in _MINUTE_STEPS:
-        if window.length_s / (minutes * _MINUTE) <= most:
+        if window.length_s / (minutes * _MINUTE) <= maximum:
             return _clock_ticks(window, minutes)
     for days in _DAY_STEPS:
-        if window.length_s / (days * _DAY) <= most:
+        if window.length_s / (days * _DAY) <= maximum:
             return _day_ticks(window, days)
     for months in _MONTH_STEPS:
-        if window.length_s / (months * _MONTH_S) <= most:
+        if window.length_s / (months * _MONTH_S) <= maximum:
             return _month_ticks(window, months)
     return _month_ticks(window, 1200)
 

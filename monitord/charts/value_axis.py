@@ -36,28 +36,28 @@ class ValueAxis:
         return "0" if float(text) == 0.0 else text.replace("-", "−")
 
 
-def value_axis(chart: Chart, most: int) -> ValueAxis:
+def value_axis(chart: Chart, maximum: int) -> ValueAxis:
     """The axis that holds every value with its band and every level, with at most `most` steps."""
     low, high = _extent(chart)
-    short = chart.least_span - (high - low)
+    short = chart.min_span - (high - low)
     if short > 0:
         low, high = low - short / 2, high + short / 2
         if chart.ceiling is not None and high > chart.ceiling >= high - short / 2:
             low, high = low - (high - chart.ceiling), chart.ceiling
         if chart.floor is not None and low < chart.floor <= low + short / 2:
             low, high = chart.floor, high + (chart.floor - low)
-    return nice_axis(low, high, most)
+    return nice_axis(low, high, maximum)
 
 
-def nice_axis(low: float, high: float, most: int) -> ValueAxis:
+def nice_axis(low: float, high: float, maximum: int) -> ValueAxis:
     """The axis with the smallest round step that covers low..high in at most `most` steps."""
     if not high > low:
         high = low + 1.0
-    power = 10.0 ** math.floor(math.log10((high - low) / most))
+    power = 10.0 ** math.floor(math.log10((high - low) / maximum))
     for multiple in (*_STEPS, 20.0, 25.0, 50.0, 100.0):
         step = multiple * power
         first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
-        if last - first <= most:
+        if last - first <= maximum:
             return ValueAxis(first * step, last * step, step)
     raise AssertionError("a step of a hundred times the least always fits")
 
@@ -66,17 +66,19 @@ def _extent(chart: Chart) -> tuple[float, float]:
     lows, highs = [level.value for level in chart.levels], [level.value for level in chart.levels]
     for point in chart.points:
         if chart.window.start_s <= point.time_s <= chart.window.end_s:
-            lows.append(max(point.value - (point.doubt or 0.0), chart.floor if chart.floor is not None else -np.inf))
-            highs.append(point.value + (point.doubt or 0.0))
+            lows.append(
+                max(point.value - (point.uncertainty or 0.0), chart.floor if chart.floor is not None else -np.inf)
+            )
+            highs.append(point.value + (point.uncertainty or 0.0))
     for trace in chart.traces:
         inside = (trace.time_s >= chart.window.start_s) & (trace.time_s <= chart.window.end_s)
         inside &= np.isfinite(trace.value)
         if inside.any():
             value = trace.value[inside]
-            band = np.zeros_like(value) if trace.doubt is None else np.nan_to_num(trace.doubt[inside])
+            band = np.zeros_like(value) if trace.uncertainty is None else np.nan_to_num(trace.uncertainty[inside])
             lows.append(_lowest(value, float(np.min(value - band)), chart.floor))
             highs.append(_highest(value, float(np.max(value + band)), chart.ceiling))
-    return (min(lows), max(highs)) if lows else (chart.floor or 0.0, (chart.floor or 0.0) + chart.least_span)
+    return (min(lows), max(highs)) if lows else (chart.floor or 0.0, (chart.floor or 0.0) + chart.min_span)
 
 
 def _lowest(value: Array, edge: float, floor: float | None) -> float:

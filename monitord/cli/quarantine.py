@@ -6,7 +6,7 @@ from argparse import ArgumentParser, Namespace, _SubParsersAction
 
 from monitord.cli.common import database_of, out, settings_of, show_table, show_time
 from monitord.clock import SystemClock
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.quarantine import release
 from monitord.store import quarantine as held_payloads
 
@@ -42,7 +42,7 @@ def _list(parsed: Namespace) -> int:
 
 
 def _release(parsed: Namespace) -> int:
-    rules = RuleBook(settings_of(parsed).topics)
+    rules = TopicRules(settings_of(parsed).topics)
     with database_of(parsed) as database:
         result = release(database, rules, SystemClock(), set(parsed.ids) if parsed.ids else None)
     out(f"released {result.released}: {result.outcome.inserted} new readings, {result.outcome.repeats} known ones")

@@ -22,7 +22,7 @@ from monitord.alerts.lifecycle.rule_files import rule_book
 from monitord.alerts.sending.channels.opening import open_channels
 from monitord.clock import SystemClock
 from monitord.errors import MonitordError
-from monitord.ingest.decoding.topics import RuleBook as TopicRules
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Connection as BrokerConnection
 from monitord.ingest.mqtt.connection import LinkState
 from monitord.model.config.settings import Settings
@@ -46,7 +46,7 @@ class Mark(StrEnum):
 
 
 @dataclass(frozen=True)
-class Check:
+class SystemCheck:
     """What one look found."""
 
     name: str
@@ -79,14 +79,14 @@ def _log_off() -> Iterator[None]:
         logging.disable(logging.NOTSET)
 
 
-def examine(settings_of: Callable[[], Settings]) -> Iterator[Check]:
+def examine(settings_of: Callable[[], Settings]) -> Iterator[SystemCheck]:
     """Every check in turn; a wrong one keeps the others from being made only where they need it."""
     try:
         settings = settings_of()
     except MonitordError as error:
         yield _wrong("settings", error)
         return
-    yield Check("settings", Mark.OK, "read and consistent")
+    yield SystemCheck("settings", Mark.OK, "read and consistent")
     yield from _guarded("alert rules", lambda: _rules(settings))
     yield from _guarded("topics", lambda: _topics(settings))
     yield from _guarded("database", lambda: _database(settings))
@@ -95,57 +95,57 @@ def examine(settings_of: Callable[[], Settings]) -> Iterator[Check]:
     yield from _guarded("channels", lambda: _channels(settings))
 
 
-def _guarded(name: str, look: Callable[[], Iterator[Check]]) -> Iterator[Check]:
+def _guarded(name: str, look: Callable[[], Iterator[SystemCheck]]) -> Iterator[SystemCheck]:
     try:
         yield from look()
     except MonitordError as error:
         yield _wrong(name, error)
 
 
-def _wrong(name: str, error: MonitordError) -> Check:
+def _wrong(name: str, error: MonitordError) -> SystemCheck:
     text = MonitordError(error.what, where=error.where, why=error.why).message
-    return Check(name, Mark.WRONG, text, error.remedy or "")
+    return SystemCheck(name, Mark.WRONG, text, error.remedy or "")
 
 
-def _rules(settings: Settings) -> Iterator[Check]:
+def _rules(settings: Settings) -> Iterator[SystemCheck]:
     book = rule_book(settings.alerts.rules_file)
     source = settings.alerts.rules_file or "those of the program"
-    yield Check("alert rules", Mark.OK, f"{len(book.kinds)} kinds, {len(book.overrides)} overrides ({source})")
+    yield SystemCheck("alert rules", Mark.OK, f"{len(book.kinds)} kinds, {len(book.overrides)} overrides ({source})")
 
 
-def _topics(settings: Settings) -> Iterator[Check]:
+def _topics(settings: Settings) -> Iterator[SystemCheck]:
     filters = TopicRules(settings.topics).filters(settings.broker.also_read)
-    yield Check("topics", Mark.OK, f"subscribes to {', '.join(filters)}")
+    yield SystemCheck("topics", Mark.OK, f"subscribes to {', '.join(filters)}")
 
 
 # --- database ------------------------------------------------------------------------------------------------
 
 
-def _database(settings: Settings) -> Iterator[Check]:
+def _database(settings: Settings) -> Iterator[SystemCheck]:
     path = integrity.file_of(settings.database.url)
     if path is not None:
-        yield _free_disk(path, settings.database.least_free_mb)
+        yield _free_disk(path, settings.database.min_free_mb)
         if not path.exists():
             yield _new_database(path)
             return
     db = Database.open(settings.database.url, migrate=False)
     try:
         with db.read() as conn:
-            complaints = integrity.complaints(conn)
+            health_problems = integrity.health_problems(conn)
             newest = max((heard.received_at for heard in last_heard(conn)), default=None)
     finally:
         db.close()
-    if complaints:
-        yield Check(
+    if health_problems:
+        yield SystemCheck(
             "database",
             Mark.WRONG,
-            f"damaged: {complaints[0]}",
+            f"damaged: {health_problems[0]}",
             "Stop the daemon and restore a backup, or export what can be read",
         )
         return
-    yield Check("database", Mark.OK, f"{db.url}: schema is current, integrity checked")
+    yield SystemCheck("database", Mark.OK, f"{db.url}: schema is current, integrity checked")
     if newest is not None and newest > SystemClock().now():
-        yield Check(
+        yield SystemCheck(
             "clock",
             Mark.WRONG,
             f"it is behind the newest stored reading, which arrived at {newest:%Y-%m-%dT%H:%M:%SZ}",
@@ -153,31 +153,35 @@ def _database(settings: Settings) -> Iterator[Check]:
         )
 
 
-def _free_disk(path: Path, least_mb: int) -> Check:
+def _free_disk(path: Path, min_mb: int) -> SystemCheck:
     folder = path.parent
     if not folder.is_dir():
-        return Check("disk", Mark.WRONG, f"there is no folder {folder}", "Create it, for the user that runs monitord")
+        return SystemCheck(
+            "disk", Mark.WRONG, f"there is no folder {folder}", "Create it, for the user that runs monitord"
+        )
     free_mb = shutil.disk_usage(folder).free // 2**20
-    if free_mb < least_mb:
-        return Check("disk", Mark.WRONG, f"{free_mb} MB free at {folder}, less than {least_mb}", "Free some space")
-    return Check("disk", Mark.OK, f"{free_mb} MB free at {folder}")
+    if free_mb < min_mb:
+        return SystemCheck("disk", Mark.WRONG, f"{free_mb} MB free at {folder}, less than {min_mb}", "Free some space")
+    return SystemCheck("disk", Mark.OK, f"{free_mb} MB free at {folder}")
 
 
-def _new_database(path: Path) -> Check:
+def _new_database(path: Path) -> SystemCheck:
     folder = path.parent
     if not os.access(folder, os.W_OK | os.X_OK):
-        return Check("database", Mark.WRONG, f"{folder} can't be written to", "Grant it to the user that runs monitord")
-    return Check("database", Mark.NOTE, f"{path} is not there yet; the daemon makes it at its first start")
+        return SystemCheck(
+            "database", Mark.WRONG, f"{folder} can't be written to", "Grant it to the user that runs monitord"
+        )
+    return SystemCheck("database", Mark.NOTE, f"{path} is not there yet; the daemon makes it at its first start")
 
 
 # --- clock ---------------------------------------------------------------------------------------------------
 
 
-def _clock(_: Settings) -> Iterator[Check]:
+def _clock(_: Settings) -> Iterator[SystemCheck]:
     clock = SystemClock()
     began, began_monotonic = clock.now(), time.monotonic()
     if began < _RELEASED:
-        yield Check(
+        yield SystemCheck(
             "clock", Mark.WRONG, f"it shows {began:%Y-%m-%d}, before this program was made", "Set it, best by NTP"
         )
         return
@@ -186,17 +190,17 @@ def _clock(_: Settings) -> Iterator[Check]:
     passed = (clock.now() - began).total_seconds()
     drift = passed - (time.monotonic() - began_monotonic)
     if abs(drift) > _CLOCK_DRIFT_S:
-        yield Check(
+        yield SystemCheck(
             "clock", Mark.WRONG, f"it jumped by {drift:.2f} s while it was watched", "See what sets it; use NTP alone"
         )
         return
-    yield Check("clock", Mark.OK, f"{began:%Y-%m-%dT%H:%M:%SZ}, runs steadily")
+    yield SystemCheck("clock", Mark.OK, f"{began:%Y-%m-%dT%H:%M:%SZ}, runs steadily")
 
 
 # --- broker --------------------------------------------------------------------------------------------------
 
 
-def _broker(settings: Settings) -> Iterator[Check]:
+def _broker(settings: Settings) -> Iterator[SystemCheck]:
     """Connect beside the running daemon, under an id of its own that leaves no session behind."""
     broker = settings.broker.model_copy(update={"client_id": f"{settings.broker.client_id}-doctor-{os.getpid()}"})
     topics = TopicRules(settings.topics)
@@ -214,29 +218,29 @@ def _broker(settings: Settings) -> Iterator[Check]:
     yield _link_found(state, link.where, broker.protocol)
 
 
-def _link_found(state: LinkState, where: str, protocol: str) -> Check:
+def _link_found(state: LinkState, where: str, protocol: str) -> SystemCheck:
     if state.error is not None:
         return _wrong("broker", state.error)
     if not state.connected:
-        return Check(
+        return SystemCheck(
             "broker",
             Mark.WRONG,
             f"{where} did not answer within {_BROKER_S:.0f} s",
             "Check `broker.host` and `broker.port`",
         )
-    return Check("broker", Mark.OK, f"{where} speaks MQTT {protocol} and grants every subscription with QoS 1")
+    return SystemCheck("broker", Mark.OK, f"{where} speaks MQTT {protocol} and grants every subscription with QoS 1")
 
 
 # --- channels ------------------------------------------------------------------------------------------------
 
 
-def _channels(settings: Settings) -> Iterator[Check]:
+def _channels(settings: Settings) -> Iterator[SystemCheck]:
     """Open them as the daemon does; nothing is sent."""
     opened = open_channels(settings.alerts)
     if not opened or not settings.alerts.people:
         remedy = "Give [[alerts.channels]] and [[alerts.people]] in the settings; alerts show on the dashboard alone"
-        yield Check("channels", Mark.NOTE, "nobody is told of alerts", remedy)
+        yield SystemCheck("channels", Mark.NOTE, "nobody is told of alerts", remedy)
         return
     people = ", ".join(person.id for person in settings.alerts.people)
     hint = f"`monitord alert test --to {settings.alerts.people[0].id}` sends a test message"
-    yield Check("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}", hint)
+    yield SystemCheck("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}", hint)

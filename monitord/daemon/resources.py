@@ -16,7 +16,7 @@ class _Resource:
     name: str
     stop: Callable[[float], object]
     """Takes the seconds that it may use."""
-    ailment: Callable[[], str | None]
+    failure: Callable[[], str | None]
 
 
 def _well() -> str | None:
@@ -30,7 +30,7 @@ class Resources:
         self._stack: list[_Resource] = []
         self._lock = threading.Lock()
 
-    def add(self, name: str, stop: Callable[[float], object], ailment: Callable[[], str | None] = _well) -> None:
+    def add(self, name: str, stop: Callable[[float], object], failure: Callable[[], str | None] = _well) -> None:
         """Register a part.
 
         Parameters
@@ -39,13 +39,13 @@ class Resources:
         ailment : What is wrong with it, or None; a part that is ill never gets well by itself.
         """
         with self._lock:
-            self._stack.append(_Resource(name, stop, ailment))
+            self._stack.append(_Resource(name, stop, failure))
 
-    def ailment(self) -> str | None:
+    def failure(self) -> str | None:
         """The first part found ill, with what is wrong."""
         with self._lock:
             parts = list(self._stack)
-        return next((f"{part.name}: {found}" for part in parts if (found := part.ailment()) is not None), None)
+        return next((f"{part.name}: {found}" for part in parts if (found := part.failure()) is not None), None)
 
     def stop(self, timeout_s: float) -> bool:
         """Stop everything, newest first; True if all of it ended in time and without an error.

@@ -16,7 +16,7 @@ from monitord.errors import MonitordError
 
 _log = logging.getLogger(__name__)
 _THREADS = 4
-_LEAST_PAUSE_S = 0.2
+_MIN_PAUSE_S = 0.2
 """With an accelerated clock a task still rests this long, so that it does not take the whole machine. [s]"""
 
 
@@ -52,7 +52,7 @@ class Scheduler:
 
     def add(self, task: Task) -> None:
         """Register a task; its first run is one interval after the start."""
-        pause_s = max(_LEAST_PAUSE_S, self._clock.wait_s(task.interval_s))
+        pause_s = max(_MIN_PAUSE_S, self._clock.wait_s(task.interval_s))
         self._pauses[task.name] = pause_s
         self._scheduler.add_job(self._run, "interval", seconds=pause_s, args=(task,), id=task.name, name=task.name)
 
@@ -88,7 +88,7 @@ class Scheduler:
             if not self._idle.wait_for(lambda: self._running == 0, timeout_s):
                 raise TimeoutError("a task is still running")
 
-    def ailment(self) -> str | None:
+    def failure(self) -> str | None:
         """What is wrong with it: its thread has ended although nobody asked."""
         if self._stopping or not self._scheduler.running:
             return None

@@ -66,7 +66,7 @@ class WebServer:
                 self._thread.join(1.0)
         self._socket.close()
 
-    def ailment(self) -> str | None:
+    def failure(self) -> str | None:
         """What is wrong with it: its thread has ended although nobody asked."""
         if self._stopping or self._thread.is_alive():
             return None

@@ -11,8 +11,8 @@ from datetime import datetime, timedelta
 from types import FrameType
 
 from monitord.alerts.lifecycle.rule_files import rule_book
-from monitord.alerts.lifecycle.rules import RuleBook
-from monitord.alerts.notifier import Desk
+from monitord.alerts.lifecycle.rules import AlertRules
+from monitord.alerts.notifier import Notifier
 from monitord.alerts.sending.channels.mqtt_state import MqttState
 from monitord.alerts.sending.channels.opening import open_channels
 from monitord.alerts.sending.heartbeat import Heartbeat
@@ -22,13 +22,13 @@ from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.systemd import ServiceManager
 from monitord.daemon.web_server import WebServer
 from monitord.errors import MonitordError
-from monitord.ingest.decoding.topics import RuleBook as TopicRules
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.forecast_files import ForecastFiles
 from monitord.ingest.gc_tuning import calm_garbage_collection
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.logs import set_up_logging
 from monitord.model.config.settings import Settings
-from monitord.pipeline import Memos, mark_running, run_due
+from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
 from monitord.web.app import create_app
@@ -91,8 +91,8 @@ class Daemon:
         db = Database.open(settings.database.url)
         parts.add("database", lambda _: db.close())
 
-        web = WebServer(create_app(db, clock, settings, self.complaint), settings.web.host, settings.web.port)
-        parts.add("web", web.stop, web.ailment)
+        web = WebServer(create_app(db, clock, settings, self.health_problem), settings.web.host, settings.web.port)
+        parts.add("web", web.stop, web.failure)
 
         publisher = None
         if settings.alerts.mqtt_state.enabled:
@@ -101,13 +101,13 @@ class Daemon:
             publisher.start()
 
         file = file_of(settings.database.url)
-        desk = Desk(db, clock, settings.alerts, rules, channels, publisher, file.parent if file else None)
-        parts.add("messages", desk.stop)
+        notifier = Notifier(db, clock, settings.alerts, rules, channels, publisher, file.parent if file else None)
+        parts.add("messages", notifier.stop)
 
         self._consumer = consumer = Consumer(settings.broker, db, clock, topics)
         self._scheduler = scheduler = Scheduler(clock)
-        parts.add("scheduler", scheduler.stop, scheduler.ailment)
-        for task in self._tasks(db, rules, desk, scheduler):
+        parts.add("scheduler", scheduler.stop, scheduler.failure)
+        for task in self._tasks(db, rules, notifier, scheduler):
             scheduler.add(task)
         parts.add("ingest", consumer.stop, lambda: None if consumer.status.running else "one of its threads has ended")
 
@@ -116,22 +116,22 @@ class Daemon:
         consumer.start()
         scheduler.start()
 
-    def _tasks(self, db: Database, rules: RuleBook, desk: Desk, scheduler: Scheduler) -> list[Task]:
+    def _tasks(self, db: Database, rules: AlertRules, notifier: Notifier, scheduler: Scheduler) -> list[Task]:
         """What is periodic, and how often."""
-        settings, clock, memos = self.settings, self.clock, Memos()
+        settings, clock, caches = self.settings, self.clock, AssessmentCaches()
 
         def assess() -> None:
             began = clock.now()
             self._unassessed_since = self._unassessed_since or began
-            done = run_due(db, clock, rules, settings.analysis, memos, moved=lambda: scheduler.moved(_ASSESS))
+            done = assess_pending(db, clock, rules, settings.analysis, caches, moved=lambda: scheduler.moved(_ASSESS))
             self.assessed_at = done.as_of
             self._unassessed_since = (self._unassessed_since or began) if done.failed else None
 
         tasks = [
             Task(_ASSESS, assess, settings.assess.interval_s),
             Task("look for silence", lambda: mark_running(db, clock), settings.assess.timer_s),
-            Task("tell people", desk.run_once, settings.assess.interval_s),
-            Task("forget old messages", desk.tidy, _DAY_S),
+            Task("tell people", notifier.run_once, settings.assess.interval_s),
+            Task("forget old messages", notifier.tidy, _DAY_S),
         ]
         if settings.outdoor_forecast.file is not None:
             files = ForecastFiles(settings.outdoor_forecast.file, db)
@@ -139,13 +139,13 @@ class Daemon:
                 Task("read forecasts", lambda: files.look_for_running(clock), settings.outdoor_forecast.every_s)
             )
         if settings.alerts.heartbeat.url is not None:
-            heartbeat = Heartbeat(settings.alerts.heartbeat, self.complaint)
+            heartbeat = Heartbeat(settings.alerts.heartbeat, self.health_problem)
             tasks.append(Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s))
         return tasks
 
-    def ailment(self) -> str | None:
+    def failure(self) -> str | None:
         """What has broken for good, or None; a broker or database that is away for a time is not that."""
-        return self._parts.ailment()
+        return self._parts.failure()
 
     def hang(self) -> str | None:
         """What stands still although it has work to do, or None: the writer, the broker's link, a periodic task."""
@@ -154,12 +154,12 @@ class Daemon:
             return f"ingest has not moved for {status.still_s:.0f} s"
         return self._scheduler.hang(HANG_S) if self._scheduler is not None else None
 
-    def complaint(self) -> str | None:
+    def health_problem(self) -> str | None:
         """Why it is not well, or None: dead, hung, readings that can't be stored, or assessment that falls behind.
 
         While there is one, no sign of life goes to the other service, which then raises the alarm.
         """
-        wrong = self.ailment() or self.hang()
+        wrong = self.failure() or self.hang()
         if wrong is not None:
             return wrong
         if self._consumer is not None and (error := self._consumer.status.store_error) is not None:
@@ -194,21 +194,21 @@ def run_until_stopped(settings: Settings) -> int:
     calm_garbage_collection()
     _log.info("running; dashboard at %s (this machine only: it asks for no password yet)", daemon.url)
     manager.ready(f"dashboard at {daemon.url}")
-    ailment = _watch(daemon, manager, stop, reload_asked)
+    failure = _watch(daemon, manager, stop, reload_asked)
     manager.stopping()
-    if ailment is not None:
-        _log.error("stopping, since a part has died: %s", ailment)
+    if failure is not None:
+        _log.error("stopping, since a part has died: %s", failure)
     clean = daemon.stop()
     _log.info("stopped%s", "" if clean else ", not everything in time")
-    return 0 if clean and ailment is None else 1
+    return 0 if clean and failure is None else 1
 
 
 def _watch(daemon: Daemon, manager: ServiceManager, stop: threading.Event, reload_asked: threading.Event) -> str | None:
     """Until a stop is asked for (None) or a part has died (its ailment): look, and give signs of life."""
     hung = False
     while not stop.wait(_WATCH_S):
-        if (ailment := daemon.ailment()) is not None:
-            return ailment
+        if (failure := daemon.failure()) is not None:
+            return failure
         hang = daemon.hang()
         if (hang is not None) != hung:
             hung = hang is not None

@@ -48,7 +48,7 @@ class ForecastFiles:
             except FileNotFoundError:
                 continue
             except OSError as error:
-                self._complain(job, str(error), f"{path}: {error.strerror or error}")
+                self._report(job, str(error), f"{path}: {error.strerror or error}")
                 continue
             digest = hashlib.sha256(content).hexdigest()
             if self._seen.get(job) == digest:
@@ -56,7 +56,7 @@ class ForecastFiles:
             try:
                 found = decode(content, now)
             except DecodeError as error:
-                self._complain(job, digest, f"{path}: {error.message}")
+                self._report(job, digest, f"{path}: {error.message}")
                 continue
             with self._db.write() as conn:
                 outdoor_forecasts.keep(conn, job, found, now)
@@ -64,7 +64,7 @@ class ForecastFiles:
             taken.append(job)
         return taken
 
-    def _complain(self, job: str, state: str, words: str) -> None:
+    def _report(self, job: str, state: str, words: str) -> None:
         if self._seen.get(job) != state:
             self._seen[job] = state
             log.error("the outdoor forecast of job %s can't be taken: %s", job, words)

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from monitord.clock import Clock
 from monitord.errors import DecodeError
 from monitord.ingest.decoding.decode import PartlyDecodedError, decode
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
@@ -43,7 +43,7 @@ class _Tried(NamedTuple):
     error: DecodeError | None
 
 
-def release(db: Database, rules: RuleBook, clock: Clock, ids: Collection[int] | None = None) -> Release:
+def release(db: Database, rules: TopicRules, clock: Clock, ids: Collection[int] | None = None) -> Release:
     """Decode what is held again, store what can be understood now, and let it go.
 
     A reading keeps the time at which its payload first reached the program. What was a retained replay then does
@@ -66,7 +66,7 @@ def release(db: Database, rules: RuleBook, clock: Clock, ids: Collection[int] | 
     return total
 
 
-def _try(held: Held, rules: RuleBook) -> _Tried:
+def _try(held: Held, rules: TopicRules) -> _Tried:
     try:
         retained = held.code.startswith(RETAINED)
         return _Tried(held, decode(held.topic, held.payload, held.received_at, rules, retained=retained), None)

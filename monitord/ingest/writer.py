@@ -14,7 +14,7 @@ from sqlalchemy.exc import DataError, IntegrityError, ProgrammingError
 from monitord.errors import DecodeError, StoreError
 from monitord.ingest.decoding import outdoor_forecast
 from monitord.ingest.decoding.decode import PartlyDecodedError, decode
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.model.config.broker import PayloadFormat
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.readings import Reading
@@ -28,7 +28,7 @@ RETAINED = "retained:"
 """Begins the reason code of a retained replay in quarantine, so that its release is not taken for a live message."""
 
 
-class Message(NamedTuple):
+class IncomingMessage(NamedTuple):
     """A payload as it came in."""
 
     topic: str
@@ -57,18 +57,18 @@ class Outcome(NamedTuple):
 
 
 class _Held(NamedTuple):
-    message: Message
+    message: IncomingMessage
     error: DecodeError
 
 
 class BatchWriter:
     """Decodes messages and commits what comes of them."""
 
-    def __init__(self, db: Database, rules: RuleBook) -> None:
+    def __init__(self, db: Database, rules: TopicRules) -> None:
         self._db = db
         self._rules = rules
 
-    def commit(self, messages: Sequence[Message]) -> Outcome:
+    def commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
         """Store a batch; when this returns, every message of it is stored or in quarantine, durably.
 
         One message that the database can't hold does not keep the others out: the batch is then committed message
@@ -85,7 +85,7 @@ class BatchWriter:
                 raise
         return self._one_by_one(messages)
 
-    def _commit(self, messages: Sequence[Message]) -> Outcome:
+    def _commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
         readings, retained, held = self._decoded(messages)
         forecasts = self._forecasts(messages)
         with self._db.write() as conn:
@@ -96,7 +96,7 @@ class BatchWriter:
                 _hold(conn, message, error)
         return Outcome(result.inserted, result.repeats, len(result.conflicts), len(held))
 
-    def _decoded(self, messages: Sequence[Message]) -> tuple[list[Reading], frozenset[int], list[_Held]]:
+    def _decoded(self, messages: Sequence[IncomingMessage]) -> tuple[list[Reading], frozenset[int], list[_Held]]:
         """Readings of all messages, which of them (by index) are retained replays, and what could not be read."""
         readings: list[Reading] = []
         retained: list[int] = []
@@ -116,7 +116,7 @@ class BatchWriter:
                 retained += range(start, len(readings))
         return readings, frozenset(retained), held
 
-    def _forecasts(self, messages: Sequence[Message]) -> list[tuple[str, OutdoorForecastDocument, datetime]]:
+    def _forecasts(self, messages: Sequence[IncomingMessage]) -> list[tuple[str, OutdoorForecastDocument, datetime]]:
         """Forecasts of the outdoor air, by job; those that can't be read are held as any other message."""
         found = []
         for message in messages:
@@ -127,7 +127,7 @@ class BatchWriter:
                     found.append((route.job, forecast, message.received_at))
         return found
 
-    def _one_by_one(self, messages: Sequence[Message]) -> Outcome:
+    def _one_by_one(self, messages: Sequence[IncomingMessage]) -> Outcome:
         total = Outcome()
         for message in messages:
             try:
@@ -139,7 +139,7 @@ class BatchWriter:
             total = total.plus(outcome)
         return total
 
-    def _refuse(self, message: Message, error: Exception) -> Outcome:
+    def _refuse(self, message: IncomingMessage, error: Exception) -> Outcome:
         refusal = DecodeError(
             "store_refused",
             "the database can't hold what this message says",
@@ -153,7 +153,7 @@ class BatchWriter:
         return Outcome(held=1)
 
 
-def _hold(conn: Connection, message: Message, error: DecodeError) -> None:
+def _hold(conn: Connection, message: IncomingMessage, error: DecodeError) -> None:
     code = RETAINED + error.code if message.retained else error.code
     quarantine.put(conn, message.topic, message.payload, message.received_at, code, error.message)
 

@@ -75,7 +75,7 @@ class SourceKind(StrEnum):
     UNKNOWN = "unknown"
 
 
-class Source(BaseModel):
+class MoistureSource(BaseModel):
     """A cavity or void against the room and the outdoor air over the last days."""
 
     model_config = _FROZEN
@@ -233,7 +233,7 @@ class LocationAssessment(BaseModel):
     dew_point: Quantity | None = None
     humidity_ratio: Quantity | None = None
     comparisons: tuple[Comparison, ...] = ()
-    source: Source | None = None
+    source: MoistureSource | None = None
     """Cavities and voids: where their vapour comes from."""
     surface: SurfaceRisk | None = None
     night_ahead: NightAhead | None = None
@@ -262,4 +262,4 @@ class JobAssessment(BaseModel):
 
     def at(self, location_id: str) -> LocationAssessment | None:
         """The assessment of one location, if it is there."""
-        return next((place for place in self.locations if place.location == location_id), None)
+        return next((location for location in self.locations if location.location == location_id), None)

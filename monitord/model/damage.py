@@ -107,7 +107,7 @@ class AiringEffect(StrEnum):
     UNKNOWN = "unknown"
 
 
-class Lever(BaseModel):
+class Measure(BaseModel):
     """One thing that could be done, and the drying drive it would give by a simple moisture balance."""
 
     model_config = _FROZEN
@@ -150,6 +150,6 @@ class Airing(BaseModel):
     """Location id of the cold surface on which the outdoor air would condense more likely than not."""
     condenses_probability: float | None
     """The highest such probability among the surfaces that are known."""
-    levers: tuple[Lever, ...] = ()
+    measures: tuple[Measure, ...] = ()
     """Heating, dehumidifying and airing, the greatest gain first; empty where the balance can't be drawn up."""
     words: str

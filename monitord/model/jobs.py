@@ -273,7 +273,7 @@ class JobFile(BaseModel):
                 return location
         raise KeyError(location_id)
 
-    def stays_at(self, location_id: str) -> tuple[Placement, ...]:
+    def placements_at(self, location_id: str) -> tuple[Placement, ...]:
         """The stays at a location, in order of time."""
         return tuple(
             sorted((p for p in self.probes if p.location_id == location_id), key=lambda p: (p.from_time, p.probe))
@@ -283,15 +283,15 @@ class JobFile(BaseModel):
         """The spot readings at a location, in order of time."""
         return tuple(sorted((s for s in self.spots if s.location_id == location_id), key=lambda s: s.at))
 
-    def checked_at(self, stay: Placement, as_of: datetime) -> datetime | None:
+    def checked_at(self, placement: Placement, as_of: datetime) -> datetime | None:
         """When the probe of a stay was last checked before a time, as far as this file tells."""
-        checks = [check.at for check in self.calibrations if check.probe == stay.probe]
-        known = [at for at in (stay.calibrated_at, *checks) if at is not None and at <= as_of]
+        checks = [check.at for check in self.calibrations if check.probe == placement.probe]
+        known = [at for at in (placement.calibrated_at, *checks) if at is not None and at <= as_of]
         return max(known, default=None)
 
     def outdoor(self) -> Location | None:
         """The first outdoor-air location, if any."""
-        return next((place for place in self.locations if place.kind is LocationKind.OUTDOOR_AIR), None)
+        return next((location for location in self.locations if location.kind is LocationKind.OUTDOOR_AIR), None)
 
     def room_of(self, location: Location) -> Location | None:
         """The room air beside a location: its reference if that is a room, else the job's only room."""
@@ -301,37 +301,37 @@ class JobFile(BaseModel):
             reference = self.location(location.reference)
             if reference.kind is LocationKind.ROOM_AIR:
                 return reference
-        rooms = [place for place in self.locations if place.kind is LocationKind.ROOM_AIR]
+        rooms = [location for location in self.locations if location.kind is LocationKind.ROOM_AIR]
         return rooms[0] if len(rooms) == 1 else None
 
     @staticmethod
-    def _control_of(place: Location, known: set[str]) -> None:
-        control = None if place.goal is None else place.goal.control
-        if control is not None and (control not in known or control == place.id):
+    def _control_of(location: Location, known: set[str]) -> None:
+        control = None if location.goal is None else location.goal.control
+        if control is not None and (control not in known or control == location.id):
             raise ValueError(
-                f"location {place.id!r}: control {control!r} is not another location of this job; "
-                f"use one of {', '.join(sorted(known - {place.id}))}"
+                f"location {location.id!r}: control {control!r} is not another location of this job; "
+                f"use one of {', '.join(sorted(known - {location.id}))}"
             )
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        ids = [place.id for place in self.locations]
+        ids = [location.id for location in self.locations]
         twice = sorted({i for i in ids if ids.count(i) > 1})
         if twice:
             raise ValueError(f"location id {twice[0]!r} is used twice; give each location its own id")
         known = set(ids)
-        for place in self.locations:
-            if place.reference is not None and place.reference not in known:
+        for location in self.locations:
+            if location.reference is not None and location.reference not in known:
                 raise ValueError(
-                    f"location {place.id!r}: reference {place.reference!r} is not a location of this job; "
+                    f"location {location.id!r}: reference {location.reference!r} is not a location of this job; "
                     f"use one of {', '.join(sorted(known))}"
                 )
-            if place.reference == place.id:
-                raise ValueError(f"location {place.id!r} is its own reference; name another location")
-            self._control_of(place, known)
-            needs = place.goal is not None and place.goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
-            if needs and place.reference is None:
-                raise ValueError(f"location {place.id!r}: a vp_excess_pa goal needs a reference; add one")
+            if location.reference == location.id:
+                raise ValueError(f"location {location.id!r} is its own reference; name another location")
+            self._control_of(location, known)
+            needs = location.goal is not None and location.goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
+            if needs and location.reference is None:
+                raise ValueError(f"location {location.id!r}: a vp_excess_pa goal needs a reference; add one")
         if self.end is not None and self.end <= self.start:
             raise ValueError("the job's end is not after its start; correct `start` or `end`")
         for spot in self.spots:
@@ -340,21 +340,21 @@ class JobFile(BaseModel):
                     f"the spot reading of {spot.at:%Y-%m-%dT%H:%MZ} is at {spot.location_id!r}, which is not a "
                     f"location of this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
-        self._stays_apart(known)
+        self._placements_apart(known)
         return self
 
-    def _stays_apart(self, known: set[str]) -> None:
+    def _placements_apart(self, known: set[str]) -> None:
         last: dict[str, Placement] = {}
-        for stay in sorted(self.probes, key=lambda p: (p.probe, p.from_time)):
-            if stay.location_id not in known:
+        for placement in sorted(self.probes, key=lambda p: (p.probe, p.from_time)):
+            if placement.location_id not in known:
                 raise ValueError(
-                    f"probe {stay.probe!r} is placed at {stay.location_id!r}, which is not a location of this "
-                    f"job; use one of {', '.join(sorted(known)) or '(none yet)'}"
+                    f"probe {placement.probe!r} is placed at {placement.location_id!r}, which is not a location of "
+                    f"this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
-            before = last.get(stay.probe)
-            if before is not None and (before.to_time is None or before.to_time > stay.from_time):
+            before = last.get(placement.probe)
+            if before is not None and (before.to_time is None or before.to_time > placement.from_time):
                 raise ValueError(
-                    f"probe {stay.probe!r} is at {before.location_id!r} and at {stay.location_id!r} at the same "
-                    f"time ({stay.from_time:%Y-%m-%dT%H:%MZ}); end the first stay with `to`"
+                    f"probe {placement.probe!r} is at {before.location_id!r} and at {placement.location_id!r} at the "
+                    f"same time ({placement.from_time:%Y-%m-%dT%H:%MZ}); end the first placement with `to`"
                 )
-            last[stay.probe] = stay
+            last[placement.probe] = placement

@@ -13,7 +13,7 @@ from monitord.model.readings import UtcTime
 _FROZEN = ConfigDict(frozen=True, extra="forbid")
 
 
-class News(StrEnum):
+class NotificationReason(StrEnum):
     """What one part of a message tells."""
 
     OPENED = "opened"
@@ -30,7 +30,9 @@ class News(StrEnum):
     TEST = "test"
 
 
-TELLS_OPEN = frozenset({News.OPENED, News.ESCALATED, News.RAISED, News.REMINDER})
+TELLS_OPEN = frozenset(
+    {NotificationReason.OPENED, NotificationReason.ESCALATED, NotificationReason.RAISED, NotificationReason.REMINDER}
+)
 """Who was told one of these will be told the closing."""
 
 
@@ -46,7 +48,7 @@ class MessageItem(BaseModel):
     subject: str
     """Fingerprint of the alert; `mute:ID`, `digest` or `test` where it is about something else."""
     episode: int
-    news: News
+    news: NotificationReason
     job: str
     severity: Severity
     ordinal: int = 1
@@ -118,7 +120,7 @@ class LogEntry(BaseModel):
     detail: str = ""
 
 
-class ToldItem(BaseModel):
+class SentItem(BaseModel):
     """One item of a message that was sent, or is on its way, to one person."""
 
     model_config = _FROZEN

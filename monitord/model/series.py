@@ -123,7 +123,7 @@ def _medians(values: Array, group: NDArray[np.intp], n: int) -> Array:
 
 
 @dataclass(frozen=True)
-class StayRecord:
+class PlacementRecord:
     """What is known of one stay as of a time: the last days raw, the whole stay by hour.
 
     Known is what had arrived by then. Stamps may lie ahead of that time (a clock that runs ahead).
@@ -143,15 +143,15 @@ class StayRecord:
 class JobRecord:
     """What is known of a job as of a time: one record for each stay, in the job file's order."""
 
-    stays: tuple[StayRecord, ...]
+    placements: tuple[PlacementRecord, ...]
 
-    def at(self, location_id: str) -> tuple[StayRecord, ...]:
+    def at(self, location_id: str) -> tuple[PlacementRecord, ...]:
         """The records of the stays at a location, in order of time."""
         return self._by_location.get(location_id, ())
 
     @cached_property
-    def _by_location(self) -> dict[str, tuple[StayRecord, ...]]:
-        found: dict[str, list[StayRecord]] = {}
-        for stay in sorted(self.stays, key=lambda s: (s.placement.from_time, s.placement.probe)):
-            found.setdefault(stay.placement.location_id, []).append(stay)
-        return {location: tuple(stays) for location, stays in found.items()}
+    def _by_location(self) -> dict[str, tuple[PlacementRecord, ...]]:
+        found: dict[str, list[PlacementRecord]] = {}
+        for placement in sorted(self.placements, key=lambda s: (s.placement.from_time, s.placement.probe)):
+            found.setdefault(placement.placement.location_id, []).append(placement)
+        return {location: tuple(placements) for location, placements in found.items()}

@@ -144,11 +144,11 @@ def slab_local_remaining(fourier: FloatOrArray, position: FloatOrArray) -> Float
     terms, to 1E-14 where they meet. Constant diffusivity.
     """
     number = in_range("fourier", fourier, 0.0, 1e6, "")
-    place = in_range("position", position, 0.0, 1.0, "")
-    fo, x = np.broadcast_arrays(np.asarray(number), np.asarray(place))
+    location = in_range("position", position, 0.0, 1.0, "")
+    fo, x = np.broadcast_arrays(np.asarray(number), np.asarray(location))
     short = _local_short(np.minimum(fo, 1.0), x)
     value = np.where(fo < _SHORT_TIME_FO, short, _local_long(np.maximum(fo, 0.01), x))
-    return value if isinstance(number, np.ndarray) or isinstance(place, np.ndarray) else float(value)
+    return value if isinstance(number, np.ndarray) or isinstance(location, np.ndarray) else float(value)
 
 
 @overload

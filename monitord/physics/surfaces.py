@@ -19,7 +19,7 @@ COATING_MARGIN_K = 3.0
 current edition before it binds anyone."""
 
 _COLDEST_C, _HOTTEST_C = -100.0, 100.0
-_LEAST_DIFFERENCE_K = 0.1
+_MIN_DIFFERENCE_K = 0.1
 
 
 def _room_and_outdoor(room_c: FloatOrArray, outdoor_c: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
@@ -31,8 +31,8 @@ def _room_and_outdoor(room_c: FloatOrArray, outdoor_c: FloatOrArray) -> tuple[Fl
 
 def _require_difference(room: FloatOrArray, outdoor: FloatOrArray) -> None:
     require(
-        ~(np.abs(np.asarray(room) - outdoor) < _LEAST_DIFFERENCE_K),
-        f"room and outdoors are less than {_LEAST_DIFFERENCE_K} K apart",
+        ~(np.abs(np.asarray(room) - outdoor) < _MIN_DIFFERENCE_K),
+        f"room and outdoors are less than {_MIN_DIFFERENCE_K} K apart",
         "a temperature factor is a share of their difference",
     )
 

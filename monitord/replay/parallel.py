@@ -17,7 +17,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from multiprocessing import get_context
 
-from monitord.analysis.assess import Memo, assess_job
+from monitord.analysis.assess import AssessmentCache, assess_job
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
@@ -72,7 +72,7 @@ def _parts(ticks_s: Sequence[float], count: int) -> list[Sequence[float]]:
 def _stretch(
     job: JobFile, arrivals: Arrivals, ticks_s: Sequence[float], options: AnalysisOptions
 ) -> Iterator[JobAssessment]:
-    recorder, memo, at = Recorder(job), Memo(), 0
+    recorder, cache, at = Recorder(job), AssessmentCache(), 0
     gc.freeze()  # the rows stay to the end: looking through them for garbage again and again took a quarter of the time
     try:
         for tick in ticks_s:
@@ -80,7 +80,7 @@ def _stretch(
                 recorder.add(arrivals.probes[at], arrivals.rows[at])
                 at += 1
             as_of = datetime.fromtimestamp(tick, UTC)
-            yield assess_job(job, recorder.record(tick), as_of, options, memo, compared=False)
+            yield assess_job(job, recorder.record(tick), as_of, options, cache, compared=False)
     finally:
         gc.unfreeze()
 

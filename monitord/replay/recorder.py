@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.model.jobs import JobFile, Placement
-from monitord.model.series import HOUR_S, LATE_S, Array, Hourly, JobRecord, Series, StayRecord, roll_up_by
+from monitord.model.series import HOUR_S, LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series, roll_up_by
 
 Row = tuple[float, float, float, float, float, float]
 """time, temperature, relative humidity, surface temperature, battery, received: the columns of a `Series`."""
@@ -16,7 +16,7 @@ Row = tuple[float, float, float, float, float, float]
 _HOURLY_COLUMNS = 9
 
 
-class _Stay:
+class _Placement:
     """Readings of one stay, ascending in time; hours are rolled up again when something lands in them."""
 
     def __init__(self, placement: Placement) -> None:
@@ -78,7 +78,7 @@ class _Stay:
         self._hours[:, at] = column
         self._hours_n += 1
 
-    def record(self, as_of_s: float, recent_s: float) -> StayRecord:
+    def record(self, as_of_s: float, recent_s: float) -> PlacementRecord:
         """What is known of the stay; the arrays are views, good until the next reading is added."""
         rows = self._rows[:, : self._n]
         since = as_of_s - recent_s
@@ -88,39 +88,41 @@ class _Stay:
             recent = rows[:, (rows[0] >= since) | late]
         hours = self._hours[:, : self._hours_n]
         until = int(np.searchsorted(hours[0], as_of_s - HOUR_S, side="right"))
-        return StayRecord(self.placement, Series(*recent), Hourly(*hours[:, :until]), self.last_heard_s)
+        return PlacementRecord(self.placement, Series(*recent), Hourly(*hours[:, :until]), self.last_heard_s)
 
 
 class Recorder:
     """Takes readings in order of arrival and gives the job's record as of any later time."""
 
     def __init__(self, job: JobFile, recent_h: float = 72.0) -> None:
-        self._stays = [_Stay(placement) for placement in job.probes]
+        self._placements = [_Placement(placement) for placement in job.probes]
         self._recent_s = recent_h * HOUR_S
-        self._by_probe: dict[str, list[_Stay]] = {}
-        for stay in self._stays:
-            self._by_probe.setdefault(stay.placement.probe, []).append(stay)
+        self._by_probe: dict[str, list[_Placement]] = {}
+        for placement in self._placements:
+            self._by_probe.setdefault(placement.placement.probe, []).append(placement)
 
     def add(self, probe: str, row: Row) -> bool:
         """Keep a reading; False where it repeats one or belongs to no stay."""
-        for stay in self._by_probe.get(probe, ()):
-            if stay.covers(row[0]):
-                return stay.add(row)
+        for placement in self._by_probe.get(probe, ()):
+            if placement.covers(row[0]):
+                return placement.add(row)
         return False
 
     def record(self, as_of_s: float) -> JobRecord:
         """What is known of the job."""
         self._roll_up(as_of_s)
-        return JobRecord(tuple(stay.record(as_of_s, self._recent_s) for stay in self._stays))
+        return JobRecord(tuple(placement.record(as_of_s, self._recent_s) for placement in self._placements))
 
     def _roll_up(self, as_of_s: float) -> None:
         """Roll up the hours that changed, those of all stays at once."""
-        changed = [(stay, hour, rows) for stay in self._stays for hour, rows in stay.take_over(as_of_s)]
+        changed = [
+            (placement, hour, rows) for placement in self._placements for hour, rows in placement.take_over(as_of_s)
+        ]
         if not changed:
             return
         key = np.repeat(np.arange(len(changed), dtype=np.float64), [rows.shape[1] for _, _, rows in changed])
         rolled = roll_up_by(key, Series(*np.concatenate([rows for _, _, rows in changed], axis=1)))
         columns = np.stack([getattr(rolled, name) for name in Hourly.__dataclass_fields__])
         columns[0] = [hour for _, hour, _ in changed]
-        for k, (stay, _, _) in enumerate(changed):
-            stay.keep_hour(columns[:, k])
+        for k, (placement, _, _) in enumerate(changed):
+            placement.keep_hour(columns[:, k])

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from operator import itemgetter
 from pathlib import Path
 
-from monitord.alerts.lifecycle.rules import RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Equilibrium, Forecast, JobAssessment
@@ -23,7 +23,7 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
 from monitord.model.job_files import load_job_file
 from monitord.model.jobs import JobFile
-from monitord.pipeline import Judge
+from monitord.pipeline import ReplaySession
 from monitord.replay.parallel import Arrivals, assessments
 from monitord.replay.recorder import Row
 
@@ -128,14 +128,14 @@ def ticks(job: JobFile, last_arrival_s: float) -> Iterator[float]:
 def replay(
     job: JobFile,
     arrivals: Arrivals,
-    rules: RuleBook,
+    rules: AlertRules,
     options: AnalysisOptions | None = None,
     progress: bool = False,
     workers: int = 1,
 ) -> ReplayResult:
     """Run a job's arrivals through assessment and alerts, with so many processes; the result is the same."""
     options = options or AnalysisOptions()
-    judge, outcome = Judge(job, rules, options), ReplayResult()
+    judge, outcome = ReplaySession(job, rules, options), ReplayResult()
     writer = _Outcome(outcome)
     last = max(arrivals.received_s, default=job.start.timestamp())
     times = list(ticks(job, last))
@@ -167,17 +167,17 @@ class _Outcome:
     def take(self, assessment: JobAssessment, changed: Sequence[Alert], tick: float) -> None:
         for alert in changed:
             self._alert(alert)
-        for place in assessment.locations:
-            if place.forecast is not None and self._due("forecast", place.location, tick, _FORECAST_S):
-                self._outcome.forecasts.append((assessment.as_of, place.location, place.forecast))
-            if place.night_ahead is not None and self._due("night", place.location, tick, _NIGHT_S):
-                self._outcome.nights.append((assessment.as_of, place.location, place.night_ahead))
-            settled = place.equilibrium
+        for location in assessment.locations:
+            if location.forecast is not None and self._due("forecast", location.location, tick, _FORECAST_S):
+                self._outcome.forecasts.append((assessment.as_of, location.location, location.forecast))
+            if location.night_ahead is not None and self._due("night", location.location, tick, _NIGHT_S):
+                self._outcome.nights.append((assessment.as_of, location.location, location.night_ahead))
+            settled = location.equilibrium
             if settled is not None:
-                news = self._last.get(place.location) != settled.state
-                if self._due("equilibrium", place.location, tick, _EQUILIBRIUM_S) or news:
-                    self._last[place.location] = settled.state
-                    self._outcome.equilibrium.append((assessment.as_of, place.location, settled))
+                news = self._last.get(location.location) != settled.state
+                if self._due("equilibrium", location.location, tick, _EQUILIBRIUM_S) or news:
+                    self._last[location.location] = settled.state
+                    self._outcome.equilibrium.append((assessment.as_of, location.location, settled))
 
     def _due(self, what: str, location: str, tick: float, every_s: float) -> bool:
         if tick < self._next.get((what, location), 0.0):
@@ -238,7 +238,7 @@ def _write(path: Path, header: Sequence[str], rows: Iterator[tuple[str, ...]]) -
         writer.writerows(rows)
 
 
-def run_replay(folder: Path, out: Path, progress: bool, rules: RuleBook, workers: int = 1) -> ReplayResult:
+def run_replay(folder: Path, out: Path, progress: bool, rules: AlertRules, workers: int = 1) -> ReplayResult:
     """Replay a folder with job.json and readings.csv and write what the program would have said.
 
     Long recordings are shared out to `workers` processes.

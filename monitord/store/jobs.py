@@ -17,7 +17,7 @@ from monitord.model.spots import Spot
 from monitord.store import pending_jobs
 from monitord.store.db.statements import insert_or_update
 from monitord.store.db.tables import job as job_table
-from monitord.store.db.tables import placement
+from monitord.store.db.tables import placement as placement_table
 from monitord.store.db.times import from_ms, to_ms
 
 Applied = Literal["created", "changed", "unchanged"]
@@ -51,12 +51,15 @@ def apply_job(conn: Connection, job: JobFile) -> Applied:
     stored = get_job(conn, job.job)
     if stored == job:
         return "unchanged"
-    for position, stay in enumerate(job.probes):
-        _refuse_if_elsewhere(conn, job.job, position, stay)
+    for position, placement in enumerate(job.probes):
+        _refuse_if_elsewhere(conn, job.job, position, placement)
     conn.execute(_keep_job(conn.dialect.name), {"job": job.job, "document": canonical(job)})
-    conn.execute(_FORGET_STAYS, {"the_job": job.job})
+    conn.execute(_FORGET_PLACEMENTS, {"the_job": job.job})
     if job.probes:
-        conn.execute(insert(placement), [_row(job.job, place, stay) for place, stay in enumerate(job.probes)])
+        conn.execute(
+            insert(placement_table),
+            [_row(job.job, position, placement) for position, placement in enumerate(job.probes)],
+        )
     pending_jobs.mark_job(conn, job.job)
     return "created" if stored is None else "changed"
 
@@ -86,8 +89,10 @@ def with_kept_spots(conn: Connection, job: JobFile) -> JobFile:
     Those at a location that the job no longer has are left out.
     """
     stored = get_job(conn, job.job)
-    places = {place.id for place in job.locations}
-    missing = [s for s in stored.spots if s not in job.spots and s.location_id in places] if stored is not None else []
+    locations = {location.id for location in job.locations}
+    missing = (
+        [s for s in stored.spots if s not in job.spots and s.location_id in locations] if stored is not None else []
+    )
     return job.model_copy(update={"spots": (*job.spots, *missing)}) if missing else job
 
 
@@ -101,8 +106,8 @@ def add_spot(conn: Connection, job: str, spot: Spot) -> Applied:
     stored = needed_job(conn, job)
     if spot in stored.spots:
         return "unchanged"
-    if spot.location_id not in {place.id for place in stored.locations}:
-        known = ", ".join(sorted(place.id for place in stored.locations)) or "(none yet)"
+    if spot.location_id not in {location.id for location in stored.locations}:
+        known = ", ".join(sorted(location.id for location in stored.locations)) or "(none yet)"
         raise JobFileError(
             f"job {job!r} has no location {spot.location_id!r}", where=f"job {job}", remedy=f"Use one of {known}"
         )
@@ -141,7 +146,7 @@ def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
     stored = needed_job(conn, job)
     if stored.end is not None and stored.end <= at:
         return stored
-    late = [stay for stay in stored.probes if stay.from_time >= at]
+    late = [placement for placement in stored.probes if placement.from_time >= at]
     if late or stored.start >= at:
         what = f"the stay of probe {late[0].probe!r} begins" if late else "it begins"
         raise JobFileError(
@@ -149,11 +154,13 @@ def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
             where=f"job {job}",
             remedy="Close it at a later time, or take that stay out of its file and apply it again",
         )
-    stays = tuple(
-        stay if stay.to_time is not None and stay.to_time <= at else stay.model_copy(update={"to_time": at})
-        for stay in stored.probes
+    placements = tuple(
+        placement
+        if placement.to_time is not None and placement.to_time <= at
+        else placement.model_copy(update={"to_time": at})
+        for placement in stored.probes
     )
-    closed = stored.model_copy(update={"end": at, "probes": stays})
+    closed = stored.model_copy(update={"end": at, "probes": placements})
     apply_job(conn, JobFile.model_validate_json(canonical(closed)))
     return closed
 
@@ -162,19 +169,19 @@ def jobs_of_probe(conn: Connection, probe: str) -> list[PlacedAt]:
     """All stays of a probe, in all jobs, in order of time."""
     return [
         PlacedAt(job, location, from_ms(begins), None if ends is None else from_ms(ends))
-        for job, location, begins, ends in conn.execute(_STAYS_OF_PROBE, {"the_probe": probe})
+        for job, location, begins, ends in conn.execute(_PLACEMENTS_OF_PROBE, {"the_probe": probe})
     ]
 
 
-def _refuse_if_elsewhere(conn: Connection, job: str, position: int, stay: Placement) -> None:
-    end = None if stay.to_time is None else to_ms(stay.to_time)
-    bounds = {"the_job": job, "the_probe": stay.probe, "begins": to_ms(stay.from_time), "ends": end}
+def _refuse_if_elsewhere(conn: Connection, job: str, position: int, placement: Placement) -> None:
+    end = None if placement.to_time is None else to_ms(placement.to_time)
+    bounds = {"the_job": job, "the_probe": placement.probe, "begins": to_ms(placement.from_time), "ends": end}
     other = conn.execute(_ELSEWHERE if end is not None else _ELSEWHERE_OPEN, bounds).first()
     if other is None:
         return
     until = "now on" if other.to_ms is None else f"{from_ms(other.to_ms):%Y-%m-%dT%H:%MZ}"
     raise JobFileError(
-        f"probe {stay.probe!r} is placed in job {other.job!r} (at {other.location!r}, "
+        f"probe {placement.probe!r} is placed in job {other.job!r} (at {other.location!r}, "
         f"from {from_ms(other.from_ms):%Y-%m-%dT%H:%MZ} to {until}) at the same time",
         where=f"job {job}, probes[{position}]",
         remedy=f"End one of the two stays with `to`, or close job {other.job!r}",
@@ -193,14 +200,14 @@ def _parsed(document: str, job: str) -> JobFile:
         ) from error
 
 
-def _row(job: str, position: int, stay: Placement) -> dict[str, Any]:
+def _row(job: str, position: int, placement: Placement) -> dict[str, Any]:
     return {
         "job": job,
         "position": position,
-        "probe": stay.probe,
-        "location": stay.location_id,
-        "from_ms": to_ms(stay.from_time),
-        "to_ms": None if stay.to_time is None else to_ms(stay.to_time),
+        "probe": placement.probe,
+        "location": placement.location_id,
+        "from_ms": to_ms(placement.from_time),
+        "to_ms": None if placement.to_time is None else to_ms(placement.to_time),
     }
 
 
@@ -208,25 +215,25 @@ def _row(job: str, position: int, stay: Placement) -> dict[str, Any]:
 
 _JOB = select(job_table.c.document).where(job_table.c.job == bindparam("the_job"))
 _JOBS = select(job_table.c.job, job_table.c.document).order_by(job_table.c.job)
-_FORGET_STAYS = delete(placement).where(placement.c.job == bindparam("the_job"))
+_FORGET_PLACEMENTS = delete(placement_table).where(placement_table.c.job == bindparam("the_job"))
 
-_STAYS_OF_PROBE = (
-    select(placement.c.job, placement.c.location, placement.c.from_ms, placement.c.to_ms)
-    .where(placement.c.probe == bindparam("the_probe"))
-    .order_by(placement.c.from_ms, placement.c.job)
+_PLACEMENTS_OF_PROBE = (
+    select(placement_table.c.job, placement_table.c.location, placement_table.c.from_ms, placement_table.c.to_ms)
+    .where(placement_table.c.probe == bindparam("the_probe"))
+    .order_by(placement_table.c.from_ms, placement_table.c.job)
 )
 
 _ELSEWHERE_OPEN = (
-    select(placement)
+    select(placement_table)
     .where(
-        placement.c.probe == bindparam("the_probe"),
-        placement.c.job != bindparam("the_job"),
-        or_(placement.c.to_ms.is_(None), placement.c.to_ms > bindparam("begins")),
+        placement_table.c.probe == bindparam("the_probe"),
+        placement_table.c.job != bindparam("the_job"),
+        or_(placement_table.c.to_ms.is_(None), placement_table.c.to_ms > bindparam("begins")),
     )
-    .order_by(placement.c.from_ms)
+    .order_by(placement_table.c.from_ms)
     .limit(1)
 )
-_ELSEWHERE = _ELSEWHERE_OPEN.where(placement.c.from_ms < bindparam("ends"))
+_ELSEWHERE = _ELSEWHERE_OPEN.where(placement_table.c.from_ms < bindparam("ends"))
 
 
 @lru_cache(maxsize=4)

@@ -62,17 +62,19 @@ def note_heard(conn: Connection, live: Iterable[Row]) -> None:
     insert_rows(conn, _keep_newest(conn.dialect.name), rows)
 
 
-def heard_of_stay(conn: Connection, probe: str, from_time_ms: int, to_time_ms: int, known_by_ms: int) -> int | None:
+def heard_of_placement(
+    conn: Connection, probe: str, from_time_ms: int, to_time_ms: int, known_by_ms: int
+) -> int | None:
     """When a probe was last heard with a stamp inside a stay, as known at a time. [ms]"""
-    stay = {"probe": probe, "from": from_time_ms, "to": to_time_ms, "known_by": known_by_ms}
-    newest = conn.execute(_NEWEST_OF_STAY, stay).first()
+    placement = {"probe": probe, "from": from_time_ms, "to": to_time_ms, "known_by": known_by_ms}
+    newest = conn.execute(_NEWEST_OF_PLACEMENT, placement).first()
     if newest is None:
         return None
     time_ms, live_ms = newest
     if time_ms <= live_ms:
         return int(time_ms)
     # its clock runs ahead: of the readings stamped after that arrival, another may have arrived later
-    best = conn.execute(_BEST_OF_STAY, stay | {"from": max(from_time_ms, live_ms)}).scalar_one()
+    best = conn.execute(_BEST_OF_PLACEMENT, placement | {"from": max(from_time_ms, live_ms)}).scalar_one()
     return max(int(live_ms), int(best))
 
 
@@ -108,17 +110,19 @@ _UNPLACED = _HEARD.where(
 
 _live_ms = func.coalesce(reading.c.live_ms, reading.c.received_ms)
 
-_OF_STAY = and_(
+_OF_PLACEMENT = and_(
     reading.c.probe == bindparam("probe"),
     reading.c.time_ms >= bindparam("from"),
     reading.c.time_ms < bindparam("to"),
     _live_ms <= bindparam("known_by"),
 )
 
-_NEWEST_OF_STAY = select(reading.c.time_ms, _live_ms).where(_OF_STAY).order_by(reading.c.time_ms.desc()).limit(1)
+_NEWEST_OF_PLACEMENT = (
+    select(reading.c.time_ms, _live_ms).where(_OF_PLACEMENT).order_by(reading.c.time_ms.desc()).limit(1)
+)
 
-_BEST_OF_STAY = select(func.max(case((reading.c.time_ms < _live_ms, reading.c.time_ms), else_=_live_ms))).where(
-    _OF_STAY
+_BEST_OF_PLACEMENT = select(func.max(case((reading.c.time_ms < _live_ms, reading.c.time_ms), else_=_live_ms))).where(
+    _OF_PLACEMENT
 )
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, Select, and_, bindparam, case, func, or_, select, update
 
 from monitord.model.alerts import Severity
-from monitord.model.messages import SEVERAL, LogEntry, Message, MessageItem, OutboxEntry, OutboxState, ToldItem
+from monitord.model.messages import SEVERAL, LogEntry, Message, MessageItem, OutboxEntry, OutboxState, SentItem
 from monitord.store.db.alert_tables import alert, notification_log, outbox, outbox_item
 from monitord.store.db.statements import insert_or_ignore
 from monitord.store.db.times import from_ms, to_ms
@@ -87,12 +87,12 @@ def get_entry(conn: Connection, message_id: str) -> OutboxEntry | None:
     return next(iter(_entries(conn, select(outbox).where(_o.id == message_id))), None)
 
 
-def told_items(conn: Connection, closed_since: datetime) -> list[ToldItem]:
+def sent_items(conn: Connection, closed_since: datetime) -> list[SentItem]:
     """What people were told, or are being told, about the episodes of `alerts_to_consider`, oldest first."""
     return _told(conn, _TOLD_OF_ALERTS, {"closed_since": to_ms(closed_since)})
 
 
-def told_about(conn: Connection, subjects: Iterable[str]) -> list[ToldItem]:
+def told_about(conn: Connection, subjects: Iterable[str]) -> list[SentItem]:
     """The same about other subjects: mutes, digests."""
     wanted = list(subjects)
     return _told(conn, _TOLD_ABOUT, {"subjects": wanted}) if wanted else []
@@ -159,9 +159,9 @@ def _log(conn: Connection, message: Message, at: datetime, outcome: str, detail:
     conn.execute(notification_log.insert(), row | {"title": message.title, "outcome": outcome, "detail": detail})
 
 
-def _told(conn: Connection, chosen: Select[Any], values: dict[str, Any]) -> list[ToldItem]:
+def _told(conn: Connection, chosen: Select[Any], values: dict[str, Any]) -> list[SentItem]:
     return [
-        ToldItem(
+        SentItem(
             message=row.message,
             person=row.person,
             channel=row.channel,

@@ -29,9 +29,9 @@ def keep(conn: Connection, job: str, forecast: OutdoorForecastDocument, received
     conn.execute(_FORGET, {"the_job": job, "before": to_ms(received_at - KEPT)})
 
 
-def load(conn: Connection, job: str, as_of: datetime, most_age: timedelta) -> OutdoorForecastDocument | None:
-    """The newest forecast that was issued and had arrived by a time, unless it was older than `most_age` then."""
-    bounds = {"the_job": job, "as_of": to_ms(as_of), "since": to_ms(as_of - most_age)}
+def load(conn: Connection, job: str, as_of: datetime, max_age: timedelta) -> OutdoorForecastDocument | None:
+    """The newest forecast that was issued and had arrived by a time, unless it was older than `max_age` then."""
+    bounds = {"the_job": job, "as_of": to_ms(as_of), "since": to_ms(as_of - max_age)}
     document = conn.execute(_NEWEST, bounds).scalar_one_or_none()
     if document is None:
         return None

@@ -89,7 +89,7 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     """
     if not readings:
         return BatchResult()
-    arrived = [_row(item, NEVER_MS if place in retained else None) for place, item in enumerate(readings)]
+    arrived = [_row(item, NEVER_MS if location in retained else None) for location, item in enumerate(readings)]
     stored = _stored(conn, arrived)
     changed, contrary = _settle(arrived, stored)
     fresh = sorted(row for key, row in changed.items() if key not in stored)
@@ -100,12 +100,12 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     added = Counter((row.probe, hour_of(row.time_ms)) for row in fresh)
     rollups.refresh(conn, added)
     pending_jobs.mark_jobs_of(conn, {*added, *((row.probe, hour_of(row.time_ms)) for row in revived)})
-    for place, first in contrary:
-        _quarantine(conn, readings[place], first)
+    for location, first in contrary:
+        _quarantine(conn, readings[location], first)
     return BatchResult(
         inserted=len(fresh),
         repeats=len(readings) - len(fresh) - len(contrary),
-        conflicts=[readings[place] for place, _ in contrary],
+        conflicts=[readings[location] for location, _ in contrary],
     )
 
 
@@ -113,13 +113,13 @@ def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[K
     """What changes in the table, and the conflicts: each one's place in `arrived` and the row it contradicts."""
     changed: dict[Key, _Row] = {}
     contrary: list[tuple[int, _Row]] = []
-    for place, row in enumerate(arrived):
+    for location, row in enumerate(arrived):
         key = row.key
         first = changed.get(key) or stored.get(key)
         if first is None:
             changed[key] = row
         elif _contradicts(row.measured, first.measured):
-            contrary.append((place, first))
+            contrary.append((location, first))
         elif row.live_ms is None and first.live_ms is not None and row.received_ms < first.live_ms:
             # seen as a replay only, until this live copy came
             changed[key] = first._replace(live_ms=row.received_ms)

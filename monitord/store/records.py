@@ -14,12 +14,12 @@ import numpy as np
 from sqlalchemy import Connection, Select, and_, bindparam, select
 
 from monitord.model.jobs import JobFile, Placement
-from monitord.model.series import LATE_S, Array, Hourly, JobRecord, Series, StayRecord
+from monitord.model.series import LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series
 from monitord.store import rollups
 from monitord.store.db.statements import as_pairs, columns_of, probe_times
 from monitord.store.db.tables import NEVER_MS, reading
 from monitord.store.db.times import HOUR_MS, hour_of, to_ms
-from monitord.store.last_seen import heard_of_stay
+from monitord.store.last_seen import heard_of_placement
 
 _OPEN_MS = NEVER_MS
 """End of a stay that goes on."""
@@ -65,30 +65,30 @@ def load_job_record(conn: Connection, job: JobFile, as_of: datetime, recent_h: f
     recent_h : How much of the end is given raw as well. [h]
     """
     since = as_of - timedelta(hours=recent_h)
-    return JobRecord(tuple(_stay_record(conn, stay, since, as_of) for stay in job.probes))
+    return JobRecord(tuple(_placement_record(conn, placement, since, as_of) for placement in job.probes))
 
 
-def _stay_record(conn: Connection, stay: Placement, since: datetime, as_of: datetime) -> StayRecord:
-    heard_ms = heard_of_stay(conn, stay.probe, to_ms(stay.from_time), _end_ms(stay), to_ms(as_of))
-    return StayRecord(
-        placement=stay,
-        recent=_recent(conn, stay, to_ms(since), to_ms(as_of)),
-        hourly=load_hourly(conn, stay, as_of, as_of),
+def _placement_record(conn: Connection, placement: Placement, since: datetime, as_of: datetime) -> PlacementRecord:
+    heard_ms = heard_of_placement(conn, placement.probe, to_ms(placement.from_time), _end_ms(placement), to_ms(as_of))
+    return PlacementRecord(
+        placement=placement,
+        recent=_recent(conn, placement, to_ms(since), to_ms(as_of)),
+        hourly=load_hourly(conn, placement, as_of, as_of),
         last_heard_s=None if heard_ms is None else heard_ms / 1000.0,
     )
 
 
-def _recent(conn: Connection, stay: Placement, since_ms: int, known_by_ms: int) -> Series:
-    from_ms, end_ms = to_ms(stay.from_time), _end_ms(stay)
+def _recent(conn: Connection, placement: Placement, since_ms: int, known_by_ms: int) -> Series:
+    from_ms, end_ms = to_ms(placement.from_time), _end_ms(placement)
     bounds = {
-        "probe": stay.probe,
+        "probe": placement.probe,
         "since": max(since_ms, from_ms),
         "until": end_ms - 1,
         "received": known_by_ms,
     }
     found = columns_of(conn, _SERIES, bounds, 6)
     earlier_end_ms = min(since_ms, end_ms)
-    hours = rollups.reached_since(conn, stay.probe, since_ms=from_ms, end_ms=earlier_end_ms, received_ms=since_ms)
+    hours = rollups.reached_since(conn, placement.probe, since_ms=from_ms, end_ms=earlier_end_ms, received_ms=since_ms)
     if hours:
         came_late = {
             "pairs": as_pairs(hours),

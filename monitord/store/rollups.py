@@ -75,8 +75,8 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
         "end": end_ms,
         "received": received_ms,
     }
-    places, series = _read(conn, _known_readings_of_hours(conn.dialect.name), bounds)
-    renewed = roll_up_by(hours[places], series)
+    locations, series = _read(conn, _known_readings_of_hours(conn.dialect.name), bounds)
+    renewed = roll_up_by(hours[locations], series)
     merged = [np.r_[old[~again], getattr(renewed, name)] for name, old in zip(_COLUMNS, columns, strict=True)]
     order = np.argsort(merged[0])
     return Hourly(*(column[order] for column in merged))
@@ -91,9 +91,9 @@ def reached_since(conn: Connection, probe: str, *, since_ms: int, end_ms: int, r
 def _roll_up(conn: Connection, hours: list[Hour]) -> None:
     if not hours:
         return
-    places, series = _read(conn, _readings_of_hours(conn.dialect.name), {"pairs": as_pairs(hours)})
-    rolled = roll_up_by(places.astype(np.float64), series)
-    received = np.maximum.reduceat(series.received_s, np.flatnonzero(np.r_[True, np.diff(places) > 0]))
+    locations, series = _read(conn, _readings_of_hours(conn.dialect.name), {"pairs": as_pairs(hours)})
+    rolled = roll_up_by(locations.astype(np.float64), series)
+    received = np.maximum.reduceat(series.received_s, np.flatnonzero(np.r_[True, np.diff(locations) > 0]))
     insert_rows(conn, _keep_hour(conn.dialect.name), _rows(hours, rolled, received))
 
 
@@ -130,7 +130,7 @@ def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:
         count,
         strict=True,
     )
-    return [(*hours[place], *values) for place, *values in columns]
+    return [(*hours[location], *values) for location, *values in columns]
 
 
 # --- statements ---------------------------------------------------------------------------------------------

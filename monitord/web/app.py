@@ -19,21 +19,24 @@ from monitord.errors import MonitordError
 from monitord.model.config.settings import Settings
 from monitord.store.db.database import Database
 from monitord.web.charts.estimate_series import HoursKept
-from monitord.web.middleware.etag import Conditional
-from monitord.web.middleware.origin_check import Guard
+from monitord.web.middleware.etag import ETagMiddleware
+from monitord.web.middleware.origin_check import OriginCheck
 from monitord.web.page_context import STATIC, Web, environment
 from monitord.web.routes.alert_pages import AlertPages
-from monitord.web.routes.alert_routes import Actions
+from monitord.web.routes.alert_routes import AlertRoutes
 from monitord.web.routes.api import Api
 from monitord.web.routes.health import Health
-from monitord.web.routes.mute_pause_routes import Wishes
+from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.pages import Pages
 
 _log = logging.getLogger(__name__)
 
 
 def create_app(
-    db: Database, clock: Clock, settings: Settings | None = None, complaint: Callable[[], str | None] = lambda: None
+    db: Database,
+    clock: Clock,
+    settings: Settings | None = None,
+    health_problem: Callable[[], str | None] = lambda: None,
 ) -> FastAPI:
     """The dashboard over a database, at the time of a clock; `complaint` says why the program is not well, or None.
 
@@ -51,16 +54,16 @@ def create_app(
     )
     app.include_router(Pages(web).router())
     app.include_router(AlertPages(web).router())
-    app.include_router(Actions(web).router())
-    app.include_router(Wishes(web).router())
+    app.include_router(AlertRoutes(web).router())
+    app.include_router(MutePauseRoutes(web).router())
     app.include_router(Api(web).router())
-    app.include_router(Health(web, complaint).router())
+    app.include_router(Health(web, health_problem).router())
     app.mount("/static", _Static(directory=STATIC), name="static")
     # added last, met first
-    app.add_middleware(Conditional)
+    app.add_middleware(ETagMiddleware)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(_Failsafe, web=web)
-    app.add_middleware(Guard, public_url=web.settings.alerts.public_url)
+    app.add_middleware(OriginCheck, public_url=web.settings.alerts.public_url)
     _answer_errors(app, web)
     return app
 

@@ -94,7 +94,7 @@ def environment() -> jinja2.Environment:
     versions = {path.name: _version(path) for path in STATIC.iterdir() if path.is_file()}
     made.globals["static"] = lambda name: f"/static/{name}?v={versions[name]}"
     made.globals["job_url"] = job_url
-    made.globals["place_url"] = place_url
+    made.globals["location_url"] = location_url
     made.globals["f"] = formats
     made.globals["spans"] = [(key, words) for key, (words, _) in SPANS.items()]
     made.globals["iso"] = iso
@@ -106,7 +106,7 @@ def job_url(job: str, query: dict[str, str] | None = None) -> str:
     return f"/jobs/{quote(job, safe='')}" + _query(query)
 
 
-def place_url(job: str, location: str, query: dict[str, str] | None = None, leaf: str = "") -> str:
+def location_url(job: str, location: str, query: dict[str, str] | None = None, leaf: str = "") -> str:
     """Address of a location's page, or of something under it."""
     return f"/jobs/{quote(job, safe='')}/locations/{quote(location, safe='')}{leaf}" + _query(query)
 

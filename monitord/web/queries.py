@@ -38,47 +38,51 @@ class JobState:
         return self.job.end is not None and self.job.end <= self.now
 
     @property
-    def stays_now(self) -> list[Placement]:
+    def placements_now(self) -> list[Placement]:
         """The probes that stand there now, or stood there when the job ended."""
         if self.ended:
-            return [stay for stay in self.job.probes if stay.to_time is None or stay.to_time == self.job.end]
-        return [stay for stay in self.job.probes if stay.covers(self.now)]
+            return [
+                placement
+                for placement in self.job.probes
+                if placement.to_time is None or placement.to_time == self.job.end
+            ]
+        return [placement for placement in self.job.probes if placement.covers(self.now)]
 
     @property
-    def places(self) -> list[LocationAssessment]:
+    def locations(self) -> list[LocationAssessment]:
         """What was assessed of the locations that the job still has: its file may have changed since."""
-        known = {place.id for place in self.job.locations}
+        known = {location.id for location in self.job.locations}
         return [p for p in self.assessment.locations if p.location in known] if self.assessment is not None else []
 
-    def heard_of(self, stay: Placement) -> datetime | None:
+    def heard_of(self, placement: Placement) -> datetime | None:
         """When a probe was last heard during a stay; None: not during this one."""
-        heard = self.heard.get(stay.probe)
-        if heard is None or heard.heard_at < stay.from_time:
+        heard = self.heard.get(placement.probe)
+        if heard is None or heard.heard_at < placement.from_time:
             return None
-        return heard.heard_at if stay.to_time is None else min(heard.heard_at, stay.to_time)
+        return heard.heard_at if placement.to_time is None else min(heard.heard_at, placement.to_time)
 
     def heard_at(self, location_id: str) -> datetime | None:
         """When a location was last heard, by any probe that stands there now or by what was assessed."""
-        times = [self.heard_of(stay) for stay in self.stays_now if stay.location_id == location_id]
-        place = self.assessment.at(location_id) if self.assessment is not None else None
-        times.append(place.last_reading_at if place is not None else None)
+        times = [self.heard_of(placement) for placement in self.placements_now if placement.location_id == location_id]
+        location = self.assessment.at(location_id) if self.assessment is not None else None
+        times.append(location.last_reading_at if location is not None else None)
         return max((time for time in times if time is not None), default=None)
 
     @property
     def last_heard(self) -> datetime | None:
         """When anything of the job was last heard."""
-        times = [self.heard_of(stay) for stay in self.stays_now]
+        times = [self.heard_of(placement) for placement in self.placements_now]
         times.append(self.assessment.last_reading_at if self.assessment is not None else None)
         return max((time for time in times if time is not None), default=None)
 
     def count_heard(self, options: AnalysisOptions) -> int:
         """How many of the probes that stand there now are not silent, by the limits of the assessment."""
-        return sum(self._is_heard(stay, options) for stay in self.stays_now)
+        return sum(self._is_heard(placement, options) for placement in self.placements_now)
 
-    def _is_heard(self, stay: Placement, options: AnalysisOptions) -> bool:
-        heard = self.heard_of(stay)
+    def _is_heard(self, placement: Placement, options: AnalysisOptions) -> bool:
+        heard = self.heard_of(placement)
         until = self.job.end if self.ended and self.job.end is not None else self.now
-        limit = options.stale_after_intervals * max(stay.interval_s, options.silent_interval_floor_s)
+        limit = options.stale_after_intervals * max(placement.interval_s, options.silent_interval_floor_s)
         return heard is not None and (until - heard).total_seconds() <= limit
 
     @property
@@ -103,7 +107,7 @@ def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
 
 
 def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, Heard], pause: Pause | None) -> JobState:
-    placed = {stay.probe for stay in job.probes}
+    placed = {placement.probe for placement in job.probes}
     return JobState(
         job=job,
         assessment=assessments.latest_assessment(conn, job.job),

@@ -34,7 +34,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitord.clock import SystemClock
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.gc_tuning import calm_garbage_collection
 from monitord.ingest.mqtt.embedded_broker import LOOPBACK, free_port
 from monitord.ingest.mqtt.subscriber import Consumer
@@ -186,7 +186,7 @@ def drain_into_store(port: int, client_id: str, protocol: str, count: int, pack:
     with tempfile.TemporaryDirectory() as folder:
         db = Database.open(f"sqlite:///{folder}/monitord.db")
         settings = BrokerSettings.model_validate({"port": port, "protocol": protocol, "client_id": client_id})
-        consumer = Consumer(settings, db, SystemClock(), RuleBook())
+        consumer = Consumer(settings, db, SystemClock(), TopicRules())
         watch = Stopwatch()
         consumer.start()
         while consumer.status.totals.inserted < count * pack and watch.spent().wall_s < _PATIENCE_S:

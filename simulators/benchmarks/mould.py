@@ -77,8 +77,8 @@ def main() -> None:
     loop = best_of(1, lambda: plain(temperature[:, :few], humidity[:, :few]))
     index = mould_run(temperature, humidity, VERY_SENSITIVE_SAWN_PINE).index
     apart = max(
-        float(np.abs(index[:, n] - course).max())
-        for n, course in enumerate(plain(temperature[:, :few], humidity[:, :few]))
+        float(np.abs(index[:, n] - history).max())
+        for n, history in enumerate(plain(temperature[:, :few], humidity[:, :few]))
     )
     scaled = loop.processor_s * arguments.locations / few
     years = f"{arguments.locations} locations, one year of hours"

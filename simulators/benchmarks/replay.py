@@ -70,33 +70,33 @@ def locations(probes: int) -> list[dict[str, Any]]:
     ]
     for k in range(max(0, probes - len(found))):
         kind = _KINDS[k % len(_KINDS)]
-        place: dict[str, Any] = {"id": f"{kind}-{k}", "kind": kind, "reference": f"room{k % 2}"}
+        location: dict[str, Any] = {"id": f"{kind}-{k}", "kind": kind, "reference": f"room{k % 2}"}
         if kind == "slab_sleeve":
-            place |= {"depth_mm": 30.0 + 10.0 * (k % 3), "slab_thickness_mm": 100.0, "drying_sides": 1}
-            place |= {"installed_at": iso(START_S + DAY_S), "sealed_at": iso(START_S + DAY_S)}
-            place["goal"] = {"metric": "equilibrium_rh_pct", "limit": 80.0, "window_h": 24}
+            location |= {"depth_mm": 30.0 + 10.0 * (k % 3), "slab_thickness_mm": 100.0, "drying_sides": 1}
+            location |= {"installed_at": iso(START_S + DAY_S), "sealed_at": iso(START_S + DAY_S)}
+            location["goal"] = {"metric": "equilibrium_rh_pct", "limit": 80.0, "window_h": 24}
         elif kind == "cavity":
-            place["f_rsi"] = 0.4
-            place["goal"] = {"metric": "vp_excess_pa", "limit": 120.0, "window_h": 48}
+            location["f_rsi"] = 0.4
+            location["goal"] = {"metric": "vp_excess_pa", "limit": 120.0, "window_h": 48}
         elif kind == "subfloor_void":
-            place["goal"] = {"metric": "timber_mc_pct", "limit": 16.0, "window_h": 72}
-        found.append(place)
+            location["goal"] = {"metric": "timber_mc_pct", "limit": 16.0, "window_h": 72}
+        found.append(location)
     return found[:probes]
 
 
 def job_of(days: float, probes: int, interval_s: float) -> dict[str, Any]:
     """The job file."""
-    places = locations(probes)
+    measured = locations(probes)
     return {
         "format": 1,
         "job": "benchmark",
         "timezone": "Europe/Helsinki",
         "start": iso(START_S),
         "end": iso(START_S + days * DAY_S),
-        "locations": places,
+        "locations": measured,
         "probes": [
-            {"id": f"p{k}", "location_id": place["id"], "from": iso(START_S), "interval_s": interval_s}
-            for k, place in enumerate(places)
+            {"id": f"p{k}", "location_id": location["id"], "from": iso(START_S), "interval_s": interval_s}
+            for k, location in enumerate(measured)
         ],
     }
 
@@ -124,14 +124,14 @@ def write_folder(folder: Path, days: float, probes: int, interval_s: float) -> i
     job, rng = job_of(days, probes, interval_s), np.random.default_rng(7)
     (folder / "job.json").write_text(json.dumps(job), encoding="utf-8")
     rows: list[tuple[float, str]] = []
-    for k, place in enumerate(job["locations"]):
+    for k, location in enumerate(job["locations"]):
         time_s = np.round(np.arange(rng.uniform(0, interval_s), days * DAY_S - 60.0, interval_s))
-        t, rh = air(place["kind"], k, time_s, rng)
+        t, rh = air(location["kind"], k, time_s, rng)
         t, rh = t + rng.normal(0.0, 0.03, len(t)), np.clip(rh + rng.normal(0.0, 0.1, len(rh)), 0.0, 100.0)
         received = time_s + np.round(rng.uniform(2.0, 9.0, len(time_s)))
         out = (time_s >= _OUTAGE_S[0]) & (time_s < _OUTAGE_S[1])
         received[out] = _OUTAGE_S[1] + 20.0
-        surface = np.round(t - 1.0, 2) if place["kind"] == "surface" else np.full(len(t), np.nan)
+        surface = np.round(t - 1.0, 2) if location["kind"] == "surface" else np.full(len(t), np.nan)
         for at, a, b, c, arrived in zip(time_s, np.round(t, 2), np.round(rh, 1), surface, received, strict=True):
             cell = "" if np.isnan(c) else f"{c:g}"
             rows.append((arrived, f"{iso(START_S + at)},p{k},{a:g},{b:g},{cell},3.05,{iso(START_S + arrived)}"))

@@ -165,9 +165,9 @@ class AirNetwork:
         np.minimum(x, TABLE_POINTS - 1, out=x)  # fuller than full: humidity 1
         np.maximum(x, 0.0, out=x)
         at = x.astype(np.intp)
-        place = np.minimum(at, TABLE_POINTS - 2) + self._row
-        rise = self._rise[place]
-        h = self._humidity[place] + (x - (place - self._row)) * rise
+        location = np.minimum(at, TABLE_POINTS - 2) + self._row
+        rise = self._rise[location]
+        h = self._humidity[location] + (x - (location - self._row)) * rise
         saturation[:n] = f.lining_saturation[i]
         saturation[n:] = f.saturation[i]
         # conductance that the falling content of the material leaves over the step: g c / (c + g dt)
@@ -192,8 +192,8 @@ class AirNetwork:
         liquid, over = self.state.liquid, p > leaf
         if not over.any() and not liquid.any():
             return np.zeros(self.n)
-        most = np.maximum(liquid, 0.0) / (dt * np.maximum(leaf - p, 1e-3))
-        return np.where(over, self.parts.leaf_g, np.minimum(self.parts.leaf_g, most))
+        maximum = np.maximum(liquid, 0.0) / (dt * np.maximum(leaf - p, 1e-3))
+        return np.where(over, self.parts.leaf_g, np.minimum(self.parts.leaf_g, maximum))
 
     def _between(self, f: Forcing, i: int) -> Array:
         """The exchange between nodes as a matrix that maps pressures to what leaves each node. [kg/(s Pa)]"""

@@ -205,14 +205,14 @@ def make_weather(
     return Weather(
         time_s=time_s,
         temperature_c=temperature,
-        vapour_pressure_pa=np.minimum(pressure, most_vapour(temperature)),
+        vapour_pressure_pa=np.minimum(pressure, max_vapour(temperature)),
         sun=sun * clear,
         annual_mean_c=climate.mean_c,
         ground_c=climate.mean_c + 0.55 * climate.season_k * season_cosine(time_s - 45 * DAY_S, climate.south) + 1.0,
     )
 
 
-def most_vapour(temperature_c: Array) -> Array:
+def max_vapour(temperature_c: Array) -> Array:
     """The most vapour that outdoor air holds: saturation over water, in frost 2 % over that of ice. [Pa]"""
     water = np.asarray(saturation_vapour_pressure(temperature_c, "water"))
     own = np.asarray(saturation_vapour_pressure(temperature_c))

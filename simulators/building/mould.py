@@ -30,9 +30,9 @@ def mould_index(temperature_c: Array, humidity_pct: Array, step_h: float = 1.0) 
         if 0.0 < t < 50.0 and rh >= critical:
             dry_h = 0.0
             x = 1.0 if critical >= 100.0 else (critical - rh) / (critical - 100.0)
-            most = 1.0 + 7.0 * x - 2.0 * x * x
+            maximum = 1.0 + 7.0 * x - 2.0 * x * x
             k1 = 1.0 if index < 1.0 else 2.0
-            k2 = max(1.0 - math.exp(2.3 * (index - most)), 0.0)
+            k2 = max(1.0 - math.exp(2.3 * (index - maximum)), 0.0)
             days = 7.0 * math.exp(-0.68 * math.log(t) - 13.9 * math.log(rh) + 66.02)
             index += k1 * k2 / days * step_h / 24.0
         else:

@@ -21,7 +21,7 @@ AIR_EVERY, SLAB_EVERY = 2, 2
 
 
 @dataclass
-class Course:
+class SimulatedHistory:
     """What happened, (step, node) or (step, depth)."""
 
     time_s: Array
@@ -82,7 +82,7 @@ class Simulation:
         self.air = AirNetwork(air_parts(building, self.forcing, warm.air_c), first_air(building, self.forcing))
         self.slabs = first_slabs(building)
         self._shape = _Shape(building, self.slabs.depth)
-        self.course: Course
+        self.history: SimulatedHistory
         self.fed = 0.0
         self.leaked = 0.0
 
@@ -94,7 +94,7 @@ class Simulation:
         """All water that came in less what went out since the start. [kg]"""
         return self.air.state.ledger.net() + self.fed + self.leaked
 
-    def run(self) -> Course:
+    def run(self) -> SimulatedHistory:
         """March through the weather."""
         w = self.weather
         coarse = self._run(0, AIR_EVERY, len(w.time_s) // AIR_EVERY, w.time_s[0], SLAB_EVERY)
@@ -104,7 +104,7 @@ class Simulation:
             columns = [np.interp(w.time_s, coarse.time_s, column) for column in values.T]
             return np.column_stack(columns) if columns else np.empty((len(w.time_s), 0))
 
-        self.course = replace(
+        self.history = replace(
             coarse,
             time_s=w.time_s,
             temperature_c=self.air_c,
@@ -117,13 +117,13 @@ class Simulation:
             machine_on=fine(coarse.machine_on),
             weather=w,
         )
-        return self.course
+        return self.history
 
-    def run_on(self, first: int, every: int, steps: int, start_s: float) -> Course:
+    def run_on(self, first: int, every: int, steps: int, start_s: float) -> SimulatedHistory:
         """March on from a time, with the conditions since step `first` again and again, in steps `every` as long."""
         return self._run(first, every, steps, start_s, 1)
 
-    def _run(self, first: int, every: int, steps: int, start_s: float, slab_every: int) -> Course:
+    def _run(self, first: int, every: int, steps: int, start_s: float, slab_every: int) -> SimulatedHistory:
         w, dt = self.weather, every * self.dt
         weather = replace(
             w,
@@ -139,7 +139,7 @@ class Simulation:
 
     def _march(
         self, f: Forcing, sf: SlabForcing, weather: Weather, air_c: Array, leaf_c: Array, dt: float, every: int
-    ) -> Course:
+    ) -> SimulatedHistory:
         b, n = self.building, len(weather.time_s)
         nodes, depths = len(b.nodes), len(b.depths)
         pressure, timber, running = np.empty((n, nodes)), np.empty((n, nodes)), np.zeros((n, nodes))
@@ -176,7 +176,9 @@ class Simulation:
                 if pick is not None:
                     content[i] = pick(self.slabs.water)
         depth_h, depth_c = self._depth_course(content, which, sf)
-        return Course(weather.time_s, air_c, pressure, psat(air_c), leaf_c, timber, depth_h, depth_c, weather, running)
+        return SimulatedHistory(
+            weather.time_s, air_c, pressure, psat(air_c), leaf_c, timber, depth_h, depth_c, weather, running
+        )
 
     def _faces(self, sf: SlabForcing, i: int, warmth: Array, dt: float) -> tuple[Array, Array]:
         """Vapour pressure at the faces and the exchange with it, such that their flux is implicit over a step.

@@ -77,7 +77,7 @@ class Slabs:
         """Fill a slab to a humidity in each cell (or one for all)."""
         self.water[slab] = self.tables[slab].content(humidity)
 
-    def _place(self, water: Array) -> tuple[NDArray[np.intp], Array]:
+    def _location(self, water: Array) -> tuple[NDArray[np.intp], Array]:
         x = water * self._scale
         np.clip(x, 0.0, TABLE_POINTS - 1.000001, out=x)
         at = x.astype(np.intp)
@@ -85,7 +85,7 @@ class Slabs:
 
     def faces(self, dt_s: float, warmth: Array) -> Faces:
         """How the top and bottom cells stand, and how they would answer a flux over a step."""
-        at, part = self._place(self.water[:, _ENDS])
+        at, part = self._location(self.water[:, _ENDS])
         low, rise = self._humidity[at], self._humidity[at + 1] - self._humidity[at]
         full = self.water[:, _ENDS] >= self.full[:, None]
         d_low = self._diffusivity[at]
@@ -102,7 +102,7 @@ class Slabs:
 
     def humidity(self) -> Array:
         """Humidity at 20 °C of every cell, (slab, cell)."""
-        at, part = self._place(self.water)
+        at, part = self._location(self.water)
         low = self._humidity[at]
         return np.where(self.water >= self.full[:, None], 1.0, low + part * (self._humidity[at + 1] - low))
 
@@ -128,7 +128,7 @@ class Slabs:
         source : water that is added to each cell. [kg/(m² s)]
         held_top : hold the top face at this content instead (out_top must be 0); for checks only. [kg/m³]
         """
-        at, part = self._place(self.water)
+        at, part = self._location(self.water)
         low = self._diffusivity[at]
         d = (low + part * (self._diffusivity[at + 1] - low)) * warmth
         k = 0.5 * (d[:, 1:] + d[:, :-1]) / self._between

@@ -38,7 +38,7 @@ from simulators.publish import Publisher, play
 _LOOK_S = 0.25
 _SETTLE_S = 1.5
 """Real time after the last message in which the daemon catches up. [s]"""
-_MOST_WAITING = 28
+_MAX_WAITING = 28
 """Messages that may wait for their commit before time is held up: 35 simulated minutes of this house, well under the
 hour after which a probe is called silent."""
 _ASSESSED_WITHIN = timedelta(hours=2)
@@ -98,11 +98,11 @@ class Narrator:
             for event, alert in zip(events, alerts, strict=True)
             if event.event in _TOLD and alert is not None
         ]
-        for place in assessment.locations if assessment is not None else ():
-            level = _LEVELS.get(place.surface.level, _CALM) if place.surface is not None else _CALM
-            if place.surface is not None and level != self._levels.get(place.location, _CALM):
-                self._levels[place.location] = level
-                told.append((place.surface.at, self._surface(place.location, level, place.surface)))
+        for location in assessment.locations if assessment is not None else ():
+            level = _LEVELS.get(location.surface.level, _CALM) if location.surface is not None else _CALM
+            if location.surface is not None and level != self._levels.get(location.location, _CALM):
+                self._levels[location.location] = level
+                told.append((location.surface.at, self._surface(location.location, level, location.surface)))
         return [f"{at.astimezone(self._job.zone):%a %d %b %H:%M}  {line}" for at, line in sorted(told)]
 
     def _surface(self, location: str, level: str, risk: SurfaceRisk) -> str:
@@ -112,8 +112,8 @@ class Narrator:
         )
 
     def _about(self, alert: Alert) -> str:
-        place = self._job.location(alert.location).label if alert.location is not None else ""
-        parts = alert.kind.replace("_", " "), place, f"probe {alert.probe}" if alert.probe else ""
+        location = self._job.location(alert.location).label if alert.location is not None else ""
+        parts = alert.kind.replace("_", " "), location, f"probe {alert.probe}" if alert.probe else ""
         return ", ".join(part for part in parts if part)
 
 
@@ -149,7 +149,7 @@ def run_demo(speed: float | None = None, port: int = 8080, exit_at_end: bool = F
             clock.end()
             if not exit_at_end and not stop.is_set():
                 console.print(f"\nThe simulation has ended. The dashboard stays at {daemon.url} until Ctrl-C.")
-                while not stop.wait(1.0) and daemon.ailment() is None:
+                while not stop.wait(1.0) and daemon.failure() is None:
                     pass
         finally:
             daemon.stop()
@@ -255,7 +255,7 @@ class _Probes(threading.Thread):
 
     def _behind(self, then: datetime) -> bool:
         assessed = self._daemon_watched.assessed_at or self._scene.start
-        return self._sent - self._daemon_watched.committed > _MOST_WAITING or then - assessed > _ASSESSED_WITHIN
+        return self._sent - self._daemon_watched.committed > _MAX_WAITING or then - assessed > _ASSESSED_WITHIN
 
     def _rest(self, pause_s: float) -> None:
         if self._stop_asked.wait(pause_s) if pause_s else self._stop_asked.is_set():

@@ -74,60 +74,62 @@ def the_baseline(job: JobFile, arrivals: Arrivals) -> Verdicts:
     sheet, ledger, said = Sheet(job, arrivals), Ledger(), Verdicts()
     end_s = job.end.timestamp() if job.end is not None else max(arrivals.received_s)
     for look, at_s in enumerate(np.arange(job.start.timestamp() + LOOK_S, end_s, LOOK_S).tolist()):
-        for place in job.locations:
-            _look_at(sheet, ledger, said, place, at_s)
-            if place.goal is not None and look % 2 == 0 and _clock_has_run(place, at_s):
-                _goal(sheet, ledger, said, place, at_s, forecast=look % 4 == 0)
+        for location in job.locations:
+            _look_at(sheet, ledger, said, location, at_s)
+            if location.goal is not None and look % 2 == 0 and _clock_has_run(location, at_s):
+                _goal(sheet, ledger, said, location, at_s, forecast=look % 4 == 0)
             local = datetime.fromtimestamp(at_s, job.zone)
             if local.hour in _AFTERNOON:
-                _tonight(sheet, said, place, at_s)
-        for stay in job.probes:
-            _look_at_probe(sheet, ledger, stay, at_s, closely=look % 2 == 0)
+                _tonight(sheet, said, location, at_s)
+        for placement in job.probes:
+            _look_at_probe(sheet, ledger, placement, at_s, closely=look % 2 == 0)
     said.alerts = ledger.end()
     return said
 
 
-def _clock_has_run(place: Location, at_s: float) -> bool:
+def _clock_has_run(location: Location, at_s: float) -> bool:
     """Whether readings of a location count: a sleeve's only once it has been sealed for 72 h."""
-    return place.sealed_at is None or at_s - place.sealed_at.timestamp() >= CLOCK_S
+    return location.sealed_at is None or at_s - location.sealed_at.timestamp() >= CLOCK_S
 
 
-def _look_at(sheet: Sheet, ledger: Ledger, said: Verdicts, place: Location, at_s: float) -> None:
-    if place.kind in _WITH_RISES and _clock_has_run(place, at_s):
-        today = sheet.column(place.id).mean("humidity", at_s - DAY_S, at_s)
-        before = sheet.column(place.id).mean("humidity", at_s - 2 * DAY_S, at_s - DAY_S)
-        least = RISE_SLEEVE_PCT if place.kind is LocationKind.SLAB_SLEEVE else RISE_PCT
+def _look_at(sheet: Sheet, ledger: Ledger, said: Verdicts, location: Location, at_s: float) -> None:
+    if location.kind in _WITH_RISES and _clock_has_run(location, at_s):
+        today = sheet.column(location.id).mean("humidity", at_s - DAY_S, at_s)
+        before = sheet.column(location.id).mean("humidity", at_s - 2 * DAY_S, at_s - DAY_S)
+        minimum = RISE_SLEEVE_PCT if location.kind is LocationKind.SLAB_SLEEVE else RISE_PCT
         words = f"up by {today - before:.1f} % RH since the day before"
-        ledger.note(at_s, "rewetting", today - before >= least, place.id, words=words)
-    margin = sheet.margin(place, at_s - HOUR_S, at_s)
+        ledger.note(at_s, "rewetting", today - before >= minimum, location.id, words=words)
+    margin = sheet.margin(location, at_s - HOUR_S, at_s)
     words = f"surface {margin:.1f} K from the dew point"
-    ledger.note(at_s, "condensation", margin <= 0.0, place.id, words=words, hold_s=DAY_S)
-    if place.kind is LocationKind.SLAB_SLEEVE and place.sealed_at is not None:
-        now = sheet.column(place.id).mean("humidity", at_s - LOOK_S, at_s)
-        if at_s >= place.sealed_at.timestamp() and np.isfinite(now):
-            said.equilibrium.append(EquilibriumRecord(at_s, place.id, now, None, None, _clock_has_run(place, at_s)))
+    ledger.note(at_s, "condensation", margin <= 0.0, location.id, words=words, hold_s=DAY_S)
+    if location.kind is LocationKind.SLAB_SLEEVE and location.sealed_at is not None:
+        now = sheet.column(location.id).mean("humidity", at_s - LOOK_S, at_s)
+        if at_s >= location.sealed_at.timestamp() and np.isfinite(now):
+            said.equilibrium.append(
+                EquilibriumRecord(at_s, location.id, now, None, None, _clock_has_run(location, at_s))
+            )
 
 
-def _tonight(sheet: Sheet, said: Verdicts, place: Location, at_s: float) -> None:
+def _tonight(sheet: Sheet, said: Verdicts, location: Location, at_s: float) -> None:
     """The night to come as the one before."""
-    before = [sheet.margin(place, at_s - (24 - k) * HOUR_S, at_s - (23 - k) * HOUR_S) for k in range(24)]
+    before = [sheet.margin(location, at_s - (24 - k) * HOUR_S, at_s - (23 - k) * HOUR_S) for k in range(24)]
     if np.isfinite(before).any():
-        said.nights.append(NightRecord(at_s, place.id, before))
+        said.nights.append(NightRecord(at_s, location.id, before))
 
 
-def _goal(sheet: Sheet, ledger: Ledger, said: Verdicts, place: Location, at_s: float, forecast: bool) -> None:
-    assert place.goal is not None
-    limit = place.goal.limit
-    days = [sheet.day_metric(place, at_s - k * DAY_S) for k in range(8)]
+def _goal(sheet: Sheet, ledger: Ledger, said: Verdicts, location: Location, at_s: float, forecast: bool) -> None:
+    assert location.goal is not None
+    limit = location.goal.limit
+    days = [sheet.day_metric(location, at_s - k * DAY_S) for k in range(8)]
     today, week_ago = days[0], days[7]
     if not np.isfinite(today):
         return
-    ledger.note(at_s, "goal_reached", today <= limit, place.id, words=f"{today:.1f}, goal {limit:g}")
+    ledger.note(at_s, "goal_reached", today <= limit, location.id, words=f"{today:.1f}, goal {limit:g}")
     if np.isfinite(week_ago):
         little = week_ago - today < 0.1 * (week_ago - limit)
         words = f"from {week_ago:.1f} to {today:.1f} in a week, goal {limit:g}"
-        ledger.note(at_s, "drying_stalled", today > limit and little, place.id, words=words, wait_s=STALL_S)
-    line = _straight_on(place.id, at_s, np.array(days), limit) if forecast and today > limit else None
+        ledger.note(at_s, "drying_stalled", today > limit and little, location.id, words=words, wait_s=STALL_S)
+    line = _straight_on(location.id, at_s, np.array(days), limit) if forecast and today > limit else None
     if line is not None:
         said.forecasts.append(line)
 
@@ -147,20 +149,20 @@ def _straight_on(location: str, at_s: float, days: np.ndarray, limit: float) -> 
     return ForecastRecord(at_s, location, low, at_s + left_s, high, words="straight on")
 
 
-def _look_at_probe(sheet: Sheet, ledger: Ledger, stay: Placement, at_s: float, closely: bool) -> None:
-    column = sheet.probes.get(stay.probe)
-    if at_s < stay.from_time.timestamp() + DAY_S or (stay.to_time and at_s >= stay.to_time.timestamp()):
+def _look_at_probe(sheet: Sheet, ledger: Ledger, placement: Placement, at_s: float, closely: bool) -> None:
+    column = sheet.probes.get(placement.probe)
+    if at_s < placement.from_time.timestamp() + DAY_S or (placement.to_time and at_s >= placement.to_time.timestamp()):
         for kind in ("probe_fault", "probe_silent"):
-            ledger.note(at_s, kind, False, stay.location_id, stay.probe)
+            ledger.note(at_s, kind, False, placement.location_id, placement.probe)
         return
     heard = None if column is None else column.rows[5][column.rows[5] <= at_s]
-    newest = stay.from_time.timestamp() if heard is None or not len(heard) else float(heard.max())
-    silent = at_s - newest >= max(6 * stay.interval_s, HOUR_S)
-    ledger.note(at_s, "probe_silent", silent, stay.location_id, stay.probe)
+    newest = placement.from_time.timestamp() if heard is None or not len(heard) else float(heard.max())
+    silent = at_s - newest >= max(6 * placement.interval_s, HOUR_S)
+    ledger.note(at_s, "probe_silent", silent, placement.location_id, placement.probe)
     if not closely:
         return
-    faults = [] if column is None else list(_faults(column.rows, stay.interval_s, at_s))
-    ledger.note(at_s, "probe_fault", bool(faults), stay.location_id, stay.probe, ", ".join(faults))
+    faults = [] if column is None else list(_faults(column.rows, placement.interval_s, at_s))
+    ledger.note(at_s, "probe_fault", bool(faults), placement.location_id, placement.probe, ", ".join(faults))
 
 
 def _faults(rows: np.ndarray, interval_s: float, at_s: float) -> Iterator[str]:

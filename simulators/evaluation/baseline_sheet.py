@@ -43,13 +43,13 @@ def columns(job: JobFile, arrivals: Arrivals) -> tuple[dict[str, Column], dict[s
     """The readings by location and by probe; those of no stay are left out."""
     by_location: dict[str, list[tuple[float, ...]]] = defaultdict(list)
     by_probe: dict[str, list[tuple[float, ...]]] = defaultdict(list)
-    stays = defaultdict(list)
-    for stay in job.probes:
-        to_s = np.inf if stay.to_time is None else stay.to_time.timestamp()
-        stays[stay.probe].append((stay.from_time.timestamp(), to_s, stay.location_id))
+    placements = defaultdict(list)
+    for placement in job.probes:
+        to_s = np.inf if placement.to_time is None else placement.to_time.timestamp()
+        placements[placement.probe].append((placement.from_time.timestamp(), to_s, placement.location_id))
     for probe, row in zip(arrivals.probes, arrivals.rows, strict=True):
         by_probe[probe].append(row)
-        for from_s, to_s, location in stays[probe]:
+        for from_s, to_s, location in placements[probe]:
             if from_s <= row[0] < to_s:
                 by_location[location].append(row)
     return _sorted(by_location), _sorted(by_probe)
@@ -84,9 +84,9 @@ class Sheet:
             return float("nan")
         return float(saturation_vapour_pressure(t, "water")) * rh / 100.0
 
-    def metric(self, place: Location, from_s: float, at_s: float) -> float:
+    def metric(self, location: Location, from_s: float, at_s: float) -> float:
         """A location's goal metric as the readings have it, without any cleaning."""
-        column, goal = self.column(place.id), place.goal
+        column, goal = self.column(location.id), location.goal
         rh = column.mean("humidity", from_s, at_s)
         if goal is None or not np.isfinite(rh):
             return float("nan")
@@ -94,29 +94,32 @@ class Sheet:
             # what timber would hold in equilibrium with the air of these hours (Wood Handbook, equation 4-5)
             t = column.mean("temperature", from_s, at_s)
             return float(equilibrium_moisture_content(t, min(max(rh, 0.0), 100.0)))
-        if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS and place.reference is not None:
-            here = self.vapour_pressure(place.id, from_s, at_s)
-            return here - self.vapour_pressure(place.reference, from_s, at_s)
+        if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS and location.reference is not None:
+            here = self.vapour_pressure(location.id, from_s, at_s)
+            return here - self.vapour_pressure(location.reference, from_s, at_s)
         return rh
 
-    def day_metric(self, place: Location, at_s: float) -> float:
+    def day_metric(self, location: Location, at_s: float) -> float:
         """The metric of the day up to a time, as it was first known."""
-        known = self._days.get((place.id, at_s), float("nan"))
+        known = self._days.get((location.id, at_s), float("nan"))
         if not np.isfinite(known):
-            known = self._days[place.id, at_s] = self.metric(place, at_s - DAY_S, at_s)
+            known = self._days[location.id, at_s] = self.metric(location, at_s - DAY_S, at_s)
         return known
 
-    def margin(self, place: Location, from_s: float, at_s: float) -> float:
+    def margin(self, location: Location, from_s: float, at_s: float) -> float:
         """How far a location's cold surface lies above the dew point of its air; NaN where that can't be said. [K]"""
-        if place.f_rsi is None and place.kind is LocationKind.SLAB_SLEEVE:
+        if location.f_rsi is None and location.kind is LocationKind.SLAB_SLEEVE:
             return float("nan")
-        pressure = self.vapour_pressure(place.id, from_s, at_s)
-        surface = self.column(place.id).mean("surface", from_s, at_s)
-        outdoor, room = self.job.outdoor(), place if place.kind is LocationKind.ROOM_AIR else self.job.room_of(place)
-        if not np.isfinite(surface) and place.f_rsi is not None and outdoor is not None and room is not None:
+        pressure = self.vapour_pressure(location.id, from_s, at_s)
+        surface = self.column(location.id).mean("surface", from_s, at_s)
+        outdoor, room = (
+            self.job.outdoor(),
+            location if location.kind is LocationKind.ROOM_AIR else self.job.room_of(location),
+        )
+        if not np.isfinite(surface) and location.f_rsi is not None and outdoor is not None and room is not None:
             outside = self.column(outdoor.id).mean("temperature", from_s, at_s)
             inside = self.column(room.id).mean("temperature", from_s, at_s)
-            surface = outside + place.f_rsi * (inside - outside)
+            surface = outside + location.f_rsi * (inside - outside)
         if not np.isfinite(surface) or not pressure > 1.0:
             return float("nan")
         return surface - float(dew_point(pressure))

@@ -15,7 +15,7 @@ from simulators.truth.records import LocationTruth
 
 _FRESH_S = DAY_S
 """A forecast counts for the day after it was made."""
-_LEAST_LEFT_S = DAY_S
+_MIN_LEFT_S = DAY_S
 """Errors relative to less than this are not formed."""
 
 
@@ -61,18 +61,18 @@ def judge_forecasts(case: Case, said: Verdicts) -> ForecastScore:
     """Score the forecasts of one job."""
     total = ForecastScore()
     sealed = {p["id"]: p["sealed_at"] for p in case.job["locations"]}
-    for key, place in case.truth.locations.items():
-        if place.goal is None or place.eta_reason == "beyond_horizon":
+    for key, location in case.truth.locations.items():
+        if location.goal is None or location.eta_reason == "beyond_horizon":
             continue
         score = ForecastScore()
         first = max(case.truth.start_s, parse_time(sealed[key]) if sealed.get(key) else 0.0)
         rows = sorted((r for r in said.forecasts if r.location == key), key=lambda r: r.made_s)
-        changes = list(_changes(case, key, place))
-        for at, row in _days(rows, first, case.truth.end_s, place):
-            if not any(a < at and b > at - DAY_S for a, b in place.watched):
+        changes = list(_changes(case, key, location))
+        for at, row in _days(rows, first, case.truth.end_s, location):
+            if not any(a < at and b > at - DAY_S for a, b in location.watched):
                 continue  # nobody heard the probe on that day
-            _day(score, case, place, at, row, changes)
-        item = _summary(score, case, key, place)
+            _day(score, case, location, at, row, changes)
+        item = _summary(score, case, key, location)
         if item is not None:
             score.items.append(item)
         total.add(score)
@@ -80,12 +80,12 @@ def judge_forecasts(case: Case, said: Verdicts) -> ForecastScore:
 
 
 def _days(
-    rows: list[ForecastRecord], first_s: float, end_s: float, place: LocationTruth
+    rows: list[ForecastRecord], first_s: float, end_s: float, location: LocationTruth
 ) -> Iterator[tuple[float, ForecastRecord | None]]:
     """Each day on which the goal was not yet met, with the newest forecast of that day."""
     times = [row.made_s for row in rows]
     at = first_s + DAY_S
-    while at <= end_s and (place.eta_s is None or at < place.eta_s):
+    while at <= end_s and (location.eta_s is None or at < location.eta_s):
         newest = bisect_right(times, at) - 1
         row = rows[newest] if newest >= 0 else None
         yield at, row if row is not None and at - row.made_s < _FRESH_S else None
@@ -96,13 +96,13 @@ def _within(spans: list[Span], at_s: float, slack_s: float = 0.0) -> bool:
     return any(a - slack_s <= at_s <= b + slack_s for a, b in spans)
 
 
-def _changes(case: Case, key: str, place: LocationTruth) -> Iterator[float]:
+def _changes(case: Case, key: str, location: LocationTruth) -> Iterator[float]:
     """When something happened that bears on the location and that nobody could foresee."""
     beside = next((p["reference"] for p in case.job["locations"] if p["id"] == key), None)
     for lost in case.truth.drive_lost:
         if lost.matters and lost.room in (key, beside):
             yield from (lost.from_s, lost.to_s)
-    for water in place.rewetting:
+    for water in location.rewetting:
         if water.felt_s is not None:
             yield water.onset_s
     for room, at in case.moisture:
@@ -113,22 +113,27 @@ def _changes(case: Case, key: str, place: LocationTruth) -> Iterator[float]:
 
 
 def _day(
-    score: ForecastScore, case: Case, place: LocationTruth, at: float, row: ForecastRecord | None, changes: list[float]
+    score: ForecastScore,
+    case: Case,
+    location: LocationTruth,
+    at: float,
+    row: ForecastRecord | None,
+    changes: list[float],
 ) -> None:
-    never = _within(place.never_in_this_air, at)
+    never = _within(location.never_in_this_air, at)
     if never:
         score.never_days += 1
         score.never_said += row is not None and row.never
-    if row is not None and row.never and (never or not _within(place.never_in_this_air, at, DAY_S)):
+    if row is not None and row.never and (never or not _within(location.never_in_this_air, at, DAY_S)):
         score.said_never += 1
-        score.said_never_right += never or place.eta_reason == "never"
-    if never or place.eta_s is None:
+        score.said_never_right += never or location.eta_reason == "never"
+    if never or location.eta_s is None:
         return
     score.reachable += 1
     if row is None or row.never or row.middle_s is None:
         return
     score.dated += 1
-    _interval(score, case, place.eta_s, row, calm=not any(row.made_s < c < place.eta_s for c in changes))
+    _interval(score, case, location.eta_s, row, calm=not any(row.made_s < c < location.eta_s for c in changes))
 
 
 def _interval(score: ForecastScore, case: Case, eta_s: float, row: ForecastRecord, calm: bool) -> None:
@@ -140,7 +145,7 @@ def _interval(score: ForecastScore, case: Case, eta_s: float, row: ForecastRecor
     score.intervals_calm += calm
     score.covered_calm += covered and calm
     left = eta_s - row.made_s
-    if left < _LEAST_LEFT_S or row.middle_s is None:
+    if left < _MIN_LEFT_S or row.middle_s is None:
         return
     passed = (row.made_s - case.truth.start_s) / (eta_s - case.truth.start_s)
     third = 1 + min(2, int(3 * passed))
@@ -150,7 +155,7 @@ def _interval(score: ForecastScore, case: Case, eta_s: float, row: ForecastRecor
         score.errors_calm[third].append(error)
 
 
-def _summary(score: ForecastScore, case: Case, key: str, place: LocationTruth) -> Item | None:
+def _summary(score: ForecastScore, case: Case, key: str, location: LocationTruth) -> Item | None:
     """One line about a location's forecasts, where some are poor."""
     parts = []
     if score.reachable and score.dated < 0.9 * score.reachable:
@@ -166,6 +171,8 @@ def _summary(score: ForecastScore, case: Case, key: str, place: LocationTruth) -
         parts.append(f"never said wrongly on {score.said_never - score.said_never_right} days")
     if not parts:
         return None
-    day = math.nan if place.eta_s is None else (place.eta_s - case.truth.start_s) / DAY_S
-    metric = "" if place.goal is None else f"{place.goal['metric']} {place.goal['limit']:g} ({place.eta_reason})"
+    day = math.nan if location.eta_s is None else (location.eta_s - case.truth.start_s) / DAY_S
+    metric = (
+        "" if location.goal is None else f"{location.goal['metric']} {location.goal['limit']:g} ({location.eta_reason})"
+    )
     return Item("forecast", "poor", case.name, key, day, f"{metric}: {'; '.join(parts)}")

@@ -40,21 +40,21 @@ class GoalScore:
 def judge_goals(case: Case, said: Verdicts) -> GoalScore:
     """Score the claims of one job."""
     score, start_s = GoalScore(), case.truth.start_s
-    for key, place in case.truth.locations.items():
-        if place.goal is None:
+    for key, location in case.truth.locations.items():
+        if location.goal is None:
             continue
         claims = [a for a in said.alerts if a.kind == "goal_reached" and a.location == key]
         for claim in claims:
             score.claims += 1
-            spans = [(a, b) for a, b in place.goal_met if a - _NEAR_S <= claim.opened_s <= b + _NEAR_S]
+            spans = [(a, b) for a, b in location.goal_met if a - _NEAR_S <= claim.opened_s <= b + _NEAR_S]
             if spans:
                 score.lateness_s.append(max(0.0, claim.opened_s - spans[0][0]))
             else:
                 score.premature += 1
                 day = (claim.opened_s - start_s) / DAY_S
-                words = f"truth {_truth_at(place, claim.opened_s):.1f}, said: {claim.words}"
+                words = f"truth {_truth_at(location, claim.opened_s):.1f}, said: {claim.words}"
                 score.items.append(Item("at goal", "too early", case.name, key, day, words))
-        lasting = [(a, b) for a, b in place.goal_met if b - a >= _LASTING_S]
+        lasting = [(a, b) for a, b in location.goal_met if b - a >= _LASTING_S]
         score.met += bool(lasting)
         if lasting and not any(_open_in(claim, span) for claim in claims for span in lasting):
             score.never_claimed += 1
@@ -68,6 +68,6 @@ def _open_in(claim: AlertRecord, span: Span) -> bool:
     return claim.opened_s <= span[1] and (claim.closed_s is None or claim.closed_s > span[0])
 
 
-def _truth_at(place: LocationTruth, time_s: float) -> float:
-    at = min(range(len(place.hour_s)), key=lambda k: abs(place.hour_s[k] - time_s))
-    return place.metric_windowed[at]
+def _truth_at(location: LocationTruth, time_s: float) -> float:
+    at = min(range(len(location.hour_s)), key=lambda k: abs(location.hour_s[k] - time_s))
+    return location.metric_windowed[at]

@@ -12,7 +12,7 @@ HOUR_S, DAY_S, WEEK_S = 3600.0, 86_400.0, 604_800.0
 
 
 @dataclass(frozen=True)
-class Happening:
+class TrueEvent:
     """Something true that an alert should find, or that explains one."""
 
     key: str
@@ -107,23 +107,23 @@ class Topic:
     """The true events of one kind in a job, and the alerts about them."""
 
     name: str
-    happenings: Sequence[Happening]
+    events: Sequence[TrueEvent]
     calls: Sequence[Call]
     exposure_s: float
     terms: Terms
 
 
-def finds(call: Call, happening: Happening, terms: Terms) -> bool:
+def finds(call: Call, event: TrueEvent, terms: Terms) -> bool:
     """Whether an alert found an event.
 
     It opened between tolerance before the onset and grace after the end, and was not closed before the onset; or it
     had opened before and was still open a day after the onset (half-way, if the event is shorter than two days).
     """
-    if call.key != happening.key or call.from_s > happening.to_s + terms.grace_s:
+    if call.key != event.key or call.from_s > event.to_s + terms.grace_s:
         return False
-    if call.from_s >= happening.from_s - terms.early_s:
-        return call.to_s >= happening.from_s
-    return call.to_s >= happening.from_s + min(DAY_S, 0.5 * (happening.to_s - happening.from_s))
+    if call.from_s >= event.from_s - terms.early_s:
+        return call.to_s >= event.from_s
+    return call.to_s >= event.from_s + min(DAY_S, 0.5 * (event.to_s - event.from_s))
 
 
 def outside(span: Span, covers: Iterable[Span]) -> float:
@@ -146,22 +146,22 @@ def judge(topic: Topic, case: str, start_s: float) -> EventScore:
     def item(what: str, key: str, at_s: float, words: str) -> Item:
         return Item(topic.name, what, case, key, (at_s - start_s) / DAY_S, words)
 
-    for happening in topic.happenings:
-        if not happening.judged:
+    for event in topic.events:
+        if not event.judged:
             continue
-        score.due[happening.cause] += 1
-        opened = [call.from_s for call in topic.calls if finds(call, happening, terms)]
+        score.due[event.cause] += 1
+        opened = [call.from_s for call in topic.calls if finds(call, event, terms)]
         if not opened:
-            lasts = (happening.to_s - happening.from_s) / DAY_S
-            score.items.append(item("missed", happening.key, happening.from_s, f"{happening.cause}, {lasts:.1f} days"))
+            lasts = (event.to_s - event.from_s) / DAY_S
+            score.items.append(item("missed", event.key, event.from_s, f"{event.cause}, {lasts:.1f} days"))
             continue
-        score.found[happening.cause] += 1
-        seen_s = happening.from_s if happening.seen_s is None else happening.seen_s
-        felt_s = seen_s if happening.felt_s is None else max(seen_s, happening.felt_s)
+        score.found[event.cause] += 1
+        seen_s = event.from_s if event.seen_s is None else event.seen_s
+        felt_s = seen_s if event.felt_s is None else max(seen_s, event.felt_s)
         score.delays_s.append(max(0.0, min(opened) - seen_s))
         score.felt_delays_s.append(max(0.0, min(opened) - felt_s))
     for call in topic.calls:
-        near = [h for h in topic.happenings if h.key == call.key]
+        near = [h for h in topic.events if h.key == call.key]
         if not any(h.from_s - terms.early_s <= call.from_s <= h.to_s + terms.grace_s for h in near):
             score.false += 1
             lasts = (call.to_s - call.from_s) / DAY_S

@@ -23,7 +23,7 @@ class Evening:
 
 
 @dataclass(frozen=True)
-class Said:
+class NightForecast:
     """What one forecaster says of an evening."""
 
     probability: float
@@ -40,7 +40,7 @@ class NightScore:
     name: str
     limit: float
     """Probability from which it counts as an alarm."""
-    rows: list[tuple[Evening, Said]] = field(default_factory=list)
+    rows: list[tuple[Evening, NightForecast]] = field(default_factory=list)
 
     def rate(self, came: bool, fresh: bool) -> tuple[float, int]:
         """Share of alarms among the evenings that condensation followed, or did not; and how many there were.

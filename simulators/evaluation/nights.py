@@ -78,20 +78,20 @@ def judge_nights(case: Case, said: Verdicts) -> NightScore:
 
 
 def _night(score: NightScore, case: Case, key: str, at: float, margins: list[float], row: NightRecord | None) -> None:
-    least, said = min(margins), None
+    minimum, said = min(margins), None
     if row is not None:
         skip = int((at - row.made_s) / HOUR_S)
         known = [m for m in row.margins_k[skip : skip + NIGHT_H] if not math.isnan(m)]
         said = min(known, default=None)
     if said is not None:
-        score.errors_k.append(abs(said - least))
-    if abs(least) < _NEAR_K:
+        score.errors_k.append(abs(said - minimum))
+    if abs(minimum) < _NEAR_K:
         return
     score.unsaid += said is None
     told = said is not None and said <= 0.0
     day = (at - case.truth.start_s) / DAY_S
-    words = f"least margin {least:.1f} K, said {'nothing' if said is None else f'{said:.1f} K'}"
-    if least < 0.0:
+    words = f"least margin {minimum:.1f} K, said {'nothing' if said is None else f'{said:.1f} K'}"
+    if minimum < 0.0:
         score.wet += 1
         score.foretold += told
         if told:

@@ -128,6 +128,7 @@ def verdicts_of(result: ReplayResult) -> Verdicts:
             for at, location, said in result.equilibrium
         ],
         nights=[
-            NightRecord(night.made_at.timestamp(), place, list(night.margin_k)) for _, place, night in result.nights
+            NightRecord(night.made_at.timestamp(), location, list(night.margin_k))
+            for _, location, night in result.nights
         ],
     )

@@ -51,7 +51,7 @@ def _sources(part: str) -> str:
     return _digest([*_building(), *folders, _MONITORD / "pipeline.py", *(_MONITORD / "replay").glob("*.py")])
 
 
-class Keeper:
+class ResultCache:
     """A folder of cases."""
 
     def __init__(self, folder: Path) -> None:

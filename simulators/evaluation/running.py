@@ -20,13 +20,13 @@ from monitord.replay.run import replay
 from simulators.building import events as ev
 from simulators.evaluation.baseline import the_baseline
 from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts, verdicts_of
-from simulators.evaluation.result_cache import Keeper
+from simulators.evaluation.result_cache import ResultCache
 from simulators.jobs.generate import SimulatedJob, generate
 from simulators.probes.gateway import Readings
 from simulators.scenario import HOUR_S, SPIN_UP_S, STEP_S, Location
-from simulators.truth.ground_truth import LocationCourse
+from simulators.truth.ground_truth import LocationHistory
 
-Judge = Callable[[JobFile, Arrivals], Verdicts]
+ReplaySession = Callable[[JobFile, Arrivals], Verdicts]
 
 
 def the_program(job: JobFile, arrivals: Arrivals) -> Verdicts:
@@ -34,7 +34,7 @@ def the_program(job: JobFile, arrivals: Arrivals) -> Verdicts:
     return verdicts_of(replay(job, arrivals, default_rule_book()))
 
 
-JUDGES: dict[str, Judge] = {OURS: the_program, BASELINE: the_baseline}
+JUDGES: dict[str, ReplaySession] = {OURS: the_program, BASELINE: the_baseline}
 
 
 def arrivals_of(readings: Readings) -> Arrivals:
@@ -56,24 +56,24 @@ def arrivals_of(readings: Readings) -> Arrivals:
 
 def case_of(made: SimulatedJob) -> Case:
     """A simulated job as a case on which nothing has been said."""
-    moisture = [(e.target, e.start_s) for e in made.plan.events if e.kind == ev.MOISTURE and not e.benign]
+    moisture = [(e.target, e.start_s) for e in made.scenario.events if e.kind == ev.MOISTURE and not e.benign]
     job = JobFile.model_validate(made.job)
-    margins = {p.id: least_margins(made.courses[p.id]) for p in made.plan.locations if surface_known(job, p)}
+    margins = {p.id: min_margins(made.histories[p.id]) for p in made.scenario.locations if surface_known(job, p)}
     return Case(made.family, made.seed, made.job, made.truth, moisture, margins)
 
 
-def surface_known(job: JobFile, place: Location) -> bool:
+def surface_known(job: JobFile, location: Location) -> bool:
     """Whether anybody can know the cold surface: by a sensor, or by a factor with room and outdoor air."""
-    here = job.location(place.id)
+    here = job.location(location.id)
     room = here if here.kind is LocationKind.ROOM_AIR else job.room_of(here)
-    return place.surface_sensor or (place.f_rsi is not None and room is not None and job.outdoor() is not None)
+    return location.surface_sensor or (location.f_rsi is not None and room is not None and job.outdoor() is not None)
 
 
-def least_margins(course: LocationCourse) -> list[float]:
+def min_margins(history: LocationHistory) -> list[float]:
     """How far the coldest surface stayed above the dew or frost point, least of each hour of the job. [K]"""
-    if course.surface_c is None:
+    if history.surface_c is None:
         raise ValueError("no cold surface is watched there")
-    margin = course.surface_c - np.asarray(dew_or_frost_point(np.maximum(course.vapour_pressure_pa, 0.2)))
+    margin = history.surface_c - np.asarray(dew_or_frost_point(np.maximum(history.vapour_pressure_pa, 0.2)))
     steps, spin_up = round(HOUR_S / STEP_S), round(SPIN_UP_S / HOUR_S)
     hours = margin[: len(margin) // steps * steps].reshape(-1, steps).min(axis=1)
     return [float(x) for x in hours[spin_up:]]
@@ -81,8 +81,8 @@ def least_margins(course: LocationCourse) -> list[float]:
 
 def run_case(family: str, seed: int, judges: Sequence[str], keep: Path | None) -> Case:
     """One job with what the judges say of it, as far as possible from what is kept."""
-    keeper = Keeper(keep) if keep is not None else None
-    case = keeper.load(family, seed, judges) if keeper is not None else None
+    cache = ResultCache(keep) if keep is not None else None
+    case = cache.load(family, seed, judges) if cache is not None else None
     if case is not None and not set(judges) - set(case.verdicts):
         return case
     made = generate(family, seed)
@@ -90,8 +90,8 @@ def run_case(family: str, seed: int, judges: Sequence[str], keep: Path | None) -
     case, job, arrivals = case_of(made), JobFile.model_validate(made.job), arrivals_of(made.readings)
     for name in judges:
         case.verdicts[name] = known[name] if name in known else JUDGES[name](job, arrivals)
-    if keeper is not None:
-        keeper.save(case)
+    if cache is not None:
+        cache.save(case)
     return case
 
 

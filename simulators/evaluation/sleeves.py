@@ -70,26 +70,26 @@ class Sealing:
     """When its air had come within 1 % RH of the concrete."""
 
 
-def sealings(place: LocationTruth, sealed_s: float, end_s: float) -> Iterator[Sealing]:
+def sealings(location: LocationTruth, sealed_s: float, end_s: float) -> Iterator[Sealing]:
     """The times for which a sleeve stayed closed."""
-    starts = [sealed_s, *(b for _, b in place.openings)]
-    ends = [*(a for a, _ in place.openings), end_s]
+    starts = [sealed_s, *(b for _, b in location.openings)]
+    ends = [*(a for a, _ in location.openings), end_s]
     for a, b in zip(starts, ends, strict=True):
         if b > a:
-            yield Sealing(a, b, next((s for s in place.settled_s if a <= s < b), None))
+            yield Sealing(a, b, next((s for s in location.settled_s if a <= s < b), None))
 
 
 def judge_sleeves(case: Case, said: Verdicts) -> SleeveScore:
     """Score the predictions and claims of one job."""
     score = SleeveScore()
     sealed = {p["id"]: p["sealed_at"] for p in case.job["locations"]}
-    for key, place in case.truth.locations.items():
-        if place.kind != "slab_sleeve" or sealed.get(key) is None:
+    for key, location in case.truth.locations.items():
+        if location.kind != "slab_sleeve" or sealed.get(key) is None:
             continue
         rows = sorted((r for r in said.equilibrium if r.location == key), key=lambda r: r.made_s)
         faulty = [(f.from_s, f.to_s) for f in case.truth.probe_faults if f.location == key]
-        for sealing in sealings(place, parse_time(sealed[key]), case.truth.end_s):
-            _predictions(score, case, key, place, rows, sealing, faulty)
+        for sealing in sealings(location, parse_time(sealed[key]), case.truth.end_s):
+            _predictions(score, case, key, location, rows, sealing, faulty)
             _claims(score, case, key, rows, sealing, faulty)
     return score
 
@@ -98,7 +98,7 @@ def _predictions(
     score: SleeveScore,
     case: Case,
     key: str,
-    place: LocationTruth,
+    location: LocationTruth,
     rows: list[EquilibriumRecord],
     sealing: Sealing,
     faulty: list[tuple[float, float]],
@@ -114,7 +114,7 @@ def _predictions(
         if not known:
             continue
         newest = known[-1]
-        truth = place.concrete_rh[min(int((at - case.truth.start_s) / HOUR_S), len(place.concrete_rh) - 1)]
+        truth = location.concrete_rh[min(int((at - case.truth.start_s) / HOUR_S), len(location.concrete_rh) - 1)]
         error = abs((newest.predicted_pct or 0.0) - truth)
         score.errors_pct[hours].append(error)
         if newest.low_pct is not None and newest.high_pct is not None:

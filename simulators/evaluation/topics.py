@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from monitord.replay.run import parse_time
-from simulators.evaluation.matching import DAY_S, HOUR_S, Call, Happening, Terms, Topic
+from simulators.evaluation.matching import DAY_S, HOUR_S, Call, Terms, Topic, TrueEvent
 from simulators.evaluation.records import AlertRecord, Case, Verdicts
 from simulators.probes import faults as ft
 from simulators.rolling import runs
@@ -29,7 +29,7 @@ _TERMS = {
 }
 
 _NEW_WATER_S = 5 * DAY_S
-_LEAST_DEPTH_K, _NEAR_K = 0.3, 0.5
+_MIN_DEPTH_K, _NEAR_K = 0.3, 0.5
 _MOULD, _MOULD_NEAR = 1.0, 0.7
 _FAULT_KINDS = {ft.BATTERY: ("probe_fault", "low_battery", "probe_silent"), ft.SILENT: ("probe_silent", "probe_fault"),
                 ft.GAPS: ("probe_fault", "probe_silent")}  # fmt: skip
@@ -59,12 +59,12 @@ def _by_probe(alert: AlertRecord) -> str | None:
     return alert.probe
 
 
-def _watched(place: LocationTruth, happening: Happening) -> Happening:
+def _watched(location: LocationTruth, event: TrueEvent) -> TrueEvent:
     """The event as far as a probe was heard: judged if that is half of it or two days, counted from the first of it."""
-    from_s, to_s = happening.from_s, happening.to_s
-    seen = [(max(a, from_s), min(b, to_s)) for a, b in place.watched if a < to_s and b > from_s]
+    from_s, to_s = event.from_s, event.to_s
+    seen = [(max(a, from_s), min(b, to_s)) for a, b in location.watched if a < to_s and b > from_s]
     enough = sum(b - a for a, b in seen) >= min(0.5 * (to_s - from_s), 2 * DAY_S)
-    return replace(happening, judged=happening.judged and enough, seen_s=seen[0][0] if seen else None)
+    return replace(event, judged=event.judged and enough, seen_s=seen[0][0] if seen else None)
 
 
 def _length_s(case: Case) -> float:
@@ -72,52 +72,53 @@ def _length_s(case: Case) -> float:
 
 
 def _stalls(case: Case, said: Verdicts) -> Topic:
-    happenings, with_goal = [], 0
-    for key, place in case.truth.locations.items():
-        with_goal += place.goal is not None
-        happenings += [_watched(place, Happening(key, s.from_s, s.to_s, s.cause)) for s in place.stalls]
-        happenings += [Happening(key, a, b, judged=False) for a, b in (*place.unclear, *place.wetting_days)]
+    events, with_goal = [], 0
+    for key, location in case.truth.locations.items():
+        with_goal += location.goal is not None
+        events += [_watched(location, TrueEvent(key, s.from_s, s.to_s, s.cause)) for s in location.stalls]
+        events += [TrueEvent(key, a, b, judged=False) for a, b in (*location.unclear, *location.wetting_days)]
     calls = _calls(case, said, "drying_stalled", _by_location)
-    return Topic(STALL, happenings, calls, with_goal * _length_s(case), _TERMS[STALL])
+    return Topic(STALL, events, calls, with_goal * _length_s(case), _TERMS[STALL])
 
 
 def _rewetting(case: Case, said: Verdicts) -> Topic:
-    happenings, enclosed = [], 0
-    for key, place in case.truth.locations.items():
-        enclosed += place.kind in ("slab_sleeve", "cavity", "subfloor_void")
-        happenings += [
+    events, enclosed = [], 0
+    for key, location in case.truth.locations.items():
+        enclosed += location.kind in ("slab_sleeve", "cavity", "subfloor_void")
+        events += [
             _watched(
-                place, Happening(key, w.onset_s, max(w.over_s, w.end_s), w.cause, w.felt_s, judged=w.felt_s is not None)
+                location,
+                TrueEvent(key, w.onset_s, max(w.over_s, w.end_s), w.cause, w.felt_s, judged=w.felt_s is not None),
             )
-            for w in place.rewetting
+            for w in location.rewetting
             if w.cause != "air"
         ]
     calls = _calls(case, said, "rewetting", _by_location)
-    return Topic(REWETTING, happenings, calls, enclosed * _length_s(case), _TERMS[REWETTING])
+    return Topic(REWETTING, events, calls, enclosed * _length_s(case), _TERMS[REWETTING])
 
 
 def _drive(case: Case, said: Verdicts) -> Topic:
-    kinds = {place["id"]: place["kind"] for place in case.job["locations"]}
+    kinds = {location["id"]: location["kind"] for location in case.job["locations"]}
     lost = sorted(case.truth.drive_lost, key=lambda d: (d.room, d.from_s))
-    beside = {place["id"]: place["reference"] for place in case.job["locations"]}
+    beside = {location["id"]: location["reference"] for location in case.job["locations"]}
 
     def room(alert: AlertRecord) -> str | None:
         at = alert.location or ""
         return at if kinds.get(at) == "room_air" else beside.get(at)
 
-    happenings = [
+    events = [
         _watched(case.truth.locations[h.key], h)
-        for h in _merged(Happening(d.room, d.from_s, d.to_s, d.cause, d.felt_s, judged=d.matters) for d in lost)
+        for h in _merged(TrueEvent(d.room, d.from_s, d.to_s, d.cause, d.felt_s, judged=d.matters) for d in lost)
         if h.key in case.truth.locations
     ]
-    happenings += [Happening(where, at, at + _NEW_WATER_S, judged=False) for where, at in case.moisture]
+    events += [TrueEvent(where, at, at + _NEW_WATER_S, judged=False) for where, at in case.moisture]
     rooms = sum(kind == "room_air" for kind in kinds.values())
-    return Topic(DRIVE, happenings, _calls(case, said, "drive_lost", room), rooms * _length_s(case), _TERMS[DRIVE])
+    return Topic(DRIVE, events, _calls(case, said, "drive_lost", room), rooms * _length_s(case), _TERMS[DRIVE])
 
 
-def _merged(events: Iterable[Happening]) -> list[Happening]:
+def _merged(events: Iterable[TrueEvent]) -> list[TrueEvent]:
     """Events that overlap in a room are one: a power cut stops machine and heating together."""
-    out: list[Happening] = []
+    out: list[TrueEvent] = []
     for event in events:
         if not out or out[-1].key != event.key or event.from_s > out[-1].to_s:
             out.append(event)
@@ -135,87 +136,87 @@ def _merged(events: Iterable[Happening]) -> list[Happening]:
 
 
 def _condensation(case: Case, said: Verdicts) -> Topic:
-    happenings = []
+    events = []
     for key, margins in case.margins_k.items():
-        place = case.truth.locations[key]
-        for c in place.condensation:
-            noticeable = c.deepest_k >= _LEAST_DEPTH_K
+        location = case.truth.locations[key]
+        for c in location.condensation:
+            noticeable = c.deepest_k >= _MIN_DEPTH_K
             cause = "by 1 K and more" if c.deepest_k >= 1.0 else "by less than 1 K"
-            happenings.append(_watched(place, Happening(key, c.from_s, c.to_s, cause, judged=noticeable)))
+            events.append(_watched(location, TrueEvent(key, c.from_s, c.to_s, cause, judged=noticeable)))
         near = runs(np.array(margins) < _NEAR_K, join=24)
         start_s = case.truth.start_s
-        happenings += [Happening(key, start_s + a * HOUR_S, start_s + b * HOUR_S, judged=False) for a, b in near]
+        events += [TrueEvent(key, start_s + a * HOUR_S, start_s + b * HOUR_S, judged=False) for a, b in near]
     calls = _calls(case, said, "condensation", _by_location)
-    return Topic(CONDENSATION, happenings, calls, len(case.margins_k) * _length_s(case), _TERMS[CONDENSATION])
+    return Topic(CONDENSATION, events, calls, len(case.margins_k) * _length_s(case), _TERMS[CONDENSATION])
 
 
 def _mould(case: Case, said: Verdicts) -> Topic:
-    happenings, looked_at, start_s = [], 0, case.truth.start_s
-    factor = {place["id"]: place["f_rsi"] for place in case.job["locations"]}
-    for key, place in case.truth.locations.items():
-        if not place.mould_index or (factor[key] is not None and key not in case.margins_k):
+    events, looked_at, start_s = [], 0, case.truth.start_s
+    factor = {location["id"]: location["f_rsi"] for location in case.job["locations"]}
+    for key, location in case.truth.locations.items():
+        if not location.mould_index or (factor[key] is not None and key not in case.margins_k):
             continue  # the truth is that of a surface that nobody can know
         looked_at += 1
-        index = np.array(place.mould_index)
+        index = np.array(location.mould_index)
         for a, b in runs(index >= _MOULD_NEAR):
             grown = np.flatnonzero(index[a:b] >= _MOULD)
             at = a + int(grown[0]) if len(grown) else a
             span = (start_s + at * HOUR_S, start_s + b * HOUR_S)
-            happenings.append(_watched(place, Happening(key, *span, judged=bool(len(grown)))))
-            happenings.append(Happening(key, start_s + a * HOUR_S, span[1], judged=False))
+            events.append(_watched(location, TrueEvent(key, *span, judged=bool(len(grown)))))
+            events.append(TrueEvent(key, start_s + a * HOUR_S, span[1], judged=False))
     calls = _calls(case, said, "mould", _by_location)
-    return Topic(MOULD, happenings, calls, looked_at * _length_s(case), _TERMS[MOULD])
+    return Topic(MOULD, events, calls, looked_at * _length_s(case), _TERMS[MOULD])
 
 
-def _stays_s(case: Case) -> float:
+def _placements_s(case: Case) -> float:
     """Time of all stays of probes in the job. [s]"""
     start_s, end_s = case.truth.start_s, case.truth.end_s
     total = 0.0
-    for stay in case.job["probes"]:
-        last = end_s if stay["to"] is None else min(parse_time(stay["to"]), end_s)
-        total += max(0.0, last - max(parse_time(stay["from"]), start_s))
+    for placement in case.job["probes"]:
+        last = end_s if placement["to"] is None else min(parse_time(placement["to"]), end_s)
+        total += max(0.0, last - max(parse_time(placement["from"]), start_s))
     return total
 
 
 def _faults(case: Case, said: Verdicts) -> Topic:
-    happenings = [
-        Happening(f.probe, f.from_s, f.to_s, f.kind, f.noticeable_s, judged=f.noticeable_s < f.to_s)
+    events = [
+        TrueEvent(f.probe, f.from_s, f.to_s, f.kind, f.noticeable_s, judged=f.noticeable_s < f.to_s)
         for f in case.truth.probe_faults
     ]
     calls = _calls(case, said, "probe_fault", _by_probe)
     for kind in ("low_battery", "probe_silent"):
         # these find the faults that they are about, and are not false alarms of this topic elsewhere
         for call in _calls(case, said, kind, _by_probe):
-            about = [h for h in happenings if h.key == call.key and kind in _FAULT_KINDS.get(h.cause, ())]
+            about = [h for h in events if h.key == call.key and kind in _FAULT_KINDS.get(h.cause, ())]
             if any(h.from_s <= call.from_s <= h.to_s + DAY_S for h in about):
                 calls.append(call)
-    return Topic(FAULT, happenings, calls, _stays_s(case), _TERMS[FAULT])
+    return Topic(FAULT, events, calls, _placements_s(case), _TERMS[FAULT])
 
 
 def _silences(case: Case, said: Verdicts) -> Topic:
     interval = {p["id"]: float(p["interval_s"]) for p in case.job["probes"]}
-    happenings = [
-        Happening(
+    events = [
+        TrueEvent(
             s.probe, s.from_s, s.to_s, s.cause, judged=s.to_s - s.from_s >= 2 * max(6 * interval[s.probe], HOUR_S)
         )
         for s in case.truth.silences
     ]
-    happenings += [
-        Happening(f.probe, f.from_s, f.to_s, judged=False)
+    events += [
+        TrueEvent(f.probe, f.from_s, f.to_s, judged=False)
         for f in case.truth.probe_faults
         if f.kind in (ft.GAPS, ft.BATTERY, ft.SILENT)
     ]
     calls = _calls(case, said, "probe_silent", _by_probe)
-    return Topic(SILENCE, happenings, calls, _stays_s(case), _TERMS[SILENCE])
+    return Topic(SILENCE, events, calls, _placements_s(case), _TERMS[SILENCE])
 
 
 def _never(case: Case, said: Verdicts) -> Topic:
-    happenings, with_goal = [], 0
-    for key, place in case.truth.locations.items():
-        with_goal += place.goal is not None
-        happenings += [_watched(place, Happening(key, a, b)) for a, b in place.never_in_this_air]
+    events, with_goal = [], 0
+    for key, location in case.truth.locations.items():
+        with_goal += location.goal is not None
+        events += [_watched(location, TrueEvent(key, a, b)) for a, b in location.never_in_this_air]
     calls = _calls(case, said, "goal_unreachable", _by_location)
-    return Topic(NEVER, happenings, calls, with_goal * _length_s(case), _TERMS[NEVER])
+    return Topic(NEVER, events, calls, with_goal * _length_s(case), _TERMS[NEVER])
 
 
 _BUILDERS = (_stalls, _rewetting, _drive, _condensation, _mould, _faults, _silences, _never)

@@ -14,7 +14,7 @@ import numpy as np
 from simulators.jobs.families import FAMILIES
 from simulators.jobs.job_generator import JobMaker, SimulatedJob
 from simulators.jobs.replay_files import write_job
-from simulators.jobs.sampling import draw_plan
+from simulators.jobs.sampling import sample_scenario
 from simulators.jobs.sampling_days import add_ordinary_days, add_probes
 
 __all__ = ["FAMILIES", "SimulatedJob", "generate"]
@@ -30,11 +30,11 @@ def generate(family: str, seed: int) -> SimulatedJob:
     chosen = FAMILIES[family]
     root = np.random.SeedSequence([zlib.crc32(family.encode()), seed])
     streams = [np.random.default_rng(s) for s in root.spawn(4)]
-    plan = draw_plan(family, seed, chosen.needs, streams[0])
-    add_ordinary_days(plan, streams[1])
-    add_probes(plan, streams[2])
-    chosen.alter(plan, streams[3])
-    return JobMaker(plan, chosen.about, root).make()
+    scenario = sample_scenario(family, seed, chosen.needs, streams[0])
+    add_ordinary_days(scenario, streams[1])
+    add_probes(scenario, streams[2])
+    chosen.alter(scenario, streams[3])
+    return JobMaker(scenario, chosen.about, root).make()
 
 
 def main() -> None:

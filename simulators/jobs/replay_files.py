@@ -10,57 +10,57 @@ import numpy as np
 
 from simulators.probes.gateway import Readings
 from simulators.probes.measuring import IN_HAND
-from simulators.scenario import Location, Plan
+from simulators.scenario import Location, Scenario
 from simulators.truth.records import Truth, as_json, iso
 
 HEADER = "time,probe,temperature_c,relative_humidity_pct,surface_temperature_c,battery_v,received_at"
 
 
-def job_dict(plan: Plan) -> dict[str, Any]:
+def job_dict(scenario: Scenario) -> dict[str, Any]:
     """What job.json holds."""
-    probes = {p.id: p for p in plan.probes}
+    probes = {p.id: p for p in scenario.probes}
     return {
         "format": 1,
-        "job": f"{plan.family.replace('_', '-')}-{plan.seed}",
-        "name": f"Simulated job, {plan.family.replace('_', ' ')} {plan.seed}",
-        "timezone": plan.zone,
-        "elevation_m": plan.elevation_m,
-        "start": iso(plan.start_s),
-        "end": iso(plan.end_s),
-        "locations": [_location(place, plan) for place in plan.locations],
+        "job": f"{scenario.family.replace('_', '-')}-{scenario.seed}",
+        "name": f"Simulated job, {scenario.family.replace('_', ' ')} {scenario.seed}",
+        "timezone": scenario.zone,
+        "elevation_m": scenario.elevation_m,
+        "start": iso(scenario.start_s),
+        "end": iso(scenario.end_s),
+        "locations": [_location(location, scenario) for location in scenario.locations],
         "probes": [
             {
-                "id": stay.probe,
-                "location_id": stay.location,
-                "from": iso(stay.from_s),
-                "to": None if stay.to_s is None else iso(stay.to_s),
+                "id": placement.probe,
+                "location_id": placement.location,
+                "from": iso(placement.from_s),
+                "to": None if placement.to_s is None else iso(placement.to_s),
                 "accuracy": {
-                    "temperature_c": probes[stay.probe].accuracy_c,
-                    "relative_humidity_pct": probes[stay.probe].accuracy_pct,
+                    "temperature_c": probes[placement.probe].accuracy_c,
+                    "relative_humidity_pct": probes[placement.probe].accuracy_pct,
                 },
-                "interval_s": int(probes[stay.probe].interval_s),
+                "interval_s": int(probes[placement.probe].interval_s),
             }
-            for stay in plan.stays
-            if stay.from_s < plan.end_s and stay.location != IN_HAND
+            for placement in scenario.placements
+            if placement.from_s < scenario.end_s and placement.location != IN_HAND
         ],
     }
 
 
-def _location(place: Location, plan: Plan) -> dict[str, Any]:
-    sleeve = place.sleeve
-    slab = None if sleeve is None else next(s for s in plan.slabs if s.id == sleeve.slab)
+def _location(location: Location, scenario: Scenario) -> dict[str, Any]:
+    sleeve = location.sleeve
+    slab = None if sleeve is None else next(s for s in scenario.slabs if s.id == sleeve.slab)
     return {
-        "id": place.id,
-        "name": place.name,
-        "kind": place.kind,
+        "id": location.id,
+        "name": location.name,
+        "kind": location.kind,
         "depth_mm": None if sleeve is None else sleeve.depth_mm,
         "slab_thickness_mm": None if slab is None else slab.thickness_mm,
         "drying_sides": None if slab is None else (2 if slab.below is not None else 1),
-        "f_rsi": place.f_rsi,
+        "f_rsi": location.f_rsi,
         "installed_at": None if sleeve is None else iso(sleeve.installed_s),
         "sealed_at": None if sleeve is None else iso(sleeve.sealed_s),
-        "goal": place.goal,
-        "reference": place.reference,
+        "goal": location.goal,
+        "reference": location.reference,
     }
 
 

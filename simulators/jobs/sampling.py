@@ -21,9 +21,9 @@ from simulators.scenario import (
     RH,
     TIMBER_MC,
     VP_EXCESS,
-    GoalWish,
+    GoalRequest,
     Location,
-    Plan,
+    Scenario,
 )
 
 Rng = np.random.Generator
@@ -48,14 +48,14 @@ class Needs:
     """Chance that there is an outdoor probe."""
 
 
-def draw_plan(family: str, seed: int, needs: Needs, rng: Rng) -> Plan:
+def sample_scenario(family: str, seed: int, needs: Needs, rng: Rng) -> Scenario:
     """A building with probes, in which nothing out of the ordinary happens yet."""
     climates = [c for c in CLIMATES if not needs.climates or c.name in needs.climates]
     climate = climates[int(rng.integers(len(climates)))]
     zone = str(rng.choice(climate.zones))
     start = _start(climate, needs, rng)
     days = int(rng.integers(needs.days[0], needs.days[1] + 1))
-    plan = Plan(
+    scenario = Scenario(
         family=family,
         seed=seed,
         climate=climate,
@@ -65,16 +65,18 @@ def draw_plan(family: str, seed: int, needs: Needs, rng: Rng) -> Plan:
         end_s=start + days * DAY_S,
     )
     for k in range(int(rng.choice([1, 2, 3], p=[0.6, 0.3, 0.1]))):
-        plan.rooms.append(draw_room(rng, _ROOM_NAMES[k], needs.machine, start))
-    _add_airs(plan, needs, rng)
-    _add_slabs(plan, needs, rng)
+        scenario.rooms.append(draw_room(rng, _ROOM_NAMES[k], needs.machine, start))
+    _add_airs(scenario, needs, rng)
+    _add_slabs(scenario, needs, rng)
     for k in range(int(rng.integers(needs.cavities[0], needs.cavities[1] + 1))):
-        _add_cavity(plan, k, rng)
+        _add_cavity(scenario, k, rng)
     for k in range(int(rng.integers(needs.voids[0], needs.voids[1] + 1))):
-        _add_void(plan, k, rng)
-    del plan.locations[20:]
-    plan.link = Link(float(rng.uniform(0.5, 8.0)), float(rng.choice([0.0, 0.002, 0.01])), float(rng.choice([0, 0.003])))
-    return plan
+        _add_void(scenario, k, rng)
+    del scenario.locations[20:]
+    scenario.link = Link(
+        float(rng.uniform(0.5, 8.0)), float(rng.choice([0.0, 0.002, 0.01])), float(rng.choice([0, 0.003]))
+    )
+    return scenario
 
 
 def _start(climate: Climate, needs: Needs, rng: Rng) -> float:
@@ -130,19 +132,21 @@ def draw_room(rng: Rng, room_id: str, machine: str, start_s: float) -> Room:
     )
 
 
-def _add_airs(plan: Plan, needs: Needs, rng: Rng) -> None:
+def _add_airs(scenario: Scenario, needs: Needs, rng: Rng) -> None:
     if rng.random() < needs.outdoor:
-        plan.locations.append(Location("outdoor", "outdoor air", "outdoor_air", "outdoor"))
-    outdoor = plan.locations[0].id if plan.locations else None
-    for room in plan.rooms:
-        place = Location(room.id, f"{room.id} air", "room_air", room.id, reference=outdoor)
-        place.f_rsi = room.f_rsi if rng.random() < 0.6 else None
+        scenario.locations.append(Location("outdoor", "outdoor air", "outdoor_air", "outdoor"))
+    outdoor = scenario.locations[0].id if scenario.locations else None
+    for room in scenario.rooms:
+        location = Location(room.id, f"{room.id} air", "room_air", room.id, reference=outdoor)
+        location.f_rsi = room.f_rsi if rng.random() < 0.6 else None
         if rng.random() < 0.12:
-            place.wish = GoalWish(RH, float(rng.choice([24.0, 48.0])), "fixed", limit=float(rng.choice([50, 55, 60])))
-        plan.locations.append(place)
+            location.wish = GoalRequest(
+                RH, float(rng.choice([24.0, 48.0])), "fixed", limit=float(rng.choice([50, 55, 60]))
+            )
+        scenario.locations.append(location)
         if rng.random() < 0.3:
             side = str(rng.choice(_SIDES))
-            plan.locations.append(
+            scenario.locations.append(
                 Location(
                     f"{room.id}-{side}-surface",
                     f"{room.id}, {side} wall, cold corner",
@@ -155,12 +159,12 @@ def _add_airs(plan: Plan, needs: Needs, rng: Rng) -> None:
             )
 
 
-def _add_slabs(plan: Plan, needs: Needs, rng: Rng) -> None:
+def _add_slabs(scenario: Scenario, needs: Needs, rng: Rng) -> None:
     wanted = int(rng.integers(needs.sleeves[0], needs.sleeves[1] + 1))
     k = 0
-    while len(plan.sleeves) < wanted:
+    while len(scenario.sleeves) < wanted:
         k += 1
-        room = plan.rooms[int(rng.integers(len(plan.rooms)))]
+        room = scenario.rooms[int(rng.integers(len(scenario.rooms)))]
         screed = rng.random() < 0.6
         thickness = float(rng.choice([45, 50, 60, 65, 75] if screed else [80, 100, 120, 150]))
         slab = Slab(
@@ -181,21 +185,21 @@ def _add_slabs(plan: Plan, needs: Needs, rng: Rng) -> None:
         )
         if rng.random() < 0.12:
             slab = replace(slab, below=room.id, ground_share=0.0)
-        plan.slabs.append(slab)
+        scenario.slabs.append(slab)
         shares = [0.2] if slab.below else [0.4]
         if rng.random() < 0.45:
             shares = sorted({*shares, *(float(x) for x in rng.choice([0.2, 0.6, 0.8], int(rng.integers(1, 3)), False))})
         for share in shares:
-            _add_sleeve(plan, slab, share, rng)
+            _add_sleeve(scenario, slab, share, rng)
 
 
-def _add_sleeve(plan: Plan, slab: Slab, share: float, rng: Rng) -> None:
+def _add_sleeve(scenario: Scenario, slab: Slab, share: float, rng: Rng) -> None:
     depth = float(max(10, round(share * slab.thickness_mm)))
-    if any(p.sleeve and p.sleeve.slab == slab.id and p.sleeve.depth_mm == depth for p in plan.sleeves):
+    if any(p.sleeve and p.sleeve.slab == slab.id and p.sleeve.depth_mm == depth for p in scenario.sleeves):
         return
     first = (0.0, rng.uniform(0.2, 0.7), rng.uniform(1.02, 1.2))[int(rng.choice(3, p=[0.65, 0.2, 0.15]))]
     hours = (rng.uniform(-100, -20), rng.uniform(0, 30), rng.uniform(0, 6))[int(rng.choice(3, p=[0.12, 0.38, 0.5]))]
-    installed = 600.0 * round((plan.start_s + HOUR_S * float(hours)) / 600.0)
+    installed = 600.0 * round((scenario.start_s + HOUR_S * float(hours)) / 600.0)
     sleeve = Sleeve(
         id=f"{slab.room}-{slab.id}-{depth:.0f}mm",
         slab=slab.id,
@@ -209,7 +213,7 @@ def _add_sleeve(plan: Plan, slab: Slab, share: float, rng: Rng) -> None:
         drilled_k=float(rng.uniform(0, 4)),
         mouth=float(rng.uniform(0, 0.04)),
     )
-    plan.locations.append(
+    scenario.locations.append(
         Location(
             id=sleeve.id,
             name=f"{slab.room}, sleeve at {depth:.0f} mm",
@@ -217,9 +221,9 @@ def _add_sleeve(plan: Plan, slab: Slab, share: float, rng: Rng) -> None:
             part=sleeve.id,
             reference=slab.room,
             sleeve=sleeve,
-            wish=GoalWish(EQUILIBRIUM_RH, 24.0, "reach", float(rng.uniform(0.35, 1.5)))
+            wish=GoalRequest(EQUILIBRIUM_RH, 24.0, "reach", float(rng.uniform(0.35, 1.5)))
             if rng.random() < 0.55
-            else GoalWish(EQUILIBRIUM_RH, 24.0, "fixed", limit=float(rng.choice([75, 80, 85, 90]))),
+            else GoalRequest(EQUILIBRIUM_RH, 24.0, "fixed", limit=float(rng.choice([75, 80, 85, 90]))),
         )
     )
 
@@ -228,8 +232,8 @@ def _timber(rng: Rng, dry_kg: float) -> Timber:
     return Timber(dry_kg, float(rng.uniform(19, 28)), float(rng.uniform(8, 22)), skin_lag_h=float(rng.uniform(8, 30)))
 
 
-def _add_cavity(plan: Plan, k: int, rng: Rng) -> None:
-    room = plan.rooms[int(rng.integers(len(plan.rooms)))]
+def _add_cavity(scenario: Scenario, k: int, rng: Rng) -> None:
+    room = scenario.rooms[int(rng.integers(len(scenario.rooms)))]
     inner = rng.random() < 0.3
     cavity = Cavity(
         id=f"{_SIDES[k % 4]}-wall" if k < 4 else f"wall{k}",
@@ -251,16 +255,16 @@ def _add_cavity(plan: Plan, k: int, rng: Rng) -> None:
         sun_k=0.0 if inner else float(rng.uniform(0, 8)),
         leaf_m2=float(rng.uniform(0.1, 1.5)),
     )
-    plan.cavities.append(cavity)
-    outer = any(p.kind == "outdoor_air" for p in plan.locations)
+    scenario.cavities.append(cavity)
+    outer = any(p.kind == "outdoor_air" for p in scenario.locations)
     wishes = (
-        GoalWish(RH, 24.0, "reach", float(rng.uniform(0.3, 1.3))),
-        GoalWish(RH, 24.0, "fixed", limit=float(rng.choice([60, 65, 70, 75]))),
-        GoalWish(VP_EXCESS, 24.0, "reach", float(rng.uniform(0.3, 1.3))),
-        GoalWish(VP_EXCESS, 48.0, "fixed", limit=float(rng.choice([100, 150, 200, 300]))),
-        GoalWish(TIMBER_MC, 24.0, "reach", float(rng.uniform(0.4, 1.3))),
+        GoalRequest(RH, 24.0, "reach", float(rng.uniform(0.3, 1.3))),
+        GoalRequest(RH, 24.0, "fixed", limit=float(rng.choice([60, 65, 70, 75]))),
+        GoalRequest(VP_EXCESS, 24.0, "reach", float(rng.uniform(0.3, 1.3))),
+        GoalRequest(VP_EXCESS, 48.0, "fixed", limit=float(rng.choice([100, 150, 200, 300]))),
+        GoalRequest(TIMBER_MC, 24.0, "reach", float(rng.uniform(0.4, 1.3))),
     )
-    plan.locations.append(
+    scenario.locations.append(
         Location(
             id=cavity.id,
             name=f"{cavity.id} cavity",
@@ -274,8 +278,8 @@ def _add_cavity(plan: Plan, k: int, rng: Rng) -> None:
     )
 
 
-def _add_void(plan: Plan, k: int, rng: Rng) -> None:
-    room = plan.rooms[int(rng.integers(len(plan.rooms)))]
+def _add_void(scenario: Scenario, k: int, rng: Rng) -> None:
+    room = scenario.rooms[int(rng.integers(len(scenario.rooms)))]
     area = float(rng.uniform(15, 40))
     void = Void(
         id=("void", "rear-void", "side-void")[k],
@@ -298,15 +302,15 @@ def _add_void(plan: Plan, k: int, rng: Rng) -> None:
         lag_s=HOUR_S * float(rng.uniform(4, 14)),
         leaf_m2=float(rng.uniform(0.2, 3.0)),
     )
-    plan.voids.append(void)
+    scenario.voids.append(void)
     wishes = (
-        GoalWish(TIMBER_MC, 24.0, "reach", float(rng.uniform(0.4, 1.4))),
-        GoalWish(TIMBER_MC, 24.0, "fixed", limit=float(rng.choice([16, 18, 20]))),
-        GoalWish(RH, 48.0, "reach", float(rng.uniform(0.3, 1.3))),
-        GoalWish(VP_EXCESS, 48.0, "reach", float(rng.uniform(0.3, 1.3))),
+        GoalRequest(TIMBER_MC, 24.0, "reach", float(rng.uniform(0.4, 1.4))),
+        GoalRequest(TIMBER_MC, 24.0, "fixed", limit=float(rng.choice([16, 18, 20]))),
+        GoalRequest(RH, 48.0, "reach", float(rng.uniform(0.3, 1.3))),
+        GoalRequest(VP_EXCESS, 48.0, "reach", float(rng.uniform(0.3, 1.3))),
     )
-    outer = any(p.kind == "outdoor_air" for p in plan.locations)
-    plan.locations.append(
+    outer = any(p.kind == "outdoor_air" for p in scenario.locations)
+    scenario.locations.append(
         Location(
             id=void.id,
             name=f"{void.id}, below the floor",

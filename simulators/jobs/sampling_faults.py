@@ -9,7 +9,7 @@ import numpy as np
 from simulators.probes import faults as ft
 from simulators.probes.faults import Fault
 from simulators.probes.measuring import Probe
-from simulators.scenario import DAY_S, Plan
+from simulators.scenario import DAY_S, Scenario
 
 Rng = np.random.Generator
 
@@ -33,11 +33,11 @@ _AMOUNTS: dict[str, Callable[[Rng], float]] = {
 }
 
 
-def _pool(plan: Plan, rng: Rng, kind: str, taken: set[str]) -> list[Probe]:
+def _pool(scenario: Scenario, rng: Rng, kind: str, taken: set[str]) -> list[Probe]:
     """The probes that may have a fault of a kind."""
-    where = {stay.probe: stay.location for stay in plan.stays if stay.to_s is None}
-    kinds = {place.id: place.kind for place in plan.locations}
-    pool = [p for p in plan.probes if p.id in where and p.id not in taken]
+    where = {placement.probe: placement.location for placement in scenario.placements if placement.to_s is None}
+    kinds = {location.id: location.kind for location in scenario.locations}
+    pool = [p for p in scenario.probes if p.id in where and p.id not in taken]
     if kind == ft.FALLEN_OUT:
         return [p for p in pool if kinds[where[p.id]] in _HIDDEN]
     if kind == ft.STUCK:  # a sleeve hardly moves for days: there nobody could tell at once
@@ -45,20 +45,20 @@ def _pool(plan: Plan, rng: Rng, kind: str, taken: set[str]) -> list[Probe]:
     return pool
 
 
-def draw_fault(plan: Plan, rng: Rng, kind: str, taken: set[str]) -> Fault | None:
+def draw_fault(scenario: Scenario, rng: Rng, kind: str, taken: set[str]) -> Fault | None:
     """A fault of one kind for a probe that has none yet; none where no probe fits."""
-    pool = _pool(plan, rng, kind, taken)
+    pool = _pool(scenario, rng, kind, taken)
     if not pool:
         return None
     probe = pool[int(rng.integers(len(pool)))]
-    placed = next(s.from_s for s in plan.stays if s.probe == probe.id and s.to_s is None)
-    start = max(plan.moment(rng, 0.15, 0.7), placed + 4 * DAY_S)
-    lasting = plan.end_s + DAY_S
+    placed = next(s.from_s for s in scenario.placements if s.probe == probe.id and s.to_s is None)
+    start = max(scenario.moment(rng, 0.15, 0.7), placed + 4 * DAY_S)
+    lasting = scenario.end_s + DAY_S
     end = lasting if rng.random() < 0.6 else min(start + DAY_S * float(rng.uniform(2, 12)), lasting)
     if kind == ft.DRIFT:
         end = lasting
     elif kind == ft.BATTERY:
-        end = min(start + DAY_S * float(rng.uniform(5, 15)), plan.end_s - DAY_S)
+        end = min(start + DAY_S * float(rng.uniform(5, 15)), scenario.end_s - DAY_S)
     amount = _AMOUNTS[kind](rng) if kind in _AMOUNTS else 0.0
     if end - start < DAY_S:
         return None

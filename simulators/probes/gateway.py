@@ -107,7 +107,7 @@ def deliver(
 def _backlog(outage: Outage, true_s: Array, who: NDArray[np.int64], rng: np.random.Generator) -> Array:
     """Seconds after the end of an outage at which each held reading arrives."""
     n = len(true_s)
-    place = np.arange(n, dtype=np.float64)
+    location = np.arange(n, dtype=np.float64)
     keys = {
         "time": (who, true_s),
         "probe": (true_s, who),
@@ -115,5 +115,5 @@ def _backlog(outage: Outage, true_s: Array, who: NDArray[np.int64], rng: np.rand
         "mixed": (rng.random(n),),
     }[outage.order]
     rank = np.empty(n)
-    rank[np.lexsort(keys)] = place
+    rank[np.lexsort(keys)] = location
     return 2.0 + rank * float(rng.uniform(0.02, 0.3))

@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Place:
+class ProbedPlace:
     """What is true where a probe is, on a regular grid."""
 
     time_s: Array
@@ -54,7 +54,7 @@ IN_HAND = ""
 
 
 @dataclass(frozen=True)
-class Stay:
+class ProbePlacement:
     """A probe at a location from one time to another."""
 
     probe: str
@@ -106,9 +106,9 @@ def _rounded(values: Array, step: float) -> Array:
 
 def measure(
     probe: Probe,
-    stay: Stay,
-    place: Place,
-    hands: Place,
+    placement: ProbePlacement,
+    location: ProbedPlace,
+    hands: ProbedPlace,
     faults: Sequence[Fault],
     end_s: float,
     rng: np.random.Generator,
@@ -120,24 +120,24 @@ def measure(
     hands : the air of the room: its first readings are on the way from there, and there it lies once it has fallen
         out of its place.
     """
-    last = min(stay.to_s if stay.to_s is not None else end_s, end_s)
-    first = probe.phase_s + np.ceil((stay.from_s - probe.phase_s) / probe.interval_s) * probe.interval_s
+    last = min(placement.to_s if placement.to_s is not None else end_s, end_s)
+    first = probe.phase_s + np.ceil((placement.from_s - probe.phase_s) / probe.interval_s) * probe.interval_s
     true_s = np.arange(first, last, probe.interval_s)
     true_s = np.floor(true_s + rng.integers(0, 3, len(true_s)))
     true_s = true_s[true_s < last]
     if len(true_s) == 0:
         empty = np.empty(0)
         return Samples(empty, empty, empty, empty, empty, empty)
-    t = np.interp(true_s, place.time_s, place.temperature_c)
-    rh = np.interp(true_s, place.time_s, place.humidity_pct)
+    t = np.interp(true_s, location.time_s, location.temperature_c)
+    rh = np.interp(true_s, location.time_s, location.humidity_pct)
     for fault in faults:
         if fault.kind == FALLEN_OUT:
             out = (true_s >= fault.start_s) & (true_s < fault.end_s)
             t[out] = np.interp(true_s[out], hands.time_s, hands.temperature_c)
             rh[out] = np.interp(true_s[out], hands.time_s, hands.humidity_pct)
     # it comes from the installer's hands and the van
-    t[:1] = np.interp(stay.from_s, hands.time_s, hands.temperature_c) + rng.uniform(0.0, 4.0)
-    rh[:1] = np.clip(np.interp(stay.from_s, hands.time_s, hands.humidity_pct) + rng.normal(0, 5), 10, 98)
+    t[:1] = np.interp(placement.from_s, hands.time_s, hands.temperature_c) + rng.uniform(0.0, 4.0)
+    rh[:1] = np.clip(np.interp(placement.from_s, hands.time_s, hands.humidity_pct) + rng.normal(0, 5), 10, 98)
     step = np.append(0.0, np.diff(true_s))
     n = len(true_s)
     t = _lag(t, step, probe.lag_s) + probe.bias_c + probe.noise_c * rng.standard_normal(n)
@@ -145,8 +145,8 @@ def measure(
     rh = rh + probe.bias_pct + probe.slope * (rh - 60.0) + probe.noise_pct * rng.standard_normal(n)
     rh = rh + ar_noise(rng, n, probe.interval_s, 6 * 3600.0, 0.5 * probe.noise_pct)
     surface = np.full(n, np.nan)
-    if place.surface_c is not None:
-        surface = np.interp(true_s, place.time_s, place.surface_c) + probe.surface_bias_c
+    if location.surface_c is not None:
+        surface = np.interp(true_s, location.time_s, location.surface_c) + probe.surface_bias_c
         surface = _rounded(surface + probe.noise_c * rng.standard_normal(n), probe.step_c)
     days = (true_s - true_s[0]) / 86_400.0
     battery = probe.battery_v - 0.0008 * days + 0.004 * (t - 20.0) + 0.004 * rng.standard_normal(n)

@@ -15,16 +15,16 @@ from simulators.building.events import Event
 from simulators.building.simulation import Simulation
 from simulators.building.structure import Building
 from simulators.rolling import block_means, centred_mean, runs
-from simulators.scenario import RH, STEP_S, TIMBER_MC, VP_EXCESS, Location, Plan
-from simulators.truth.ground_truth import Hourly, LocationCourse
+from simulators.scenario import RH, STEP_S, TIMBER_MC, VP_EXCESS, Location, Scenario
+from simulators.truth.ground_truth import Hourly, LocationHistory
 from simulators.truth.records import LocationTruth, Span, Stall
 
 Array = NDArray[np.float64]
 
 HOUR_S, DAY_S = 3600.0, 86_400.0
-LEAST_SHARE = 0.10
+MIN_SHARE = 0.10
 """Stalled: what remains falls by less than this share in seven days."""
-LEAST_STALL_H = 96
+MIN_STALL_H = 96
 _HALF_H = 36
 """Progress is judged on means over three days, centred, so that daily cycles do not count."""
 _AIR_HALF_H = 60
@@ -37,55 +37,55 @@ def _hours(values: Array) -> Array:
     return block_means(values, int(HOUR_S / STEP_S))
 
 
-def air_edges(plan: Plan, first_s: float) -> tuple[int, ...]:
+def air_edges(scenario: Scenario, first_s: float) -> tuple[int, ...]:
     """Hours from `first_s` at which something changes the air."""
-    times = [t for e in plan.events if not e.benign and e.kind != ev.LEAK for t in (e.start_s, e.end_s)]
-    times += [room.machine_from_s for room in plan.rooms if room.machine is not None]
+    times = [t for e in scenario.events if not e.benign and e.kind != ev.LEAK for t in (e.start_s, e.end_s)]
+    times += [room.machine_from_s for room in scenario.rooms if room.machine is not None]
     return tuple(sorted({round((t - first_s) / HOUR_S) for t in times}))
 
 
 def air_end(
-    place: Location,
-    plan: Plan,
+    location: Location,
+    scenario: Scenario,
     building: Building,
     sim: Simulation,
-    courses: dict[str, LocationCourse],
-    room: LocationCourse,
+    histories: dict[str, LocationHistory],
+    room: LocationHistory,
 ) -> Array:
     """What a location's goal metric would come to in the air of those days, for each hour.
 
     Empty where the question makes no sense. Means over five days, centred, that never reach across an event that
     changes the air.
     """
-    goal = place.goal
-    if goal is None or place.kind in ("room_air", "surface"):
+    goal = location.goal
+    if goal is None or location.kind in ("room_air", "surface"):
         return np.empty(0)
-    edges = air_edges(plan, float(sim.weather.time_s[0]))
+    edges = air_edges(scenario, float(sim.weather.time_s[0]))
 
     def calm(values: Array) -> Array:
         return centred_mean(_hours(values), _AIR_HALF_H, edges)
 
     weather: Weather = sim.weather
     room_pa = calm(room.vapour_pressure_pa)
-    if place.sleeve is not None:
-        index = [s.id for s in building.slabs].index(place.sleeve.slab)
-        depth_c = calm(sim.course.depth_c[:, [p.id for p in plan.sleeves].index(place.id)])
+    if location.sleeve is not None:
+        index = [s.id for s in building.slabs].index(location.sleeve.slab)
+        depth_c = calm(sim.history.depth_c[:, [p.id for p in scenario.sleeves].index(location.id)])
         slab, drive = building.slabs[index], sim.slab_forcing
         warm = SlabWarmth(calm(drive.top_c[:, index]), depth_c, calm(drive.bottom_c[:, index]))
-        return concrete_end(slab, place.sleeve.depth_mm, room_pa, warm, calm(drive.feed_pa[:, index]))
-    part = part_of(building, place.part)
+        return concrete_end(slab, location.sleeve.depth_mm, room_pa, warm, calm(drive.feed_pa[:, index]))
+    part = part_of(building, location.part)
     share = np.ones(len(weather.time_s))
-    for event in ev.of(plan.events, part.id, ev.VENTS_SHUT):
+    for event in ev.of(scenario.events, part.id, ev.VENTS_SHUT):
         share[event.on(weather.time_s)] = event.amount
     pressure = enclosed_pressure(part, room_pa, calm(weather.vapour_pressure_pa), _hours(weather.ground_c), calm(share))
-    own_c = calm(courses[place.id].temperature_c)
+    own_c = calm(histories[location.id].temperature_c)
     if goal["metric"] == TIMBER_MC:
         return timber_end(pressure, own_c)
     if goal["metric"] == VP_EXCESS:
-        return pressure - calm(courses[str(place.reference)].vapour_pressure_pa)
+        return pressure - calm(histories[str(location.reference)].vapour_pressure_pa)
     assert goal["metric"] == RH
     # the mean of a humidity is that of each hour's, for temperature swings about its mean
-    hourly_share = calm(1.0 / courses[place.id].saturation_pa)
+    hourly_share = calm(1.0 / histories[location.id].saturation_pa)
     return np.asarray(np.minimum(100.0 * pressure * hourly_share, 100.0))
 
 
@@ -108,16 +108,16 @@ def judge_goal(truth: LocationTruth, hourly: Hourly, limit: float, start_s: floa
     truth.eta_reason = "never" if last > limit else "beyond_horizon"
 
 
-def _least_ahead(end: Array, edges: tuple[int, ...]) -> Array:
+def _min_ahead(end: Array, edges: tuple[int, ...]) -> Array:
     """The least of the air's equilibrium from each hour on, over ten days or until something changes the air.
 
     Air that is itself drying towards the goal does not forbid it.
     """
-    least = np.empty_like(end)
+    minimum = np.empty_like(end)
     for a, b in itertools.pairwise([0, *sorted(e for e in edges if 0 < e < len(end)), len(end)]):
         for k in range(a, b):
-            least[k] = end[k : min(b, k + _AHEAD_H)].min()
-    return least
+            minimum[k] = end[k : min(b, k + _AHEAD_H)].min()
+    return minimum
 
 
 def never_spans(
@@ -129,9 +129,9 @@ def never_spans(
     hour_s = hourly.hour_s[:n]
     inside = (hour_s > start_s) & (hour_s <= end_s)
     truth.air_equilibrium = end[inside].tolist()
-    ahead = _least_ahead(end, edges)
+    ahead = _min_ahead(end, edges)
     above = (ahead > limit) & inside & (hourly.windowed[:n] > limit)
-    spans = runs(above, join=12, least=48)
+    spans = runs(above, join=12, minimum=48)
     truth.never_in_this_air = [(float(hour_s[a]), float(hour_s[b - 1])) for a, b in spans]
     if spans:
         truth.never_margin = float(min(np.min(end[a:b]) for a, b in spans) - limit)
@@ -160,17 +160,17 @@ def judge_progress(
     lag = np.roll(mean, _HALF_H)
     fall_week = (lag - lead) * (168.0 / (2 * _HALF_H))
     remaining = mean - limit
-    flat = (remaining > 0) & (fall_week < LEAST_SHARE * remaining)
+    flat = (remaining > 0) & (fall_week < MIN_SHARE * remaining)
     flat[:_HALF_H] = flat[-_HALF_H:] = False
     flat &= (hourly.windowed > limit) & (hourly.hour_s > job[0]) & (hourly.hour_s <= job[1])
     wet = np.zeros(len(flat), dtype=bool)
     for a, b in wetting:
         wet |= (hourly.hour_s >= a) & (hourly.hour_s <= b)
-    truth.wetting_days = _spans(hourly, runs(flat & wet, join=12, least=12))
+    truth.wetting_days = _spans(hourly, runs(flat & wet, join=12, minimum=12))
     high = np.zeros(len(flat), dtype=bool)
     if len(end):
         high[: len(end)] = end >= limit
-    for a, b in runs(flat & ~wet, join=_JOIN_H, least=LEAST_STALL_H):
+    for a, b in runs(flat & ~wet, join=_JOIN_H, minimum=MIN_STALL_H):
         _sort_run(truth, hourly, high, a, b, [e for e in events if _worsened(e, hourly, end, unit)])
 
 
@@ -201,7 +201,7 @@ def _sort_run(
         event = max(changed, key=lambda e: e.start_s)
         begin = event.start_s if abs(event.start_s - from_s) <= 2 * DAY_S else from_s
         finish = min(to_s, event.end_s + DAY_S)
-        if finish - begin >= LEAST_STALL_H * HOUR_S:
+        if finish - begin >= MIN_STALL_H * HOUR_S:
             truth.stalls.append(Stall(begin, finish, event.kind))
         else:
             truth.unclear.append((from_s, to_s))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simulators.scenario import EQUILIBRIUM_RH, RH, TIMBER_MC, VP_EXCESS, GoalWish
+from simulators.scenario import EQUILIBRIUM_RH, RH, TIMBER_MC, VP_EXCESS, GoalRequest
 from simulators.truth.ground_truth import Hourly
 
 Array = NDArray[np.float64]
@@ -16,7 +16,7 @@ METRIC_PER_PCT = {VP_EXCESS: 20.0, TIMBER_MC: 0.35}
 _STEP = {EQUILIBRIUM_RH: 0.5, RH: 1.0, VP_EXCESS: 10.0, TIMBER_MC: 0.5}
 
 
-def choose_limit(wish: GoalWish, hourly: Hourly, start_s: float, end_s: float) -> float:
+def choose_limit(wish: GoalRequest, hourly: Hourly, start_s: float, end_s: float) -> float:
     """The limit of a goal.
 
     Parameters
@@ -28,8 +28,8 @@ def choose_limit(wish: GoalWish, hourly: Hourly, start_s: float, end_s: float) -
     inside = (hourly.hour_s > start_s) & (hourly.hour_s <= end_s)
     if wish.how == "below_end":
         rest = hourly.windowed[(hourly.hour_s > end_s) & (hourly.hour_s <= end_s + 60 * 86_400.0)]
-        least = float(min(hourly.windowed[inside].min(), rest.min() if len(rest) else np.inf))
-        value = least - wish.share * METRIC_PER_PCT.get(wish.metric, 1.0)
+        minimum = float(min(hourly.windowed[inside].min(), rest.min() if len(rest) else np.inf))
+        value = minimum - wish.share * METRIC_PER_PCT.get(wish.metric, 1.0)
     else:
         at = start_s + wish.share * (end_s - start_s)
         value = float(hourly.windowed[int(np.argmin(np.abs(hourly.hour_s - at)))])

@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.physics.moist_air import saturation_vapour_pressure
-from simulators.building.simulation import Course
+from simulators.building.simulation import SimulatedHistory
 from simulators.building.structure import Building
-from simulators.probes.measuring import Place
+from simulators.probes.measuring import ProbedPlace
 from simulators.probes.sleeves import sleeve_air
 from simulators.rolling import block_means, trailing_mean
-from simulators.scenario import EQUILIBRIUM_RH, RH, STEP_S, TIMBER_MC, VP_EXCESS, Location, Plan
+from simulators.scenario import EQUILIBRIUM_RH, RH, STEP_S, TIMBER_MC, VP_EXCESS, Location, Scenario
 
 Array = NDArray[np.float64]
 
@@ -24,7 +24,7 @@ def saturation(temperature_c: Array) -> Array:
 
 
 @dataclass(frozen=True)
-class LocationCourse:
+class LocationHistory:
     """What is true at one location."""
 
     temperature_c: Array
@@ -41,58 +41,60 @@ class LocationCourse:
         return saturation(self.temperature_c)
 
 
-def location_course(
-    place: Location, plan: Plan, building: Building, course: Course, with_sleeve: bool
-) -> LocationCourse:
+def location_history(
+    location: Location, scenario: Scenario, building: Building, history: SimulatedHistory, with_sleeve: bool
+) -> LocationHistory:
     """The truth at one location along a course; `with_sleeve`: what the sleeve's air is, not only the concrete."""
-    if place.kind == "outdoor_air":
-        w = course.weather
+    if location.kind == "outdoor_air":
+        w = history.weather
         humidity = 100.0 * w.vapour_pressure_pa / saturation(w.temperature_c)
-        return LocationCourse(w.temperature_c, humidity, w.vapour_pressure_pa, None)
-    if place.sleeve is not None:
-        return _in_sleeve(place, plan, building, course, with_sleeve)
-    node = building.node(place.part)
-    air_c, pressure, leaf = (x[:, node] for x in (course.temperature_c, course.vapour_pressure_pa, course.leaf_c))
-    if place.kind == "surface":
+        return LocationHistory(w.temperature_c, humidity, w.vapour_pressure_pa, None)
+    if location.sleeve is not None:
+        return _in_sleeve(location, scenario, building, history, with_sleeve)
+    node = building.node(location.part)
+    air_c, pressure, leaf = (x[:, node] for x in (history.temperature_c, history.vapour_pressure_pa, history.leaf_c))
+    if location.kind == "surface":
         air_c = leaf + 0.4 * (air_c - leaf)
-    watched = leaf if place.f_rsi is not None or place.surface_sensor else None
+    watched = leaf if location.f_rsi is not None or location.surface_sensor else None
     humidity = np.minimum(100.0 * pressure / saturation(air_c), 100.0)
     metric = {RH: humidity}
-    if place.kind in ("cavity", "subfloor_void"):
-        metric[TIMBER_MC] = course.timber_pct[:, node]
-    return LocationCourse(air_c, humidity, pressure, watched, metric)
+    if location.kind in ("cavity", "subfloor_void"):
+        metric[TIMBER_MC] = history.timber_pct[:, node]
+    return LocationHistory(air_c, humidity, pressure, watched, metric)
 
 
-def _in_sleeve(place: Location, plan: Plan, building: Building, course: Course, with_sleeve: bool) -> LocationCourse:
-    assert place.sleeve is not None
-    index = [p.id for p in plan.sleeves].index(place.id)
-    concrete_h, concrete_c = course.depth_humidity[:, index], course.depth_c[:, index]
-    room = building.node(next(s.room for s in plan.slabs if s.id == place.sleeve.slab))
+def _in_sleeve(
+    location: Location, scenario: Scenario, building: Building, history: SimulatedHistory, with_sleeve: bool
+) -> LocationHistory:
+    assert location.sleeve is not None
+    index = [p.id for p in scenario.sleeves].index(location.id)
+    concrete_h, concrete_c = history.depth_humidity[:, index], history.depth_c[:, index]
+    room = building.node(next(s.room for s in scenario.slabs if s.id == location.sleeve.slab))
     temperature, humidity = concrete_c, 100.0 * concrete_h
     if with_sleeve:
         temperature, humidity = sleeve_air(
-            place.sleeve, course.time_s, concrete_h, concrete_c,
-            course.temperature_c[:, room], course.vapour_pressure_pa[:, room],
+            location.sleeve, history.time_s, concrete_h, concrete_c,
+            history.temperature_c[:, room], history.vapour_pressure_pa[:, room],
         )  # fmt: skip
     pressure = humidity / 100.0 * saturation(temperature)
-    return LocationCourse(temperature, humidity, pressure, None, {EQUILIBRIUM_RH: 100.0 * concrete_h})
+    return LocationHistory(temperature, humidity, pressure, None, {EQUILIBRIUM_RH: 100.0 * concrete_h})
 
 
-def location_courses(
-    plan: Plan, building: Building, course: Course, with_sleeve: bool = True
-) -> dict[str, LocationCourse]:
+def location_histories(
+    scenario: Scenario, building: Building, history: SimulatedHistory, with_sleeve: bool = True
+) -> dict[str, LocationHistory]:
     """The truth at every location along a course."""
-    found = {p.id: location_course(p, plan, building, course, with_sleeve) for p in plan.locations}
-    for place in plan.locations:
-        if place.reference is not None and place.sleeve is None and place.kind != "room_air":
-            excess = found[place.id].vapour_pressure_pa - found[place.reference].vapour_pressure_pa
-            found[place.id].metric[VP_EXCESS] = excess
+    found = {p.id: location_history(p, scenario, building, history, with_sleeve) for p in scenario.locations}
+    for location in scenario.locations:
+        if location.reference is not None and location.sleeve is None and location.kind != "room_air":
+            excess = found[location.id].vapour_pressure_pa - found[location.reference].vapour_pressure_pa
+            found[location.id].metric[VP_EXCESS] = excess
     return found
 
 
-def as_place(course: LocationCourse, time_s: Array, sensor: bool) -> Place:
+def as_location(history: LocationHistory, time_s: Array, sensor: bool) -> ProbedPlace:
     """A location as a probe there meets it."""
-    return Place(time_s, course.temperature_c, course.humidity_pct, course.surface_c if sensor else None)
+    return ProbedPlace(time_s, history.temperature_c, history.humidity_pct, history.surface_c if sensor else None)
 
 
 @dataclass(frozen=True)

@@ -86,14 +86,14 @@ def test_it_shows_the_risk_rising_its_alert_opening_and_closing_and_the_silent_p
         rf"alert closed: condensation, {wall}",
         rf"alert opened: probe silent, .*probe {SILENT_PROBE}",
     ]
-    places = [found.start() if (found := re.search(step, told)) else -1 for step in steps]
-    assert -1 not in places, f"not all of it was shown:\n{told}"
-    assert places[2:] == sorted(places[2:])
+    locations = [found.start() if (found := re.search(step, told)) else -1 for step in steps]
+    assert -1 not in locations, f"not all of it was shown:\n{told}"
+    assert locations[2:] == sorted(locations[2:])
     silent = set(re.findall(r"alert opened: probe silent, .*?probe (\w+)", told))
     assert silent == {SILENT_PROBE}, "no other probe is called silent"
 
-    place = httpx.get(f"{url}jobs/demo-house/locations/{CONDENSING_LOCATION}", timeout=20)
-    assert place.status_code == 200, "the dashboard stays up"
+    location = httpx.get(f"{url}jobs/demo-house/locations/{CONDENSING_LOCATION}", timeout=20)
+    assert location.status_code == 200, "the dashboard stays up"
     open_ = httpx.get(f"{url}api/alerts", timeout=20).text
     assert "probe_silent" in open_
     demo.process.send_signal(signal.SIGINT)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from brokers import Mosquitto
 
-from monitord.daemon.doctor import Check, Mark, examine, run_doctor
+from monitord.daemon.doctor import Mark, SystemCheck, examine, run_doctor
 from monitord.errors import ConfigurationError
 from monitord.model.config.settings import Settings
 from monitord.model.readings import Reading
@@ -26,7 +26,7 @@ def settings(tmp_path: Path, port: int, **more: object) -> Settings:
     )
 
 
-def found(given: Settings) -> dict[str, Check]:
+def found(given: Settings) -> dict[str, SystemCheck]:
     """The checks by name; of several with one name, the worst."""
     order, checks = [Mark.OK, Mark.NOTE, Mark.WRONG], {}
     for check in examine(lambda: given):
@@ -139,7 +139,7 @@ def test_a_damaged_database_is_found(tmp_path: Path, mosquitto: Mosquitto) -> No
 
 
 def test_too_little_disk_is_found(tmp_path: Path, mosquitto: Mosquitto) -> None:
-    database = {"url": f"sqlite:///{tmp_path}/m.sqlite3", "least_free_mb": 2**40}
+    database = {"url": f"sqlite:///{tmp_path}/m.sqlite3", "min_free_mb": 2**40}
     assert "MB free at" in found(settings(tmp_path, mosquitto.port, database=database))["disk"].text
     assert found(settings(tmp_path, mosquitto.port, database=database))["disk"].mark is Mark.WRONG
 

@@ -77,7 +77,7 @@ def shown(url: str, path: str) -> httpx.Response:
 
 def room_of(url: str) -> dict[str, object]:
     assessment = shown(url, "/api/jobs/mill-3").json()["assessment"]
-    return next(place for place in assessment["locations"] if place["location"] == "room")
+    return next(location for location in assessment["locations"] if location["location"] == "room")
 
 
 def test_a_reading_goes_from_the_broker_to_the_page_and_sigterm_ends_it_cleanly(
@@ -190,7 +190,7 @@ def test_as_an_object_it_runs_on_the_embedded_broker_and_stops_twice(
         db.close()
         publish(embedded_broker.port, 60)
         wait_until(lambda: "21." in shown(daemon.url, "/jobs/mill-3").text, "the page shows it", ANSWER_S)
-        assert daemon.ailment() is None
+        assert daemon.failure() is None
     finally:
         assert daemon.stop()
     assert daemon.stop()

@@ -31,7 +31,7 @@ FLAGS = [
     "--disable-sync",
 ]
 JOB = "/jobs/mill-lane-4"
-PHONE, DESK = 390, 1280
+PHONE, NOTIFIER = 390, 1280
 PATIENCE_MS = 120_000
 """On a machine that is busy with other things; nothing here takes a second by itself. [ms]"""
 
@@ -65,13 +65,13 @@ def address(site: support.Site) -> Iterator[str]:
 def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
     """Opens pages in contexts of their own; what the browser complains of fails the test."""
     contexts: list[BrowserContext] = []
-    complaints: list[str] = []
+    health_problems: list[str] = []
 
     def heard(message: ConsoleMessage) -> None:
         if message.type in ("error", "warning"):
-            complaints.append(message.text)
+            health_problems.append(message.text)
 
-    def opened(url: str, width: int = DESK, scheme: str = "light", scripts: bool = True) -> Page:
+    def opened(url: str, width: int = NOTIFIER, scheme: str = "light", scripts: bool = True) -> Page:
         context = browser.new_context(
             viewport={"width": width, "height": 800},
             color_scheme=scheme,  # type: ignore[arg-type]
@@ -81,14 +81,14 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         contexts.append(context)
         page = patient(context)
         page.on("console", heard)
-        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("pageerror", lambda error: health_problems.append(str(error)))
         page.goto(url)
         return page
 
     yield opened
     for context in contexts:
         context.close()
-    assert complaints == []
+    assert health_problems == []
 
 
 def patient(context: BrowserContext) -> Page:
@@ -106,7 +106,7 @@ def job_page(address: str, browser: Browser) -> Iterator[Page]:
     page.context.close()
 
 
-def look(page: Page, width: int = DESK, scheme: str = "light") -> Page:
+def look(page: Page, width: int = NOTIFIER, scheme: str = "light") -> Page:
     """The page in a size and a light."""
     page.set_viewport_size({"width": width, "height": 800})
     page.emulate_media(media="screen", color_scheme=scheme)  # type: ignore[arg-type]
@@ -137,16 +137,16 @@ def window(page: Page, figure: str = "rh") -> tuple[float, float]:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [PHONE, DESK])
+@pytest.mark.parametrize("width", [PHONE, NOTIFIER])
 def test_axe_finds_no_violation_on_the_job_page(job_page: Page, width: int, scheme: str) -> None:
     assert violations(look(job_page, width, scheme)) == ""
 
 
 def test_axe_finds_no_violation_on_the_other_pages(address: str, open_page: Callable[..., Page]) -> None:
     page = open_page(address + "/")
-    for width, scheme in ((PHONE, "light"), (PHONE, "dark"), (DESK, "light"), (DESK, "dark")):
+    for width, scheme in ((PHONE, "light"), (PHONE, "dark"), (NOTIFIER, "light"), (NOTIFIER, "dark")):
         assert violations(look(page, width, scheme)) == ""
-    for path, width, scheme in (("/alerts", PHONE, "dark"), ("/probes", DESK, "light")):
+    for path, width, scheme in (("/alerts", PHONE, "dark"), ("/probes", NOTIFIER, "light")):
         page.goto(address + path)
         page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
         assert violations(look(page, width, scheme)) == ""
@@ -176,7 +176,7 @@ def test_on_a_phone_what_can_be_touched_is_large_enough(job_page: Page) -> None:
     assert small == []
 
 
-@pytest.mark.parametrize(("width", "shown"), [(PHONE, "chart-narrow"), (DESK, "chart-wide")])
+@pytest.mark.parametrize(("width", "shown"), [(PHONE, "chart-narrow"), (NOTIFIER, "chart-wide")])
 def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(job_page: Page, width: int, shown: str) -> None:
     seen = look(job_page, width).evaluate(
         "[...document.querySelectorAll('#fig-rh svg.chart')].filter((s) => s.getClientRects().length)"
@@ -187,7 +187,7 @@ def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(job_page: Page,
 
 @pytest.mark.parametrize(("scheme", "ground"), [("light", "rgb(245, 243, 238)"), ("dark", "rgb(18, 22, 23)")])
 def test_colours_follow_the_readers_choice(job_page: Page, scheme: str, ground: str) -> None:
-    assert look(job_page, DESK, scheme).evaluate("getComputedStyle(document.body).backgroundColor") == ground
+    assert look(job_page, NOTIFIER, scheme).evaluate("getComputedStyle(document.body).backgroundColor") == ground
 
 
 def test_on_paper_there_are_no_buttons_and_no_tinted_grounds(job_page: Page) -> None:
@@ -209,7 +209,7 @@ def test_without_scripts_there_is_a_picture_a_table_and_links_that_zoom(
     name = "chart-narrow"
     drawing = page.locator(f"#fig-rh svg.{name}")
     assert drawing.is_visible()
-    assert look(page, DESK).locator("#fig-rh svg.chart-wide").is_visible()
+    assert look(page, NOTIFIER).locator("#fig-rh svg.chart-wide").is_visible()
     look(page, PHONE)
     before = drawing.get_attribute("data-start")
     assert page.locator("noscript p").is_visible()
@@ -317,11 +317,11 @@ def test_news_is_put_in_place_without_moving_the_reader(tmp_path: Path, open_pag
         name.fill("R. Oka")
         page.evaluate("window.scrollTo(0, 700)")
         site.clock.at += timedelta(minutes=30)
-        worse = support.place("bed", support.State.REWETTING, "Up again.", 20.0, 75.0)
+        worse = support.location("bed", support.State.REWETTING, "Up again.", 20.0, 75.0)
         old = support.assessment()
-        places = tuple(worse if place.location == "bed" else place for place in old.locations)
+        locations = tuple(worse if location.location == "bed" else location for location in old.locations)
         with site.db.write() as conn:
-            save_assessment(conn, old.model_copy(update={"as_of": site.clock.at, "locations": places}))
+            save_assessment(conn, old.model_copy(update={"as_of": site.clock.at, "locations": locations}))
         assert page.evaluate("window.monitord.ask()") is True
         assert page.locator(".verdict.act").count() == 2
         assert "31 min ago" in page.locator("#plate").inner_text()

@@ -16,7 +16,7 @@ from alerts_support import HandClock, LongestPause, after, settings
 
 from monitord.alerts import requests
 from monitord.alerts.lifecycle.engine import step
-from monitord.alerts.lifecycle.rules import Rule, RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules, Rule
 from monitord.alerts.sending import outbox as alert_outbox
 from monitord.alerts.sending.dispatcher import Dispatcher
 from monitord.model.assessments import Finding
@@ -25,7 +25,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import outbox as stored_outbox
 from monitord.store.db.database import Database
 
-RULES = RuleBook([Rule(kind="condensation", unit="1", raise_at=0.5, clear_at=0.5)])
+RULES = AlertRules([Rule(kind="condensation", unit="1", raise_at=0.5, clear_at=0.5)])
 
 POINTS = (
     "alerts written, not committed",

@@ -13,18 +13,18 @@ from alerts_child import FileChannel, die, then_die
 from alerts_support import T0, HandClock, LongestPause, settings
 
 import monitord.pipeline
-from monitord.alerts.lifecycle.rules import Rule, RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules, Rule
 from monitord.alerts.sending.dispatcher import Dispatcher
 from monitord.alerts.sending.outbox import enqueue_news
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
-from monitord.pipeline import run_due
+from monitord.pipeline import assess_pending
 from monitord.store import jobs
 from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 
-RULES = RuleBook([Rule(kind="condensation", unit="1", raise_at=0.6, clear_at=0.3)])
+RULES = AlertRules([Rule(kind="condensation", unit="1", raise_at=0.6, clear_at=0.3)])
 POINTS = (
     "readings committed",
     "assessed",
@@ -67,7 +67,7 @@ def run(folder: str, hours: int, humidity_pct: float | None, point: str = "") ->
         monitord.pipeline.assess_job = then_die(monitord.pipeline.assess_job)
     if point == "alerts and assessment written, not committed":
         monitord.pipeline.pending_jobs.clear_mark = then_die(monitord.pipeline.pending_jobs.clear_mark)
-    assert not run_due(db, clock, RULES, AnalysisOptions()).failed
+    assert not assess_pending(db, clock, RULES, AnalysisOptions()).failed
     if point == "alerts and assessment committed":
         die()
     enqueue_news(db, one, RULES, clock.now())

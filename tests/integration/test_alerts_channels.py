@@ -21,7 +21,7 @@ from monitord.alerts.sending.outbox import enqueue_news
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Alert, Severity
 from monitord.model.config.alert_settings import AlertSettings, ChannelSettings, HeartbeatSettings
-from monitord.model.messages import Message, MessageItem, News
+from monitord.model.messages import Message, MessageItem, NotificationReason
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs as stored_jobs
 from monitord.store import outbox as stored_outbox
@@ -31,7 +31,7 @@ RULES = default_rule_book()
 
 
 def message(**change: object) -> Message:
-    item = MessageItem(subject="f", episode=1, news=News.OPENED, job="J1", severity=Severity.ACT)
+    item = MessageItem(subject="f", episode=1, news=NotificationReason.OPENED, job="J1", severity=Severity.ACT)
     base: dict[str, object] = {
         "id": "0123456789abcdef",
         "person": "anna",
@@ -114,7 +114,7 @@ def test_a_short_channel_gets_the_short_form_and_no_title() -> None:
 
 
 def test_a_closing_is_marked_as_success() -> None:
-    item = MessageItem(subject="f", episode=1, news=News.CLOSED, job="J1", severity=Severity.ACT)
+    item = MessageItem(subject="f", episode=1, news=NotificationReason.CLOSED, job="J1", severity=Severity.ACT)
     with Receiver() as receiver:
         channel(f"json://127.0.0.1:{receiver.port}/").send(message(items=(item,)))
         assert receiver.calls[0].body["type"] == "success"
@@ -271,9 +271,9 @@ def test_two_hundred_locations_at_once_are_one_mail_to_each_person(db: Database)
 # --- the heartbeat --------------------------------------------------------------------------------------------
 
 
-def heartbeat(port: int, ailment: str | None = None) -> Heartbeat:
+def heartbeat(port: int, failure: str | None = None) -> Heartbeat:
     beat = HeartbeatSettings.model_validate({"url": f"http://127.0.0.1:{port}/beat", "timeout_s": 0.3})
-    return Heartbeat(beat, lambda: ailment)
+    return Heartbeat(beat, lambda: failure)
 
 
 def test_the_heartbeat_is_made_while_all_is_well_and_not_otherwise() -> None:

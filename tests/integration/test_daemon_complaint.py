@@ -71,16 +71,16 @@ def test_it_stays_away_while_no_assessment_succeeds_and_comes_back(daemon: Daemo
     comes(receiver)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("monitord.pipeline.assess_job", lambda *_, **__: 1 / 0)
-        wait_until(lambda: daemon.complaint() is not None, "it complains after a quarter of an hour", PATIENCE_S)
-        assert "no round of assessments has succeeded since 2025-03-01T" in str(daemon.complaint())
-        assert daemon.ailment() is None, "nothing is dead: it goes on trying"
+        wait_until(lambda: daemon.health_problem() is not None, "it complains after a quarter of an hour", PATIENCE_S)
+        assert "no round of assessments has succeeded since 2025-03-01T" in str(daemon.health_problem())
+        assert daemon.failure() is None, "nothing is dead: it goes on trying"
         assert stays_away(receiver)
         answer = httpx.get(f"{daemon.url}readyz", timeout=PATIENCE_S)
         assert answer.status_code == 503
         assert answer.text.startswith("not ready: no round of assessments has succeeded since 2025-03-01T")
         assert httpx.get(f"{daemon.url}healthz", timeout=PATIENCE_S).status_code == 200
     comes(receiver)
-    assert daemon.complaint() is None
+    assert daemon.health_problem() is None
     assert httpx.get(f"{daemon.url}readyz", timeout=PATIENCE_S).status_code == 200
 
 
@@ -95,7 +95,7 @@ def test_it_stays_away_while_the_store_refuses_readings_and_comes_back(
 
         patch.setattr(BatchWriter, "commit", full)
         brokers.publish(embedded_broker.port, [("monitord/g/p/reading", b"{}")])
-        wait_until(lambda: daemon.complaint() is not None, "it complains", PATIENCE_S)
-        assert "the store refuses readings: the database refused" in str(daemon.complaint())
+        wait_until(lambda: daemon.health_problem() is not None, "it complains", PATIENCE_S)
+        assert "the store refuses readings: the database refused" in str(daemon.health_problem())
         assert stays_away(receiver)
     comes(receiver)

@@ -18,7 +18,7 @@ from sqlalchemy import Connection, func, select
 
 from monitord.clock import SystemClock
 from monitord.errors import StoreError
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import AlertRules
 from monitord.ingest.mqtt.embedded_broker import LOOPBACK, EmbeddedBroker
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
@@ -52,7 +52,7 @@ def db(tmp_path: Path) -> Iterator[Database]:
 
 @contextmanager
 def consuming(settings: BrokerSettings, db: Database) -> Iterator[Consumer]:
-    consumer = Consumer(settings, db, SystemClock(), RuleBook())
+    consumer = Consumer(settings, db, SystemClock(), AlertRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.connected, "the consumer is connected")
@@ -219,7 +219,7 @@ def test_a_big_backlog_in_one_message_is_stored(mosquitto: Mosquitto, db: Databa
 def test_a_refused_sign_in_is_told_with_a_remedy_and_tried_again(tmp_path: Path, db: Database) -> None:
     with Mosquitto(tmp_path / "shut", extra=["allow_anonymous false"]) as broker:
         for protocol in PROTOCOLS:
-            consumer = Consumer(broker.settings(protocol), db, SystemClock(), RuleBook())
+            consumer = Consumer(broker.settings(protocol), db, SystemClock(), AlertRules())
             consumer.start()
             try:
                 wait_until(lambda c=consumer: c.status.link.error is not None, "the refusal is told")  # type: ignore[misc]
@@ -233,7 +233,7 @@ def test_a_refused_sign_in_is_told_with_a_remedy_and_tried_again(tmp_path: Path,
 
 
 def test_a_broker_that_is_away_is_told_with_a_remedy(db: Database) -> None:
-    consumer = Consumer(BrokerSettings(port=1), db, SystemClock(), RuleBook())
+    consumer = Consumer(BrokerSettings(port=1), db, SystemClock(), AlertRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.error is not None, "the failure is told")
@@ -290,7 +290,7 @@ def test_a_broker_whose_certificate_nobody_vouches_for_is_told_with_a_remedy(
 ) -> None:
     extra = [f"certfile {certificate}", f"keyfile {certificate.with_name('key.pem')}", "allow_anonymous true"]
     with Mosquitto(tmp_path / "tls", extra=extra) as broker:
-        consumer = Consumer(broker.settings(tls=True), db, SystemClock(), RuleBook())
+        consumer = Consumer(broker.settings(tls=True), db, SystemClock(), AlertRules())
         consumer.start()
         try:
             wait_until(lambda: consumer.status.link.error is not None, "the failure is told")

@@ -16,7 +16,7 @@ from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.assess import damage_hour
 from monitord.clock import AcceleratedClock
 from monitord.daemon.wiring import Daemon
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import AlertRules
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -24,7 +24,7 @@ from monitord.model.config.settings import Settings
 from monitord.model.damage import NightAhead
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
-from monitord.pipeline import mark_running, run_due
+from monitord.pipeline import assess_pending, mark_running
 from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
@@ -79,7 +79,7 @@ def frost(issued: datetime) -> bytes:
 def night(db: Database, now: datetime) -> NightAhead:
     clock = HandClock(now)
     mark_running(db, clock)
-    done = run_due(db, clock, default_rule_book(), AnalysisOptions())
+    done = assess_pending(db, clock, default_rule_book(), AnalysisOptions())
     assert done.failed == ()
     with db.read() as conn:
         assessed = latest_assessment(conn, "mill")
@@ -96,7 +96,7 @@ def test_frost_that_is_forecast_is_in_the_night_ahead_from_the_next_full_hour_of
     before = night(db, NOW)
     assert "outdoor forecast" not in before.basis
     issued, arrived = NOW - timedelta(hours=2), NOW + timedelta(minutes=1)
-    consumer = Consumer(mosquitto.settings(), db, HandClock(arrived), RuleBook())
+    consumer = Consumer(mosquitto.settings(), db, HandClock(arrived), AlertRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.connected, "connected")
@@ -115,7 +115,7 @@ def test_frost_that_is_forecast_is_in_the_night_ahead_from_the_next_full_hour_of
 
 
 def test_a_forecast_that_has_grown_old_is_used_no_more(mosquitto: Mosquitto, db: Database) -> None:
-    consumer = Consumer(mosquitto.settings(), db, HandClock(NOW - timedelta(hours=30)), RuleBook())
+    consumer = Consumer(mosquitto.settings(), db, HandClock(NOW - timedelta(hours=30)), AlertRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.connected, "connected")

@@ -25,7 +25,7 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal, GoalMetric, JobFile
 from monitord.model.readings import Reading
 from monitord.model.series import JobRecord
-from monitord.pipeline import Judge, Memos, mark_running, run_due
+from monitord.pipeline import AssessmentCaches, ReplaySession, assess_pending, mark_running
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs, pauses, pending_jobs
 from monitord.store.assessments import forecast_history, latest_assessment
@@ -59,9 +59,9 @@ def db(tmp_path: Path) -> Iterator[Database]:
 
 
 def house(job: str = "mill-3", prefix: str = "") -> JobFile:
-    stays = [
-        {"id": f"{prefix}{probe}", "location_id": place, "from": START, "interval_s": 600}
-        for probe, place in (("a1", "room"), ("b1", "yard"))
+    placements = [
+        {"id": f"{prefix}{probe}", "location_id": location, "from": START, "interval_s": 600}
+        for probe, location in (("a1", "room"), ("b1", "yard"))
     ]
     return JobFile.model_validate(
         {
@@ -71,7 +71,7 @@ def house(job: str = "mill-3", prefix: str = "") -> JobFile:
                 {"id": "room", "kind": "room_air", "f_rsi": 0.6},
                 {"id": "yard", "kind": "outdoor_air"},
             ],
-            "probes": stays,
+            "probes": placements,
         }
     )
 
@@ -106,7 +106,7 @@ def live(db: Database, clock: SetClock, readings: Sequence[Reading]) -> None:
     for time in sorted({r.time for r in readings}):
         store(db, [r for r in readings if r.time == time])
         clock.time = time
-        assert not run_due(db, clock, RULES, OPTIONS).failed
+        assert not assess_pending(db, clock, RULES, OPTIONS).failed
 
 
 def status_of(db: Database, job: str = "mill-3") -> dict[tuple[str, str | None], AlertStatus]:
@@ -146,7 +146,7 @@ def test_silence_is_noticed_without_a_reading_and_ends_with_one(db: Database) ->
     for minutes in range(10, 90, 10):
         clock.time = silent_from + timedelta(minutes=minutes)
         mark_running(db, clock)
-        run_due(db, clock, RULES, OPTIONS)
+        assess_pending(db, clock, RULES, OPTIONS)
     assert status_of(db)["probe_silent", "room"] is AlertStatus.OPEN
     live(db, clock, air(clock.time, 0.5, 40.0))
     assert status_of(db)["probe_silent", "room"] is AlertStatus.CLOSED
@@ -156,11 +156,11 @@ def test_a_round_takes_only_marked_jobs_and_clears_their_marks(db: Database) -> 
     apply(db, house())
     apply(db, house("dock-1", prefix="d-"))
     clock = SetClock(START + timedelta(hours=1))
-    assert run_due(db, clock, RULES, OPTIONS).assessed == ("dock-1", "mill-3")
-    assert run_due(db, clock, RULES, OPTIONS).assessed == ()
+    assert assess_pending(db, clock, RULES, OPTIONS).assessed == ("dock-1", "mill-3")
+    assert assess_pending(db, clock, RULES, OPTIONS).assessed == ()
     clock.time = START + timedelta(hours=3)
     store(db, air(START, 3, 40.0))
-    assert run_due(db, clock, RULES, OPTIONS).assessed == ("mill-3",)
+    assert assess_pending(db, clock, RULES, OPTIONS).assessed == ("mill-3",)
     with db.read() as conn:
         shown = latest_assessment(conn, "mill-3")
     assert shown is not None
@@ -179,7 +179,7 @@ def test_a_reading_that_lands_during_the_assessment_leaves_the_job_marked(
         return honest(*arguments, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(monitord.pipeline, "assess_job", meanwhile)
-    run_due(db, clock, RULES, OPTIONS)
+    assess_pending(db, clock, RULES, OPTIONS)
     with db.read() as conn:
         assert [job for job, _ in pending_jobs.marked_jobs(conn)] == ["mill-3"]
 
@@ -199,7 +199,7 @@ def test_an_acknowledgement_during_the_assessment_is_kept(db: Database, monkeypa
     store(db, air(clock.time, 0.5, 70.0))
     clock.time += timedelta(minutes=30)
     monkeypatch.setattr(monitord.pipeline, "assess_job", meanwhile)
-    run_due(db, clock, RULES, OPTIONS)
+    assess_pending(db, clock, RULES, OPTIONS)
     assert status_of(db)["condensation", "room"] is AlertStatus.ACKNOWLEDGED
 
 
@@ -217,7 +217,7 @@ def test_a_job_that_can_not_be_assessed_stays_marked_and_keeps_no_other_back(
         return honest(job, *arguments, **more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(monitord.pipeline, "assess_job", one_fails)
-    due = run_due(db, clock, RULES, OPTIONS)
+    due = assess_pending(db, clock, RULES, OPTIONS)
     assert (due.assessed, due.failed) == (("mill-3",), ("dock-1",))
     assert "job dock-1 could not be assessed" in caplog.text
     with db.read() as conn:
@@ -232,12 +232,12 @@ def test_closing_a_job_ends_its_alerts_with_a_word_why(db: Database) -> None:
     with db.write() as conn:
         jobs.close_job(conn, "mill-3", clock.time)
     clock.time += timedelta(minutes=1)
-    run_due(db, clock, RULES, OPTIONS)
+    assess_pending(db, clock, RULES, OPTIONS)
     with db.read() as conn:
         alert = next(a for a in stored_alerts.current_alerts(conn, "mill-3") if a.kind == "condensation")
     assert (alert.status, alert.closing_reason) == (AlertStatus.CLOSED, "the job was closed")
     mark_running(db, clock)
-    assert run_due(db, clock, RULES, OPTIONS).assessed == ()
+    assert assess_pending(db, clock, RULES, OPTIONS).assessed == ()
 
 
 def test_a_paused_job_is_assessed_but_raises_nothing_until_it_is_resumed(db: Database) -> None:
@@ -269,7 +269,7 @@ def test_a_paused_job_is_assessed_but_raises_nothing_until_it_is_resumed(db: Dat
 def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> None:
     job = house()
     apply(db, job)
-    clock, judge = SetClock(), Judge(job, RULES, OPTIONS)
+    clock, judge = SetClock(), ReplaySession(job, RULES, OPTIONS)
     readings = air(START, 3, 40.0) + air(START + timedelta(hours=3), 3, 70.0)
     replayed = {}
     for time in sorted({r.time for r in readings}):
@@ -294,9 +294,15 @@ def slips(as_of: datetime) -> Forecast:
     """What is forecast in each six hours: from the second week on the date moves away as fast as time passes."""
     made = datetime.fromtimestamp(as_of.timestamp() // 21_600 * 21_600, UTC)
     middle = START + timedelta(days=30) + max(timedelta(0), made - START - timedelta(days=7))
-    doubt = timedelta(days=1)
+    uncertainty = timedelta(days=1)
     return Forecast(
-        made_at=made, low=middle - doubt, middle=middle, high=middle + doubt, never=False, high_never=False, reason=""
+        made_at=made,
+        low=middle - uncertainty,
+        middle=middle,
+        high=middle + uncertainty,
+        never=False,
+        high_never=False,
+        reason="",
     )
 
 
@@ -308,20 +314,20 @@ def test_a_slipping_date_is_told_alike_by_the_daemon_by_replay_and_after_restart
 
     def assess(job: JobFile, record: JobRecord, as_of: datetime, *more: Any, **named: Any) -> JobAssessment:
         real = assess_job(job, record, as_of, *more, **named)
-        place = real.locations[0].model_copy(update={"forecast": slips(as_of)})
-        return real.model_copy(update={"locations": (place, *real.locations[1:]), "findings": ()})
+        location = real.locations[0].model_copy(update={"forecast": slips(as_of)})
+        return real.model_copy(update={"locations": (location, *real.locations[1:]), "findings": ()})
 
     monkeypatch.setattr(monitord.pipeline, "assess_job", assess)
     job = house()
     goal = Goal(metric=GoalMetric.RH, limit=50)
     job = job.model_copy(update={"locations": (job.locations[0].model_copy(update={"goal": goal}), job.locations[1])})
     apply(db, job)
-    clock, judge, memos = SetClock(), Judge(job, RULES, OPTIONS), Memos()
+    clock, judge, caches = SetClock(), ReplaySession(job, RULES, OPTIONS), AssessmentCaches()
     replayed: dict[str, Alert] = {}
     for hours in range(0, 24 * 24, 3):
         clock.time = START + timedelta(hours=hours, minutes=7)
         mark_running(db, clock)
-        assert not run_due(db, clock, RULES, OPTIONS, Memos() if restarts else memos).failed
+        assert not assess_pending(db, clock, RULES, OPTIONS, AssessmentCaches() if restarts else caches).failed
         with db.read() as conn:
             record = load_job_record(conn, job, clock.time)
         replayed.update((a.fingerprint, a) for a in judge.step(record, clock.time)[1])
@@ -339,19 +345,19 @@ def test_forecasts_of_a_round_that_could_not_be_kept_are_kept_by_the_next(
 ) -> None:
     def assess(job: JobFile, record: JobRecord, as_of: datetime, *more: Any, **named: Any) -> JobAssessment:
         real = assess_job(job, record, as_of, *more, **named)
-        place = real.locations[0].model_copy(update={"forecast": slips(as_of)})
-        return real.model_copy(update={"locations": (place, *real.locations[1:])})
+        location = real.locations[0].model_copy(update={"forecast": slips(as_of)})
+        return real.model_copy(update={"locations": (location, *real.locations[1:])})
 
     def full(*_: object) -> None:
         raise StoreError("the database refused")
 
     monkeypatch.setattr(monitord.pipeline, "assess_job", assess)
     apply(db, house())
-    clock, memos = SetClock(START + timedelta(hours=1)), Memos()
+    clock, caches = SetClock(START + timedelta(hours=1)), AssessmentCaches()
     with monkeypatch.context() as patch:
         patch.setattr(monitord.pipeline.assessments, "save_assessment", full)
-        assert run_due(db, clock, RULES, OPTIONS, memos).failed == ("mill-3",)
-    assert run_due(db, clock, RULES, OPTIONS, memos).assessed == ("mill-3",)
+        assert assess_pending(db, clock, RULES, OPTIONS, caches).failed == ("mill-3",)
+    assert assess_pending(db, clock, RULES, OPTIONS, caches).assessed == ("mill-3",)
     with db.read() as conn:
         assert len(forecast_history(conn, "mill-3", "room")) == 1
 
@@ -366,7 +372,7 @@ def test_the_order_of_arrival_changes_no_verdict(tmp_path: Path) -> None:
         random.Random(seed).shuffle(shuffled)
         for start in range(0, len(shuffled), 7):
             store(database, shuffled[start : start + 7])
-        run_due(database, SetClock(until), RULES, OPTIONS)
+        assess_pending(database, SetClock(until), RULES, OPTIONS)
         with database.read() as conn:
             verdicts.append(latest_assessment(conn, "mill-3"))
         database.close()

@@ -105,9 +105,9 @@ def test_times_are_whole_seconds_with_z_and_none_is_an_empty_field(played: dict[
 
 
 def test_alerts_name_a_location_of_the_job_a_known_severity_and_their_probe(played: dict[str, Table]) -> None:
-    places = {place["id"] for place in house.job()["locations"]}
+    locations = {location["id"] for location in house.job()["locations"]}
     for row in played["alerts.csv"]:
-        assert row["location"] in places
+        assert row["location"] in locations
         assert row["severity"] in set(Severity)
         if row["kind"].startswith("probe_"):
             assert row["probe"] == f"p-{row['location']}"

@@ -96,7 +96,7 @@ def test_every_step_up_and_down_keeps_the_data_of_the_tables_that_stay(path: Pat
             schema.upgrade(conn, revision)
     assert {name: raw_rows(path, [name])[name] for name in staying} == {name: full[name] for name in staying}
     with database.read() as conn:
-        assert len(load_job_record(conn, JOB, T0 + timedelta(days=1)).stays[0].recent) == 30
+        assert len(load_job_record(conn, JOB, T0 + timedelta(days=1)).placements[0].recent) == 30
         assert len(quarantine.list_held(conn)) == 1
     database.close()
 

@@ -11,7 +11,7 @@ import pytest
 
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
-from monitord.model.series import StayRecord
+from monitord.model.series import PlacementRecord
 from monitord.replay.recorder import Recorder
 from monitord.store import jobs
 from monitord.store.db.database import Database
@@ -68,7 +68,7 @@ def row(reading: Reading) -> tuple[float, float, float, float, float, float]:
     )
 
 
-def assert_same(live: StayRecord, replayed: StayRecord, when: str) -> None:
+def assert_same(live: PlacementRecord, replayed: PlacementRecord, when: str) -> None:
     assert live.last_heard_s == replayed.last_heard_s, when
     for part in ("recent", "hourly"):
         for field in dataclasses.fields(getattr(live, part)):
@@ -95,7 +95,7 @@ def test_store_and_recorder_give_the_same_record_at_every_time(landed: str) -> N
             if landed == "as time went on":
                 insert_batch(conn, came)
             record = load_job_record(conn, JOB, as_of)
-        for live, replayed in zip(record.stays, recorder.record(as_of.timestamp()).stays, strict=True):
+        for live, replayed in zip(record.placements, recorder.record(as_of.timestamp()).placements, strict=True):
             assert_same(live, replayed, f"{live.placement.probe} as of {as_of}")
     assert coming == []
     database.close()

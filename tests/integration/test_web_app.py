@@ -28,7 +28,7 @@ from monitord.store.mutes import mutes
 from monitord.store.quarantine import put
 from monitord.web.app import create_app
 from monitord.web.middleware.etag import tag_of
-from monitord.web.middleware.origin_check import HEADERS, MOST_BODY_BYTES
+from monitord.web.middleware.origin_check import HEADERS, MAX_BODY_BYTES
 
 PAGES = ["/", "/jobs/mill-lane-4", "/jobs/mill-lane-4/locations/utility", "/alerts", "/probes"]
 
@@ -137,7 +137,7 @@ def test_a_form_on_another_page_changes_nothing(
 
 
 def test_a_body_that_is_too_long_is_not_read(client: TestClient) -> None:
-    answer = client.post(SEEN.format(rewetting()), data={"by": "x" * MOST_BODY_BYTES})
+    answer = client.post(SEEN.format(rewetting()), data={"by": "x" * MAX_BODY_BYTES})
     assert answer.status_code == 413
 
 
@@ -331,13 +331,13 @@ def test_a_location_with_a_contact_sensor_shows_its_surface_against_the_dew_poin
 
 
 def test_a_surface_without_a_sensor_goes_by_its_temperature_factor(fresh: support.Site) -> None:
-    places = [
+    locations = [
         item.model_copy(update={"f_rsi": 0.6}) if item.id == "utility" else item for item in support.MILL_LANE.locations
     ]
     with fresh.db.write() as conn:
-        apply_job(conn, support.MILL_LANE.model_copy(update={"locations": tuple(places)}))
-    for stay in support.MILL_LANE.probes[:3]:
-        fresh.put(support.readings_of(stay, step_s=3600.0))
+        apply_job(conn, support.MILL_LANE.model_copy(update={"locations": tuple(locations)}))
+    for placement in support.MILL_LANE.probes[:3]:
+        fresh.put(support.readings_of(placement, step_s=3600.0))
     client = fresh.client()
     assert "by its temperature factor f_Rsi" in client.get("/jobs/mill-lane-4/locations/utility").text
     found = client.get(
@@ -391,8 +391,10 @@ def test_a_job_that_has_just_been_applied_has_a_page(fresh: support.Site) -> Non
 
 
 def test_a_location_that_was_taken_out_of_the_job_since_its_assessment_is_not_shown(fresh: support.Site) -> None:
-    kept = tuple(place for place in support.MILL_LANE.locations if place.id not in ("reveal", "utility"))
-    probes = tuple(stay for stay in support.MILL_LANE.probes if stay.location_id not in ("reveal", "utility"))
+    kept = tuple(location for location in support.MILL_LANE.locations if location.id not in ("reveal", "utility"))
+    probes = tuple(
+        placement for placement in support.MILL_LANE.probes if placement.location_id not in ("reveal", "utility")
+    )
     with fresh.db.write() as conn:
         apply_job(conn, support.MILL_LANE.model_copy(update={"locations": kept, "probes": probes}))
         save_assessment(conn, support.assessment())
@@ -489,9 +491,9 @@ def test_readings_come_raw_and_page_by_page(client: TestClient) -> None:
 
 def test_the_csv_holds_raw_and_calibrated_values_of_every_reading(fresh: support.Site) -> None:
     check = Calibration(probe="=p1", at=support.START + timedelta(hours=12), relative_humidity_correction_pct=1.5)
-    stay = Placement(probe="=p1", location_id="bed", from_time=support.START)
-    job = support.MILL_LANE.model_copy(update={"probes": (stay,), "calibrations": (check,)})
-    raw = support.readings_of(stay, until=support.START + timedelta(days=1), step_s=3600.0)
+    placement = Placement(probe="=p1", location_id="bed", from_time=support.START)
+    job = support.MILL_LANE.model_copy(update={"probes": (placement,), "calibrations": (check,)})
+    raw = support.readings_of(placement, until=support.START + timedelta(days=1), step_s=3600.0)
     with fresh.db.write() as conn:
         apply_job(conn, job)
     fresh.put(raw)

@@ -49,8 +49,8 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient,
     made = support.empty_site(tmp_path_factory.mktemp("damage"))
     with made.db.write() as conn:
         apply_job(conn, JOB)
-    for stay in JOB.probes:
-        made.put(support.readings_of(stay, step_s=1800.0))
+    for placement in JOB.probes:
+        made.put(support.readings_of(placement, step_s=1800.0))
     with made.db.read() as conn:
         assessed = assess_job(JOB, load_job_record(conn, JOB, support.NOW), support.NOW)
     with made.db.write() as conn:
@@ -74,21 +74,21 @@ def test_a_void_has_charts_of_excess_mould_and_timber_each_with_its_table(
 
 def test_a_chart_ends_with_what_is_said_beside_it(site: tuple[TestClient, JobAssessment]) -> None:
     client, assessed = site
-    place = assessed.at("hall")
-    assert place is not None
-    assert place.mould is not None
-    assert place.wood is not None
+    location = assessed.at("hall")
+    assert location is not None
+    assert location.mould is not None
+    assert location.wood is not None
     query = "trace=hall:mould_index&trace=hall:timber_moisture&trace=hall:timber_equilibrium&most=5000"
     mould, timber, air = client.get(f"/api/jobs/mill-lane-4/series?{query}").json()["traces"]
-    at = int(place.mould.at.timestamp() * 1000)
-    assert mould["mean"][mould["time_ms"].index(at)] == pytest.approx(place.mould.index, abs=1e-4)
-    assert timber["mean"][timber["time_ms"].index(at)] == pytest.approx(place.wood.value.value, abs=1e-4)
-    assert timber["u"][timber["time_ms"].index(at)] == pytest.approx(place.wood.value.u, abs=1e-4)
-    assert place.wood.equilibrium == pytest.approx(
+    at = int(location.mould.at.timestamp() * 1000)
+    assert mould["mean"][mould["time_ms"].index(at)] == pytest.approx(location.mould.index, abs=1e-4)
+    assert timber["mean"][timber["time_ms"].index(at)] == pytest.approx(location.wood.value.value, abs=1e-4)
+    assert timber["u"][timber["time_ms"].index(at)] == pytest.approx(location.wood.value.u, abs=1e-4)
+    assert location.wood.equilibrium == pytest.approx(
         float(np.mean(air["mean"][air["time_ms"].index(at) - 23 :][:24])), abs=1e-3
     )
-    assert place.mould.words in client.get(HALL).text
-    assert place.wood.words in client.get(HALL).text
+    assert location.mould.words in client.get(HALL).text
+    assert location.wood.words in client.get(HALL).text
 
 
 def test_an_excess_is_the_difference_of_both_airs_readings(site: tuple[TestClient, JobAssessment]) -> None:

@@ -102,11 +102,11 @@ def test_a_mute_of_a_job_a_place_or_a_kind_is_made_on_the_page_of_alerts(site: w
     ],
 )
 def test_a_mute_that_is_not_whole_is_refused_in_words(
-    site: web_support.Site, change: dict[str, str], complaint: str
+    site: web_support.Site, change: dict[str, str], health_problem: str
 ) -> None:
     status, text = post(site.client(), "/mutes", WISH | {"job": "mill-lane-4"} | change)
     assert status == 422
-    assert complaint in text
+    assert health_problem in text
     with site.db.read() as conn:
         assert stored_mutes.mutes(conn) == []
 

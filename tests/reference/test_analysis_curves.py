@@ -13,9 +13,15 @@ import numpy as np
 import pytest
 from scipy.linalg import solve_banded
 
-from monitord.analysis.forecast.first_order_fit import Response, ResponsePrior, fit_response, quantile, times_to
+from monitord.analysis.forecast.first_order_fit import (
+    FirstOrderFit,
+    FirstOrderPrior,
+    fit_first_order,
+    quantile,
+    times_to,
+)
 from monitord.analysis.forecast.slab_curves import slab_curve
-from monitord.analysis.slabs.equilibrium_fit import ApproachFit, fit_approach
+from monitord.analysis.slabs.equilibrium_fit import EquilibriumFit, fit_equilibrium
 from monitord.model.series import Array
 from monitord.physics.concrete import relative_diffusivity
 from monitord.physics.drying_curves import exponential_time
@@ -23,11 +29,13 @@ from monitord.physics.drying_curves import exponential_time
 STEADY_C = 18.0
 
 
-def approach(hours: float, tau_h: float, step_pct: float = 40.0, noise_pct: float = 0.0, seed: int = 0) -> ApproachFit:
+def approach(
+    hours: float, tau_h: float, step_pct: float = 40.0, noise_pct: float = 0.0, seed: int = 0
+) -> EquilibriumFit:
     """A sleeve sealed at hour 0 that rises by `step_pct` to 88 %, seen until now."""
     t = np.arange(0.5, hours)
     value = 88.0 - step_pct * np.exp(-t / tau_h) + noise_pct * np.random.default_rng(seed).standard_normal(len(t))
-    return fit_approach(t, value, np.full(len(t), STEADY_C))
+    return fit_equilibrium(t, value, np.full(len(t), STEADY_C))
 
 
 @pytest.mark.parametrize("tau_h", [8.0, 14.0, 22.0])
@@ -72,7 +80,7 @@ def test_swings_of_temperature_are_taken_out() -> None:
     t = np.arange(0.5, 72)
     swing = 4.0 * np.sin(2 * np.pi * t / 24.0)
     clean, swung = (85.0 - 30.0 * np.exp(-t / 14.0) + k * 0.35 * swing for k in (0.0, 1.0))
-    steady, swinging = fit_approach(t, clean, np.full(72, STEADY_C)), fit_approach(t, swung, STEADY_C + swing)
+    steady, swinging = fit_equilibrium(t, clean, np.full(72, STEADY_C)), fit_equilibrium(t, swung, STEADY_C + swing)
     now = 0.35 * swing[-1]  # the level is told for the present temperature
     assert swinging.level - now == pytest.approx(steady.level, abs=0.15)
 
@@ -129,7 +137,7 @@ def test_finer_cells_and_steps_change_a_slab_by_under_one_percent_humidity(
     assert np.abs(found - expected).max() < 0.01
 
 
-PRIOR = ResponsePrior(offset_sd=2.0, step_sd=10.0, share=(0.2, 0.3), tau_median_d=6.0, tau_log_sd=0.9, noise_sd=0.5)
+PRIOR = FirstOrderPrior(offset_sd=2.0, step_sd=10.0, share=(0.2, 0.3), tau_median_d=6.0, tau_log_sd=0.9, noise_sd=0.5)
 
 
 def followed(tau_d: float, end: Array, start: float, offset: float = 0.0) -> Array:
@@ -140,7 +148,7 @@ def followed(tau_d: float, end: Array, start: float, offset: float = 0.0) -> Arr
     return np.array(out)
 
 
-def mean(fit: Response, values: Array) -> float:
+def mean(fit: FirstOrderFit, values: Array) -> float:
     return float(fit.weight @ values)
 
 
@@ -148,7 +156,7 @@ def mean(fit: Response, values: Array) -> float:
 def test_a_first_order_response_is_recovered(tau_d: float) -> None:
     end = 60.0 + 8.0 * np.sin(np.arange(40) / 5.0)
     value = followed(tau_d, end, 85.0, offset=1.5)
-    fit = fit_response(value, end, None, PRIOR)
+    fit = fit_first_order(value, end, None, PRIOR)
     assert fit is not None
     assert fit.weight.sum() == pytest.approx(1.0)
     assert quantile(fit.tau_d, fit.weight, 0.5) == pytest.approx(tau_d, rel=0.15)
@@ -162,7 +170,7 @@ def test_the_share_of_the_outdoor_air_is_recovered() -> None:
     rng = np.random.default_rng(2)
     inside, outside = 55.0 + 6.0 * np.sin(np.arange(40) / 4.0), 80.0 + 10.0 * rng.standard_normal(40)
     value = followed(2.0, inside + 0.5 * (outside - inside), 80.0)
-    fit = fit_response(value, inside, outside, PRIOR)
+    fit = fit_first_order(value, inside, outside, PRIOR)
     assert fit is not None
     assert mean(fit, fit.share) == pytest.approx(0.5, abs=0.1)
 
@@ -171,15 +179,15 @@ def test_missing_half_days_are_passed_over() -> None:
     end = np.full(30, 60.0)
     value = followed(5.0, end, 85.0)
     value[[0, 1, 7, 8, 20]] = np.nan
-    fit = fit_response(value, end, None, PRIOR)
+    fit = fit_first_order(value, end, None, PRIOR)
     assert fit is not None
     assert quantile(fit.tau_d, fit.weight, 0.5) == pytest.approx(5.0, rel=0.15)
-    assert fit_response(np.where(np.arange(30) < 3, value, np.nan), end, None, PRIOR) is None
+    assert fit_first_order(np.where(np.arange(30) < 3, value, np.nan), end, None, PRIOR) is None
 
 
 def test_the_time_to_a_target_is_that_of_the_exponential() -> None:
     # x = e + (x0 - e)·exp(-t/τ): from 85 to 70 while heading for 60 takes τ·ln(25/10)
-    fit = Response(np.array([4.0, 8.0]), np.zeros(2), np.zeros(2), np.full(2, 85.0), np.full(2, 0.5), 0.0)
+    fit = FirstOrderFit(np.array([4.0, 8.0]), np.zeros(2), np.zeros(2), np.full(2, 85.0), np.full(2, 0.5), 0.0)
     final = np.full(2, 60.0)
     assert times_to(fit, final, np.full(2, 70.0)) == pytest.approx([4.0 * np.log(2.5), 8.0 * np.log(2.5)])
     assert times_to(fit, final, np.full(2, 60.0)).tolist() == [np.inf, np.inf]

@@ -9,7 +9,7 @@ import psychrolib
 import pytest
 
 from monitord.analysis.air.comparison import Present, compare
-from monitord.analysis.series.calibration import Doubt
+from monitord.analysis.series.calibration import Uncertainty
 from monitord.model.assessments import Comparison, Flow
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import HumidityOver, Location, LocationKind
@@ -17,19 +17,21 @@ from monitord.model.series import Series
 
 START = datetime(2026, 3, 2, tzinfo=UTC).timestamp()
 SEA_LEVEL_PA = 101_325.0
-DOUBT = Doubt(0.15, 1.0)
+UNCERTAINTY = Uncertainty(0.15, 1.0)
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
 
-def air(kind: LocationKind, t: float, rh: float, doubt: Doubt = DOUBT) -> Present:
+def air(kind: LocationKind, t: float, rh: float, uncertainty: Uncertainty = UNCERTAINTY) -> Present:
     time_s, nothing = np.array([START, START + 600.0]), np.full(2, np.nan)
     series = Series(time_s, np.full(2, t), np.full(2, rh), nothing, nothing, time_s)
-    return Present(Location(id=kind.value, kind=kind), series, doubt, 600.0, HumidityOver.WATER, "p")
+    return Present(Location(id=kind.value, kind=kind), series, uncertainty, 600.0, HumidityOver.WATER, "p")
 
 
-def gradient(room: tuple[float, float], probe: tuple[float, float], doubt: Doubt = DOUBT) -> Comparison:
-    here, other = air(LocationKind.CAVITY, *probe, doubt), air(LocationKind.ROOM_AIR, *room, doubt)
+def gradient(
+    room: tuple[float, float], probe: tuple[float, float], uncertainty: Uncertainty = UNCERTAINTY
+) -> Comparison:
+    here, other = air(LocationKind.CAVITY, *probe, uncertainty), air(LocationKind.ROOM_AIR, *room, uncertainty)
     return compare(here, other, "room", SEA_LEVEL_PA, AnalysisOptions())
 
 
@@ -61,7 +63,7 @@ def test_higher_humidity_in_a_cold_void_may_be_less_vapour() -> None:
     assert gradient((18, 65), (5, 90)).flow is Flow.INTO
     assert gradient((20, 50), (20, 75)).flow is Flow.OUT_OF
     # 84.9 Pa is not 2 standard uncertainties of two such probes: nothing is claimed
-    assert gradient((22, 45), (10, 90), Doubt(0.3, 1.5)).flow is Flow.NO_CLEAR_DIFFERENCE
+    assert gradient((22, 45), (10, 90), Uncertainty(0.3, 1.5)).flow is Flow.NO_CLEAR_DIFFERENCE
 
 
 def test_the_gradient_of_two_such_probes_is_known_to_38_pascals() -> None:

@@ -109,7 +109,7 @@ def test_false_alarms_on_noise_stay_near_five_percent_where_a_plain_test_cries_w
     # standard deviations asked for as well, that wandering may pass for a trend still less often. Hourly noise judged
     # by day is the use it is made for.
     plain_table = {0.0: 0.05, 0.6: 0.28, 0.9: 0.63, 0.97: 0.77}
-    most, runs, n = {0.0: 0.09, 0.6: 0.09, 0.9: 0.09, 0.97: 0.16}, 300, 100
+    maximum, runs, n = {0.0: 0.09, 0.6: 0.09, 0.9: 0.09, 0.97: 0.16}, 300, 100
     rng = np.random.default_rng(20)
     rows = []
     for phi, expected in plain_table.items():
@@ -122,7 +122,7 @@ def test_false_alarms_on_noise_stay_near_five_percent_where_a_plain_test_cries_w
         by_day = np.mean([t.direction != 0 for t in hourly])
         rows.append((phi, plain, told, large, by_day))
         assert plain == pytest.approx(expected, abs=3 * np.sqrt(expected * (1 - expected) / runs) + 0.005)
-        assert told <= most[phi]
+        assert told <= maximum[phi]
         assert large <= 0.09
         assert by_day <= 0.09
     with capsys.disabled():

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import psychrolib
 import pytest
-from damage_support import NO_DOUBT, job_of, newest, place, track
+from damage_support import NO_UNCERTAINTY, job_of, location, newest, track
 
 from monitord.analysis.air.airing import AiringDay, airing
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
@@ -38,7 +38,7 @@ SURFACES = [
 @pytest.mark.parametrize(("t", "rh", "surface", "surface_rh", "margin"), SURFACES)
 def test_a_contact_sensor_gives_the_tabled_humidity_and_margin(t, rh, surface, surface_rh, margin):
     """Printed to 0.01 (0.1 over 100 %), so half of the last digit."""
-    found = surface_risk(newest(place("surface"), t, rh, surface), None, None, OPTIONS)
+    found = surface_risk(newest(location("surface"), t, rh, surface), None, None, OPTIONS)
     assert found is not None
     assert found[0].surface_rh.value == pytest.approx(surface_rh, abs=0.05 if surface_rh > 100 else 0.006)
     assert found[0].margin.value == pytest.approx(margin, abs=0.006)
@@ -57,8 +57,8 @@ FACTORS = [
 @pytest.mark.parametrize(("room_c", "rh", "outdoor_c", "surface_c", "factor"), FACTORS)
 def test_the_temperature_factor_gives_the_design_surface(room_c, rh, outdoor_c, surface_c, factor):
     """The factor is printed to 0.0005, of 25 K; the standard's own saturation curve differs by 0.1 %."""
-    room = newest(place("room_air", f_rsi=factor), room_c, rh)
-    outdoor = newest(place("outdoor_air", "out"), outdoor_c, 80)
+    room = newest(location("room_air", f_rsi=factor), room_c, rh)
+    outdoor = newest(location("outdoor_air", "out"), outdoor_c, 80)
     found = surface_risk(room, room, outdoor, OPTIONS)
     assert found is not None
     assert found[0].source == "temperature factor"
@@ -83,7 +83,7 @@ MOULD = [
 
 
 def mould(location, t, rh, n=None, surface=np.nan):
-    here = track(location, t, rh, n, surface, doubt=NO_DOUBT)
+    here = track(location, t, rh, n, surface, uncertainty=NO_UNCERTAINTY)
     found = mould_risk(here, surface_of_hours(here, None, None, OPTIONS), here.end_s, UTC, OPTIONS)
     assert found is not None
     return found
@@ -93,7 +93,7 @@ def mould(location, t, rh, n=None, surface=np.nan):
 def test_the_mould_index_of_a_location_follows_the_table(name, t, rh, indices):
     for days, index in zip((28, 84, 364), indices, strict=True):
         if index is not None:
-            found = mould(place(mould_sensitivity=name), t, rh, 24 * days)
+            found = mould(location(mould_sensitivity=name), t, rh, 24 * days)
             assert found.index == pytest.approx(index, abs=0.01), days
             assert found.material == name
             assert found.unknown_share == 0.0
@@ -103,7 +103,7 @@ def test_the_index_is_that_of_the_surface_where_one_is_touched():
     """Air of 20 °C whose vapour is 95 % of saturation at 10 °C, on a surface of 10 °C: the row 10/95."""
     vapour = 0.95 * psychrolib.GetSatVapPres(10.0)
     rh = 100 * vapour / psychrolib.GetSatVapPres(20.0)
-    found = mould(place(), 20, rh, 24 * 28, surface=10.0)
+    found = mould(location(), 20, rh, 24 * 28, surface=10.0)
     assert found.index == pytest.approx(1.5184, abs=0.01)
     assert "contact sensor" in found.surface
 
@@ -113,7 +113,7 @@ def test_the_index_is_that_of_the_surface_where_one_is_touched():
 )
 def test_cycles_of_wet_and_dry_follow_the_table(wet_h, dry_h, index):
     humidity = np.tile(np.r_[np.full(wet_h, 97.0), np.full(dry_h, 60.0)], 28)[: 24 * 28]
-    assert mould(place(), 20.0, humidity, 24 * 28).index == pytest.approx(index, abs=0.01)
+    assert mould(location(), 20.0, humidity, 24 * 28).index == pytest.approx(index, abs=0.01)
 
 
 # days to index 1 in the table, from Hukka and Viitanen's law at constant conditions
@@ -121,7 +121,7 @@ def test_cycles_of_wet_and_dry_follow_the_table(wet_h, dry_h, index):
 def test_days_to_first_growth_at_the_present_rate(t, rh, days):
     """Half way to index 1 the rate of the last week leads there on the tabled day, within a tenth."""
     half = round(24 * days / 2)
-    found = mould(place(), t, rh, half)
+    found = mould(location(), t, rh, half)
     assert found.days_to_1 is not None
     assert half / 24 + found.days_to_1 == pytest.approx(days, rel=0.1)
 
@@ -133,7 +133,7 @@ WOOD = [(30, 6.2), (50, 9.2), (65, 12.0), (80, 16.0), (85, 17.9)]
 @pytest.mark.parametrize(("rh", "content"), WOOD)
 def test_timber_in_steady_air_comes_to_the_tabled_moisture_content(rh, content):
     """Table to 0.1; the formula keeps within 0.06 of it."""
-    here = track(place("subfloor_void"), 21.1, rh, 24 * 30)
+    here = track(location("subfloor_void"), 21.1, rh, 24 * 30)
     found = wood_moisture(here, here.end_s, OPTIONS)
     assert found is not None
     assert found.value.value == pytest.approx(content, abs=0.11)
@@ -142,7 +142,7 @@ def test_timber_in_steady_air_comes_to_the_tabled_moisture_content(rh, content):
 def test_timber_follows_a_step_of_its_air_by_the_exponential():
     """1 - 1/e of a step after one time constant (14 days)."""
     rh = np.r_[np.full(24, 50.0), np.full(24 * 14, 85.0)]
-    here = track(place(), 21.1, rh, len(rh))
+    here = track(location(), 21.1, rh, len(rh))
     found = wood_moisture(here, here.end_s, OPTIONS)
     assert found is not None
     low, high = 9.2, 17.9
@@ -151,7 +151,7 @@ def test_timber_follows_a_step_of_its_air_by_the_exponential():
 
 def test_water_that_airing_carries_out_agrees_with_psychrolib():
     """Dry air of the room's state times the difference of humidity ratios; psychrolib 2.5, ASHRAE 2017 ch. 1."""
-    room, out = place("room_air", "room"), place("outdoor_air", "out")
+    room, out = location("room_air", "room"), location("outdoor_air", "out")
     job = job_of(room, out, elevation_m=500)
     options = AnalysisOptions(airing_changes_per_h=2.0, airing_volume_m3=75.0)
     airs = {"room": newest(room, 22.0, 60.0), "out": newest(out, 5.0, 90.0)}
@@ -167,7 +167,7 @@ def test_water_that_airing_carries_out_agrees_with_psychrolib():
 
 def test_higher_humidity_outdoors_can_be_the_drier_air():
     """20 °C/50 % against 5 °C/90 %: 1169.4 and 785.2 Pa, ideal-gas ASHRAE equations."""
-    room, out = place("room_air", "room"), place("outdoor_air", "out")
+    room, out = location("room_air", "room"), location("outdoor_air", "out")
     airs = {"room": newest(room, 20.0, 50.0), "out": newest(out, 5.0, 90.0)}
     found = airing(job_of(room, out), room, airs, {}, AiringDay(), OPTIONS)
     assert found is not None

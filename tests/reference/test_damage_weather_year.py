@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from damage_support import NO_DOUBT, START_S, job_of, place, track, view_of
+from damage_support import NO_UNCERTAINTY, START_S, job_of, location, track, view_of
 
 from monitord.analysis.air.airing import airing_day
-from monitord.analysis.damage import view_damage
+from monitord.analysis.damage import assess_damage
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import mould_risk
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -42,13 +42,13 @@ def tmy3(name):
 
 
 @cache
-def tracks(name, factor):
+def all_series(name, factor):
     """Room and outdoor tracks of a year, without doubt of the probes."""
     t, rh = tmy3(name)
-    outdoor = track(place("outdoor_air", "out"), t, rh, doubt=NO_DOUBT)
+    outdoor = track(location("outdoor_air", "out"), t, rh, uncertainty=NO_UNCERTAINTY)
     indoor = np.asarray(relative_humidity(np.full_like(t, ROOM_C), vapour_pressure(t, rh) + GAIN_PA))
-    room = track(place("room_air", "room", f_rsi=factor), np.full_like(t, ROOM_C), np.minimum(indoor, 100.0),
-                 doubt=NO_DOUBT)  # fmt: skip
+    room = track(location("room_air", "room", f_rsi=factor), np.full_like(t, ROOM_C), np.minimum(indoor, 100.0),
+                 uncertainty=NO_UNCERTAINTY)  # fmt: skip
     return room, outdoor
 
 
@@ -70,7 +70,7 @@ def outdoor_vapour(t, rh):
 @pytest.mark.parametrize(("name", "factor"), [("723170TYA.CSV", 0.55), ("703165TY.csv", 0.4)])
 def test_condensing_hours_of_a_year_are_those_of_a_direct_count(name, factor):
     """Ours compare temperatures with the factor's doubt at 50 %, the count pressures: an hour may fall either way."""
-    room, outdoor = tracks(name, factor)
+    room, outdoor = all_series(name, factor)
     found = surface_of_hours(room, room, outdoor, AT_ONCE)
     assert found is not None
     assert np.isfinite(found.margin_k).all()
@@ -103,8 +103,8 @@ def direct_mould(surface, humidity):
 @pytest.mark.parametrize("days", [60, 200, 365])
 def test_mould_at_the_cold_surface_is_that_of_a_direct_run(days):
     n = 24 * days
-    room, outdoor = (whole_year.last(8760) for whole_year in tracks("723170TYA.CSV", 0.55))
-    room, outdoor = (track(x.location, x.temperature_c[:n], x.relative_humidity_pct[:n], doubt=NO_DOUBT)
+    room, outdoor = (whole_year.last(8760) for whole_year in all_series("723170TYA.CSV", 0.55))
+    room, outdoor = (track(x.location, x.temperature_c[:n], x.relative_humidity_pct[:n], uncertainty=NO_UNCERTAINTY)
                      for x in (room, outdoor))  # fmt: skip
     surface = surface_of_hours(room, room, outdoor, AT_ONCE)
     found = mould_risk(room, surface, room.end_s, job_of(room.location).zone, AT_ONCE)
@@ -122,14 +122,14 @@ def test_mould_at_the_cold_surface_is_that_of_a_direct_run(days):
 def test_hours_in_which_airing_dries_are_those_of_a_direct_count():
     """Day by day over the year, against a room held at 1200 Pa; without doubt any difference counts."""
     t, rh = tmy3("723170TYA.CSV")
-    outdoor = place("outdoor_air", "out")
+    outdoor = location("outdoor_air", "out")
     room_rh = 100 * 1200.0 / saturation(ROOM_C)
     ours = direct = 0
     for day in range(0, 365):
         part = slice(24 * day, 24 * day + 24)
         found = airing_day(
-            track(place("room_air"), ROOM_C, room_rh, 24, doubt=NO_DOUBT),
-            track(outdoor, t[part], rh[part], doubt=NO_DOUBT),
+            track(location("room_air"), ROOM_C, room_rh, 24, uncertainty=NO_UNCERTAINTY),
+            track(outdoor, t[part], rh[part], uncertainty=NO_UNCERTAINTY),
             0.0,
             AT_ONCE,
         )
@@ -145,20 +145,20 @@ def test_hours_in_which_airing_dries_are_those_of_a_direct_count():
 @pytest.mark.parametrize("name", ["723170TYA.CSV", "703165TY.csv"])
 def test_a_year_of_weather_leaves_no_value_unhandled(name):
     """Every fortnight of the year, with the usual options: cavity and void in the weather, a room over them."""
-    room, outdoor = tracks(name, 0.55)
+    room, outdoor = all_series(name, 0.55)
     t, rh = tmy3(name)
-    cavity = track(place("cavity", "cavity", f_rsi=0.3, reference="room"), 0.5 * (t + ROOM_C), np.clip(rh, 5, 100))
-    void = track(place("subfloor_void", "void", f_rsi=0.2, reference="room"), 0.3 * ROOM_C + 0.7 * t, rh)
+    cavity = track(location("cavity", "cavity", f_rsi=0.3, reference="room"), 0.5 * (t + ROOM_C), np.clip(rh, 5, 100))
+    void = track(location("subfloor_void", "void", f_rsi=0.2, reference="room"), 0.3 * ROOM_C + 0.7 * t, rh)
     job = job_of(*(x.location for x in (room, outdoor, cavity, void)), zone="America/New_York")
     seen = set()
     for hour in range(24, 8761, 14 * 24 + 6):
         parts = [cut(x, hour) for x in (room, outdoor, cavity, void)]
-        view = view_damage(job, view_of(*parts), AnalysisOptions())
+        view = assess_damage(job, view_of(*parts), AnalysisOptions())
         for finding in view.findings:
             assert finding.value is None or math.isfinite(finding.value)
             assert finding.measured_at.timestamp() == START_S + HOUR_S * hour
             seen.add((finding.kind, finding.value is not None))
-        for damage in view.places.values():
+        for damage in view.locations.values():
             if damage.night_ahead is not None:
                 assert np.isfinite(damage.night_ahead.margin_k).all()
                 assert 0.0 <= damage.night_ahead.probability <= 1.0
@@ -169,4 +169,4 @@ def test_a_year_of_weather_leaves_no_value_unhandled(name):
 def cut(whole, n):
     """The first hours of a track."""
     first = {name: getattr(whole, name)[:n] for name in ("temperature_c", "relative_humidity_pct")}
-    return track(whole.location, first["temperature_c"], first["relative_humidity_pct"], doubt=whole.doubt)
+    return track(whole.location, first["temperature_c"], first["relative_humidity_pct"], uncertainty=whole.uncertainty)

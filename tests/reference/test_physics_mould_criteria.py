@@ -42,7 +42,7 @@ def test_running_mean_is_the_mean_of_each_window():
     rng = np.random.default_rng(11)
     values = rng.normal(70.0, 10.0, (400, 2))
     values[rng.random((400, 2)) < 0.3] = np.nan
-    means = running_mean(values, 48, least_known_share=0.7)
+    means = running_mean(values, 48, min_known_share=0.7)
     for i in range(400):
         for j in range(2):
             window = values[max(0, i - 47) : i + 1, j]

@@ -251,12 +251,12 @@ class Player:
     def _found_jobs(self) -> None:
         with self.db.write() as conn:
             for job in sorted({subject.job for subject in self.subjects.values()}):
-                places = sorted({s.location for s in self.subjects.values() if s.job == job and s.location})
+                locations = sorted({s.location for s in self.subjects.values() if s.job == job and s.location})
                 file = {
                     "job": job,
                     "timezone": str(self.scenario.zone),
                     "start": self.scenario.start - timedelta(days=1),
-                    "locations": [{"id": place, "kind": "cavity"} for place in places],
+                    "locations": [{"id": location, "kind": "cavity"} for location in locations],
                 }
                 stored_jobs.apply_job(conn, JobFile.model_validate(file))
 

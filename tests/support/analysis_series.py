@@ -9,32 +9,32 @@ from typing import Any
 
 import numpy as np
 
-from monitord.analysis.series.calibration import Doubt
-from monitord.analysis.series.hourly_series import Around, Track
+from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
-from monitord.model.series import HOUR_S, Array, Series, StayRecord, roll_up
+from monitord.model.series import HOUR_S, Array, PlacementRecord, Series, roll_up
 from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
 
 START = datetime(2025, 1, 10, tzinfo=UTC)
 START_S = START.timestamp()
 STEP_S = 600.0
-GOOD = Doubt(0.15, 0.6)
+GOOD = Uncertainty(0.15, 0.6)
 
 ROOM, OUTDOOR, CAVITY = LocationKind.ROOM_AIR, LocationKind.OUTDOOR_AIR, LocationKind.CAVITY
 VOID, SLEEVE, SURFACE = LocationKind.SUBFLOOR_VOID, LocationKind.SLAB_SLEEVE, LocationKind.SURFACE
 
 
-def place(kind: LocationKind, **keys: Any) -> Location:
+def location(kind: LocationKind, **keys: Any) -> Location:
     """A location named after its kind."""
     sleeve = {"depth_mm": 40.0, "slab_thickness_mm": 100.0, "drying_sides": 1} if kind is SLEEVE else {}
     return Location.model_validate({"id": kind.value, "kind": kind} | sleeve | keys, strict=False)
 
 
-def house(*places: Location) -> JobFile:
+def house(*locations: Location) -> JobFile:
     """A job of those places, a probe named after each since the start."""
-    stays = [{"id": f"p-{where.id}", "location_id": where.id, "from": START} for where in places]
+    placements = [{"id": f"p-{where.id}", "location_id": where.id, "from": START} for where in locations]
     return JobFile.model_validate(
-        {"job": "house", "start": START, "locations": [p.model_dump() for p in places], "probes": stays}
+        {"job": "house", "start": START, "locations": [p.model_dump() for p in locations], "probes": placements}
     )
 
 
@@ -51,24 +51,28 @@ def hours(days: float) -> Array:
     return np.arange(round(24 * days), dtype=float)
 
 
-def track(where: Location, temperature_c: Array | float, rh: Array | float, days: float, doubt: Doubt = GOOD) -> Track:
+def track(
+    where: Location, temperature_c: Array | float, rh: Array | float, days: float, uncertainty: Uncertainty = GOOD
+) -> HourlySeries:
     """A location by hour."""
     n = round(24 * days)
     t, humidity = (np.broadcast_to(np.asarray(x, dtype=float), n).copy() for x in (temperature_c, rh))
     vp = np.full(n, np.nan)
     known = np.isfinite(t) & np.isfinite(humidity)
     vp[known] = vapour_pressure(t[known], np.clip(humidity[known], 0.0, 105.0))
-    return Track(where, START_S + HOUR_S * np.arange(n), t, humidity, vp, np.full(n, np.nan), doubt, f"p-{where.id}")
+    return HourlySeries(
+        where, START_S + HOUR_S * np.arange(n), t, humidity, vp, np.full(n, np.nan), uncertainty, f"p-{where.id}"
+    )
 
 
-def track_at(where: Location, temperature_c: Array | float, vp: Array | float, days: float) -> Track:
+def track_at(where: Location, temperature_c: Array | float, vp: Array | float, days: float) -> HourlySeries:
     """A location by hour, from its vapour pressure. [Pa]"""
     n = round(24 * days)
     t, pressure = (np.broadcast_to(np.asarray(x, dtype=float), n) for x in (temperature_c, vp))
     return track(where, t, 100.0 * pressure / saturation_vapour_pressure(t, "water"), days)
 
 
-def until(known: Track, hour: int) -> Track:
+def until(known: HourlySeries, hour: int) -> HourlySeries:
     """What was known of a track after so many hours."""
     cut = ("hour_s", "temperature_c", "relative_humidity_pct", "vapour_pressure_pa", "surface_temperature_c")
     return replace(known, **{name: getattr(known, name)[:hour] for name in cut})
@@ -79,7 +83,7 @@ def around_until(around: Around, hour: int) -> Around:
     return Around(*(None if t is None else until(t, hour) for t in (around.air, around.room, around.outdoor)))
 
 
-def blanked(known: Track, first: int, last: int | None = None) -> Track:
+def blanked(known: HourlySeries, first: int, last: int | None = None) -> HourlySeries:
     """The same track with nothing heard from one hour to another."""
     gone = slice(first, last)
     changed = {}
@@ -105,7 +109,7 @@ def readings(time_s: Array, temperature_c: Array | float, rh: Array | float, rec
     return Series(START_S + time_s, t, humidity, np.full(n, np.nan), np.full(n, 3.0), START_S + arrived)
 
 
-def stay(where: Location, series: Series, interval_s: float = STEP_S, recent_h: float = 72.0) -> StayRecord:
+def placement(where: Location, series: Series, interval_s: float = STEP_S, recent_h: float = 72.0) -> PlacementRecord:
     """What is known of a stay once all of its readings have come; the last hour may be under way."""
     placement = Placement.model_validate(
         {"id": f"p-{where.id}", "location_id": where.id, "from": START, "interval_s": interval_s}
@@ -114,7 +118,7 @@ def stay(where: Location, series: Series, interval_s: float = STEP_S, recent_h: 
     kept = series.time_s >= newest - recent_h * HOUR_S
     recent = Series(*(getattr(series, name)[kept] for name in Series.__dataclass_fields__))
     heard = float(np.minimum(series.time_s, series.received_s).max())
-    return StayRecord(placement, recent, roll_up(series), heard)
+    return PlacementRecord(placement, recent, roll_up(series), heard)
 
 
 def end_of(series: Series) -> float:

@@ -8,20 +8,20 @@ from typing import Any
 import numpy as np
 
 from monitord.analysis.air.comparison import Present
-from monitord.analysis.hourly_results import HourView
-from monitord.analysis.series.calibration import Doubt
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.hourly_results import HourlyResults
+from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.model.jobs import HumidityOver, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, Series
 from monitord.physics.moist_air import vapour_pressure
 
 START = datetime(2025, 1, 6, tzinfo=UTC)
 START_S = START.timestamp()
-NO_DOUBT = Doubt(0.0, 0.0)
-USUAL = Doubt(0.15, 1.0)
+NO_UNCERTAINTY = Uncertainty(0.0, 0.0)
+USUAL = Uncertainty(0.15, 1.0)
 
 
-def place(kind: str = "cavity", id_: str = "here", **more: Any) -> Location:
+def location(kind: str = "cavity", id_: str = "here", **more: Any) -> Location:
     return Location(id=id_, kind=LocationKind(kind), **more)
 
 
@@ -35,15 +35,15 @@ def track(
     rh: float | Array,
     n: int | None = None,
     surface: float | Array = np.nan,
-    doubt: Doubt = USUAL,
+    uncertainty: Uncertainty = USUAL,
     start_s: float = START_S,
-) -> Track:
+) -> HourlySeries:
     """Hourly values of a location from `start_s` on."""
     n = n if n is not None else len(np.atleast_1d(t))
     temperature, humidity = hours(n, t), hours(n, rh)
     vapour = np.asarray(vapour_pressure(temperature, humidity))
     grid = start_s + HOUR_S * np.arange(n)
-    return Track(location, grid, temperature, humidity, vapour, hours(n, surface), doubt, "p")
+    return HourlySeries(location, grid, temperature, humidity, vapour, hours(n, surface), uncertainty, "p")
 
 
 def newest(
@@ -52,7 +52,7 @@ def newest(
     rh: float | Array,
     surface: float | Array = np.nan,
     n: int = 160,
-    doubt: Doubt = USUAL,
+    uncertainty: Uncertainty = USUAL,
     over: str = "water",
     probe: str | None = None,
     step_s: float = 600.0,
@@ -60,13 +60,13 @@ def newest(
     """Readings of a location every ten minutes from `START_S` on."""
     time_s = START_S + step_s * np.arange(n)
     series = Series(time_s, hours(n, t), hours(n, rh), hours(n, surface), hours(n, np.nan), time_s)
-    return Present(location, series, doubt, step_s, HumidityOver(over), probe or f"p-{location.id}")
+    return Present(location, series, uncertainty, step_s, HumidityOver(over), probe or f"p-{location.id}")
 
 
 def job_of(*locations: Location, zone: str = "UTC", elevation_m: float = 0.0) -> JobFile:
     return JobFile(job="j", start=START, timezone=zone, elevation_m=elevation_m, locations=locations)
 
 
-def view_of(*tracks: Track) -> HourView:
+def view_of(*all_series: HourlySeries) -> HourlyResults:
     """The view of hours that ends where the tracks end."""
-    return HourView(tracks[0].end_s or START_S, tracks={t.location.id: t for t in tracks})
+    return HourlyResults(all_series[0].end_s or START_S, all_series={t.location.id: t for t in all_series})

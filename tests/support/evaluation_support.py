@@ -27,7 +27,7 @@ def location(key: str, kind: str, **more: Any) -> dict[str, Any]:
     return {"id": key, "kind": kind, "reference": None, "f_rsi": None, "sealed_at": None, **more}
 
 
-def stay(probe: str, where: str, interval_s: float = 600.0) -> dict[str, Any]:
+def placement(probe: str, where: str, interval_s: float = 600.0) -> dict[str, Any]:
     """A probe that stays at one place throughout."""
     return {"id": probe, "location_id": where, "from": iso(START_S), "to": None, "interval_s": interval_s}
 
@@ -35,8 +35,8 @@ def stay(probe: str, where: str, interval_s: float = 600.0) -> dict[str, Any]:
 def case(locations: list[dict[str, Any]], probes: list[dict[str, Any]] | None = None) -> Case:
     """A case with nothing true but where its locations are; all are watched throughout."""
     truth = Truth("hand", 1, "made by hand", START_S, END_S)
-    for place in locations:
-        truth.locations[place["id"]] = LocationTruth(place["kind"], watched=[(START_S, END_S)])
+    for location in locations:
+        truth.locations[location["id"]] = LocationTruth(location["kind"], watched=[(START_S, END_S)])
     return Case("hand", 1, {"locations": locations, "probes": probes or [], "timezone": "UTC"}, truth, [])
 
 
@@ -52,12 +52,14 @@ def alerts(*records: AlertRecord) -> Verdicts:
     return Verdicts(alerts=list(records))
 
 
-def with_goal(place: LocationTruth, met: list[tuple[float, float]], eta_s: float | None, reason: str = "met") -> None:
+def with_goal(
+    location: LocationTruth, met: list[tuple[float, float]], eta_s: float | None, reason: str = "met"
+) -> None:
     """Give a location a goal that is met in these spans; its metric is 90 before and 70 within."""
-    place.goal = {"metric": "rh_pct", "limit": 75.0, "window_h": 24.0}
-    place.goal_met, place.eta_s, place.eta_reason = met, eta_s, reason
-    place.hour_s = [at(h + 1) for h in range(int(LENGTH_H))]
-    place.metric_windowed = [70.0 if any(a <= t <= b for a, b in met) else 90.0 for t in place.hour_s]
+    location.goal = {"metric": "rh_pct", "limit": 75.0, "window_h": 24.0}
+    location.goal_met, location.eta_s, location.eta_reason = met, eta_s, reason
+    location.hour_s = [at(h + 1) for h in range(int(LENGTH_H))]
+    location.metric_windowed = [70.0 if any(a <= t <= b for a, b in met) else 90.0 for t in location.hour_s]
 
 
 def forecast(made_s: float, where: str, low_s: float, middle_s: float, high_s: float) -> ForecastRecord:

@@ -32,7 +32,7 @@ def at_day(day: float) -> datetime:
     return START + timedelta(days=day)
 
 
-def place(id_: str, kind: str, **keys: Any) -> dict[str, Any]:
+def location(id_: str, kind: str, **keys: Any) -> dict[str, Any]:
     """A location with every key of the format."""
     empty = dict.fromkeys(
         ("depth_mm", "slab_thickness_mm", "drying_sides", "f_rsi", "installed_at", "sealed_at", "goal", "reference")
@@ -51,15 +51,15 @@ def job() -> dict[str, Any]:
         "start": z(START),
         "end": z(at_day(DAYS)),
         "locations": [
-            place("room", "room_air", f_rsi=0.72),
-            place("yard", "outdoor_air"),
-            place("wall", "cavity", reference="room", goal={"metric": "rh_pct", "limit": 65.0, "window_h": 24}),
-            place(
+            location("room", "room_air", f_rsi=0.72),
+            location("yard", "outdoor_air"),
+            location("wall", "cavity", reference="room", goal={"metric": "rh_pct", "limit": 65.0, "window_h": 24}),
+            location(
                 "slab", "slab_sleeve", reference="room", depth_mm=40, slab_thickness_mm=100, drying_sides=1,
                 installed_at=z(at_day(0.2)), sealed_at=z(at_day(0.25)),
                 goal={"metric": "equilibrium_rh_pct", "limit": 80.0, "window_h": 24},
             ),
-            place("void", "subfloor_void", goal={"metric": "timber_mc_pct", "limit": 16.0, "window_h": 72}),
+            location("void", "subfloor_void", goal={"metric": "timber_mc_pct", "limit": 16.0, "window_h": 72}),
         ],
         "probes": [
             {

@@ -25,7 +25,7 @@ ALERTS = AlertSettings.model_validate(
         "channels": [{"name": "mail", "url": "log://"}, {"name": "sms", "url": "log://", "form": "short"}],
         "people": [
             {"id": "okafor", "name": "R. Okafor", "ways": [{"channel": "mail"}]},
-            {"id": "moran", "name": "B. Moran", "ways": [{"channel": "sms", "least_severity": "act"}]},
+            {"id": "moran", "name": "B. Moran", "ways": [{"channel": "sms", "min_severity": "act"}]},
             {
                 "id": "lind",
                 "name": "A. Lind",

@@ -119,17 +119,17 @@ MILL_LANE = JobFile(
     start=START,
     locations=LOCATIONS,
     probes=tuple(
-        Placement(probe=f"K7-{n:02d}", location_id=place.id, from_time=START)
-        for n, place in enumerate(LOCATIONS, start=1)
+        Placement(probe=f"K7-{n:02d}", location_id=location.id, from_time=START)
+        for n, location in enumerate(LOCATIONS, start=1)
     ),
 )
 
 
-def course(place: str, days: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def course(location: str, days: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Temperature, humidity and surface temperature at a place over days since the start. [°C], [%], [°C]"""
-    daily, noise = np.sin(2 * np.pi * (days - 0.375)), np.random.default_rng(len(place)).normal(0, 0.12, len(days))
+    daily, noise = np.sin(2 * np.pi * (days - 0.375)), np.random.default_rng(len(location)).normal(0, 0.12, len(days))
     none = np.full(len(days), np.nan)
-    match place:
+    match location:
         case "living-air":
             return 21 + 0.8 * daily, 49.5 - 4 * daily + 2 * noise, none
         case "yard":
@@ -148,19 +148,19 @@ def course(place: str, days: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.nda
     return 19 + 0.4 * daily, 77 + 21 * np.exp(-days / 8) + noise, none
 
 
-def readings_of(stay: Placement, until: datetime = NOW, step_s: float = 600.0) -> list[Reading]:
+def readings_of(placement: Placement, until: datetime = NOW, step_s: float = 600.0) -> list[Reading]:
     """What a probe reported from the start of its stay."""
-    seconds = np.arange(0.0, (until - stay.from_time).total_seconds(), step_s)
-    t, rh, surface = course(stay.location_id, seconds / 86_400.0)
+    seconds = np.arange(0.0, (until - placement.from_time).total_seconds(), step_s)
+    t, rh, surface = course(placement.location_id, seconds / 86_400.0)
     found = []
     for s, a, b, c in zip(seconds, t, rh, surface, strict=True):
-        time = stay.from_time + timedelta(seconds=float(s))
-        silent = stay.location_id == "bath" and time > NOW - timedelta(hours=7)
-        if silent or (stay.location_id == "utility" and GAP[0] < time < GAP[1]):
+        time = placement.from_time + timedelta(seconds=float(s))
+        silent = placement.location_id == "bath" and time > NOW - timedelta(hours=7)
+        if silent or (placement.location_id == "utility" and GAP[0] < time < GAP[1]):
             continue
         found.append(
             Reading(
-                probe=stay.probe,
+                probe=placement.probe,
                 time=time,
                 temperature_c=round(float(a), 2),
                 relative_humidity_pct=round(float(b), 1),
@@ -206,12 +206,12 @@ def against_room(dvp: float, words: str, flow: Flow, role: str = "room", other: 
     )
 
 
-def place(name: str, state: State, words: str, t: float, rh: float, **more: object) -> LocationAssessment:
+def location(name: str, state: State, words: str, t: float, rh: float, **more: object) -> LocationAssessment:
     """An assessment of one location."""
     vp = rh / 100 * 611.2 * np.exp(17.62 * t / (243.12 + t))
     known: dict[str, object] = {
         "location": name,
-        "probe": next(stay.probe for stay in MILL_LANE.probes if stay.location_id == name),
+        "probe": next(placement.probe for placement in MILL_LANE.probes if placement.location_id == name),
         "state": state,
         "words": words,
         "last_reading_at": NOW - timedelta(minutes=3),
@@ -240,7 +240,7 @@ def assessment() -> JobAssessment:
         last_reading_at=NOW - timedelta(minutes=1),
         findings=(),
         locations=(
-            place(
+            location(
                 "living-air",
                 State.WATCHED,
                 "Measured.",
@@ -248,8 +248,8 @@ def assessment() -> JobAssessment:
                 48.0,
                 comparisons=(against_room(240, outdoors, Flow.OUT_OF, "outdoors", "yard"),),
             ),
-            place("yard", State.WATCHED, "Measured.", 8.1, 88.0),
-            place(
+            location("yard", State.WATCHED, "Measured.", 8.1, 88.0),
+            location(
                 "utility",
                 State.REWETTING,
                 "Up 6.2 ± 1.9 % RH since Sun 22 Nov, 00:00.",
@@ -258,7 +258,7 @@ def assessment() -> JobAssessment:
                 drying=drying(84.1, 93, 70, "Getting wet again."),
                 comparisons=into_room(700, "Utility room, outside wall cavity"),
             ),
-            place(
+            location(
                 "hall",
                 State.STALLED,
                 "No clear fall for 5 days. The room air is too humid to take more water.",
@@ -270,7 +270,7 @@ def assessment() -> JobAssessment:
                 ),
                 comparisons=(against_room(40, same, Flow.NO_CLEAR_DIFFERENCE),),
             ),
-            place(
+            location(
                 "bath",
                 State.UNKNOWN,
                 "Silent for 7.0 h. The probe said its battery was low.",
@@ -278,7 +278,7 @@ def assessment() -> JobAssessment:
                 81.0,
                 last_reading_at=NOW - timedelta(hours=7),
             ),
-            place(
+            location(
                 "sleeve",
                 State.EQUILIBRATING,
                 "Hour 41 of 72. Heading for 86 to 89 % RH. No verdict yet.",
@@ -295,7 +295,7 @@ def assessment() -> JobAssessment:
                 ),
                 comparisons=into_room(740, "Living room slab, sleeve 1"),
             ),
-            place(
+            location(
                 "kitchen",
                 State.DRYING,
                 "Falling 0.9 ± 0.2 % RH a day.",
@@ -322,7 +322,7 @@ def assessment() -> JobAssessment:
                     ),
                 ),
             ),
-            place(
+            location(
                 "bed",
                 State.AT_GOAL,
                 "At goal since Thu 19 Nov, and steady.",
@@ -331,7 +331,7 @@ def assessment() -> JobAssessment:
                 drying=drying(66.8, 91, 70, "At goal.", datetime(2026, 11, 19, 6, tzinfo=UTC)),
                 comparisons=into_room(390, "Bedroom, party wall cavity"),
             ),
-            place(
+            location(
                 "reveal",
                 State.WATCHED,
                 "Measured.",
@@ -477,8 +477,8 @@ def mill_lane(folder: Path, step_s: float = 600.0) -> Site:
     site = empty_site(folder)
     with site.db.write() as conn:
         apply_job(conn, MILL_LANE)
-    for stay in MILL_LANE.probes:
-        site.put(readings_of(stay, step_s=step_s))
+    for placement in MILL_LANE.probes:
+        site.put(readings_of(placement, step_s=step_s))
     loose = Placement(probe="K7-77", location_id="nowhere", from_time=NOW - timedelta(hours=1))
     site.put(readings_of(loose))
     with site.db.write() as conn:

@@ -14,14 +14,14 @@ from monitord.alerts.deciding.routes import Recipient, quiet_until, ways
 from monitord.alerts.lifecycle.rules import more_severe, severity_rank
 from monitord.model.alerts import Alert, AlertStatus, Severity
 from monitord.model.config.alert_settings import Person
-from monitord.model.messages import TELLS_OPEN, News, OutboxState, ToldItem
+from monitord.model.messages import TELLS_OPEN, NotificationReason, OutboxState, SentItem
 
 _REPORT_FOR = timedelta(hours=6)
 """How long after quiet hours what came and went in them is still reported."""
 
 
 @dataclass(frozen=True)
-class Told:
+class SentRecord:
     """What one person has been told about one episode, or is being told."""
 
     first_at: datetime
@@ -31,16 +31,16 @@ class Told:
     closed: bool
     on_its_way: bool
     """The latest word has not gone out yet."""
-    counts: dict[News, int]
+    counts: dict[NotificationReason, int]
     channels: frozenset[str]
 
 
 @dataclass(frozen=True)
-class Verdict:
+class DeliveryVerdict:
     """What to tell one person about one episode, if anything."""
 
     reason: str
-    news: News | None = None
+    news: NotificationReason | None = None
     since: datetime | None = None
     """When the news became news; the wait for others to come with it counts from there."""
     soon: bool = False
@@ -51,26 +51,26 @@ class Verdict:
     """Nothing about this episode will be told to this person any more."""
 
 
-def summarise(items: Iterable[ToldItem]) -> dict[tuple[str, str, int], Told]:
+def summarise(items: Iterable[SentItem]) -> dict[tuple[str, str, int], SentRecord]:
     """Person, fingerprint and episode to what was told; the channels of one message count as one."""
-    sorted_items: dict[tuple[str, str, int], list[ToldItem]] = {}
+    sorted_items: dict[tuple[str, str, int], list[SentItem]] = {}
     for told in items:
-        if told.item.news in TELLS_OPEN or told.item.news in (News.CLOSED, News.MISSED):
+        if told.item.news in TELLS_OPEN or told.item.news in (NotificationReason.CLOSED, NotificationReason.MISSED):
             sorted_items.setdefault((told.person, told.item.subject, told.item.episode), []).append(told)
     return {key: _summary(rows) for key, rows in sorted_items.items()}
 
 
-def _summary(rows: list[ToldItem]) -> Told:
+def _summary(rows: list[SentItem]) -> SentRecord:
     last = max(row.created_at for row in rows)
     latest = [row for row in rows if row.created_at == last]
-    counts: dict[News, int] = {}
+    counts: dict[NotificationReason, int] = {}
     for row in rows:
         counts[row.item.news] = max(counts.get(row.item.news, 0), row.item.ordinal)
-    return Told(
+    return SentRecord(
         first_at=min(row.created_at for row in rows),
         last_at=last,
         severity=max((row.item.severity for row in rows), key=severity_rank),
-        closed=bool(counts.keys() & {News.CLOSED, News.MISSED}),
+        closed=bool(counts.keys() & {NotificationReason.CLOSED, NotificationReason.MISSED}),
         on_its_way=all(row.state is OutboxState.WAITING for row in latest),
         counts=counts,
         channels=frozenset(row.channel for row in rows),
@@ -89,10 +89,10 @@ def decide(
     alert: Alert,
     person: Person,
     recipient: Recipient | None,
-    told: Told | None,
+    told: SentRecord | None,
     blocked: Blocked | None,
     as_of: datetime,
-) -> Verdict:
+) -> DeliveryVerdict:
     """Decide what one person is told about one episode.
 
     Parameters
@@ -104,68 +104,74 @@ def decide(
     if alert.status is AlertStatus.CLOSED:
         return _of_closed(alert, person, recipient, told, blocked, as_of)
     if blocked is not None:
-        return Verdict(blocked.reason, due_at=blocked.until)
+        return DeliveryVerdict(blocked.reason, due_at=blocked.until)
     if recipient is None:
-        return Verdict("no route leads to them now")
+        return DeliveryVerdict("no route leads to them now")
     quiet = quiet_until(person, alert.severity, as_of)
     if told is None:
         return _first_word(alert, recipient, quiet)
     if more_severe(alert.severity, told.severity) and alert.status is AlertStatus.OPEN:
         if quiet is not None:
-            return Verdict("quiet hours", due_at=quiet)
-        return Verdict(f"{alert.severity} now, told as {told.severity}", News.RAISED, alert.severity_since or as_of)
+            return DeliveryVerdict("quiet hours", due_at=quiet)
+        return DeliveryVerdict(
+            f"{alert.severity} now, told as {told.severity}", NotificationReason.RAISED, alert.severity_since or as_of
+        )
     return _again(alert, recipient, told, quiet, as_of)
 
 
-def _first_word(alert: Alert, recipient: Recipient, quiet: datetime | None) -> Verdict:
+def _first_word(alert: Alert, recipient: Recipient, quiet: datetime | None) -> DeliveryVerdict:
     if alert.status is AlertStatus.ACKNOWLEDGED:
-        return Verdict(f"{alert.acknowledged_by} has taken it on before it was told")
+        return DeliveryVerdict(f"{alert.acknowledged_by} has taken it on before it was told")
     if not ways(recipient.person, alert.severity):
-        return Verdict(f"none of their ways takes {alert.severity}")
+        return DeliveryVerdict(f"none of their ways takes {alert.severity}")
     if quiet is not None:
-        return Verdict("quiet hours", due_at=quiet)
-    news = News.ESCALATED if recipient.escalated else News.OPENED
-    return Verdict(recipient.reason, news, alert.opened_at)
+        return DeliveryVerdict("quiet hours", due_at=quiet)
+    news = NotificationReason.ESCALATED if recipient.escalated else NotificationReason.OPENED
+    return DeliveryVerdict(recipient.reason, news, alert.opened_at)
 
 
-def _again(alert: Alert, recipient: Recipient, told: Told, quiet: datetime | None, as_of: datetime) -> Verdict:
+def _again(
+    alert: Alert, recipient: Recipient, told: SentRecord, quiet: datetime | None, as_of: datetime
+) -> DeliveryVerdict:
     if alert.status is AlertStatus.ACKNOWLEDGED:
-        return Verdict(f"told; {alert.acknowledged_by} has taken it on")
+        return DeliveryVerdict(f"told; {alert.acknowledged_by} has taken it on")
     if alert.severity is Severity.NOTE:
-        return Verdict("told; a note is not repeated")
+        return DeliveryVerdict("told; a note is not repeated")
     if told.on_its_way:
-        return Verdict("the last message has not gone out yet")
+        return DeliveryVerdict("the last message has not gone out yet")
     due = told.last_at + timedelta(seconds=recipient.remind_s)
     if quiet is not None:
-        return Verdict("told; quiet hours", due_at=max(due, quiet))
+        return DeliveryVerdict("told; quiet hours", due_at=max(due, quiet))
     if as_of >= due:
-        return Verdict("nobody has acknowledged it", News.REMINDER, due)
+        return DeliveryVerdict("nobody has acknowledged it", NotificationReason.REMINDER, due)
     soon = as_of >= told.last_at + timedelta(seconds=recipient.remind_s / 2)
-    return Verdict("told; the reminder is not due yet", News.REMINDER if soon else None, due, soon, due)
+    return DeliveryVerdict(
+        "told; the reminder is not due yet", NotificationReason.REMINDER if soon else None, due, soon, due
+    )
 
 
 def _of_closed(
     alert: Alert,
     person: Person,
     recipient: Recipient | None,
-    told: Told | None,
+    told: SentRecord | None,
     blocked: Blocked | None,
     as_of: datetime,
-) -> Verdict:
+) -> DeliveryVerdict:
     if told is not None and told.closed:
-        return Verdict("told that it is closed", final=True)
+        return DeliveryVerdict("told that it is closed", final=True)
     quiet = quiet_until(person, alert.severity, as_of)
     if told is not None:
         if quiet is not None:
-            return Verdict("quiet hours", due_at=quiet)
-        return Verdict("they were told that it was open", News.CLOSED, alert.closed_at)
+            return DeliveryVerdict("quiet hours", due_at=quiet)
+        return DeliveryVerdict("they were told that it was open", NotificationReason.CLOSED, alert.closed_at)
     if recipient is None or blocked is not None or alert.severity is Severity.NOTE or alert.opened_at is None:
-        return Verdict("closed before it was told", final=True)
+        return DeliveryVerdict("closed before it was told", final=True)
     slept_until = quiet_until(person, alert.severity, alert.opened_at)
     if slept_until is None or alert.closed_at is None or alert.closed_at > slept_until:
-        return Verdict("closed before it was told", final=True)
+        return DeliveryVerdict("closed before it was told", final=True)
     if quiet is not None:
-        return Verdict("came and went in quiet hours; reported at their end", due_at=quiet)
+        return DeliveryVerdict("came and went in quiet hours; reported at their end", due_at=quiet)
     if as_of - slept_until > _REPORT_FOR or not ways(person, alert.severity):
-        return Verdict("closed before it was told", final=True)
-    return Verdict("came and went in quiet hours", News.MISSED, slept_until)
+        return DeliveryVerdict("closed before it was told", final=True)
+    return DeliveryVerdict("came and went in quiet hours", NotificationReason.MISSED, slept_until)

@@ -10,11 +10,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from monitord.alerts.deciding.deduplication import Verdict
+from monitord.alerts.deciding.deduplication import DeliveryVerdict
 from monitord.alerts.lifecycle.rules import severity_rank
 from monitord.model.alerts import Alert
 from monitord.model.config.alert_settings import AlertSettings
-from monitord.model.messages import SEVERAL, News
+from monitord.model.messages import SEVERAL, NotificationReason
 
 
 @dataclass(frozen=True)
@@ -22,13 +22,13 @@ class Piece:
     """One alert's news for one person."""
 
     alert: Alert
-    news: News
+    news: NotificationReason
     since: datetime
     soon: bool
     reason: str
 
     @classmethod
-    def of(cls, alert: Alert, verdict: Verdict, as_of: datetime) -> Piece | None:
+    def of(cls, alert: Alert, verdict: DeliveryVerdict, as_of: datetime) -> Piece | None:
         """The piece that a verdict asks for, if any."""
         if verdict.news is None:
             return None
@@ -88,5 +88,5 @@ def group(pieces: Iterable[Piece], last: Mapping[str, datetime], settings: Alert
 
 
 def _order(piece: Piece) -> tuple[bool, int, datetime, str]:
-    over = piece.news in (News.CLOSED, News.MISSED)
+    over = piece.news in (NotificationReason.CLOSED, NotificationReason.MISSED)
     return over, -severity_rank(piece.alert.severity), piece.since, piece.alert.fingerprint

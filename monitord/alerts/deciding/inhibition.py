@@ -20,7 +20,7 @@ class Sharing(StrEnum):
     """What source and target must have in common, besides the job."""
 
     GATEWAY = "gateway"
-    PLACE = "place"
+    LOCATION = "place"
     """The same probe, or the location of the source where the target names no probe."""
 
 
@@ -34,7 +34,7 @@ class Inhibition:
     linger_s: float
     """How long after the source has closed it still counts. [s]"""
     why: str
-    least_value: float = 0.0
+    min_value: float = 0.0
     """A source whose newest finding is positive but less than this explains nothing."""
 
 
@@ -62,12 +62,12 @@ INHIBITIONS = (
     Inhibition(
         "condensation",
         frozenset({"condensation_expected"}),
-        Sharing.PLACE,
+        Sharing.LOCATION,
         0.0,
         "it is condensing there already",
     ),
     *(
-        Inhibition(source, frozenset({"forecast_slipping"}), Sharing.PLACE, 0.0, why)
+        Inhibition(source, frozenset({"forecast_slipping"}), Sharing.LOCATION, 0.0, why)
         for source, why in (
             ("rewetting", "it is getting wet again there"),
             ("drying_stalled", "drying has stalled there"),
@@ -75,8 +75,8 @@ INHIBITIONS = (
         )
     ),
     # a probe that loses readings here and there is at fault, but what it does say still counts
-    Inhibition("probe_fault", FROM_READINGS, Sharing.PLACE, 0.0, "the probe there is faulty", least_value=0.75),
-    Inhibition("probe_silent", FROM_READINGS | {"probe_fault"}, Sharing.PLACE, 0.0, "the probe there is silent"),
+    Inhibition("probe_fault", FROM_READINGS, Sharing.LOCATION, 0.0, "the probe there is faulty", min_value=0.75),
+    Inhibition("probe_silent", FROM_READINGS | {"probe_fault"}, Sharing.LOCATION, 0.0, "the probe there is silent"),
 )
 
 
@@ -116,7 +116,7 @@ def inhibited(
 
 
 def _counts(alert: Alert, rule: Inhibition, as_of: datetime) -> bool:
-    if alert.finding.value is not None and 0.0 < alert.finding.value < rule.least_value:
+    if alert.finding.value is not None and 0.0 < alert.finding.value < rule.min_value:
         return False
     if alert.status in OPEN:
         return True

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from monitord.alerts.deciding.deduplication import Blocked, Told, Verdict, decide, summarise
+from monitord.alerts.deciding.deduplication import Blocked, DeliveryVerdict, SentRecord, decide, summarise
 from monitord.alerts.deciding.grouping import Bundle, Piece, group
 from monitord.alerts.deciding.inhibition import Inhibited, inhibited
 from monitord.alerts.deciding.mutes import Muted, end_of, muted
@@ -19,7 +19,7 @@ from monitord.alerts.deciding.routes import Recipient, recipients
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
 from monitord.model.config.alert_settings import AlertSettings, Person
 from monitord.model.jobs import JobFile
-from monitord.model.messages import TELLS_OPEN, Mute, News, OutboxState, ToldItem
+from monitord.model.messages import TELLS_OPEN, Mute, NotificationReason, OutboxState, SentItem
 
 _UTC = ZoneInfo("UTC")
 
@@ -39,7 +39,7 @@ class Situation:
     jobs: Mapping[str, JobFile]
     alerts: Sequence[Alert]
     """The unsettled episodes, and those that closed within `LOOK_BACK`."""
-    told: Sequence[ToldItem]
+    told: Sequence[SentItem]
     """What was told about these, and about mutes (subject `mute:ID`)."""
     last: Mapping[tuple[str, str], datetime]
     """Person and job (or `*`) to their newest message."""
@@ -57,13 +57,13 @@ class Situation:
 
 
 @dataclass(frozen=True)
-class TellingDecision:
+class DeliveryDecision:
     """What was decided for one person about one episode, and why: what the page shows."""
 
     person: str
     fingerprint: str
     episode: int
-    verdict: Verdict
+    verdict: DeliveryVerdict
     held_until: datetime | None = None
     """The news waits for others, or keeps its distance from the last message, until then."""
 
@@ -83,7 +83,7 @@ class Draft:
 
 
 @dataclass
-class Plan:
+class Scenario:
     """What follows from a situation as of a time."""
 
     drafts: list[Draft] = field(default_factory=list)
@@ -94,12 +94,12 @@ class Plan:
     alerts: list[Alert] = field(default_factory=list)
     """Alerts whose inhibition changed."""
     events: list[AlertEvent] = field(default_factory=list)
-    decisions: list[TellingDecision] = field(default_factory=list)
+    decisions: list[DeliveryDecision] = field(default_factory=list)
 
 
-def plan(situation: Situation, as_of: datetime) -> Plan:
+def plan(situation: Situation, as_of: datetime) -> Scenario:
     """Decide what to say to whom now."""
-    result = Plan()
+    result = Scenario()
     alerts = sorted(situation.alerts, key=lambda alert: (alert.fingerprint, alert.episode))
     told_rows = _still_standing(situation.told, alerts, result)
     explained = inhibited(alerts, as_of, situation.gateways)
@@ -119,7 +119,7 @@ def _muted(situation: Situation, alert: Alert, as_of: datetime) -> Muted | None:
     return muted(alert, situation.mutes, situation.settings.maintenance, situation.zone(alert.job), at)
 
 
-def _still_standing(told: Sequence[ToldItem], alerts: Sequence[Alert], result: Plan) -> list[ToldItem]:
+def _still_standing(told: Sequence[SentItem], alerts: Sequence[Alert], result: Scenario) -> list[SentItem]:
     """What was told, without the messages that were never tried and speak only of what has closed since."""
     closed = {(a.fingerprint, a.episode) for a in alerts if a.status is AlertStatus.CLOSED}
     stale: dict[str, bool] = {}
@@ -132,7 +132,7 @@ def _still_standing(told: Sequence[ToldItem], alerts: Sequence[Alert], result: P
 
 
 def _note_inhibition(
-    result: Plan, alerts: Sequence[Alert], explained: Mapping[str, Inhibited], as_of: datetime
+    result: Scenario, alerts: Sequence[Alert], explained: Mapping[str, Inhibited], as_of: datetime
 ) -> None:
     for alert in alerts:
         if alert.status is AlertStatus.CLOSED:
@@ -166,10 +166,10 @@ def _blocks(
 
 
 def _decide_all(
-    result: Plan,
+    result: Scenario,
     situation: Situation,
     alerts: Sequence[Alert],
-    told_rows: Sequence[ToldItem],
+    told_rows: Sequence[SentItem],
     blocks: Mapping[tuple[str, int], Blocked],
     as_of: datetime,
 ) -> dict[str, list[Piece]]:
@@ -187,7 +187,7 @@ def _decide_all(
             if known is None and recipient is None:
                 continue
             verdict = decide(alert, person, recipient, known, blocks.get(key), as_of)
-            result.decisions.append(TellingDecision(person.id, *key, verdict))
+            result.decisions.append(DeliveryDecision(person.id, *key, verdict))
             final = final and verdict.final
             piece = Piece.of(alert, verdict, as_of)
             if piece is not None:
@@ -197,11 +197,11 @@ def _decide_all(
     return pieces
 
 
-def _first_told(told_rows: Sequence[ToldItem]) -> dict[tuple[str, int], datetime]:
+def _first_told(told_rows: Sequence[SentItem]) -> dict[tuple[str, int], datetime]:
     """When the first message about each episode was written; escalation counts from there."""
     first: dict[tuple[str, int], datetime] = {}
     for row in told_rows:
-        if row.item.news in (News.OPENED, News.ESCALATED):
+        if row.item.news in (NotificationReason.OPENED, NotificationReason.ESCALATED):
             key = (row.item.subject, row.item.episode)
             first[key] = min(first.get(key, row.created_at), row.created_at)
     return first
@@ -215,11 +215,11 @@ def _routed(situation: Situation, alert: Alert, first: datetime | None, as_of: d
 
 
 def _bundle(
-    result: Plan,
+    result: Scenario,
     situation: Situation,
     person: Person,
     pieces: Sequence[Piece],
-    told: Mapping[tuple[str, str, int], Told],
+    told: Mapping[tuple[str, str, int], SentRecord],
     as_of: datetime,
 ) -> None:
     last = {job: at for (who, job), at in situation.last.items() if who == person.id}
@@ -229,13 +229,17 @@ def _bundle(
         ordinals = tuple(
             1 + (k.counts.get(p.news, 0) if k is not None else 0) for p, k in zip(bundle.pieces, known, strict=True)
         )
-        closing = [k for p, k in zip(bundle.pieces, known, strict=True) if k is not None and p.news is News.CLOSED]
+        closing = [
+            k
+            for p, k in zip(bundle.pieces, known, strict=True)
+            if k is not None and p.news is NotificationReason.CLOSED
+        ]
         also_by = frozenset(channel for k in closing for channel in k.channels)
         result.drafts.append(Draft(person, bundle, ordinals, also_by))
     held = {p.alert.fingerprint: grouped.waiting[p.alert.job] for p in pieces if p.alert.job in grouped.waiting}
     if held:
         result.decisions = [
-            TellingDecision(d.person, d.fingerprint, d.episode, d.verdict, held.get(d.fingerprint))
+            DeliveryDecision(d.person, d.fingerprint, d.episode, d.verdict, held.get(d.fingerprint))
             if d.person == person.id
             else d
             for d in result.decisions
@@ -243,7 +247,7 @@ def _bundle(
 
 
 def _warn_of_mutes(
-    result: Plan,
+    result: Scenario,
     situation: Situation,
     alerts: Sequence[Alert],
     hits: Mapping[tuple[str, int], Muted | None],
@@ -261,7 +265,9 @@ def _warn_of_mutes(
             theirs = [a for a in under if _concerns(situation, person, mute, a, as_of)]
             warned = any(r.person == person.id and r.item.subject == f"mute:{mute.id}" for r in situation.told)
             if theirs and not warned:
-                pieces = tuple(Piece(a, News.MUTE_ENDS, as_of, soon=False, reason="its mute ends") for a in theirs)
+                pieces = tuple(
+                    Piece(a, NotificationReason.MUTE_ENDS, as_of, soon=False, reason="its mute ends") for a in theirs
+                )
                 bundle = Bundle(theirs[0].job, pieces)
                 result.drafts.append(Draft(person, bundle, (1,) * len(pieces), frozenset(), mute))
 

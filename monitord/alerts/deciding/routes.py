@@ -10,7 +10,7 @@ from monitord.alerts.deciding.mutes import any_match
 from monitord.alerts.deciding.time_intervals import covering
 from monitord.alerts.lifecycle.rules import severity_rank
 from monitord.model.alerts import Alert, AlertStatus, Severity
-from monitord.model.config.alert_settings import AlertSettings, Person, Route, Way
+from monitord.model.config.alert_settings import AlertRoute, AlertSettings, Person, Way
 
 
 @dataclass(frozen=True)
@@ -50,20 +50,20 @@ def recipients(
     return list(found.values())
 
 
-def fits(route: Route, alert: Alert, zone: ZoneInfo, at: datetime) -> bool:
+def fits(route: AlertRoute, alert: Alert, zone: ZoneInfo, at: datetime) -> bool:
     """Whether a route takes the alert at a time."""
     return (
         any_match(route.jobs, alert.job)
         and any_match(route.kinds, alert.kind)
         and any_match(route.locations, alert.location or "")
-        and severity_rank(alert.severity) >= severity_rank(route.least_severity)
+        and severity_rank(alert.severity) >= severity_rank(route.min_severity)
         and (not route.hours or covering(route.hours, zone, at) is not None)
     )
 
 
 def _add(
     found: dict[str, Recipient],
-    route: Route,
+    route: AlertRoute,
     name: str,
     settings: AlertSettings,
     alert: Alert,
@@ -109,4 +109,4 @@ def quiet_until(person: Person, severity: Severity, at: datetime) -> datetime | 
 
 def ways(person: Person, severity: Severity) -> list[Way]:
     """The ways that a message of this severity goes to the person."""
-    return [way for way in person.ways if severity_rank(severity) >= severity_rank(way.least_severity)]
+    return [way for way in person.ways if severity_rank(severity) >= severity_rank(way.min_severity)]

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from monitord.model.config.alert_settings import Day, Hours
+from monitord.model.config.alert_settings import Day, TimeInterval
 
 _DAYS = tuple(Day)
 _DAY = timedelta(days=1)
@@ -21,7 +21,7 @@ def local(day: date, clock_time: time, zone: ZoneInfo) -> datetime:
     return datetime.combine(day, clock_time, zone).astimezone(UTC)
 
 
-def covering(spans: Iterable[Hours], zone: ZoneInfo, at: datetime) -> datetime | None:
+def covering(spans: Iterable[TimeInterval], zone: ZoneInfo, at: datetime) -> datetime | None:
     """The end (UTC) of the spans that hold `at`, or None; spans that touch run on into each other."""
     every = tuple(spans)
     end: datetime | None = None
@@ -34,7 +34,7 @@ def covering(spans: Iterable[Hours], zone: ZoneInfo, at: datetime) -> datetime |
     return end
 
 
-def _around(span: Hours, zone: ZoneInfo, at: datetime) -> Iterable[tuple[datetime, datetime]]:
+def _around(span: TimeInterval, zone: ZoneInfo, at: datetime) -> Iterable[tuple[datetime, datetime]]:
     today = at.astimezone(zone).date()
     for day in (today - _DAY, today):
         if _DAYS[day.weekday()] in span.days:

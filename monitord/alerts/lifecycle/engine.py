@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from monitord.alerts.lifecycle.rules import Rule, RuleBook, Verdict, more_severe
+from monitord.alerts.lifecycle.rules import AlertRules, Rule, Truth, more_severe
 from monitord.alerts.lifecycle.transitions import (
     OPEN,
     Action,
@@ -40,7 +40,7 @@ def identity(job: str, finding: Finding) -> str:
 
 
 def step(
-    rules: RuleBook, alerts: Sequence[Alert], findings: Iterable[Finding], job: str, as_of: datetime
+    rules: AlertRules, alerts: Sequence[Alert], findings: Iterable[Finding], job: str, as_of: datetime
 ) -> StepResult:
     """Move the alerts of one job on by one assessment.
 
@@ -97,7 +97,7 @@ def _advance(result: StepResult, rule: Rule | None, alert: Alert | None, subject
             end_one(result, alert, subject.as_of, "the rule for it was switched off")
         return
     verdict = rule.judge(subject.finding.value, is_open)
-    if verdict is Verdict.FALSE and (alert is None or alert.status is AlertStatus.CLOSED):
+    if verdict is Truth.FALSE and (alert is None or alert.status is AlertStatus.CLOSED):
         result.decisions[subject.print_] = _NOT_PAST
         return
     move = _Move(result, rule, *subject)
@@ -105,7 +105,7 @@ def _advance(result: StepResult, rule: Rule | None, alert: Alert | None, subject
         move.from_closed(alert, verdict)
     elif alert.last_evaluated_at is not None and subject.finding.measured_at < alert.last_evaluated_at:
         move.note(Action.HELD, "older than what was judged before: it is not news")
-    elif verdict is Verdict.UNKNOWN:
+    elif verdict is Truth.UNKNOWN:
         move.hold(alert)
     elif is_open:
         move.from_open(alert, verdict)
@@ -139,8 +139,8 @@ class _Move:
 
     # -- closed ---------------------------------------------------------------------------------------------
 
-    def from_closed(self, alert: Alert | None, verdict: Verdict) -> None:
-        if verdict is Verdict.UNKNOWN:
+    def from_closed(self, alert: Alert | None, verdict: Truth) -> None:
+        if verdict is Truth.UNKNOWN:
             self.note(Action.NOTHING, "unknown: nothing is raised on missing data")
         elif alert is not None and alert.last_evaluated_at and self.finding.measured_at <= alert.last_evaluated_at:
             self.note(Action.NOTHING, "older than the closing: it is not news")
@@ -184,8 +184,8 @@ class _Move:
 
     # -- pending --------------------------------------------------------------------------------------------
 
-    def from_pending(self, alert: Alert, verdict: Verdict) -> None:
-        if verdict is Verdict.FALSE:
+    def from_pending(self, alert: Alert, verdict: Truth) -> None:
+        if verdict is Truth.FALSE:
             self.change(
                 alert,
                 status=AlertStatus.CLOSED,
@@ -260,7 +260,7 @@ class _Move:
             if alert.status in OPEN:
                 self.event(held, "unknown", "no value to judge by; the state is held")
 
-    def from_open(self, alert: Alert, verdict: Verdict) -> None:
+    def from_open(self, alert: Alert, verdict: Truth) -> None:
         finding = self.finding
         update: dict[str, object] = {
             "finding": finding,
@@ -270,7 +270,7 @@ class _Move:
         }
         if alert.unknown_since is not None:
             self.event(alert, "known_again", "there is a value to judge by again")
-        if verdict is Verdict.TRUE:
+        if verdict is Truth.TRUE:
             self._still_true(alert, update)
         else:
             self._clearing(alert, update)

@@ -9,19 +9,19 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from monitord.alerts.lifecycle.rules import Override, Rule, RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules, Override, Rule
 from monitord.errors import ConfigurationError
 
 _TOP_KEYS = {"rules", "override"}
 _Checked = TypeVar("_Checked", Rule, Override)
 
 
-def default_rule_book() -> RuleBook:
+def default_rule_book() -> AlertRules:
     """The rules that come with the program."""
     return rule_book(None)
 
 
-def rule_book(path: Path | str | None) -> RuleBook:
+def rule_book(path: Path | str | None) -> AlertRules:
     """The default rules with a firm's own file laid over them.
 
     Raises
@@ -30,11 +30,11 @@ def rule_book(path: Path | str | None) -> RuleBook:
         or two overrides have the same scope. Nothing of the file is used then.
     """
     if path is None:
-        return RuleBook(_rules(_default_tables(), "the default rules"))
+        return AlertRules(_rules(_default_tables(), "the default rules"))
     return rule_book_of(_read(Path(path)), str(path))
 
 
-def rule_book_of(data: dict[str, Any], where: str) -> RuleBook:
+def rule_book_of(data: dict[str, Any], where: str) -> AlertRules:
     """The default rules with the content of a rules file laid over them; `where` names it in complaints.
 
     Raises
@@ -54,7 +54,7 @@ def rule_book_of(data: dict[str, Any], where: str) -> RuleBook:
     rules = _rules(tables, where)
     overrides = _overrides(data.get("override", []), tables, where)
     try:
-        return RuleBook(rules, overrides)
+        return AlertRules(rules, overrides)
     except ConfigurationError as error:
         raise ConfigurationError(
             f"{error.where}: {error.what}", where=where, remedy="Correct the override and start again"
@@ -137,8 +137,8 @@ def _checked(model: type[_Checked], data: dict[str, Any], where: str, key: str) 
 def plain(error: ValidationError) -> str:
     """The first complaint of a validation, as `.key: what is wrong`."""
     first = error.errors()[0]
-    place = "".join(f".{part}" for part in first["loc"])
+    location = "".join(f".{part}" for part in first["loc"])
     text = first["msg"].removeprefix("Value error, ")
     if first["type"] == "extra_forbidden":
         text = "there is no such key"
-    return f"{place}: {text}"
+    return f"{location}: {text}"

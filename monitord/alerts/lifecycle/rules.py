@@ -23,7 +23,7 @@ _RANK = {Severity.NOTE: 0, Severity.WATCH: 1, Severity.ACT: 2}
 Seconds = Annotated[float, Field(ge=0, le=90 * 86_400, allow_inf_nan=False)]
 
 
-class Verdict(StrEnum):
+class Truth(StrEnum):
     """What a value says about a condition; unknown is not false."""
 
     TRUE = "true"
@@ -109,14 +109,14 @@ class Rule(BaseModel):
                 )
             last, rank = step.raise_at, _RANK[step.severity]
 
-    def judge(self, value: float | None, holds: bool) -> Verdict:
+    def judge(self, value: float | None, holds: bool) -> Truth:
         """Whether the condition holds for a value, given whether it held before (between the limits it stays)."""
         if value is None or math.isnan(value):
-            return Verdict.UNKNOWN
+            return Truth.UNKNOWN
         limit = self.clear_at if holds else self.raise_at
         if self.above:
-            return Verdict.TRUE if value >= limit else Verdict.FALSE
-        return Verdict.TRUE if value <= limit else Verdict.FALSE
+            return Truth.TRUE if value >= limit else Truth.FALSE
+        return Truth.TRUE if value <= limit else Truth.FALSE
 
     def severity_of(self, value: float, current: Severity | None = None) -> Severity:
         """How severe a value is; `current` is kept until the value is back past the clear limit of its step."""
@@ -164,7 +164,7 @@ class Override(BaseModel):
         return self.kind == kind and self.job in (None, job) and self.location in (None, location)
 
 
-class RuleBook:
+class AlertRules:
     """One rule for each kind, and the overrides; the most particular wins (location, then job, then both)."""
 
     def __init__(self, rules: Iterable[Rule], overrides: Iterable[Override] = ()) -> None:
@@ -206,7 +206,7 @@ class RuleBook:
         try:
             return Rule.model_validate({**rule.model_dump(), **override.change})
         except ValueError as error:
-            place = " ".join(f"{k} {v}" for k, v in (("job", override.job), ("location", override.location)) if v)
+            location = " ".join(f"{k} {v}" for k, v in (("job", override.job), ("location", override.location)) if v)
             raise ConfigurationError(
-                str(error), where=f"override of {override.kind} for {place}", remedy="Mend the override"
+                str(error), where=f"override of {override.kind} for {location}", remedy="Mend the override"
             ) from error

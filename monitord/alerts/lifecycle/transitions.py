@@ -97,19 +97,19 @@ def retire(job: JobFile, alerts: Iterable[Alert], as_of: datetime) -> StepResult
 
 def _gone(job: JobFile, alert: Alert, as_of: datetime) -> str:
     """What an alert is about and the job no longer has; empty: all of it is there."""
-    place = next((place for place in job.locations if place.id == alert.location), None)
-    if alert.location is not None and place is None:
+    location = next((location for location in job.locations if location.id == alert.location), None)
+    if alert.location is not None and location is None:
         return f"location {alert.location} was taken out of the job"
-    if place is not None and place.goal is None and alert.kind in OF_A_GOAL:
-        return f"location {place.id} has no goal any more"
+    if location is not None and location.goal is None and alert.kind in OF_A_GOAL:
+        return f"location {location.id} has no goal any more"
     if alert.probe is None:
         return ""
-    stays = [stay for stay in job.probes if stay.probe == alert.probe and stay.covers(as_of)]
-    if alert.location is not None and not any(stay.location_id == alert.location for stay in stays):
+    placements = [placement for placement in job.probes if placement.probe == alert.probe and placement.covers(as_of)]
+    if alert.location is not None and not any(placement.location_id == alert.location for placement in placements):
         return f"probe {alert.probe} is no longer at {alert.location}"
-    if not stays:
+    if not placements:
         return f"probe {alert.probe} was taken away"
-    if alert.kind == "calibration_due" and job.checked_at(stays[0], as_of) is None:
+    if alert.kind == "calibration_due" and job.checked_at(placements[0], as_of) is None:
         return f"the job file tells of no check of probe {alert.probe} any more"
     return ""
 

@@ -16,12 +16,12 @@ from monitord.alerts.deciding.time_intervals import last_time
 from monitord.alerts.lifecycle.rules import severity_rank
 from monitord.alerts.lifecycle.transitions import OPEN
 from monitord.alerts.messages import gsm
-from monitord.alerts.messages.templating import Wording, wording
+from monitord.alerts.messages.templating import Templates, templates_of
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.assessments import JobAssessment, LocationAssessment, State
 from monitord.model.config.alert_settings import AlertSettings, Person, Way
 from monitord.model.jobs import JobFile
-from monitord.model.messages import SEVERAL, Message, MessageItem, News, Pause
+from monitord.model.messages import SEVERAL, Message, MessageItem, NotificationReason, Pause
 
 _LATE = timedelta(hours=4)
 """A digest that could not be written at its hour still is within this time, and left out after it."""
@@ -45,7 +45,7 @@ class LineView:
     """One line of a digest."""
 
     text: str
-    place: str
+    location: str
     when: str = ""
     severity: str = ""
     note: str = ""
@@ -93,7 +93,7 @@ def compose_digest(
     hour : the hour at which it is due; the same hour gives the same message ids.
     since : what opened or closed from here on is new.
     """
-    words = wording(person.language, settings.templates_dir)
+    words = templates_of(person.language, settings.templates_dir)
     jobs = [job for job in overview.jobs if concerns(person, settings, job.job)]
     views = [_job_view(job, settings, overview, words, since) for job in jobs]
     if concerns(person, settings, SYSTEM) and any(alert.job == SYSTEM for alert in overview.alerts):
@@ -144,7 +144,11 @@ def concerns(person: Person, settings: AlertSettings, job: str) -> bool:
 
 def _item(hour: datetime) -> MessageItem:
     return MessageItem(
-        subject="digest", episode=int(hour.timestamp()), news=News.DIGEST, job=SYSTEM, severity=Severity.NOTE
+        subject="digest",
+        episode=int(hour.timestamp()),
+        news=NotificationReason.DIGEST,
+        job=SYSTEM,
+        severity=Severity.NOTE,
     )
 
 
@@ -153,11 +157,11 @@ def _id(person: Person, way: Way, hour: datetime) -> str:
     return hashlib.sha256(key.encode()).hexdigest()[:32]
 
 
-def _job_view(job: JobFile, settings: AlertSettings, overview: Overview, words: Wording, since: datetime) -> JobView:
-    names = {place.id: place.label for place in job.locations}
+def _job_view(job: JobFile, settings: AlertSettings, overview: Overview, words: Templates, since: datetime) -> JobView:
+    names = {location.id: location.label for location in job.locations}
     mine = [alert for alert in overview.alerts if alert.job == job.job]
     assessment = overview.assessments.get(job.job)
-    places = assessment.locations if assessment is not None else ()
+    locations = assessment.locations if assessment is not None else ()
     base = (settings.public_url or "").rstrip("/")
     heard = assessment.last_reading_at if assessment is not None else None
     return JobView(
@@ -166,14 +170,14 @@ def _job_view(job: JobFile, settings: AlertSettings, overview: Overview, words: 
         new=_lines([a for a in mine if a.opened_at and a.opened_at >= since], names, words, job.zone),
         over=_lines([a for a in mine if a.closed_at and a.closed_at >= since], names, words, job.zone),
         open=_lines([a for a in mine if a.status in OPEN], names, words, job.zone),
-        drying=tuple(_drying(p, names, words, job.zone) for p in places if p.state is State.DRYING),
-        due=tuple(_due_next(places, names, words, job.zone)),
+        drying=tuple(_drying(p, names, words, job.zone) for p in locations if p.state is State.DRYING),
+        due=tuple(_due_next(locations, names, words, job.zone)),
         data_at=words.when(heard, job.zone) if heard is not None else "",
         paused=_paused(overview.paused.get(job.job), words, job.zone),
     )
 
 
-def _paused(pause: Pause | None, words: Wording, zone: ZoneInfo) -> str:
+def _paused(pause: Pause | None, words: Templates, zone: ZoneInfo) -> str:
     if pause is None:
         return ""
     till = "" if pause.end is None else words.when(pause.end, zone)
@@ -181,7 +185,7 @@ def _paused(pause: Pause | None, words: Wording, zone: ZoneInfo) -> str:
     return str(form).format(since=words.when(pause.start, zone), until=till, author=pause.author, comment=pause.comment)
 
 
-def _system_view(person: Person, overview: Overview, words: Wording, since: datetime) -> JobView:
+def _system_view(person: Person, overview: Overview, words: Templates, since: datetime) -> JobView:
     zone = ZoneInfo(person.timezone)
     mine = [alert for alert in overview.alerts if alert.job == SYSTEM]
     return JobView(
@@ -196,7 +200,7 @@ def _system_view(person: Person, overview: Overview, words: Wording, since: date
     )
 
 
-def _lines(alerts: Sequence[Alert], names: Mapping[str, str], words: Wording, zone: ZoneInfo) -> tuple[LineView, ...]:
+def _lines(alerts: Sequence[Alert], names: Mapping[str, str], words: Templates, zone: ZoneInfo) -> tuple[LineView, ...]:
     chosen = sorted(alerts, key=lambda a: (-severity_rank(a.severity), a.opened_at or a.finding.measured_at))
     lines = []
     for alert in chosen:
@@ -205,7 +209,7 @@ def _lines(alerts: Sequence[Alert], names: Mapping[str, str], words: Wording, zo
         lines.append(
             LineView(
                 text=words.kind(alert.kind),
-                place=names.get(alert.location or "", alert.location or alert.probe or alert.gateway or ""),
+                location=names.get(alert.location or "", alert.location or alert.probe or alert.gateway or ""),
                 when=words.when(moment, zone) if moment is not None else "",
                 severity=str(words.words["severity"][alert.severity.value]),
                 note=alert.acknowledged_by or "",
@@ -214,26 +218,26 @@ def _lines(alerts: Sequence[Alert], names: Mapping[str, str], words: Wording, zo
     return tuple(lines)
 
 
-def _drying(place: LocationAssessment, names: Mapping[str, str], words: Wording, zone: ZoneInfo) -> LineView:
-    forecast = place.forecast
+def _drying(location: LocationAssessment, names: Mapping[str, str], words: Templates, zone: ZoneInfo) -> LineView:
+    forecast = location.forecast
     when = words.when(forecast.middle, zone, "date") if forecast is not None and forecast.middle is not None else ""
-    return LineView(text=place.words, place=names.get(place.location, place.location), when=when)
+    return LineView(text=location.words, location=names.get(location.location, location.location), when=when)
 
 
 def _due_next(
-    places: Sequence[LocationAssessment], names: Mapping[str, str], words: Wording, zone: ZoneInfo
+    locations: Sequence[LocationAssessment], names: Mapping[str, str], words: Templates, zone: ZoneInfo
 ) -> list[LineView]:
     """The locations that are expected at their goal next, the soonest first."""
-    dated = [(p.forecast.middle, p) for p in places if p.forecast is not None and p.forecast.middle is not None]
+    dated = [(p.forecast.middle, p) for p in locations if p.forecast is not None and p.forecast.middle is not None]
     lines = []
-    for middle, place in sorted(dated, key=lambda pair: pair[0])[:5]:
-        forecast = place.forecast
+    for middle, location in sorted(dated, key=lambda pair: pair[0])[:5]:
+        forecast = location.forecast
         low, high = (forecast.low, forecast.high) if forecast is not None else (None, None)
         ends = [words.when(end, zone, "date") if end is not None else "?" for end in (low, high)]
         lines.append(
             LineView(
                 text="",
-                place=names.get(place.location, place.location),
+                location=names.get(location.location, location.location),
                 when=words.when(middle, zone, "date"),
                 note=" – ".join(ends),
             )

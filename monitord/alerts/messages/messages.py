@@ -12,14 +12,14 @@ from zoneinfo import ZoneInfo
 from monitord.alerts.deciding.grouping import Piece
 from monitord.alerts.deciding.planning import Draft
 from monitord.alerts.deciding.routes import ways
-from monitord.alerts.lifecycle.rules import RuleBook, severity_rank
+from monitord.alerts.lifecycle.rules import AlertRules, severity_rank
 from monitord.alerts.lifecycle.transitions import SHARES
 from monitord.alerts.messages import gsm, signed_links
-from monitord.alerts.messages.templating import Wording, wording
+from monitord.alerts.messages.templating import Templates, templates_of
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.config.alert_settings import AlertSettings, Person, Way
 from monitord.model.jobs import JobFile
-from monitord.model.messages import SEVERAL, Message, MessageItem, News
+from monitord.model.messages import SEVERAL, Message, MessageItem, NotificationReason
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class ItemView:
     news_word: str
     kind: str
     job: str
-    place: str
+    location: str
     severity: str
     severity_word: str
     since: str
@@ -72,7 +72,7 @@ class Composer:
     """Puts drafts into words; everything it needs is given, it reads no clock and no store."""
 
     settings: AlertSettings
-    rules: RuleBook
+    rules: AlertRules
     jobs: Mapping[str, JobFile]
     secret: bytes
 
@@ -93,7 +93,7 @@ class Composer:
     def _message(
         self, draft: Draft, way: Way, id_: str, items: tuple[MessageItem, ...], severity: Severity, as_of: datetime
     ) -> Message:
-        words = wording(draft.person.language, self.settings.templates_dir)
+        words = templates_of(draft.person.language, self.settings.templates_dir)
         view = self._view(draft, words, id_, as_of)
         return Message(
             id=id_,
@@ -111,10 +111,10 @@ class Composer:
             items=items,
         )
 
-    def _view(self, draft: Draft, words: Wording, id_: str, as_of: datetime) -> MessageView:
+    def _view(self, draft: Draft, words: Templates, id_: str, as_of: datetime) -> MessageView:
         pieces, group, mute = draft.bundle.pieces, draft.bundle.group, draft.mute
         zone = self._zone(pieces[0].alert.job, draft.person)
-        taken = [p for p in pieces if p.alert.status is AlertStatus.OPEN and p.news is not News.MUTE_ENDS]
+        taken = [p for p in pieces if p.alert.status is AlertStatus.OPEN and p.news is not NotificationReason.MUTE_ENDS]
         return MessageView(
             person=draft.person.name or draft.person.id,
             job=self._job_label(group, words),
@@ -130,7 +130,7 @@ class Composer:
             mute_end=words.when(mute.end, zone) if mute is not None else "",
         )
 
-    def _item(self, piece: Piece, person: Person, words: Wording, as_of: datetime) -> ItemView:
+    def _item(self, piece: Piece, person: Person, words: Templates, as_of: datetime) -> ItemView:
         alert, finding = piece.alert, piece.alert.finding
         zone = self._zone(alert.job, person)
         since = finding.since or alert.pending_since or alert.opened_at
@@ -145,7 +145,7 @@ class Composer:
             news_word=str(words.words["news"][piece.news.value]),
             kind=words.kind(alert.kind),
             job=self._job_label(alert.job, words),
-            place=self._place(alert),
+            location=self._location(alert),
             severity=alert.severity.value,
             severity_word=str(words.words["severity"][alert.severity.value]),
             since=when(since if is_open else alert.pending_since or alert.opened_at),
@@ -166,24 +166,24 @@ class Composer:
             mute_url=self._alert_link(signed_links.Purpose.MUTE, person, alert, as_of) if is_open else "",
         )
 
-    def _limit(self, alert: Alert, words: Wording) -> str:
+    def _limit(self, alert: Alert, words: Templates) -> str:
         rule = self.rules.rule_for(alert.kind, alert.job, alert.location)
         if rule is None:
             return ""
         limit = rule.clear_at if alert.status is AlertStatus.CLOSED else rule.raise_at
         return f"{100 * limit:.0f} %" if rule.unit in SHARES else words.value(limit, rule.unit)
 
-    def _place(self, alert: Alert) -> str:
+    def _location(self, alert: Alert) -> str:
         job = self.jobs.get(alert.job)
         label = ""
         if alert.location is not None:
-            names = {place.id: place.label for place in job.locations} if job is not None else {}
+            names = {location.id: location.label for location in job.locations} if job is not None else {}
             label = names.get(alert.location, alert.location)
         if alert.probe is not None:
             label = f"{label} ({alert.probe})" if label else alert.probe
         return label or alert.gateway or ""
 
-    def _job_label(self, job: str, words: Wording) -> str:
+    def _job_label(self, job: str, words: Templates) -> str:
         if job in (SYSTEM, SEVERAL):
             return str(words.words["system"]["job" if job == SYSTEM else "several"])
         found = self.jobs.get(job)
@@ -238,7 +238,7 @@ def message_id(person: str, channel: str, group: str, items: Sequence[MessageIte
     return hashlib.sha256(key.encode()).hexdigest()[:32]
 
 
-def _sure(alert: Alert, words: Wording) -> str:
+def _sure(alert: Alert, words: Templates) -> str:
     finding = alert.finding
     if finding.confidence is not None:
         return words.share(finding.confidence)

@@ -21,7 +21,7 @@ _FALLBACK = "en"
 _REMEDY = "Correct that file of the firm's own templates, or remove it to use the one that comes with the program"
 
 
-class Wording:
+class Templates:
     """The words and templates of one language: the firm's own first, then the program's, then English."""
 
     def __init__(self, language: str = _FALLBACK, templates_dir: Path | None = None) -> None:
@@ -122,27 +122,27 @@ class Wording:
             return "?"
         if unit in SHARES:
             return self.share(value)
-        doubt = 2 * u if u else 0.0
-        places = _places(doubt) if doubt > 0 else _places_of_bare(value)
-        text = f"{value:.{places}f}"
-        if doubt > 0:
-            text += f" ± {doubt:.{places}f}"
+        uncertainty = 2 * u if u else 0.0
+        digits = _digits(uncertainty) if uncertainty > 0 else _digits_of_bare(value)
+        text = f"{value:.{digits}f}"
+        if uncertainty > 0:
+            text += f" ± {uncertainty:.{digits}f}"
         return f"{text.replace('.', str(self.words['number']['decimal']))} {unit}".strip()
 
 
 @lru_cache(maxsize=32)
-def wording(language: str, templates_dir: Path | None) -> Wording:
+def templates_of(language: str, templates_dir: Path | None) -> Templates:
     """The wording of a language, read once."""
-    return Wording(language, templates_dir)
+    return Templates(language, templates_dir)
 
 
-def _places(doubt: float) -> int:
-    exponent = math.floor(math.log10(doubt))
-    leading = doubt / 10**exponent
+def _digits(uncertainty: float) -> int:
+    exponent = math.floor(math.log10(uncertainty))
+    leading = uncertainty / 10**exponent
     return max(0, -exponent + (1 if leading < 1.95 else 0))
 
 
-def _places_of_bare(value: float) -> int:
+def _digits_of_bare(value: float) -> int:
     return 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
 
 

@@ -22,15 +22,15 @@ class Heartbeat:
         then notices, also where this program can no longer tell anyone itself.
     """
 
-    def __init__(self, settings: HeartbeatSettings, ailment: Callable[[], str | None]) -> None:
+    def __init__(self, settings: HeartbeatSettings, failure: Callable[[], str | None]) -> None:
         self._settings = settings
-        self._ailment = ailment
+        self._failure = failure
 
     def beat(self) -> bool:
         """Make one call; whether it was made and taken. Never raises: a missed call is the message."""
         if self._settings.url is None:
             return False
-        wrong = self._ailment()
+        wrong = self._failure()
         if wrong is not None:
             _log.error("no heartbeat: %s", wrong)
             return False

@@ -14,8 +14,8 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
-from monitord.alerts.deciding.planning import LOOK_BACK, MUTES_BACK, Plan, Situation, plan
-from monitord.alerts.lifecycle.rules import RuleBook
+from monitord.alerts.deciding.planning import LOOK_BACK, MUTES_BACK, Scenario, Situation, plan
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.messages.messages import Composer
 from monitord.alerts.system.gateways import gateways_of
 from monitord.alerts.system.system_alerts import heard_probes
@@ -43,7 +43,7 @@ def situation_of(conn: Connection, settings: AlertSettings, as_of: datetime) -> 
     closed_since = as_of - LOOK_BACK
     alerts, settled = stored_alerts.alerts_to_consider(conn, closed_since)
     mutes = stored_mutes.mutes(conn, ending_after=as_of - MUTES_BACK)
-    told = stored_outbox.told_items(conn, closed_since)
+    told = stored_outbox.sent_items(conn, closed_since)
     told += stored_outbox.told_about(conn, [f"mute:{mute.id}" for mute in mutes])
     return Situation(
         settings=settings,
@@ -57,13 +57,13 @@ def situation_of(conn: Connection, settings: AlertSettings, as_of: datetime) -> 
     )
 
 
-def decisions(db: Database, settings: AlertSettings, as_of: datetime) -> Plan:
+def decisions(db: Database, settings: AlertSettings, as_of: datetime) -> Scenario:
     """What would be told to whom now and why, without telling anything: for pages."""
     with db.read() as conn:
         return plan(situation_of(conn, settings, as_of), as_of)
 
 
-def enqueue_news(db: Database, settings: AlertSettings, rules: RuleBook, as_of: datetime) -> Enqueued:
+def enqueue_news(db: Database, settings: AlertSettings, rules: AlertRules, as_of: datetime) -> Enqueued:
     """Decide what is to be told now and put it into the outbox, in one commit."""
     with db.read() as conn:
         if not _anything(plan(situation_of(conn, settings, as_of), as_of)):
@@ -76,11 +76,11 @@ def enqueue_news(db: Database, settings: AlertSettings, rules: RuleBook, as_of: 
         return _commit(conn, decided, messages, as_of)
 
 
-def _anything(decided: Plan) -> bool:
+def _anything(decided: Scenario) -> bool:
     return bool(decided.drafts or decided.superseded or decided.settled or decided.alerts)
 
 
-def _commit(conn: Connection, decided: Plan, messages: Sequence[Message], as_of: datetime) -> Enqueued:
+def _commit(conn: Connection, decided: Scenario, messages: Sequence[Message], as_of: datetime) -> Enqueued:
     superseded = sum(stored_outbox.supersede(conn, id_, as_of, why) for id_, why in decided.superseded)
     enqueued = sum(stored_outbox.enqueue(conn, message) for message in messages)
     stored_alerts.save_alerts(conn, decided.alerts)

@@ -9,13 +9,13 @@ from datetime import datetime, timedelta
 from sqlalchemy import Connection
 
 from monitord.alerts.messages import gsm
-from monitord.alerts.messages.templating import wording
+from monitord.alerts.messages.templating import templates_of
 from monitord.alerts.sending.channels.base import Channel, ChannelError
 from monitord.clock import Clock
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import SYSTEM, Severity
 from monitord.model.config.alert_settings import AlertSettings, Person
-from monitord.model.messages import Message, MessageItem, News
+from monitord.model.messages import Message, MessageItem, NotificationReason
 from monitord.store import outbox as stored_outbox
 from monitord.store.db.database import Database
 
@@ -77,10 +77,12 @@ def send_test(
 
 
 def _message(settings: AlertSettings, person: Person, channel: str, address: str, at: datetime) -> Message:
-    words = wording(person.language, settings.templates_dir)
+    words = templates_of(person.language, settings.templates_dir)
     name = person.name or person.id
     text = words.render("test.txt.j2", person=name, channel=channel)
-    item = MessageItem(subject="test", episode=int(at.timestamp()), news=News.TEST, job=SYSTEM, severity=Severity.NOTE)
+    item = MessageItem(
+        subject="test", episode=int(at.timestamp()), news=NotificationReason.TEST, job=SYSTEM, severity=Severity.NOTE
+    )
     return Message(
         id=f"test-{secrets.token_hex(8)}",
         person=person.id,

@@ -21,26 +21,26 @@ def calibrations_due(job: JobFile, as_of: datetime, valid_d: float) -> list[Find
     """
     valid = timedelta(days=job.calibration_valid_d or valid_d)
     found = []
-    for stay in job.probes:
-        last = job.checked_at(stay, as_of) if stay.covers(as_of) else None
+    for placement in job.probes:
+        last = job.checked_at(placement, as_of) if placement.covers(as_of) else None
         if last is not None:
-            found.append(_finding(job, stay, last, valid, as_of))
+            found.append(_finding(job, placement, last, valid, as_of))
     return found
 
 
-def _finding(job: JobFile, stay: Placement, last: datetime, valid: timedelta, as_of: datetime) -> Finding:
+def _finding(job: JobFile, placement: Placement, last: datetime, valid: timedelta, as_of: datetime) -> Finding:
     left_d = (last + valid - as_of).total_seconds() / _DAY_S
     day = f"{last.astimezone(job.zone):%Y-%m-%d}"
     return Finding(
         kind="calibration_due",
-        location=stay.location_id,
-        probe=stay.probe,
+        location=placement.location_id,
+        probe=placement.probe,
         measured_at=as_of,
         value=left_d,
         unit="d",
         readings=1,
-        summary=f"Probe {stay.probe} was last checked on {day}, which is good for {valid.days} days: its next check is "
-        f"{_due(left_d)}.",
+        summary=f"Probe {placement.probe} was last checked on {day}, which is good for {valid.days} days: "
+        f"its next check is {_due(left_d)}.",
         why="Humidity sensors drift, and a verdict may not stand up if its probe's check is too old.",
         look_first="Check it in a saturated salt, or beside a probe that was, and enter the check in the job file.",
     )

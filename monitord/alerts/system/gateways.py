@@ -10,7 +10,7 @@ from monitord.model.alerts import SYSTEM, Alert
 from monitord.model.assessments import Finding
 from monitord.model.jobs import JobFile
 
-_STRAY_FOR = timedelta(hours=24)
+_UNPLACED_FOR = timedelta(hours=24)
 """How long a probe that is placed nowhere counts as heard."""
 
 
@@ -38,8 +38,8 @@ def fleet_findings(
     paused : ids of the jobs that raise nothing now; their probes have their places all the same.
     """
     by_probe = {probe.probe: probe for probe in heard}
-    strays = {alert.probe for alert in standing if alert.kind == "unplaced_probe" and alert.probe is not None}
-    found: dict[str, list[Finding]] = {SYSTEM: _strays(by_probe, jobs, strays, as_of)}
+    unplaced_probes = {alert.probe for alert in standing if alert.kind == "unplaced_probe" and alert.probe is not None}
+    found: dict[str, list[Finding]] = {SYSTEM: _unplaced_probes(by_probe, jobs, unplaced_probes, as_of)}
     for job in jobs:
         if job.job in paused:
             continue
@@ -56,10 +56,10 @@ def _gateways(heard: Mapping[str, HeardProbe], job: JobFile, known: set[str], as
     A gateway with one probe is left to that probe's own alert: nobody can tell which of the two is silent.
     """
     served: dict[str, list[tuple[HeardProbe, float]]] = {gateway: [] for gateway in known}
-    for stay in job.probes:
-        probe = heard.get(stay.probe)
-        if stay.covers(as_of) and probe is not None and probe.gateway is not None:
-            served.setdefault(probe.gateway, []).append((probe, stay.interval_s))
+    for placement in job.probes:
+        probe = heard.get(placement.probe)
+        if placement.covers(as_of) and probe is not None and probe.gateway is not None:
+            served.setdefault(probe.gateway, []).append((probe, placement.interval_s))
     return [
         _gateway(name, probes, as_of) if probes else _gateway_without_probes(name, as_of)
         for name, probes in sorted(served.items())
@@ -98,19 +98,19 @@ def _gateway_without_probes(name: str, as_of: datetime) -> Finding:
     )
 
 
-def _strays(
+def _unplaced_probes(
     heard: Mapping[str, HeardProbe], jobs: Sequence[JobFile], known: set[str], as_of: datetime
 ) -> list[Finding]:
     """Probes that were heard lately at a time at which no job has placed them."""
-    placed = {stay.probe: stay for job in jobs for stay in job.probes}
+    placed = {placement.probe: placement for job in jobs for placement in job.probes}
     findings = []
     for name in sorted(heard.keys() | known):
         probe = heard.get(name)
-        lately = probe is not None and as_of - probe.heard_at <= _STRAY_FOR
-        stays = (stay for job in jobs for stay in job.probes if stay.probe == name)
-        has_place = probe is not None and any(stay.covers(probe.heard_at) for stay in stays)
-        stray = lately and not has_place
-        if not stray and name not in known:
+        lately = probe is not None and as_of - probe.heard_at <= _UNPLACED_FOR
+        placements = (placement for job in jobs for placement in job.probes if placement.probe == name)
+        has_location = probe is not None and any(placement.covers(probe.heard_at) for placement in placements)
+        unplaced_probe = lately and not has_location
+        if not unplaced_probe and name not in known:
             continue
         before = placed.get(name)
         findings.append(
@@ -118,7 +118,7 @@ def _strays(
                 kind="unplaced_probe",
                 probe=name,
                 measured_at=as_of,
-                value=1.0 if stray else 0.0,
+                value=1.0 if unplaced_probe else 0.0,
                 unit="1",
                 readings=1,
                 summary=f"Probe {name} is heard, but no job says where it is"

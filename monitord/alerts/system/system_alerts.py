@@ -9,7 +9,7 @@ from pathlib import Path
 from sqlalchemy import Connection
 
 from monitord.alerts.lifecycle.engine import StepResult, step
-from monitord.alerts.lifecycle.rules import RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.system.gateways import HeardProbe, fleet_findings
 from monitord.alerts.system.self_monitoring import Condition, self_findings
 from monitord.model.alerts import SYSTEM
@@ -23,7 +23,7 @@ from monitord.store.db.database import Database
 _DAY = timedelta(days=1)
 
 
-def watch_over(db: Database, rules: RuleBook, as_of: datetime, disk: Path | None) -> StepResult:
+def watch_over(db: Database, rules: AlertRules, as_of: datetime, disk: Path | None) -> StepResult:
     """Judge gateways, stray probes and the program itself as of a time; one commit.
 
     Parameters

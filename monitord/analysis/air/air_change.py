@@ -19,14 +19,14 @@ _LAGS_H = (2.0, 6.0, 12.0, 24.0, 48.0)
 _SURER, _NOISE_SQUARE = 1.05, 1.0
 """Each longer lag must leave so much less unexplained, over what probes and people scatter in the unit's square:
 weather that hardly moved tells no lag (our choice)."""
-_FIT_H, _GAP_H, _LEAST_H = 240, 24, 48
+_FIT_H, _GAP_H, _MIN_H = 240, 24, 48
 """Hours that the fit rests on, how long before the hour they end, and how many of them must be known."""
 _USUAL_SHARE, _USUAL_SQUARE = 1.0, 2.0
 """Share where nothing is learned: with nothing else in it a room ends at the outdoor air's vapour. The fit leans to it
 where the outdoor air hardly moved, by a variance of so much in the unit's square (our choice)."""
 
 
-def brought_by(level: Array, outdoor: Array, change: Callable[[Array], Array]) -> Array:
+def explained_rise(level: Array, outdoor: Array, change: Callable[[Array], Array]) -> Array:
     """How much of a change of a room's level the outdoor air brings, (k, n); 0 where that is not known.
 
     Parameters
@@ -46,7 +46,7 @@ def brought_by(level: Array, outdoor: Array, change: Callable[[Array], Array]) -
         cov = _before(x * y) / count - mean_x * mean_y
         share = np.clip((cov + _USUAL_SQUARE * _USUAL_SHARE) / (var_x + _USUAL_SQUARE), 0.0, 1.0)
         left = var_y - 2.0 * share * cov + share**2 * var_x
-    known = count >= _LEAST_H
+    known = count >= _MIN_H
     best = np.argmin(
         np.where(known, left + _NOISE_SQUARE, _NOISE_SQUARE) * _SURER ** np.arange(len(left))[:, None], axis=0
     )

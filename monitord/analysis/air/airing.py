@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.air.comparison import Present, interpolated
-from monitord.analysis.air.measures import Balance, changes_words, levers, suggestion
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.air.measures import Balance, changes_words, measures, suggestion
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -22,8 +22,8 @@ from monitord.physics.surfaces import condensation_margin, probability_of_conden
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
 
 _DAY_H = 24
-_LEAST_DAY_H = 6
-_LEAST_RH = 1.0
+_MIN_DAY_H = 6
+_MIN_RH = 1.0
 
 
 @dataclass(frozen=True)
@@ -49,11 +49,11 @@ def water_per_hour(
     return np.asarray(1000.0 * exchanged * gained)
 
 
-def airing_day(room: Track, outdoor: Track, elevation_m: float, options: AnalysisOptions) -> AiringDay:
+def airing_day(room: HourlySeries, outdoor: HourlySeries, elevation_m: float, options: AnalysisOptions) -> AiringDay:
     """What airing would have done in each hour of the last day, taken together."""
     a, b = room.last(_DAY_H), outdoor.last(_DAY_H)
     known = np.isfinite(a.vapour_pressure_pa) & np.isfinite(b.vapour_pressure_pa) & np.isfinite(a.temperature_c)
-    if known.sum() < _LEAST_DAY_H:
+    if known.sum() < _MIN_DAY_H:
         return AiringDay()
     pressure = float(standard_pressure(elevation_m))
     difference = a.vapour_pressure_pa[known] - b.vapour_pressure_pa[known]
@@ -72,10 +72,12 @@ def airing_day(room: Track, outdoor: Track, elevation_m: float, options: Analysi
     )
 
 
-def _u_pa(track: Track, known: NDArray[np.bool_]) -> Array:
+def _u_pa(series: HourlySeries, known: NDArray[np.bool_]) -> Array:
     """Standard uncertainty of a track's vapour pressure; a constant offset of the probe, so it does not average."""
-    t, rh = track.temperature_c[known], np.clip(track.relative_humidity_pct[known], 0.0, 105.0)
-    return np.asarray(u_vapour_pressure(t, rh, track.doubt.temperature_k, track.doubt.relative_humidity_pct))
+    t, rh = series.temperature_c[known], np.clip(series.relative_humidity_pct[known], 0.0, 105.0)
+    return np.asarray(
+        u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
+    )
 
 
 @dataclass(frozen=True)
@@ -100,8 +102,8 @@ def _now(room: Present, outdoor: Present, pressure_pa: float, options: AnalysisO
     if not np.isfinite([t, rh, t_out, rh_out]).all():
         return None
     over, over_out = room.humidity_over.value, outdoor.humidity_over.value
-    u = room.doubt.temperature_k, room.doubt.relative_humidity_pct
-    u_out = outdoor.doubt.temperature_k, outdoor.doubt.relative_humidity_pct
+    u = room.uncertainty.temperature_k, room.uncertainty.relative_humidity_pct
+    u_out = outdoor.uncertainty.temperature_k, outdoor.uncertainty.relative_humidity_pct
     p, p_out = vapour_pressure(t, rh, over), vapour_pressure(t_out, rh_out, over_out)
     water = float(water_per_hour(np.array([t]), np.array([p]), np.array([p_out]), pressure_pa, options)[0])
     u_w = combine(
@@ -118,7 +120,7 @@ def _now(room: Present, outdoor: Present, pressure_pa: float, options: AnalysisO
         outdoor_pa=p_out,
         u_outdoor_pa=u_vapour_pressure(t_out, rh_out, *u_out, humidity_over=over_out),
         water=Quantity(value=water, u=u_water, unit="g/h"),
-        outdoor_u_dew_k=float(u_dew_or_frost_point(t_out, max(rh_out, _LEAST_RH), *u_out, humidity_over=over_out)),
+        outdoor_u_dew_k=float(u_dew_or_frost_point(t_out, max(rh_out, _MIN_RH), *u_out, humidity_over=over_out)),
     )
 
 
@@ -138,15 +140,15 @@ def airing(
     surfaces : the cold surfaces that are known, by location.
     day : the last day, from complete hours.
     """
-    place = job.outdoor()
-    if place is None:
+    location = job.outdoor()
+    if location is None:
         return None
-    here, outdoor = airs.get(room.id), airs.get(place.id)
+    here, outdoor = airs.get(room.id), airs.get(location.id)
     pressure = float(standard_pressure(job.elevation_m))
     now = _now(here, outdoor, pressure, options) if here is not None and outdoor is not None else None
     condenses = _condenses(job, room, surfaces, now) if now is not None else (None, None)
     balance = _balance(job, room, airs, now) if now is not None else None
-    found = levers(balance, options) if balance is not None else ()
+    found = measures(balance, options) if balance is not None else ()
     difference: Quantity | None = None
     effect = AiringEffect.UNKNOWN
     if now is not None:
@@ -155,7 +157,7 @@ def airing(
         effect = _effect(difference, options)
     return Airing(
         room=room.id,
-        outdoor=place.id,
+        outdoor=location.id,
         at=utc(now.time_s) if now is not None else None,
         effect=effect,
         difference=difference,
@@ -167,7 +169,7 @@ def airing(
         day_water=day.water,
         condenses_on=condenses[0],
         condenses_probability=condenses[1],
-        levers=found,
+        measures=found,
         words=_words(job, effect, difference, now, day, condenses[0], options)
         + (f" {suggestion(found, balance.what, options.coverage)}" if balance is not None else ""),
     )
@@ -184,30 +186,30 @@ def _condenses(
 ) -> tuple[str | None, float | None]:
     """The surface of this room on which the outdoor air itself would condense, and the highest probability of that."""
     worst, highest = None, None
-    for place in job.locations:
-        risk = surfaces.get(place.id)
-        beside = place.id == room.id or job.room_of(place) == room
+    for location in job.locations:
+        risk = surfaces.get(location.id)
+        beside = location.id == room.id or job.room_of(location) == room
         if risk is None or not beside or now.outdoor_pa <= 1.0:
             continue
         surface = risk.surface_temperature
         margin = float(condensation_margin(surface.value, now.outdoor_pa))
         p = float(probability_of_condensation(margin, float(np.hypot(surface.u or 0.0, now.outdoor_u_dew_k))))
         if highest is None or p > highest:
-            worst, highest = place.id, p
+            worst, highest = location.id, p
     return (worst if highest is not None and highest >= 0.5 else None), highest
 
 
 def _balance(job: JobFile, room: Location, airs: dict[str, Present | None], now: _Now) -> Balance:
     """What dries beside a room: its places with a goal that are wetter than the air, else free water."""
     wet: list[tuple[float, float, float]] = []
-    for place in job.locations:
-        air = airs.get(place.id)
-        if air is None or place.goal is None or place.kind in AIR_KINDS or job.room_of(place) != room:
+    for location in job.locations:
+        air = airs.get(location.id)
+        if air is None or location.goal is None or location.kind in AIR_KINDS or job.room_of(location) != room:
             continue
         t, rh = float(air.series.temperature_c[-1]), float(air.series.relative_humidity_pct[-1])
         if not np.isfinite([t, rh]).all():
             continue
-        u = u_vapour_pressure(t, rh, air.doubt.temperature_k, air.doubt.relative_humidity_pct)
+        u = u_vapour_pressure(t, rh, air.uncertainty.temperature_k, air.uncertainty.relative_humidity_pct)
         wet.append((vapour_pressure(t, rh, air.humidity_over.value), u, t))
     wet = [one for one in wet if one[0] > now.room_pa]
     if wet:
@@ -237,16 +239,16 @@ def _words(
 ) -> str:
     if now is None or difference is None:
         return "Airing: not known, room and outdoor air were not heard at the same time."
-    doubt = options.coverage * (difference.u or 0.0)
+    uncertainty = options.coverage * (difference.u or 0.0)
     stated = f"at {changes_words(options)} in {options.airing_volume_m3:g} m³"
     grams = f"{abs(now.water.value):.0f} ± {options.coverage * (now.water.u or 0.0):.0f} g of water an hour {stated}"
-    amount = f"{abs(difference.value):.0f} ± {doubt:.0f} Pa"
+    amount = f"{abs(difference.value):.0f} ± {uncertainty:.0f} Pa"
     if effect is AiringEffect.DRIES:
         parts = [f"Open windows dry now: the outdoor air is drier by {amount}; that carries out {grams}."]
     elif effect is AiringEffect.WETS:
         parts = [f"Keep windows shut: the outdoor air is wetter by {amount}; airing brings in {grams}."]
     else:
-        parts = [f"Airing makes no clear difference now: {difference.value:+.0f} ± {doubt:.0f} Pa."]
+        parts = [f"Airing makes no clear difference now: {difference.value:+.0f} ± {uncertainty:.0f} Pa."]
     if day.share is not None and day.water is not None:
         way = "out" if day.water.value >= 0 else "in"
         parts.append(

@@ -8,13 +8,13 @@ from functools import cached_property
 
 import numpy as np
 
-from monitord.analysis.series.calibration import Doubt, corrected_series, doubt_of
+from monitord.analysis.series.calibration import Uncertainty, corrected_series, uncertainty_of
 from monitord.analysis.series.rolling import Summed
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Comparison, Flow, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Calibration, HumidityOver, JobFile, Location, LocationKind
-from monitord.model.series import Array, Series, StayRecord
+from monitord.model.series import Array, PlacementRecord, Series
 from monitord.physics.moist_air import humidity_ratio, vapour_pressure
 from monitord.physics.uncertainty import combine, u_humidity_ratio, u_vapour_pressure
 
@@ -27,7 +27,7 @@ class Present:
 
     location: Location
     series: Series
-    doubt: Doubt
+    uncertainty: Uncertainty
     interval_s: float
     humidity_over: HumidityOver
     probe: str
@@ -46,12 +46,12 @@ class Present:
         """The same with the readings of the last `span_s` only. [s]"""
         first = int(np.searchsorted(self.series.time_s, self.time_s - span_s))
         series = self.series.at(slice(first, None))
-        return Present(self.location, series, self.doubt, self.interval_s, self.humidity_over, self.probe)
+        return Present(self.location, series, self.uncertainty, self.interval_s, self.humidity_over, self.probe)
 
 
 def present(
     location: Location,
-    stays: Iterable[StayRecord],
+    placements: Iterable[PlacementRecord],
     calibrations: tuple[Calibration, ...],
     excluded: dict[tuple[str, float], Array],
     as_of_s: float,
@@ -62,7 +62,7 @@ def present(
     `excluded` tells for each stay which of its recent readings quality flagged.
     """
     chosen: Present | None = None
-    for record in stays:
+    for record in placements:
         placement = record.placement
         series = corrected_series(record.recent, placement, calibrations)
         settle = 0.0 if location.kind is LocationKind.SLAB_SLEEVE else options.air_settling_s
@@ -79,7 +79,7 @@ def present(
             chosen = Present(
                 location,
                 kept,
-                doubt_of(placement, calibrations, as_of_s),
+                uncertainty_of(placement, calibrations, as_of_s),
                 placement.interval_s,
                 placement.humidity_over,
                 placement.probe,
@@ -133,13 +133,15 @@ def compare(here: Present, other: Present, role: str, pressure_pa: float, option
     p1 = vapour_pressure(t1, rh1, humidity_over=here.humidity_over.value)
     p2 = vapour_pressure(t2, rh2, humidity_over=other.humidity_over.value)
     u = combine(
-        u_vapour_pressure(t1, rh1, here.doubt.temperature_k, here.doubt.relative_humidity_pct),
-        u_vapour_pressure(t2, rh2, other.doubt.temperature_k, other.doubt.relative_humidity_pct),
+        u_vapour_pressure(t1, rh1, here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct),
+        u_vapour_pressure(t2, rh2, other.uncertainty.temperature_k, other.uncertainty.relative_humidity_pct),
     )
     dvp = Quantity(value=float(p1 - p2), u=float(u), unit="Pa")
     u_w = combine(
-        u_humidity_ratio(t1, rh1, here.doubt.temperature_k, here.doubt.relative_humidity_pct, pressure_pa),
-        u_humidity_ratio(t2, rh2, other.doubt.temperature_k, other.doubt.relative_humidity_pct, pressure_pa),
+        u_humidity_ratio(t1, rh1, here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct, pressure_pa),
+        u_humidity_ratio(
+            t2, rh2, other.uncertainty.temperature_k, other.uncertainty.relative_humidity_pct, pressure_pa
+        ),
     )
     dw = float(humidity_ratio(p1, pressure_pa) - humidity_ratio(p2, pressure_pa))
     clear = abs(dvp.value) > options.coverage * (dvp.u or 0.0)

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import Lever
+from monitord.model.damage import Measure
 from monitord.model.quantity import Quantity
 from monitord.physics.moist_air import saturation_vapour_pressure
 from monitord.physics.uncertainty import combine
 
-_LEAST_DRIVE_PA = 1.0
+_MIN_DRIVE_PA = 1.0
 _HOTTEST_C = 60.0
 _HIGHEST_RATIO = 50.0
 
@@ -48,15 +48,15 @@ class Balance:
     def ratio(self) -> float:
         """Conductance from what dries to the room against that from the room to outdoors; 0 where nothing shows it."""
         given, taken = self.drive_pa, self.room_pa - self.outdoor_pa
-        if given <= _LEAST_DRIVE_PA or taken <= 0.0:
+        if given <= _MIN_DRIVE_PA or taken <= 0.0:
             return 0.0
         return min(taken / given, _HIGHEST_RATIO)
 
 
-def levers(balance: Balance, options: AnalysisOptions) -> tuple[Lever, ...]:
+def measures(balance: Balance, options: AnalysisOptions) -> tuple[Measure, ...]:
     """Airing, heating and dehumidifying with the drive that each would lead to, the greatest gain first."""
     found = (_air(balance, options), _heat(balance, options), _dehumidify(balance, options))
-    return tuple(sorted(found, key=lambda lever: -lever.gain.value))
+    return tuple(sorted(found, key=lambda measure: -measure.gain.value))
 
 
 def changes_words(options: AnalysisOptions) -> str:
@@ -65,7 +65,7 @@ def changes_words(options: AnalysisOptions) -> str:
     return f"{n:g} air change{'' if n == 1.0 else 's'} an hour"
 
 
-def _lever(name: str, after_pa: float, u_gain: float, balance: Balance, how: str) -> Lever:
+def _measure(name: str, after_pa: float, u_gain: float, balance: Balance, how: str) -> Measure:
     gain = after_pa - balance.drive_pa
     u_drive = float(combine(balance.u_element_pa, balance.u_room_pa))
     if abs(gain) < 0.5:
@@ -73,7 +73,7 @@ def _lever(name: str, after_pa: float, u_gain: float, balance: Balance, how: str
     else:
         verb = "raises" if gain > 0 else "lowers"
         change = f"{verb} the drive from {balance.drive_pa:.0f} to about {after_pa:.0f} Pa"
-    return Lever(
+    return Measure(
         name=name,
         drive=Quantity(value=after_pa, u=float(np.hypot(u_drive, u_gain)), unit="Pa"),
         gain=Quantity(value=gain, u=u_gain, unit="Pa"),
@@ -81,7 +81,7 @@ def _lever(name: str, after_pa: float, u_gain: float, balance: Balance, how: str
     )
 
 
-def _air(b: Balance, options: AnalysisOptions) -> Lever:
+def _air(b: Balance, options: AnalysisOptions) -> Measure:
     """More air change: the conductance to outdoors grows in proportion."""
     shut = options.base_changes_per_h
     more = (shut + options.airing_changes_per_h) / shut
@@ -91,10 +91,10 @@ def _air(b: Balance, options: AnalysisOptions) -> Lever:
     else:  # nothing shows the balance: the room's air goes so far towards the outdoor air
         room = b.room_pa + (1.0 - 1.0 / more) * (b.outdoor_pa - b.room_pa)
     u = (1.0 - 1.0 / more) * float(combine(b.u_room_pa, b.u_outdoor_pa))
-    return _lever("air", b.element_pa - room, u, b, f"Airing at {changes_words(options)}")
+    return _measure("air", b.element_pa - room, u, b, f"Airing at {changes_words(options)}")
 
 
-def _heat(b: Balance, options: AnalysisOptions) -> Lever:
+def _heat(b: Balance, options: AnalysisOptions) -> Measure:
     """Warming room and element: what dries gives more, and the room's air takes its share up."""
     step = options.heating_step_k
     warmer = float(saturation_vapour_pressure(min(b.element_c + step, _HOTTEST_C)))
@@ -104,14 +104,14 @@ def _heat(b: Balance, options: AnalysisOptions) -> Lever:
     settled = (b.ratio * b.element_pa + b.outdoor_pa) / (1.0 + b.ratio)
     room = (b.ratio * element + b.outdoor_pa) / (1.0 + b.ratio) + (b.room_pa - settled)
     u = (factor - 1.0) * b.u_element_pa / (1.0 + b.ratio)
-    return _lever("heat", element - room, u, b, f"Heating by {step:g} K, windows shut,")
+    return _measure("heat", element - room, u, b, f"Heating by {step:g} K, windows shut,")
 
 
-def _dehumidify(b: Balance, options: AnalysisOptions) -> Lever:
+def _dehumidify(b: Balance, options: AnalysisOptions) -> Measure:
     """A machine that holds the room's air at a stated humidity, if it is not drier already."""
     held = options.dehumidified_rh_pct / 100.0 * float(saturation_vapour_pressure(b.room_c))
     room = min(held, b.room_pa)
-    return _lever(
+    return _measure(
         "dehumidify",
         b.element_pa - room,
         b.u_room_pa if held < b.room_pa else 0.0,
@@ -120,20 +120,20 @@ def _dehumidify(b: Balance, options: AnalysisOptions) -> Lever:
     )
 
 
-def suggestion(found: tuple[Lever, ...], what: str, coverage: float) -> str:
+def suggestion(found: tuple[Measure, ...], what: str, coverage: float) -> str:
     """The lever that the balance puts first for `what` dries, as a suggestion with its reason."""
     best = found[0]
     if best.gain.value <= coverage * (best.gain.u or 0.0):  # hot and dry already, outdoors wetter
         return "None of airing, heating and dehumidifying would clearly raise the drying drive."
-    rest = " ".join(lever.words for lever in found[1:])
+    rest = " ".join(measure.words for measure in found[1:])
     names = {"air": "airing", "heat": "heating", "dehumidify": "dehumidifying"}
     near = [
-        lever
-        for lever in found[1:]
-        if best.gain.value - lever.gain.value <= coverage * float(np.hypot(best.gain.u or 0.0, lever.gain.u or 0.0))
-        and lever.gain.value > 0.0
+        measure
+        for measure in found[1:]
+        if best.gain.value - measure.gain.value <= coverage * float(np.hypot(best.gain.u or 0.0, measure.gain.u or 0.0))
+        and measure.gain.value > 0.0
     ]
-    alike = f" ({' and '.join(names[lever.name] for lever in near)} about as much)" if near else ""
+    alike = f" ({' and '.join(names[measure.name] for measure in near)} about as much)" if near else ""
     return (
         f"For {what}, {names[best.name]} looks best{alike}: {best.words[0].lower()}{best.words[1:]} "
         f"{rest} A suggestion from a simple balance, not an order."

@@ -14,14 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from monitord.analysis.series.hourly_series import Track
-from monitord.model.assessments import Quantity, Source, SourceKind
+from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.model.assessments import MoistureSource, Quantity, SourceKind
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import VOID_KINDS, Location
 from monitord.model.series import Array
 from monitord.physics.uncertainty import u_vapour_pressure
 
-SPAN_H, LEAST_H = 72, 24
+SPAN_H, MIN_H = 72, 24
 """The mean is over the hours of so many, of which at least so many must be paired. [h]"""
 
 STORED_SHARE = 0.3
@@ -51,7 +51,9 @@ class _Excess:
     """Root mean square of the hourly differences."""
 
 
-def source_of(here: Track, room: Track | None, outdoor: Track | None, options: AnalysisOptions) -> Source | None:
+def source_of(
+    here: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
+) -> MoistureSource | None:
     """Judge where the vapour of a cavity or void comes from, as of its last complete hour; None for other places.
 
     The tracks lie on the same hours. A difference counts when larger than `options.coverage` standard uncertainties
@@ -61,17 +63,17 @@ def source_of(here: Track, room: Track | None, outdoor: Track | None, options: A
         return None
     airs = [air for air in (room, outdoor) if air is not None]
     paired = _paired(here, airs)
-    while airs and paired.sum() < LEAST_H:  # leave out the air that was heard least
+    while airs and paired.sum() < MIN_H:  # leave out the air that was heard least
         airs.remove(min(airs, key=lambda air: int(_paired(here, [air]).sum())))
         paired = _paired(here, airs)
     hours = int(paired.sum()) if airs else 0
     if not airs:
-        words = f"Not known: under {LEAST_H} of the last {SPAN_H} hours were heard together with the airs around it."
-        return Source(kind=SourceKind.UNKNOWN, words=words, hours=hours)
+        words = f"Not known: under {MIN_H} of the last {SPAN_H} hours were heard together with the airs around it."
+        return MoistureSource(kind=SourceKind.UNKNOWN, words=words, hours=hours)
     over_room = _excess(here, room, paired, options) if room in airs and room is not None else None
     over_outdoors = _excess(here, outdoor, paired, options) if outdoor in airs and outdoor is not None else None
     kind, words = _verdict(here.location, over_room, over_outdoors)
-    return Source(
+    return MoistureSource(
         kind=kind,
         words=_with_amounts(words, over_room, over_outdoors, options.coverage),
         hours=hours,
@@ -80,7 +82,7 @@ def source_of(here: Track, room: Track | None, outdoor: Track | None, options: A
     )
 
 
-def _paired(here: Track, airs: list[Track]) -> NDArray[np.bool_]:
+def _paired(here: HourlySeries, airs: list[HourlySeries]) -> NDArray[np.bool_]:
     """Which of the last hours have readings of all."""
     known = np.isfinite(here.vapour_pressure_pa[-SPAN_H:])
     for air in airs:
@@ -88,16 +90,16 @@ def _paired(here: Track, airs: list[Track]) -> NDArray[np.bool_]:
     return known
 
 
-def _offset_u(track: Track, paired: NDArray[np.bool_]) -> float:
+def _offset_u(series: HourlySeries, paired: NDArray[np.bool_]) -> float:
     """Standard uncertainty of a mean vapour pressure from the probe's accuracy as a constant offset. [Pa]"""
-    t = track.temperature_c[-SPAN_H:][paired]
-    rh = np.clip(track.relative_humidity_pct[-SPAN_H:][paired], 0.0, _MAX_RH)
-    by_t = u_vapour_pressure(t, rh, track.doubt.temperature_k, 0.0)
-    by_rh = u_vapour_pressure(t, rh, 0.0, track.doubt.relative_humidity_pct)
+    t = series.temperature_c[-SPAN_H:][paired]
+    rh = np.clip(series.relative_humidity_pct[-SPAN_H:][paired], 0.0, _MAX_RH)
+    by_t = u_vapour_pressure(t, rh, series.uncertainty.temperature_k, 0.0)
+    by_rh = u_vapour_pressure(t, rh, 0.0, series.uncertainty.relative_humidity_pct)
     return float(np.hypot(by_t.mean(), by_rh.mean()))
 
 
-def _excess(here: Track, air: Track, paired: NDArray[np.bool_], options: AnalysisOptions) -> _Excess:
+def _excess(here: HourlySeries, air: HourlySeries, paired: NDArray[np.bool_], options: AnalysisOptions) -> _Excess:
     difference: Array = (here.vapour_pressure_pa[-SPAN_H:] - air.vapour_pressure_pa[-SPAN_H:])[paired]
     share = options.common_offset_share
     independent = max(1.0, len(difference) / _ALIKE_H)
@@ -111,8 +113,8 @@ def _excess(here: Track, air: Track, paired: NDArray[np.bool_], options: Analysi
     return _Excess(Quantity(value=mean, u=u, unit="Pa"), mean > clear, mean < -clear, apart)
 
 
-def _verdict(place: Location, room: _Excess | None, outdoors: _Excess | None) -> tuple[SourceKind, str]:
-    name = place.label
+def _verdict(location: Location, room: _Excess | None, outdoors: _Excess | None) -> tuple[SourceKind, str]:
+    name = location.label
     if room is None or outdoors is None:
         return _one_sided(name, room, outdoors)
     if room.above and outdoors.above:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from monitord.analysis.series.daily_cycle import continuations, outcomes, past_origins
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import lagged
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.series import HOUR_S, Array
@@ -25,8 +25,8 @@ from monitord.physics.moist_air import (
 )
 
 _LATELY_H = 7 * 24
-_LEAST_DIFFERENCE_K = 2.0
-_LEAST_DIFFER_K2 = 0.25
+_MIN_DIFFERENCE_K = 2.0
+_MIN_DIFFER_K2 = 0.25
 """Least mean square by which the weather moves a margin, however steady it has been (our choice). [K²]"""
 
 
@@ -80,8 +80,8 @@ class Change:
 
 
 def change_by_outdoor_forecast(
-    here: Track,
-    outdoor: Track,
+    here: HourlySeries,
+    outdoor: HourlySeries,
     factor: float | None,
     memory_h: float,
     forecast: OutdoorForecast,
@@ -115,7 +115,7 @@ def change_by_outdoor_forecast(
     change = warmer - wetter
     # a weather forecast that is as unsure as the days differ anyway is worth half of what it says
     squares = np.mean(change * change, axis=1)
-    differ = max(float(squares[:-1].mean()) if len(ends) > 1 else 0.0, _LEAST_DIFFER_K2)
+    differ = max(float(squares[:-1].mean()) if len(ends) > 1 else 0.0, _MIN_DIFFER_K2)
     if squares[-1] > 3.0 * (differ + u * u):  # a change beyond all that the last days had
         differ = float(squares[-1])
     worth = differ / (differ + u * u)
@@ -144,7 +144,7 @@ def _followed(change: Array, memory_h: float) -> Array:
     return np.asarray((total - before) / window)
 
 
-def _vapour_share(here: Track, outdoor: Track) -> float:
+def _vapour_share(here: HourlySeries, outdoor: HourlySeries) -> float:
     """How much of a day-to-day change of the outdoor vapour pressure shows at a location, 0..1."""
     mine, theirs = (t.vapour_pressure_pa[-_LATELY_H:] for t in (here, outdoor))
     a, b = mine - lagged(mine, 24), theirs - lagged(theirs, 24)
@@ -155,7 +155,7 @@ def _vapour_share(here: Track, outdoor: Track) -> float:
     return float(np.clip(np.sum(a[both] * b[both]) / weight, 0.0, 1.0))
 
 
-def factor_of_late(surface_c: Array, room: Track, outdoor: Track) -> float | None:
+def factor_of_late(surface_c: Array, room: HourlySeries, outdoor: HourlySeries) -> float | None:
     """Temperature factor that a surface has shown over the last days; None where room and outdoors are too alike.
 
     Source
@@ -165,6 +165,6 @@ def factor_of_late(surface_c: Array, room: Track, outdoor: Track) -> float | Non
     inside, outside = room.temperature_c[-_LATELY_H:], outdoor.temperature_c[-_LATELY_H:]
     a, b = surface_c[-_LATELY_H:] - outside, inside - outside
     both = np.isfinite(a) & np.isfinite(b)
-    if both.sum() < 24 or float(np.abs(b[both]).mean()) < _LEAST_DIFFERENCE_K:
+    if both.sum() < 24 or float(np.abs(b[both]).mean()) < _MIN_DIFFERENCE_K:
         return None
     return float(np.clip(np.sum(a[both] * b[both]) / np.sum(b[both] ** 2), 0.0, 1.0))

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Around, Track
-from monitord.analysis.wood.timber import TimberTrack, timber_track
+from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.wood.timber import TimberEstimate, estimate_timber
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric
 from monitord.model.series import Array
@@ -39,7 +39,7 @@ class Metric:
     """The same in the outdoor air, which may have a share in it."""
     high: Array
     """Upper estimate where the level itself is estimated (timber), else the value."""
-    timber: TimberTrack | None
+    timber: TimberEstimate | None
     """Timber goals: the estimate in full."""
     followed: Metric | None = None
     """Goals that are differences: what follows the air, limit and all; for an excess of vapour pressure the humidity at
@@ -61,7 +61,7 @@ class Metric:
         return UNITS[self.goal.metric]
 
 
-def humidity_in_air(here: Track, air: Track) -> Array:
+def humidity_in_air(here: HourlySeries, air: HourlySeries) -> Array:
     """Relative humidity that the surrounding air's vapour would give at the element's temperature, by hour. [%]
 
     Never over 100: there the vapour condenses.
@@ -73,7 +73,7 @@ def humidity_in_air(here: Track, air: Track) -> Array:
     return out
 
 
-def _timber_end(here: Track, air: Track) -> Array:
+def _timber_end(here: HourlySeries, air: HourlySeries) -> Array:
     """Moisture content that timber would come to in the surrounding air's vapour, by hour. [%]"""
     rh = humidity_in_air(here, air)
     out = np.full(len(rh), np.nan)
@@ -83,7 +83,7 @@ def _timber_end(here: Track, air: Track) -> Array:
     return out
 
 
-def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
+def build_metric(here: HourlySeries, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
     """The metric of a goal; None while there is nothing to compute it from."""
     air, outdoor = around.air, around.outdoor
     outdoor = None if outdoor is air else outdoor
@@ -91,7 +91,7 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
         end = None if air is None else humidity_in_air(here, air)
         other = None if outdoor is None else humidity_in_air(here, outdoor)
         value = here.relative_humidity_pct
-        return Metric(goal, value, here.doubt.relative_humidity_pct, end, other, value, None)
+        return Metric(goal, value, here.uncertainty.relative_humidity_pct, end, other, value, None)
     if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS:
         if air is None:
             return None
@@ -102,7 +102,7 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
         return Metric(goal, value, u, np.zeros(len(here)), other, value, None, humidity)
     if goal.metric in OVER_CONTROL:
         return _over_control(here, around, goal, options)
-    timber = timber_track(
+    timber = estimate_timber(
         here.temperature_c,
         here.relative_humidity_pct,
         options.timber_lag_days,
@@ -119,7 +119,7 @@ def build_metric(here: Track, around: Around, goal: Goal, options: AnalysisOptio
     return Metric(goal, timber.middle, u, end, other, timber.high, timber)
 
 
-def _over_control(here: Track, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
+def _over_control(here: HourlySeries, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
     """A distance from the control reading; the limit of what is followed is that of the control's last three days."""
     same = goal.model_copy(update={"metric": OVER_CONTROL[goal.metric], "control": None})
     own = build_metric(here, around, same, options)
@@ -137,7 +137,9 @@ def _over_control(here: Track, around: Around, goal: Goal, options: AnalysisOpti
     return Metric(goal, own.value - control.value, u, end, other, own.high - control.value, None, followed)
 
 
-def _excess_as_humidity(here: Track, air: Track, outdoor: Track | None, goal: Goal, u: float) -> Metric | None:
+def _excess_as_humidity(
+    here: HourlySeries, air: HourlySeries, outdoor: HourlySeries | None, goal: Goal, u: float
+) -> Metric | None:
     """An excess of vapour pressure as an excess of humidity at the element's temperature of late; None if unknown."""
     lately = here.temperature_c[-72:]
     lately = lately[np.isfinite(lately)]
@@ -150,13 +152,15 @@ def _excess_as_humidity(here: Track, air: Track, outdoor: Track | None, goal: Go
     return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(here, air), other, value, None, None, True)
 
 
-def _u_excess(here: Track, air: Track) -> float:
+def _u_excess(here: HourlySeries, air: HourlySeries) -> float:
     """Standard uncertainty of a vapour-pressure difference at the last known values. [Pa]"""
     parts = []
-    for track in (here, air):
-        known = np.flatnonzero(np.isfinite(track.vapour_pressure_pa))
+    for series in (here, air):
+        known = np.flatnonzero(np.isfinite(series.vapour_pressure_pa))
         if len(known):
-            t, rh = float(track.temperature_c[known[-1]]), float(track.relative_humidity_pct[known[-1]])
+            t, rh = float(series.temperature_c[known[-1]]), float(series.relative_humidity_pct[known[-1]])
             rh = min(max(rh, 1.0), 100.0)
-            parts.append(u_vapour_pressure(t, rh, track.doubt.temperature_k, track.doubt.relative_humidity_pct))
+            parts.append(
+                u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
+            )
     return float(combine(*parts)) if parts else float("nan")

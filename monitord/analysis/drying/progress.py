@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.drying.metric import Metric
-from monitord.analysis.series.hourly_series import Track, is_sleeve
+from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
 from monitord.analysis.series.rolling import day_means, line, trailing_mean
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -35,7 +35,7 @@ class Progress:
     """Mean over the first day."""
 
 
-def cleaned(here: Track, metric: Metric) -> Array:
+def cleaned(here: HourlySeries, metric: Metric) -> Array:
     """The metric without what temperature alone does to it (sealed concrete: rising with temperature)."""
     if is_sleeve(here) and metric.goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
         t = trailing_mean(here.temperature_c, 3)
@@ -44,7 +44,7 @@ def cleaned(here: Track, metric: Metric) -> Array:
     return metric.value
 
 
-def progress(here: Track, metric: Metric, first: int = 0) -> Progress:
+def progress(here: HourlySeries, metric: Metric, first: int = 0) -> Progress:
     """Level and robust rate of a metric; hours before the index `first` tell no rate, a sleeve had not settled."""
     window = max(1, round(metric.goal.window_h))
     value = trailing_mean(metric.value[-max(window, 1) :], window)

@@ -11,10 +11,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.drying.metric import Metric
-from monitord.analysis.forecast.first_order_fit import Response, ResponsePrior, fit_response, normal_pairs, times_to
-from monitord.analysis.forecast.time_to_goal import HORIZON_D, STALL_SHARE, Outlook
+from monitord.analysis.forecast.first_order_fit import (
+    FirstOrderFit,
+    FirstOrderPrior,
+    fit_first_order,
+    normal_pairs,
+    times_to,
+)
+from monitord.analysis.forecast.time_to_goal import HORIZON_D, STALL_SHARE, TimeToGoal
 from monitord.analysis.series.rolling import line
-from monitord.analysis.wood.timber import FIBRE_SATURATION_PCT, TimberTrack
+from monitord.analysis.wood.timber import FIBRE_SATURATION_PCT, TimberEstimate
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array, Flags
 
@@ -63,7 +69,7 @@ def _held(value: Array) -> Array:
 class _Following:
     """A series that follows its air."""
 
-    fit: Response
+    fit: FirstOrderFit
     final: Array
     """Where each draw is heading in the air of these days, (draws,)."""
     level: float
@@ -83,8 +89,8 @@ def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | No
     if metric.other_end is not None and np.isfinite(metric.other_end[-480:]).any():
         other = _held(_half_days(metric.other_end, _SPANS))
     unit = metric.unit
-    prior = ResponsePrior(_OFFSET_SD[unit], _STEP_SD[unit], _OUTDOOR_SHARE[kind], _TAU_D, 0.9, _NOISE[unit])
-    fit = fit_response(past, ends, other, prior)
+    prior = FirstOrderPrior(_OFFSET_SD[unit], _STEP_SD[unit], _OUTDOOR_SHARE[kind], _TAU_D, 0.9, _NOISE[unit])
+    fit = fit_first_order(past, ends, other, prior)
     if fit is None:
         return None
     level, sd = _present_end(ends)
@@ -127,7 +133,7 @@ def _lowest_of_late(ends: Array) -> float:
     return float(np.convolve(lately, np.full(width, 1.0 / width), "valid").min())
 
 
-def _targets(fit: Response, metric: Metric, base: float) -> Array:
+def _targets(fit: FirstOrderFit, metric: Metric, base: float) -> Array:
     """The limit above `base` as the probe would read it, over the doubt of its level, for each draw.
 
     A mean over a day that wanders about its course meets the limit before the course does: by about its scatter.
@@ -137,7 +143,7 @@ def _targets(fit: Response, metric: Metric, base: float) -> Array:
     return limit + metric.u * np.resize(share, len(fit.now))
 
 
-def response_outlook(metric: Metric, kind: LocationKind) -> Outlook | None:
+def air_response_time_to_goal(metric: Metric, kind: LocationKind) -> TimeToGoal | None:
     """Outlook of an element that follows the air around it."""
     found = _follow(metric.value, metric, kind)
     if found is None:
@@ -150,7 +156,7 @@ def response_outlook(metric: Metric, kind: LocationKind) -> Outlook | None:
     if not metric.over_air:  # an excess is over the air itself, so a drier air does not help it
         days = np.where(days <= HORIZON_D, days, times_to(fit, final - found.drop, target))
     end = None if metric.over_air else float(fit.weight @ final)
-    return Outlook(days, fit.weight, final >= target, flat, final - fit.offset >= target, end)
+    return TimeToGoal(days, fit.weight, final >= target, flat, final - fit.offset >= target, end)
 
 
 _LAG_SHARE, _LAG_LOG_SD = 1.3, 0.35
@@ -159,7 +165,7 @@ _START_SHARE = (0.4, 0.25)
 """Where timber stood at the start between the air's equilibrium and fibre saturation (our choice)."""
 
 
-def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlook | None:
+def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float) -> TimeToGoal | None:
     """Outlook of timber: the air beside it follows the surrounding air, and the timber lags that air.
 
     Nobody knows how thick the timber is nor how wet it began: both are drawn.
@@ -180,10 +186,12 @@ def timber_outlook(metric: Metric, kind: LocationKind, lag_days: float) -> Outlo
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
         reached = np.where(reached <= HORIZON_D, reached, in_drier)
     by_air = final - fit.offset >= target
-    return Outlook(reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final), weather_passes=True)
+    return TimeToGoal(
+        reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final), weather_passes=True
+    )
 
 
-def _timber_course(fit: Response, final: Array, level: Array, lag: Array, target: Array) -> tuple[Array, Flags]:
+def _timber_course(fit: FirstOrderFit, final: Array, level: Array, lag: Array, target: Array) -> tuple[Array, Flags]:
     """Days until timber is at its target while its air heads for `final`, and whether it hardly moves, each (draws,).
 
     M' = (E(t) − M)/lag with E(t) = final + (now − final)·exp(−t/τ).
@@ -201,7 +209,7 @@ def _timber_course(fit: Response, final: Array, level: Array, lag: Array, target
     return reached, course[:, 0] - course[:, 7] < STALL_SHARE * (course[:, 0] - target)
 
 
-def _lagged_levels(timber: TimberTrack, lags_d: Array, start_shares: Array) -> Array:
+def _lagged_levels(timber: TimberEstimate, lags_d: Array, start_shares: Array) -> Array:
     """Moisture content now for each lag and start, (draws,), with the spot readings weighed in as they came. [%]"""
     held = _held(timber.equilibrium)
     begin = float(held[:24].mean())

@@ -22,7 +22,7 @@ STEP_D = 0.5
 
 
 @dataclass(frozen=True)
-class ResponsePrior:
+class FirstOrderPrior:
     """Normal priors of offset, first deviation and outdoor share, lognormal of τ, and the noise of a half-day mean."""
 
     offset_sd: float
@@ -34,7 +34,7 @@ class ResponsePrior:
 
 
 @dataclass(frozen=True)
-class Response:
+class FirstOrderFit:
     """Posterior draws, each (draws,), weights summing to 1."""
 
     tau_d: Array
@@ -57,7 +57,7 @@ def normal_pairs(n: int = 24) -> Array:
 
 
 @lru_cache(maxsize=16)
-def _grid(prior: ResponsePrior, mixed: bool) -> tuple[Array, Array, Array]:
+def _grid(prior: FirstOrderPrior, mixed: bool) -> tuple[Array, Array, Array]:
     """Time constants, outdoor shares and log prior of each cell."""
     tau = np.exp(np.linspace(np.log(0.5), np.log(80.0), 20))
     share = np.linspace(0.0, 1.0, 7) if mixed else np.zeros(1)
@@ -79,7 +79,7 @@ def _followed(end: Array, tau: Array) -> Array:
     return out
 
 
-def fit_response(value: Array, end: Array, other: Array | None, prior: ResponsePrior) -> Response | None:
+def fit_first_order(value: Array, end: Array, other: Array | None, prior: FirstOrderPrior) -> FirstOrderFit | None:
     """Fit to half-day means `value` (n,), NaN where unknown; what the air would bring it to, `end` (n,), and what the
     outdoor air would, `other` (n,), both without NaN, oldest first.
 
@@ -134,13 +134,13 @@ def _draws(
     design: Array,
     weight: Array,
     scatter: float,
-) -> Response:
+) -> FirstOrderFit:
     """Spread each cell of the grid into draws."""
     pairs = normal_pairs()
     theta = centre[:, None, :] + np.einsum("gij,dj->gdi", np.linalg.cholesky(covariance), pairs)
     now = followed[:, None] + np.einsum("gi,gdi->gd", design, theta)
     count = len(pairs)
-    return Response(
+    return FirstOrderFit(
         np.repeat(taus, count),
         np.repeat(shares, count),
         theta[:, :, 0].ravel(),
@@ -150,7 +150,7 @@ def _draws(
     )
 
 
-def times_to(fit: Response, final: Array, target: Array) -> Array:
+def times_to(fit: FirstOrderFit, final: Array, target: Array) -> Array:
     """Days until each draw is at its target while it heads for `final`; infinite is never."""
     with np.errstate(divide="ignore", invalid="ignore"):
         time = fit.tau_d * np.log((fit.now - final) / (target - final))

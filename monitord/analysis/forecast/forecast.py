@@ -14,11 +14,11 @@ from scipy.special import ndtri
 
 from monitord.analysis.drying.metric import Metric
 from monitord.analysis.drying.progress import Progress
-from monitord.analysis.forecast.air_response import response_outlook, timber_outlook
+from monitord.analysis.forecast.air_response import air_response_time_to_goal, timber_time_to_goal
 from monitord.analysis.forecast.first_order_fit import quantile
-from monitord.analysis.forecast.slab_forecast import slab_outlook
-from monitord.analysis.forecast.time_to_goal import HORIZON_D, Outlook
-from monitord.analysis.series.hourly_series import Track, is_sleeve
+from monitord.analysis.forecast.slab_forecast import slab_time_to_goal
+from monitord.analysis.forecast.time_to_goal import HORIZON_D, TimeToGoal
+from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Forecast
 from monitord.model.series import Array
@@ -34,14 +34,14 @@ NEVER_AT = 0.9
 """Probability from which the goal is said not to be reached in this air; under it a date is given, high end open."""
 
 
-def outlook(here: Track, metric: Metric, shown: Progress, first: int, lag_days: float) -> Outlook | None:
+def time_to_goal(here: HourlySeries, metric: Metric, shown: Progress, first: int, lag_days: float) -> TimeToGoal | None:
     """Days still to go until the goal is met, with doubt; None while there is nothing to say."""
     followed = metric if metric.followed is None else metric.followed
     if followed.timber is not None:
-        return timber_outlook(followed, here.location.kind, lag_days)
+        return timber_time_to_goal(followed, here.location.kind, lag_days)
     if is_sleeve(here):
-        return slab_outlook(here, metric, shown, first)
-    return response_outlook(followed, here.location.kind)
+        return slab_time_to_goal(here, metric, shown, first)
+    return air_response_time_to_goal(followed, here.location.kind)
 
 
 def _centre(days: Array, weights: Array) -> float:
@@ -52,7 +52,7 @@ def _centre(days: Array, weights: Array) -> float:
     return float(np.exp(np.log(np.maximum(days, _SOON_D)) @ weights))
 
 
-def _with_pace(view: Outlook, metric: Metric, shown: Progress) -> tuple[Array, Array]:
+def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array, Array]:
     """Days to go and their weights, with those of a hollow place that keeps the pace of the last days among them."""
     if metric.timber is not None or shown.recent is None or shown.days < 3 or not np.isfinite(shown.rate_se):
         return view.days, view.weights
@@ -68,7 +68,9 @@ def _with_pace(view: Outlook, metric: Metric, shown: Progress) -> tuple[Array, A
     return np.concatenate([view.days, days]), np.concatenate([(1.0 - _PACE_SHARE) * view.weights, weights])
 
 
-def to_forecast(view: Outlook, metric: Metric, as_of_s: float, reason: str, pace: Progress | None = None) -> Forecast:
+def to_forecast(
+    view: TimeToGoal, metric: Metric, as_of_s: float, reason: str, pace: Progress | None = None
+) -> Forecast:
     """The outlook as dates. The goal is a mean over its window, so it is met half a window after the value.
 
     `pace` is how a hollow place has moved lately; it bears on the date, not on whether there is one.

@@ -17,12 +17,12 @@ from monitord.model.jobs import JobFile
 
 WINDOW = timedelta(days=14)
 """Older forecasts no longer count (our choice: a fortnight outlasts the weather of a week)."""
-LEAST_SPAN = timedelta(days=7)
-LEAST_DAYS = 6
+MIN_SPAN = timedelta(days=7)
+MIN_DAYS = 6
 """Forecasts of at least this many days, a week or more apart, before anything is said (our choice)."""
 LATER_STEPS = 0.6
 """Share of the steps from day to day that must lead to a later date; else it wanders and does not slip (our choice)."""
-LEAST_TO_GO_D = 5.0
+MIN_TO_GO_D = 5.0
 """Nearer its goal than this, the date depends on the probe's accuracy and moves along day by day (our choice). [d]"""
 STALE = timedelta(days=1)
 """Without a forecast for this long nothing is known of it."""
@@ -60,10 +60,10 @@ class History:
     def add(self, assessment: JobAssessment) -> list[tuple[str, Forecast]]:
         """Take in what an assessment forecasts, one of each location in six hours; returns what is new."""
         new = []
-        for place in assessment.locations:
-            made, known = place.forecast, self._kept.setdefault(place.location, [])
+        for location in assessment.locations:
+            made, known = location.forecast, self._kept.setdefault(location.location, [])
             if made is not None and (not known or _slot(known[-1].made_at) < _slot(made.made_at)):
-                new.append((place.location, made))
+                new.append((location.location, made))
                 known[:] = [one for one in known if one.made_at >= made.made_at - WINDOW] + [made]
         return new
 
@@ -113,21 +113,21 @@ def slip_of(history: Sequence[Forecast]) -> Slip | None:
         if one.middle is not None and one.made_at >= history[-1].made_at - WINDOW:
             days[int(one.made_at.timestamp() // _DAY_S)] = one
     daily = list(days.values())
-    if len(daily) < LEAST_DAYS or daily[-1].made_at - daily[0].made_at < LEAST_SPAN:
+    if len(daily) < MIN_DAYS or daily[-1].made_at - daily[0].made_at < MIN_SPAN:
         return None
     third = max(2, len(daily) // 3)
     first, last = daily[:third], daily[-third:]
-    moved = _days_a_day(daily) if _beyond_doubt(daily, first, last) else 0.0
+    moved = _days_a_day(daily) if _beyond_uncertainty(daily, first, last) else 0.0
     return Slip(max(0.0, moved), first[third // 2], daily[-1], len(daily))
 
 
-def _beyond_doubt(daily: Sequence[Forecast], first: Sequence[Forecast], last: Sequence[Forecast]) -> bool:
+def _beyond_uncertainty(daily: Sequence[Forecast], first: Sequence[Forecast], last: Sequence[Forecast]) -> bool:
     dates = [_date_d(one.middle) for one in daily]
     later = sum(b > a for a, b in pairwise(dates)) / (len(dates) - 1)
     to_go = dates[-1] - _date_d(daily[-1].made_at)
     latest_then = median(_date_d(one.high) for one in first)
     earliest_now = median(_date_d(one.low) for one in last)
-    return later >= LATER_STEPS and to_go >= LEAST_TO_GO_D and earliest_now > latest_then
+    return later >= LATER_STEPS and to_go >= MIN_TO_GO_D and earliest_now > latest_then
 
 
 def _days_a_day(daily: Sequence[Forecast]) -> float:
@@ -140,23 +140,23 @@ def _date_d(moment: datetime | None) -> float:
     return float("inf") if moment is None else moment.timestamp() / _DAY_S
 
 
-def slipping(job: JobFile, assessment: JobAssessment, history: History) -> list[Finding]:
+def forecast_revisions(job: JobFile, assessment: JobAssessment, history: History) -> list[Finding]:
     """For each place with a goal and forecasts whether its date keeps moving away; unknown where that can't be told.
 
     Parameters
     ----------
     history : with what this assessment forecasts already in it.
     """
-    found, with_goal = [], {place.id for place in job.locations if place.goal is not None}
-    for place in assessment.locations:
-        newest = history.newest(place.location)
-        if newest is None or place.location not in with_goal:
+    found, with_goal = [], {location.id for location in job.locations if location.goal is not None}
+    for location in assessment.locations:
+        newest = history.newest(location.location)
+        if newest is None or location.location not in with_goal:
             continue
-        if place.state is State.AT_GOAL:
-            found.append(_finding(place.location, assessment.as_of, 0.0))
+        if location.state is State.AT_GOAL:
+            found.append(_finding(location.location, assessment.as_of, 0.0))
             continue
         stale = assessment.as_of - newest.made_at > STALE
-        found.append(history.said(job, place.location, newest, stale))
+        found.append(history.said(job, location.location, newest, stale))
     return found
 
 
@@ -175,8 +175,8 @@ def _finding(location: str, measured_at: datetime, value: float | None, days: in
     )
 
 
-def _summary(job: JobFile, location: str, slip: Slip) -> str:
-    label = next((place.label for place in job.locations if place.id == location), location)
+def _summary(job: JobFile, location_id: str, slip: Slip) -> str:
+    label = next((location.label for location in job.locations if location.id == location_id), location_id)
     made, then = _day(slip.at_first.made_at, job.zone), _span(slip.at_first, job.zone)
     return f"{label}: on {made} its goal was expected {then}, now {_span(slip.at_last, job.zone)}."
 

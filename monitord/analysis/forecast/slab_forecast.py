@@ -9,8 +9,8 @@ from monitord.analysis.drying.metric import Metric
 from monitord.analysis.drying.progress import Progress, cleaned
 from monitord.analysis.forecast.air_response import FIRST_PASSAGE
 from monitord.analysis.forecast.slab_curves import SlabCurve, slab_curve
-from monitord.analysis.forecast.time_to_goal import STALL_SHARE, Outlook
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.forecast.time_to_goal import STALL_SHARE, TimeToGoal
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import day_means
 from monitord.model.series import Array
 from monitord.physics.concrete import diffusivity_temperature_factor
@@ -23,18 +23,18 @@ _D1 = 3.5e-10
 _SHAPE_DAYS, _SHAPE_NOISE = 20, 0.15
 """Days whose shape tells a slab's speed, and the usual error of a day's mean about it. [% RH]"""
 
-_DOUBT = 1.2
+_UNCERTAINTY = 1.2
 """The level's doubt as a multiple of the probe's: concrete does not quite follow one curve (our choice)."""
 
 
-def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Outlook | None:
+def slab_time_to_goal(here: HourlySeries, metric: Metric, shown: Progress, first: int) -> TimeToGoal | None:
     """Outlook of a sleeve by concrete's falling rate, counted from the middle of the last day."""
-    place = here.location
+    location = here.location
     if shown.recent is None:
         return None
-    thickness = place.slab_thickness_mm or 2.5 * (place.depth_mm or 40.0)
-    drying_mm = thickness / (place.drying_sides or 1)
-    depth_share = min((place.depth_mm or 0.4 * thickness) / drying_mm, 1.0)
+    thickness = location.slab_thickness_mm or 2.5 * (location.depth_mm or 40.0)
+    drying_mm = thickness / (location.drying_sides or 1)
+    depth_share = min((location.depth_mm or 0.4 * thickness) / drying_mm, 1.0)
     end = metric.end_over(_AIR_H)
     surface = 0.5 if end is None else end / 100.0
     now = min(shown.recent / 100.0, 0.995)
@@ -50,7 +50,9 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Ou
     weight = np.exp(weight - weight.max())
     weight /= weight.sum()
     share = ndtri((np.arange(9) + 0.5) / 9.0)
-    goal = (metric.goal.limit + 0.5 * FIRST_PASSAGE * _wander(here, metric, first) + _DOUBT * metric.u * share) / 100.0
+    goal = (
+        metric.goal.limit + 0.5 * FIRST_PASSAGE * _wander(here, metric, first) + _UNCERTAINTY * metric.u * share
+    ) / 100.0
     to_go = np.maximum(curve.time_at(goal) - s_now, 0.0)
     held = np.repeat((goal <= surface)[None, :], len(k), axis=0)
     to_go = np.where(goal >= now, 0.0, np.where(goal <= surface, np.inf, to_go))
@@ -58,16 +60,18 @@ def slab_outlook(here: Track, metric: Metric, shown: Progress, first: int) -> Ou
     week = np.interp(s_now + 7.0 * k, curve.s, curve.humidity)
     flat = (now - week)[:, None] < STALL_SHARE * (now - goal)[None, :]
     weights = np.repeat(weight[:, None] / 9.0, 9, axis=1)
-    return Outlook(days.ravel(), weights.ravel(), held.ravel(), flat.ravel(), end=end)
+    return TimeToGoal(days.ravel(), weights.ravel(), held.ravel(), flat.ravel(), end=end)
 
 
-def _wander(here: Track, metric: Metric, first: int) -> float:
+def _wander(here: HourlySeries, metric: Metric, first: int) -> float:
     """Standard deviation of what temperature does to a day's mean. [% RH]"""
     by_warmth = day_means((metric.value - cleaned(here, metric))[first:], _SHAPE_DAYS)
     return float(np.nanstd(by_warmth)) if np.isfinite(by_warmth).sum() >= 3 else 0.0
 
 
-def _shape_likelihood(here: Track, metric: Metric, first: int, curve: SlabCurve, s_now: float, k: Array) -> Array:
+def _shape_likelihood(
+    here: HourlySeries, metric: Metric, first: int, curve: SlabCurve, s_now: float, k: Array
+) -> Array:
     """Log likelihood of each speed k (D1/L², per day), from how far each fits the days since the sleeve settled.
 
     Only the shape counts: the level is free, for the probe's offset is unknown. Days near each other share their

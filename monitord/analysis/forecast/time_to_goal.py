@@ -13,13 +13,13 @@ HORIZON_D = 365.0
 STALL_SHARE = 0.10
 """Under this share of what remains in the next seven days is no progress."""
 
-LEAST_BY_AIR = 0.3
+MIN_BY_AIR = 0.3
 """How likely the air alone must keep a place over its goal before the air is blamed: what a place gives off itself
 dries away (our choice)."""
 
 
 @dataclass(frozen=True)
-class Outlook:
+class TimeToGoal:
     """Weighted draws of the days still to go; infinite is never, not even in the driest air of late."""
 
     days: Array
@@ -49,7 +49,7 @@ class Outlook:
         and the air alone may well keep it there; else it must not get there even in the driest air of late.
         """
         beyond = float(self.weights[self.days > HORIZON_D].sum())
-        if self.by_air is None or self.weather_passes or self.held_by_air < LEAST_BY_AIR:
+        if self.by_air is None or self.weather_passes or self.held_by_air < MIN_BY_AIR:
             return beyond
         return max(beyond, self.held)
 

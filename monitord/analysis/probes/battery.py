@@ -9,13 +9,13 @@ from monitord.analysis.series.times import utc
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding
 from monitord.model.jobs import Location
-from monitord.model.series import StayRecord
+from monitord.model.series import PlacementRecord
 
 _LAST = 12
 """Newest readings whose median counts, so that a dip while sending is no alarm (our choice)."""
 
 
-def low_battery(record: StayRecord, location: Location, as_of_s: float) -> Finding | None:
+def low_battery(record: PlacementRecord, location: Location, as_of_s: float) -> Finding | None:
     """The finding about a battery's voltage [V]; None where the probe tells none, or the stay has ended.
 
     Whether it is low is the rule's to say: the limits depend on the cell.

@@ -11,7 +11,7 @@ from monitord.analysis.series.rolling import median, trailing_mean
 from monitord.model.series import HOUR_S, Array, Flags
 
 _NEAR_K = 1.2
-_LEAST_H = 6
+_MIN_H = 6
 _BEFORE_H = 12
 _BOTH_H = 12
 _HABIT = 0.10
@@ -38,7 +38,7 @@ def _bridged(where: Flags, gap: int) -> Flags:
     return filled
 
 
-def left_place(
+def left_location(
     hour_s: Array, temperature_c: Array, vapour_pressure_pa: Array, room_c: Array, room_pa: Array, u_pa: float
 ) -> list[Span]:
     """Hours during which a probe that should be in an element reads room air instead.
@@ -55,7 +55,7 @@ def left_place(
     if not near.any():
         return found
     for a, b in runs(_bridged(near, 2)):
-        if b - a < _LEAST_H:
+        if b - a < _MIN_H:
             continue
         before = difference[max(0, a - _BEFORE_H) : max(0, a - 1)]
         before = before[np.isfinite(before)]
@@ -73,7 +73,7 @@ def left_place(
         if by_vapour or by_both:
             found.append(
                 Span(
-                    "left_place",
+                    "left_location",
                     float(hour_s[a]),
                     float(hour_s[b - 1] + HOUR_S),
                     f"within two hours its vapour pressure moved by {jumped:.0f} Pa; it follows the room air since",
@@ -91,9 +91,9 @@ def drier_than_all(
 ) -> list[Span]:
     """From where on a hollow place reads drier than any air around it has been for a week: its probe has drifted.
 
-    All arrays (n,) by hour, NaN where unknown; `u_pa` as in `left_place`. Water has sources in an element; what could
-    take it away for good is a surface colder than the outdoor air, and there is none. Dry material takes up the vapour
-    of air that turns humid, so the driest day of the week before counts, and days must follow each other.
+    All arrays (n,) by hour, NaN where unknown; `u_pa` as in `left_location`. Water has sources in an element; what
+    could take it away for good is a surface colder than the outdoor air, and there is none. Dry material takes up the
+    vapour of air that turns humid, so the driest day of the week before counts, and days must follow each other.
     """
     driest_air = np.fmin(room_pa, outdoor_pa)
     if len(hour_s) < _WEEK_H or not np.isfinite(outdoor_pa).any():

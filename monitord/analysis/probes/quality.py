@@ -9,16 +9,16 @@ from functools import lru_cache
 import numpy as np
 
 from monitord.analysis.probes import quality_checks as checks
-from monitord.analysis.probes.placement_checks import drier_than_all, left_place
+from monitord.analysis.probes.placement_checks import drier_than_all, left_location
 from monitord.analysis.probes.quality_checks import Span
 from monitord.analysis.probes.quality_jumps import falling_away, offset, saturated
-from monitord.analysis.series.calibration import Doubt, doubt_of
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.calibration import Uncertainty, uncertainty_of
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding, QualityFlag
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
-from monitord.model.series import HOUR_S, Array, Flags, Series, StayRecord
+from monitord.model.series import HOUR_S, Array, Flags, PlacementRecord, Series
 from monitord.physics.moist_air import vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
 
@@ -29,7 +29,7 @@ NAMES = {
     "spikes": "spikes",
     "clock_ahead": "clock ahead",
     "clock_behind": "clock behind",
-    "left_place": "no longer in its place",
+    "left_location": "no longer in its place",
     "drift": "drifting",
     "offset": "jumped to another level",
     "saturated": "stands at saturation",
@@ -41,7 +41,7 @@ FAULTS = frozenset(NAMES)
 
 
 @dataclass(frozen=True)
-class StayQuality:
+class PlacementQuality:
     """What quality says of one stay."""
 
     spans: tuple[Span, ...]
@@ -51,17 +51,17 @@ class StayQuality:
     """Times of single readings that are out: spikes."""
 
 
-def _range_spans(record: StayRecord) -> list[Span]:
+def _range_spans(record: PlacementRecord) -> list[Span]:
     hourly = record.hourly
     bad = checks.out_of_range(hourly.temperature_c, hourly.relative_humidity_pct)
-    return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", least_h=2)
+    return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", min_h=2)
 
 
 _SPEAKS = frozenset({"spikes", "gaps"})
 """Faults that leave the hours around them fit for verdicts: lone values are out one by one, lost ones are not there."""
 
 
-def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tuple[list[Span], Flags]:
+def _noise_spans(record: PlacementRecord, location: Location, as_of_s: float) -> tuple[list[Span], Flags]:
     """Noise and spikes of the last days, and the single readings they touch."""
     recent, air = record.recent, location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE
     touched = checks.spikes(recent.relative_humidity_pct, checks.SPIKE_LIMIT_PCT[air])
@@ -83,7 +83,7 @@ def _noise_spans(record: StayRecord, location: Location, as_of_s: float) -> tupl
     return found, touched
 
 
-def _clock_span(record: StayRecord, as_of_s: float) -> list[Span]:
+def _clock_span(record: PlacementRecord, as_of_s: float) -> list[Span]:
     offset = checks.clock_offset_s(record.recent, record.placement.interval_s, as_of_s)
     if not offset:
         return []
@@ -95,25 +95,25 @@ def _clock_span(record: StayRecord, as_of_s: float) -> list[Span]:
 class _OnHours:
     """Values of tracks on some hours, NaN where unknown, each (n,)."""
 
-    def __init__(self, hour_s: Array, *tracks: Track | None) -> None:
+    def __init__(self, hour_s: Array, *all_series: HourlySeries | None) -> None:
         """`tracks` : those that are asked for, all on one grid of hours."""
         self._n = len(hour_s)
-        grid = next((track.hour_s for track in tracks if track is not None and len(track)), None)
+        grid = next((series.hour_s for series in all_series if series is not None and len(series)), None)
         if grid is None:
             return
         index = np.rint((hour_s - grid[0]) / HOUR_S).astype(np.int64)
         self._inside = (index >= 0) & (index < len(grid))
         self._index = index[self._inside]
 
-    def of(self, track: Track | None, value: str) -> Array:
+    def of(self, series: HourlySeries | None, value: str) -> Array:
         out = np.full(self._n, np.nan)
-        if track is not None and len(track):
-            out[self._inside] = getattr(track, value)[self._index]
+        if series is not None and len(series):
+            out[self._inside] = getattr(series, value)[self._index]
         return out
 
 
-def _place_spans(
-    record: StayRecord, location: Location, room: Track | None, outdoor: Track | None, job: JobFile
+def _location_spans(
+    record: PlacementRecord, location: Location, room: HourlySeries | None, outdoor: HourlySeries | None, job: JobFile
 ) -> list[Span]:
     """What its place and the air around it say against a probe."""
     hourly, placement = record.hourly, record.placement
@@ -127,39 +127,39 @@ def _place_spans(
         return found
     rh = np.clip(hourly.relative_humidity_pct, 0.0, 105.0)
     vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
-    doubt = doubt_of(placement, job.calibrations, float(hourly.hour_s[-1]))
-    u_pa = _u_apart(doubt, room.doubt)
+    uncertainty = uncertainty_of(placement, job.calibrations, float(hourly.hour_s[-1]))
+    u_pa = _u_apart(uncertainty, room.uncertainty)
     room_c, room_pa = beside.of(room, "temperature_c"), beside.of(room, "vapour_pressure_pa")
     if location.kind is not LocationKind.SLAB_SLEEVE:
         outdoor_pa = beside.of(outdoor, "vapour_pressure_pa")
         found += drier_than_all(hourly.hour_s, vp, room_pa, outdoor_pa, u_pa)
-    return found + left_place(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, u_pa)
+    return found + left_location(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, u_pa)
 
 
 @lru_cache(maxsize=64)
-def _u_apart(one: Doubt, other: Doubt) -> float:
+def _u_apart(one: Uncertainty, other: Uncertainty) -> float:
     """Standard uncertainty of the difference of two vapour pressures in usual indoor air. [Pa]"""
     each = (u_vapour_pressure(18.0, 60.0, d.temperature_k, d.relative_humidity_pct) for d in (one, other))
     return float(combine(*each))
 
 
-def judge_stay(
-    record: StayRecord,
+def judge_placement(
+    record: PlacementRecord,
     location: Location,
-    room: Track | None,
+    room: HourlySeries | None,
     job: JobFile,
     as_of_s: float,
-    outdoor: Track | None = None,
-) -> StayQuality:
+    outdoor: HourlySeries | None = None,
+) -> PlacementQuality:
     """Flag the readings of a stay; `room` is the track of the room beside it, for places in an element."""
     noise, touched = _noise_spans(record, location, as_of_s)
     spans = _range_spans(record) + checks.stuck(record.hourly, location.kind) + noise
-    spans += _clock_span(record, as_of_s) + _place_spans(record, location, room, outdoor, job)
+    spans += _clock_span(record, as_of_s) + _location_spans(record, location, room, outdoor, job)
     spans += checks.gaps(record.recent, record.placement.interval_s, as_of_s)
-    return StayQuality(tuple(spans), hours_out(record, spans), record.recent.time_s[touched])
+    return PlacementQuality(tuple(spans), hours_out(record, spans), record.recent.time_s[touched])
 
 
-def hours_out(record: StayRecord, spans: Sequence[Span]) -> Array:
+def hours_out(record: PlacementRecord, spans: Sequence[Span]) -> Array:
     """For each hour of a stay 1.0 if a span puts it out of every verdict, else 0.0."""
     hours = record.hourly.hour_s
     out = np.zeros(len(hours))
@@ -170,8 +170,8 @@ def hours_out(record: StayRecord, spans: Sequence[Span]) -> Array:
 
 
 def without_common_drift(
-    judged: dict[tuple[str, float], StayQuality], records: dict[tuple[str, float], StayRecord]
-) -> dict[tuple[str, float], StayQuality]:
+    judged: dict[tuple[str, float], PlacementQuality], records: dict[tuple[str, float], PlacementRecord]
+) -> dict[tuple[str, float], PlacementQuality]:
     """The same without drifts that began within three days of another's: what moves several is no probe's fault."""
     starts = {key: [s.start_s for s in q.spans if s.kind == "drift"] for key, q in judged.items()}
     out = dict(judged)
@@ -180,11 +180,11 @@ def without_common_drift(
         common = {start for start in mine if any(abs(start - other) < 3 * 86_400.0 for other in others)}
         if common:
             spans = tuple(s for s in judged[key].spans if not (s.kind == "drift" and s.start_s in common))
-            out[key] = StayQuality(spans, hours_out(records[key], spans), judged[key].lone_s)
+            out[key] = PlacementQuality(spans, hours_out(records[key], spans), judged[key].lone_s)
     return out
 
 
-def recent_out(quality: StayQuality | None, recent: Series) -> Array:
+def recent_out(quality: PlacementQuality | None, recent: Series) -> Array:
     """For each recent reading 1.0 if it is out of every verdict, else 0.0; also readings newer than the judgement.
 
     A span that reached the newest reading it knew of is taken to go on.
@@ -203,7 +203,7 @@ def recent_out(quality: StayQuality | None, recent: Series) -> Array:
     return out.astype(np.float64)
 
 
-def flags_of(quality: StayQuality, record: StayRecord, as_of_s: float) -> tuple[QualityFlag, ...]:
+def flags_of(quality: PlacementQuality, record: PlacementRecord, as_of_s: float) -> tuple[QualityFlag, ...]:
     """The flags as people see them; one that reaches the newest readings has no end yet."""
     return tuple(
         QualityFlag(
@@ -221,7 +221,9 @@ def _holds(span: Span, as_of_s: float) -> bool:
     return span.end_s > as_of_s - (24 if span.kind in _SPEAKS else 3) * HOUR_S
 
 
-def fault_finding(quality: StayQuality, record: StayRecord, location: Location, as_of_s: float) -> Finding | None:
+def fault_finding(
+    quality: PlacementQuality, record: PlacementRecord, location: Location, as_of_s: float
+) -> Finding | None:
     """The finding about a probe at fault: 1 while a fault holds, 0 while none does, unknown without readings.
 
     0.6 while all that is wrong are lone or lost readings: the rest of what it says counts.

@@ -46,10 +46,10 @@ def runs(where: Flags) -> list[tuple[int, int]]:
     return list(zip(edges[::2], edges[1::2], strict=True))
 
 
-def spans_of(kind: str, hour_s: Array, where: Flags, reason: str, least_h: int = 1) -> list[Span]:
-    """The runs of hours where a condition holds, at least `least_h` long."""
+def spans_of(kind: str, hour_s: Array, where: Flags, reason: str, min_h: int = 1) -> list[Span]:
+    """The runs of hours where a condition holds, at least `min_h` long."""
     return [
-        Span(kind, float(hour_s[a]), float(hour_s[b - 1] + HOUR_S), reason) for a, b in runs(where) if b - a >= least_h
+        Span(kind, float(hour_s[a]), float(hour_s[b - 1] + HOUR_S), reason) for a, b in runs(where) if b - a >= min_h
     ]
 
 
@@ -81,7 +81,7 @@ def _still_share(still: Flags, before: int, window: int = 240) -> float:
     return (float(past.sum()) + 1.0) / (len(past) + 2.0)
 
 
-def _least_step(value: Array) -> float:
+def _min_step(value: Array) -> float:
     """The smallest change from hour to hour: the probe's steps, or half of them; infinite without any."""
     change = np.abs(np.diff(value))
     return float(change[change > 1e-6].min(initial=np.inf))
@@ -100,14 +100,14 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     same_rh = _still(hourly.relative_humidity_pct, hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct)
     same = same_rh & _still(hourly.temperature_c, hourly.temperature_min_c, hourly.temperature_max_c)
     free = hourly.relative_humidity_pct < 97.0  # fog and wet walls hold still by themselves
-    least_h, found = _STUCK_H[kind in AIR_KINDS], []
+    min_h, found = _STUCK_H[kind in AIR_KINDS], []
     for a, b in runs(same & free):
         hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
-        if hours >= least_h and (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS:
+        if hours >= min_h and (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS:
             found.append((a, b))
-    fine = _least_step(hourly.relative_humidity_pct) <= _FINE_PCT[kind is LocationKind.SLAB_SLEEVE]
+    fine = _min_step(hourly.relative_humidity_pct) <= _FINE_PCT[kind is LocationKind.SLAB_SLEEVE]
     for a, b in runs(same_rh & free):
-        if b - a < least_h:
+        if b - a < min_h:
             continue
         moved = float(np.ptp(hourly.temperature_c[a:b]))
         need = 1.5 if kind is not LocationKind.SLAB_SLEEVE else 3.0
@@ -147,10 +147,10 @@ def spikes(value: Array, limit: float) -> Flags:
         return out
     step = value[1:] - value[:-1]
     size = np.abs(step)
-    least = np.minimum(size[:-1], size[1:])
-    if not (least > limit).any():
+    minimum = np.minimum(size[:-1], size[1:])
+    if not (minimum > limit).any():
         return out
-    out[1:-1] = (step[:-1] * step[1:] < 0.0) & (least > max(limit, 6.0 * median(size)))
+    out[1:-1] = (step[:-1] * step[1:] < 0.0) & (minimum > max(limit, 6.0 * median(size)))
     return out
 
 
@@ -230,7 +230,7 @@ def clock_offset_s(series: Series, interval_s: float, as_of_s: float) -> float |
         return float(-np.median(delay))
     arrivals = np.sort(series.received_s[lately])
     one_at_a_time = np.median(np.diff(arrivals)) > 0.5 * interval_s
-    least = float(np.min(delay[-max(4, len(delay) // 2) :]))
-    if one_at_a_time and least > max(CLOCK_BEHIND_S, 1.5 * interval_s):
-        return -least
+    minimum = float(np.min(delay[-max(4, len(delay) // 2) :]))
+    if one_at_a_time and minimum > max(CLOCK_BEHIND_S, 1.5 * interval_s):
+        return -minimum
     return 0.0

@@ -81,7 +81,7 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
         ):
             reason = f"stands at {hourly.relative_humidity_pct[a]:.0f} % RH through {b - a} h of changing temperature"
             found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), reason))
-    jump, least_h = _gap(hourly, 2), _SATURATED_H[kind is LocationKind.OUTDOOR_AIR]
+    jump, min_h = _gap(hourly, 2), _SATURATED_H[kind is LocationKind.OUTDOOR_AIR]
     for a, b in runs(high):
         entered = jump[max(0, a - 1) : a + 2]
         entered = entered[np.isfinite(entered)]
@@ -89,7 +89,7 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
         habit = high[max(0, a - 168) : a]
         if len(habit) and habit.mean() > _HABIT:
             continue
-        if b - a >= least_h and still and len(entered) and float(entered.max()) >= _INTO_SATURATION_PCT:
+        if b - a >= min_h and still and len(entered) and float(entered.max()) >= _INTO_SATURATION_PCT:
             reason = f"jumped to {hourly.relative_humidity_pct[a]:.0f} % RH within two hours and stands there"
             found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), reason))
     return found
@@ -97,7 +97,7 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
 
 _NOW_D, _BEFORE_D = 4, 8
 _FASTEST_PCT_PER_DAY = 4.0
-_LEAST_MORE_PCT_PER_DAY = 0.45
+_MIN_MORE_PCT_PER_DAY = 0.45
 _MORE = 0.45
 
 
@@ -117,7 +117,7 @@ def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Spa
     for k in steep:
         now, before = slice(k - _NOW_D, k), slice(k - _NOW_D - _BEFORE_D, k - _NOW_D)
         fall, fall_se, _ = line(days[now])
-        if not fall + 2.0 * fall_se < -_LEAST_MORE_PCT_PER_DAY:
+        if not fall + 2.0 * fall_se < -_MIN_MORE_PCT_PER_DAY:
             continue
         usual, usual_se, _ = line(days[before])
         if not fall + 2.0 * fall_se < 1.5 * min(usual, 0.0) - _MORE - 2.0 * usual_se:
@@ -138,7 +138,7 @@ def _steep(days: Array, first: int) -> list[int]:
     if len(days) < first:
         return []
     slopes = np.lib.stride_tricks.sliding_window_view(days, _NOW_D) @ np.array([-0.3, -0.1, 0.1, 0.3])
-    return [k for k in range(first, len(days) + 1) if not slopes[k - _NOW_D] > 1e-6 - _LEAST_MORE_PCT_PER_DAY]
+    return [k for k in range(first, len(days) + 1) if not slopes[k - _NOW_D] > 1e-6 - _MIN_MORE_PCT_PER_DAY]
 
 
 def _mean(values: Array) -> float:

@@ -18,7 +18,7 @@ from monitord.physics.saturation import saturation_slope
 STEADY_PCT, STEADY_K = 0.3, 0.3
 """Largest change from one hour to the next in a box that has settled (our choice). [% RH], [K]"""
 
-_LEAST_READINGS = 2
+_MIN_READINGS = 2
 _K = 2.0
 _COLDEST_C, _HOTTEST_C = 0.0, 50.0
 
@@ -109,7 +109,7 @@ def _means(probe: Together, use: NDArray[np.bool_]) -> Array | None:
     """Mean temperature and humidity of some readings; None with too few."""
     values = np.array([probe.series.temperature_c[use], probe.series.relative_humidity_pct[use]])
     values = values[:, np.isfinite(values).all(axis=0)]
-    return values.mean(axis=1) if values.shape[1] >= _LEAST_READINGS else None
+    return values.mean(axis=1) if values.shape[1] >= _MIN_READINGS else None
 
 
 def _unjudged(probe: str, salt: str, end: datetime, why: str) -> SaltCheck:

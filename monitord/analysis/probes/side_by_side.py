@@ -26,7 +26,7 @@ SETTLE_S = 1800.0
 """The first readings are left out: two probes come together in five to ten minutes (common practice), warm hands and
 boxes take longer (our choice). [s]"""
 
-LEAST_S, LEAST_READINGS = 3600.0, 6
+MIN_S, MIN_READINGS = 3600.0, 6
 """A check takes at least so long, and so many readings of each probe (our choice)."""
 
 UNEVEN_K = 0.1
@@ -68,7 +68,7 @@ class Offset:
 
 
 @dataclass(frozen=True)
-class Check:
+class SideBySideCheck:
     """One quantity of a check."""
 
     outcome: Agreement
@@ -89,8 +89,8 @@ class SideBySide:
     start: datetime
     end: datetime
     outcome: Agreement
-    temperature: Check | None
-    relative_humidity: Check | None
+    temperature: SideBySideCheck | None
+    relative_humidity: SideBySideCheck | None
     words: str
 
     @property
@@ -148,7 +148,7 @@ def proposed_calibrations(found: SideBySide, at: datetime, by: str = "") -> tupl
     )
 
 
-def _correction(check: Check | None, probe: str) -> float:
+def _correction(check: SideBySideCheck | None, probe: str) -> float:
     for offset in check.offsets if check is not None else ():
         if offset.probe == probe and offset.within is False and offset.correction is not None:
             return offset.correction.value
@@ -164,7 +164,7 @@ def _inside(series: Series, start: datetime, end: datetime, settle_s: float) -> 
 
 def _enough(one: Together, start: datetime, end: datetime, settle_s: float) -> bool:
     time = one.series.time_s[_inside(one.series, start, end, settle_s)]
-    return len(time) >= LEAST_READINGS and time[-1] - time[0] >= LEAST_S - _BIN_S
+    return len(time) >= MIN_READINGS and time[-1] - time[0] >= MIN_S - _BIN_S
 
 
 def _common(heard: list[Together], start: datetime, end: datetime, settle_s: float) -> tuple[Array, Array]:
@@ -187,33 +187,35 @@ def _common(heard: list[Together], start: datetime, end: datetime, settle_s: flo
     return values[:, :, 0], values[:, :, 1]
 
 
-def _check(names: list[str], values: Array, limits: Array, uneven: float, unit: str) -> Check:
+def _check(names: list[str], values: Array, limits: Array, uneven: float, unit: str) -> SideBySideCheck:
     """Agreement of the probes' means in one quantity; `values` is (probes, spans), `limits` their ± accuracies."""
     means = values.mean(axis=1)
     wander = values - values.mean(axis=0)
     noise = wander.std(axis=1) / np.sqrt(values.shape[1])
     half = limits + _K * np.hypot(noise, uneven)
-    holding, unique = _most_shared(means, half)
+    holding, unique = _max_shared(means, half)
     if not unique or 2 * holding.sum() <= len(names):
         unknown = tuple(Offset(n, float(m), None, None) for n, m in zip(names, means, strict=True))
-        return Check(Agreement.DISAGREE, None, unknown)
+        return SideBySideCheck(Agreement.DISAGREE, None, unknown)
     weight = holding / limits**2
     reference = float((weight * means).sum() / weight.sum())
     u_reference = float(1.0 / np.sqrt((3.0 * weight).sum()))  # ± limits taken as rectangular, JCGM 100:2008, 4.3.7
     u = np.sqrt(u_reference**2 + noise**2 + uneven**2)
     offsets = tuple(
-        Offset(name, float(mean), Quantity(value=reference - float(mean), u=float(doubt), unit=unit), bool(inside))
-        for name, mean, doubt, inside in zip(names, means, u, holding, strict=True)
+        Offset(
+            name, float(mean), Quantity(value=reference - float(mean), u=float(uncertainty), unit=unit), bool(inside)
+        )
+        for name, mean, uncertainty, inside in zip(names, means, u, holding, strict=True)
     )
-    return Check(Agreement.AGREE if holding.all() else Agreement.ODD_ONE_OUT, reference, offsets)
+    return SideBySideCheck(Agreement.AGREE if holding.all() else Agreement.ODD_ONE_OUT, reference, offsets)
 
 
-def _most_shared(means: Array, half: Array) -> tuple[NDArray[np.bool_], bool]:
+def _max_shared(means: Array, half: Array) -> tuple[NDArray[np.bool_], bool]:
     """Which intervals hold the value that most of them hold, and whether no other set of as many has one, too."""
     low, high = means - half, means + half
     sets = {tuple((low <= edge) & (edge <= high)) for edge in np.r_[low, high]}
-    most = max(sum(held) for held in sets)
-    best = sorted(held for held in sets if sum(held) == most)
+    maximum = max(sum(held) for held in sets)
+    best = sorted(held for held in sets if sum(held) == maximum)
     return np.array(best[0]), len(best) == 1
 
 
@@ -222,7 +224,7 @@ def _worst(one: Agreement, other: Agreement) -> Agreement:
     return max(one, other, key=order.index)
 
 
-def _words(outcome: Agreement, temperature: Check, humidity: Check, missing: list[str]) -> str:
+def _words(outcome: Agreement, temperature: SideBySideCheck, humidity: SideBySideCheck, missing: list[str]) -> str:
     said = []
     for check, quantity, unit in ((temperature, "temperature", "K"), (humidity, "humidity", "% RH")):
         spread = max(o.mean for o in check.offsets) - min(o.mean for o in check.offsets)

@@ -7,10 +7,12 @@ from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Location
-from monitord.model.series import StayRecord
+from monitord.model.series import PlacementRecord
 
 
-def silent_probe(record: StayRecord, location: Location, as_of_s: float, options: AnalysisOptions) -> Finding | None:
+def silent_probe(
+    record: PlacementRecord, location: Location, as_of_s: float, options: AnalysisOptions
+) -> Finding | None:
     """The finding about a probe's silence; None for a stay that has ended or not begun.
 
     The value is the age of the newest live reading in reporting intervals, an interval shorter than

@@ -16,20 +16,20 @@ S = TypeVar("S", Series, Hourly)
 
 
 @dataclass(frozen=True)
-class Doubt:
+class Uncertainty:
     """Standard uncertainties of a probe's readings (k = 1)."""
 
     temperature_k: float
     relative_humidity_pct: float
 
 
-def doubt_of(placement: Placement, calibrations: Sequence[Calibration], at_s: float) -> Doubt:
+def uncertainty_of(placement: Placement, calibrations: Sequence[Calibration], at_s: float) -> Uncertainty:
     """Standard uncertainties of a stay at a time, from the maker's ± limits or the last calibration."""
     accuracy: Accuracy = placement.accuracy
     for check in sorted(calibrations, key=lambda c: c.at):
         if check.probe == placement.probe and check.at.timestamp() <= at_s and check.accuracy is not None:
             accuracy = check.accuracy
-    return Doubt(rectangular(accuracy.temperature_c), rectangular(accuracy.relative_humidity_pct))
+    return Uncertainty(rectangular(accuracy.temperature_c), rectangular(accuracy.relative_humidity_pct))
 
 
 def _corrections(placement: Placement, calibrations: Sequence[Calibration], times_s: Array) -> tuple[Array, Array]:

@@ -61,17 +61,17 @@ def pettitt(values: Array) -> ChangePoint | None:
     Pettitt 1979 (Appl. Stat. 28:126): U_t = 2 Σ ranks - t(n+1), K = max |U_t|, p ≈ 2 exp(-6K²/(n³+n²)), from memory.
     """
     y = np.asarray(values, dtype=np.float64)
-    places = np.flatnonzero(np.isfinite(y))
-    n = len(places)
+    locations = np.flatnonzero(np.isfinite(y))
+    n = len(locations)
     if n < 2:
         return None
-    known = y[places]
+    known = y[locations]
     u = 2.0 * np.cumsum(rankdata(known))[:-1] - np.arange(1, n) * (n + 1)
     at = int(np.argmax(np.abs(u)))
     k = float(abs(u[at]))
     return ChangePoint(
         k=k,
-        after=int(places[at]),
+        after=int(locations[at]),
         p=min(1.0, 2.0 * math.exp(-6.0 * k**2 / (n**3 + n**2))),
         before_median=float(np.median(known[: at + 1])),
         after_median=float(np.median(known[at + 1 :])),

@@ -99,7 +99,7 @@ def continuations(value: Array, ends: Array, hours: int, days: int) -> Array:
 
 
 def continue_series(
-    value: Array, hours: int, days: int, least_u: float, moved: tuple[Array, Array] | None = None
+    value: Array, hours: int, days: int, min_u: float, moved: tuple[Array, Array] | None = None
 ) -> Continuation | None:
     """Continue an hourly series; None where too little of the last days is known.
 
@@ -107,7 +107,7 @@ def continue_series(
     ----------
     value : hourly values up to now, (n,); NaN where unknown.
     days : how many past days make the cycle.
-    least_u : least standard deviation that is believed.
+    min_u : least standard deviation that is believed.
     moved : what is known of the hours to come from elsewhere: added to the forecast, (hours,), and to the past
         forecasts had it been known then, (origins, hours) for `past_origins(n)`.
     """
@@ -127,9 +127,9 @@ def continue_series(
     prior = prior_spread(hours)
     return Continuation(
         future,
-        np.maximum(_spread(errors, prior), least_u),
+        np.maximum(_spread(errors, prior), min_u),
         float(future.min()) - shift,
-        max(float(_spread((lowest_past - shift)[:, None], prior[-1:])[0]), least_u),
+        max(float(_spread((lowest_past - shift)[:, None], prior[-1:])[0]), min_u),
         errors,
     )
 

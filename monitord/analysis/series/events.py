@@ -24,13 +24,13 @@ class Event:
 
 
 def newest_event(
-    hits: Flags, level: Array, *, apart_h: int, back_share: float, hold_h: int, least_fall: float, least_rise: float
+    hits: Flags, level: Array, *, apart_h: int, back_share: float, hold_h: int, min_fall: float, min_rise: float
 ) -> Event | None:
     """The newest event of the last days, None if there is none.
 
     `hits` are the hours of detection (bool), `level` what rises (both (n,)). Hits closer than `apart_h` belong
-    together. It counts once it rose by `least_rise`. It is over once the level has been back under base + `back_share`
-    of its rise since the last hit, or has fallen for a day from its peak by `least_fall` and more; or `hold_h` after
+    together. It counts once it rose by `min_rise`. It is over once the level has been back under base + `back_share`
+    of its rise since the last hit, or has fallen for a day from its peak by `min_fall` and more; or `hold_h` after
     its last hit, when the new level is the usual one.
     """
     at = np.flatnonzero(hits)
@@ -58,8 +58,8 @@ def newest_event(
         return Event(True, began, base, now, peak)
     after = since[max(last - began, peak_at) :]  # once back it is over; what rises later is detected anew
     back = bool((after[np.isfinite(after)] <= base + back_share * (peak - base)).any())
-    falling = n - 1 - (began + peak_at) >= 24 and peak - now >= least_fall and n - 1 - last >= 12
-    risen = peak - base >= least_rise
+    falling = n - 1 - (began + peak_at) >= 24 and peak - now >= min_fall and n - 1 - last >= 12
+    risen = peak - base >= min_rise
     return Event(risen and not (back or falling), began, base, now, peak)
 
 

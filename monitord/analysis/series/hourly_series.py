@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.series.calibration import Doubt, corrected_hourly, doubt_of
+from monitord.analysis.series.calibration import Uncertainty, corrected_hourly, uncertainty_of
 from monitord.model.jobs import Calibration, Location, LocationKind
-from monitord.model.series import HOUR_S, Array, StayRecord
+from monitord.model.series import HOUR_S, Array, PlacementRecord
 from monitord.physics.moist_air import vapour_pressure
 
 Masks = dict[tuple[str, float], Array]
@@ -28,7 +28,7 @@ class TimberSpot:
 
 
 @dataclass(frozen=True)
-class Track:
+class HourlySeries:
     """Complete clock hours of one location, on a regular grid, each (n,); NaN where nothing usable was heard."""
 
     location: Location
@@ -37,7 +37,7 @@ class Track:
     relative_humidity_pct: Array
     vapour_pressure_pa: Array
     surface_temperature_c: Array
-    doubt: Doubt
+    uncertainty: Uncertainty
     probe: str | None
     spots: tuple[TimberSpot, ...] = ()
     """Timber measured by hand at the location."""
@@ -45,18 +45,18 @@ class Track:
     def __len__(self) -> int:
         return len(self.hour_s)
 
-    def last(self, hours: int) -> Track:
+    def last(self, hours: int) -> HourlySeries:
         """The same location's last hours only."""
         if len(self) <= hours:
             return self
-        return Track(
+        return HourlySeries(
             self.location,
             self.hour_s[-hours:],
             self.temperature_c[-hours:],
             self.relative_humidity_pct[-hours:],
             self.vapour_pressure_pa[-hours:],
             self.surface_temperature_c[-hours:],
-            self.doubt,
+            self.uncertainty,
             self.probe,
             self.spots,
         )
@@ -67,12 +67,12 @@ class Track:
         return float(self.hour_s[-1] + HOUR_S) if len(self) else 0.0
 
 
-def stay_key(record: StayRecord) -> tuple[str, float]:
+def placement_key(record: PlacementRecord) -> tuple[str, float]:
     """What names a stay: the probe and when it came."""
     return record.placement.probe, record.placement.from_time.timestamp()
 
 
-def first_usable_hour(record: StayRecord, location: Location, air_settling_s: float) -> float:
+def first_usable_hour(record: PlacementRecord, location: Location, air_settling_s: float) -> float:
     """Start of the first clock hour wholly after the probe settled. [s]"""
     start = record.placement.from_time.timestamp()
     if location.kind is LocationKind.SLAB_SLEEVE:
@@ -80,16 +80,16 @@ def first_usable_hour(record: StayRecord, location: Location, air_settling_s: fl
     return float(np.ceil((start + air_settling_s) / HOUR_S) * HOUR_S)
 
 
-def build_track(
+def build_hourly_series(
     location: Location,
-    stays: Sequence[StayRecord],
+    placements: Sequence[PlacementRecord],
     calibrations: Sequence[Calibration],
     masks: Masks,
     grid_start_s: float,
     as_of_s: float,
     air_settling_s: float,
     spots: tuple[TimberSpot, ...] = (),
-) -> Track:
+) -> HourlySeries:
     """Put the stays at a location on one hourly grid from `grid_start_s` to the last complete hour.
 
     Where two probes stood at once, the one that came later counts.
@@ -98,13 +98,13 @@ def build_track(
     n = max(0, round(float(end - grid_start_s) / HOUR_S))
     grid = grid_start_s + HOUR_S * np.arange(n, dtype=np.float64)
     t, rh, vp, surface = (np.full(n, np.nan) for _ in range(4))
-    doubt, probe = Doubt(0.2, 1.2), None
-    for record in stays:
+    uncertainty, probe = Uncertainty(0.2, 1.2), None
+    for record in placements:
         hourly = corrected_hourly(record.hourly, record.placement, calibrations)
         index = np.rint((hourly.hour_s - grid_start_s) / HOUR_S).astype(np.int64)
         use = (index >= 0) & (index < n)
         use &= hourly.hour_s >= first_usable_hour(record, location, air_settling_s)
-        mask = masks.get(stay_key(record))
+        mask = masks.get(placement_key(record))
         if mask is not None:
             use &= mask == 0.0
         every = bool(use.all())
@@ -116,31 +116,31 @@ def build_track(
         t[at], rh[at], surface[at] = here_t, here_rh, here_surface
         over = record.placement.humidity_over.value
         vp[at] = vapour_pressure(here_t, np.clip(here_rh, 0.0, 105.0), humidity_over=over)
-        doubt, probe = doubt_of(record.placement, calibrations, as_of_s), record.placement.probe
-    return Track(location, grid, t, rh, vp, surface, doubt, probe, spots)
+        uncertainty, probe = uncertainty_of(record.placement, calibrations, as_of_s), record.placement.probe
+    return HourlySeries(location, grid, t, rh, vp, surface, uncertainty, probe, spots)
 
 
 @dataclass(frozen=True)
 class Around:
     """Tracks of the air around an element, on the element's own hours; None where there is none."""
 
-    air: Track | None
+    air: HourlySeries | None
     """The air it dries into: its reference, else its room."""
-    room: Track | None
-    outdoor: Track | None
-    control: Track | None = None
+    room: HourlySeries | None
+    outdoor: HourlySeries | None
+    control: HourlySeries | None = None
     """A like place that stayed dry, where the goal is a distance from it."""
 
     def last(self, hours: int) -> Around:
         """The same, of the last hours only."""
         return Around(
             *(
-                None if track is None else track.last(hours)
-                for track in (self.air, self.room, self.outdoor, self.control)
+                None if series is None else series.last(hours)
+                for series in (self.air, self.room, self.outdoor, self.control)
             )
         )
 
 
-def is_sleeve(track: Track) -> bool:
+def is_sleeve(series: HourlySeries) -> bool:
     """Whether the track is of a sealed sleeve."""
-    return track.location.kind is LocationKind.SLAB_SLEEVE
+    return series.location.kind is LocationKind.SLAB_SLEEVE

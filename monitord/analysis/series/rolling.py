@@ -22,12 +22,12 @@ def median(values: Array) -> float:
     return 0.5 * float(ordered[(n - 1) // 2] + ordered[n // 2])
 
 
-def trailing_mean(value: Array, hours: int, least_share: float = 0.5) -> Array:
-    """Mean over each hour and the `hours - 1` before it; NaN where fewer than `least_share` of them are known."""
+def trailing_mean(value: Array, hours: int, min_share: float = 0.5) -> Array:
+    """Mean over each hour and the `hours - 1` before it; NaN where fewer than `min_share` of them are known."""
     known = np.isfinite(value)
     total, number = _gained(np.where(known, value, 0.0).cumsum(), hours), _gained(known.cumsum(), hours)
     mean: Array = total / np.maximum(number, 1)
-    mean[number < max(1.0, least_share * hours)] = np.nan
+    mean[number < max(1.0, min_share * hours)] = np.nan
     return mean
 
 
@@ -46,7 +46,7 @@ def lagged(value: Array, hours: int) -> Array:
     return out
 
 
-def day_means(value: Array, days: int, least_share: float = 0.5) -> Array:
+def day_means(value: Array, days: int, min_share: float = 0.5) -> Array:
     """Means of the last whole 24-hour spans that end with the series, oldest first, (days,); NaN where unknown."""
     hours = np.full(24 * days, np.nan)
     lately = value[-24 * days :] if days else value[:0]
@@ -55,7 +55,7 @@ def day_means(value: Array, days: int, least_share: float = 0.5) -> Array:
     known = np.isfinite(by_day)
     count = known.sum(axis=1)
     mean = np.where(known, by_day, 0.0).sum(axis=1) / np.maximum(count, 1)
-    return np.where(count >= 24 * least_share, mean, np.nan)
+    return np.where(count >= 24 * min_share, mean, np.nan)
 
 
 def line(value: Array) -> tuple[float, float, float]:

@@ -17,7 +17,7 @@ from scipy.special import ndtr, ndtri
 
 from monitord.model.series import Array
 
-LEAST_DAYS = 8
+MIN_DAYS = 8
 """Days with readings before a trend is judged: with fewer, not even a clean line is more than chance."""
 
 _EXACT_UP_TO = 30
@@ -120,13 +120,13 @@ def mann_kendall(values: Array) -> MannKendall:
         return MannKendall(n, 0, 0.0, 0.0, 0.0, 1.0)
     early, late = _pairs(n)
     s = int(np.sign(y[late] - y[early]).sum())
-    variance, most = _variance(y), n * (n - 1) // 2
+    variance, maximum = _variance(y), n * (n - 1) // 2
     z = (s - math.copysign(1.0, s)) / math.sqrt(variance) if s and variance > 0.0 else 0.0
     if n <= _EXACT_UP_TO and len(np.unique(y)) == n:
-        p = min(1.0, 2.0 * float(_chance_of_at_least(n)[(most - abs(s)) // 2]))
+        p = min(1.0, 2.0 * float(_chance_of_at_least(n)[(maximum - abs(s)) // 2]))
     else:
         p = 2.0 * float(ndtr(-abs(z)))
-    return MannKendall(n, s, variance, z, s / most, p)
+    return MannKendall(n, s, variance, z, s / maximum, p)
 
 
 def _slopes(y: Array, t: Array) -> Array:
@@ -218,21 +218,21 @@ def _remaining_autocorrelation(daily: Array) -> float:
 
 
 def daily_trend(
-    values: Array, least_effect: float, *, per_day: int = 24, alpha: float = 0.05, least_days: int = LEAST_DAYS
+    values: Array, min_effect: float, *, per_day: int = 24, alpha: float = 0.05, min_days: int = MIN_DAYS
 ) -> DailyTrend:
     """Trend of a series by its daily means, told only where it matters and is more than chance.
 
     Parameters
     ----------
     values : (n,) evenly spaced in time, NaN where missing, in any unit; clean them of temperature first.
-    least_effect : Change over the whole span under which a trend does not matter. [unit of the values]
+    min_effect : Change over the whole span under which a trend does not matter. [unit of the values]
     per_day : Values a day: 24 for hourly ones, 1 for daily ones. A day needs half of its values.
     alpha : Significance, two-sided. [no unit]
-    least_days : Days with readings before anything is told. [days] 8 or more.
+    min_days : Days with readings before anything is told. [days] 8 or more.
 
     Returns
     -------
-    The trend; `direction` is not 0 only where p < alpha and slope times span is `least_effect` or more.
+    The trend; `direction` is not 0 only where p < alpha and slope times span is `min_effect` or more.
 
     Source
     ------
@@ -243,14 +243,14 @@ def daily_trend(
     every = np.asarray(values, dtype=np.float64)
     daily = every if per_day == 1 else _day_means(every, per_day)
     known = np.flatnonzero(np.isfinite(daily))
-    if len(known) < max(least_days, LEAST_DAYS):
+    if len(known) < max(min_days, MIN_DAYS):
         return DailyTrend(None, len(known), 0.0, -math.inf, math.inf, 1.0, 0.0)
     kept = daily[known]
     r = _remaining_autocorrelation(kept)
     widened = variance_factor(len(kept), r)
     sen, test = sen_slope(kept, known.astype(np.float64), 1.0 - alpha, widened), mann_kendall(kept)
     p = 2.0 * float(ndtr(-abs(test.z) / math.sqrt(widened)))
-    matters = abs(sen.slope) * (known[-1] - known[0]) >= least_effect
+    matters = abs(sen.slope) * (known[-1] - known[0]) >= min_effect
     direction = int(np.sign(sen.slope)) if p < alpha and matters else 0
     return DailyTrend(direction, len(known), sen.slope, sen.low, sen.high, p, r)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.moisture_supply import feeding
 from monitord.model.assessments import Comparison, Equilibrium, Flow, Quantity
@@ -24,7 +24,7 @@ from monitord.physics.moist_air import humidity_ratio, vapour_pressure
 from monitord.physics.uncertainty import combine, u_humidity_ratio, u_vapour_pressure
 
 SAME_DEPTH_MM = 5.0
-_DAY_H, _LEAST_H = 24, 6
+_DAY_H, _MIN_H = 24, 6
 _TO_SD = 1.2816
 """Half of a central 80 % interval in standard deviations of a normal distribution."""
 
@@ -40,7 +40,7 @@ class SleeveLevel:
     relative_humidity_pct: float
     u_pct: float
     temperature_c: float
-    track: Track
+    series: HourlySeries
     equilibrated: bool
     at_s: float
 
@@ -66,9 +66,9 @@ def same_slab(job: JobFile, one: Location, other: Location) -> bool:
     return alike == (other.reference, other.slab_thickness_mm, other.drying_sides or 1, rooms[1])
 
 
-def levels_of(job: JobFile, place: Location) -> list[list[Location]]:
+def levels_of(job: JobFile, location: Location) -> list[list[Location]]:
     """The sleeves of a sleeve's slab by level, shallowest first; depths within 5 mm of a level's first are one."""
-    sleeves = sorted((p for p in job.locations if same_slab(job, place, p)), key=lambda p: (p.depth_mm or 0.0, p.id))
+    sleeves = sorted((p for p in job.locations if same_slab(job, location, p)), key=lambda p: (p.depth_mm or 0.0, p.id))
     levels: list[list[Location]] = []
     for sleeve in sleeves:
         if levels and (sleeve.depth_mm or 0.0) - (levels[-1][0].depth_mm or 0.0) <= SAME_DEPTH_MM:
@@ -78,24 +78,24 @@ def levels_of(job: JobFile, place: Location) -> list[list[Location]]:
     return levels
 
 
-def sleeve_level(track: Track, settled: Equilibrium | None) -> SleeveLevel | None:
+def sleeve_level(series: HourlySeries, settled: Equilibrium | None) -> SleeveLevel | None:
     """What a sleeve tells of its depth as of its last complete hour; None while it tells nothing."""
-    rh, t = track.relative_humidity_pct[-_DAY_H:], track.temperature_c[-_DAY_H:]
+    rh, t = series.relative_humidity_pct[-_DAY_H:], series.temperature_c[-_DAY_H:]
     known = np.isfinite(rh) & np.isfinite(t)
-    if settled is None or known.sum() < _LEAST_H:
+    if settled is None or known.sum() < _MIN_H:
         return None
-    humidity, u = float(rh[known].mean()), track.doubt.relative_humidity_pct
+    humidity, u = float(rh[known].mean()), series.uncertainty.relative_humidity_pct
     if settled.state != "equilibrated":
         if settled.predicted_rh is None or settled.low is None or settled.high is None:
             return None
         humidity, u = settled.predicted_rh, float(np.hypot(u, (settled.high - settled.low) / (2.0 * _TO_SD)))
-    at_s = float(track.hour_s[-len(rh) :][known][-1]) + 3600.0
+    at_s = float(series.hour_s[-len(rh) :][known][-1]) + 3600.0
     return SleeveLevel(
-        location=track.location,
+        location=series.location,
         relative_humidity_pct=min(max(humidity, 0.0), 100.0),
         u_pct=u,
         temperature_c=float(t[known].mean()),
-        track=track,
+        series=series,
         equilibrated=settled.state == "equilibrated",
         at_s=at_s,
     )
@@ -103,8 +103,8 @@ def sleeve_level(track: Track, settled: Equilibrium | None) -> SleeveLevel | Non
 
 def depth_comparisons(
     job: JobFile,
-    place: Location,
-    tracks: Mapping[str, Track],
+    location: Location,
+    all_series: Mapping[str, HourlySeries],
     settled: Mapping[str, Equilibrium | None],
     clocks: Mapping[str, float],
     pressure_pa: float,
@@ -124,17 +124,19 @@ def depth_comparisons(
     level, or this sleeve tells nothing. Where one of the sleeves is not equilibrated, the flow is unknown and the
     words are a prediction.
     """
-    levels = levels_of(job, place)
+    levels = levels_of(job, location)
     if len(levels) < 2:
         return []
-    told = {p.id: sleeve_level(tracks[p.id], settled.get(p.id)) for level in levels for p in level if p.id in tracks}
-    here = told.get(place.id)
+    told = {
+        p.id: sleeve_level(all_series[p.id], settled.get(p.id)) for level in levels for p in level if p.id in all_series
+    }
+    here = told.get(location.id)
     if here is None:
         return []
     found = []
     for level in levels:
         others = [other for p in level if (other := told.get(p.id)) is not None]
-        if others and place not in level:
+        if others and location not in level:
             found.append(_compare(here, others, clocks, pressure_pa, options))
     return found
 
@@ -172,13 +174,15 @@ def _compare(
 
 def _vapour(level: SleeveLevel) -> tuple[float, float]:
     rh, t = level.relative_humidity_pct, level.temperature_c
-    return vapour_pressure(t, rh), u_vapour_pressure(t, rh, level.track.doubt.temperature_k, level.u_pct)
+    return vapour_pressure(t, rh), u_vapour_pressure(t, rh, level.series.uncertainty.temperature_k, level.u_pct)
 
 
 def _ratio(level: SleeveLevel, pressure_pa: float) -> tuple[float, float]:
     rh, t = level.relative_humidity_pct, level.temperature_c
     w = humidity_ratio(vapour_pressure(t, rh), pressure_pa)
-    return 1000.0 * w, 1000.0 * u_humidity_ratio(t, rh, level.track.doubt.temperature_k, level.u_pct, pressure_pa)
+    return 1000.0 * w, 1000.0 * u_humidity_ratio(
+        t, rh, level.series.uncertainty.temperature_k, level.u_pct, pressure_pa
+    )
 
 
 def _differences(here: SleeveLevel, others: list[SleeveLevel], pressure_pa: float) -> tuple[Quantity, Quantity]:
@@ -201,15 +205,15 @@ def _words(
     other_mm = float(np.mean([level.depth_mm for level in others]))
     deeper = here.depth_mm > other_mm
     excess = mine - theirs if deeper else theirs - mine
-    doubt = options.coverage * combine(u_mine, u_theirs)
+    uncertainty = options.coverage * combine(u_mine, u_theirs)
     said = "" if len(others) == 1 else f" (mean of {len(others)} sleeves)"
     amount = (
         f"{mine:.1f} % RH at {here.depth_mm:.0f} mm, {theirs:.1f} at {other_mm:.0f} mm{said}, both as at "
-        f"{_LEVEL_C:.0f} °C: deeper is {abs(excess):.1f} ± {doubt:.1f} {'wetter' if excess >= 0 else 'drier'}."
+        f"{_LEVEL_C:.0f} °C: deeper is {abs(excess):.1f} ± {uncertainty:.1f} {'wetter' if excess >= 0 else 'drier'}."
     )
     if not sure:
         return f"Prediction, no verdict: not every sleeve has reached equilibrium. {amount}"
-    if abs(excess) <= doubt:
+    if abs(excess) <= uncertainty:
         return f"No clear difference between the depths. {amount}"
     if excess < 0:
         return f"{amount} Shallower is wetter: moisture came from this side."
@@ -218,12 +222,12 @@ def _words(
 
 def _from_behind(here: SleeveLevel, others: list[SleeveLevel], deeper: bool, clocks: Mapping[str, float]) -> str:
     """Deeper is wetter: what that means for this slab, and whether its far side feeds it."""
-    place = here.location
-    if place.drying_sides == 2:
+    location = here.location
+    if location.drying_sides == 2:
         return "The core is still wet."
     said = "Moisture comes from behind, or the core is still wet."
     if len(others) > 1 or here.location.id not in clocks or others[0].location.id not in clocks:
         return said
     deep, shallow = (here, others[0]) if deeper else (others[0], here)
     clock = max(clocks[deep.location.id], clocks[shallow.location.id])
-    return f"{said} {feeding(deep.track, shallow.track, clock, place.slab_thickness_mm).words}"
+    return f"{said} {feeding(deep.series, shallow.series, clock, location.slab_thickness_mm).words}"

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
-from monitord.analysis.slabs.equilibrium_fit import ApproachFit, ApproachPrior, fit_approach
+from monitord.analysis.slabs.equilibrium_fit import EquilibriumFit, EquilibriumPrior, fit_equilibrium
 from monitord.model.assessments import Equilibrium
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S, Array
@@ -41,7 +41,7 @@ class Settled:
     """Since when it counts as equilibrated."""
 
 
-def reopenings(here: Track, start_s: float, room: Track | None) -> list[float]:
+def reopenings(here: HourlySeries, start_s: float, room: HourlySeries | None) -> list[float]:
     """Ends of the hours during which a sleeve was open to the room after `start_s`, by its readings.
 
     A sealed sleeve's humidity never moves by several percent within two hours; one that is opened moves towards the
@@ -62,13 +62,13 @@ def reopenings(here: Track, start_s: float, room: Track | None) -> list[float]:
     return [float(time) for time in here.hour_s[at[jumped]] + HOUR_S]
 
 
-def clock_start(here: Track, sealed_s: float, room: Track | None) -> float:
+def clock_start(here: HourlySeries, sealed_s: float, room: HourlySeries | None) -> float:
     """When the sleeve's clock started: at sealing, or at the end of the last re-opening. [s]"""
     again = reopenings(here, sealed_s, room)
     return max([sealed_s, *again])
 
 
-def _inputs(here: Track, clock_s: float) -> tuple[Array, Array, Array] | None:
+def _inputs(here: HourlySeries, clock_s: float) -> tuple[Array, Array, Array] | None:
     from_hour = int(np.searchsorted(here.hour_s, clock_s))
     part = slice(from_hour, from_hour + _FIT_H)
     hours = (here.hour_s[part] + 0.5 * HOUR_S - clock_s) / HOUR_S
@@ -93,7 +93,7 @@ def _late_part(hours: Array, humidity: Array, temperature_c: Array, age_h: float
     return hours[late], humidity[late], temperature_c[late]
 
 
-def _risen(hours: Array, humidity: Array, temperature_c: Array, prior: ApproachPrior) -> float:
+def _risen(hours: Array, humidity: Array, temperature_c: Array, prior: EquilibriumPrior) -> float:
     """Rise of the humidity in a day, cleaned of temperature; 0 where too few hours tell. [% RH]"""
     end = hours[-1] + 1.0
     now, before = hours >= end - 12.0, (hours >= max(end - 36.0, 12.0)) & (hours < end - 24.0)
@@ -103,7 +103,7 @@ def _risen(hours: Array, humidity: Array, temperature_c: Array, prior: ApproachP
     return float(level[now].mean() - level[before].mean())
 
 
-def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
+def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Settled:
     """Judge a sleeve as of its last complete hour; `clock_s` is when its clock started (`clock_start`).
 
     Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
@@ -127,10 +127,10 @@ def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
         )
         return Settled(view, False, clock, None)
     prior = options_prior(options)
-    fit = fit_approach(*_late_part(*data, age_h), prior)
+    fit = fit_equilibrium(*_late_part(*data, age_h), prior)
     calm = abs(fit.gap) + 1.64 * fit.gap_sd < options.sleeve_gap_pct
     ready = age_h >= options.sleeve_clock_h and calm and _risen(*data, prior) < _CALM_PCT
-    half = 1.2816 * float(np.hypot(fit.level_sd, here.doubt.relative_humidity_pct))
+    half = 1.2816 * float(np.hypot(fit.level_sd, here.uncertainty.relative_humidity_pct))
     level = min(max(fit.level, 0.0), 100.0)
     view = Equilibrium(
         state="equilibrated" if ready else ("settling" if age_h < 6 else "equilibrating"),
@@ -143,17 +143,17 @@ def settle(here: Track, clock_s: float, options: AnalysisOptions) -> Settled:
     return Settled(view, ready, clock, here.end_s if ready else None)
 
 
-def options_prior(options: AnalysisOptions) -> ApproachPrior:
+def options_prior(options: AnalysisOptions) -> EquilibriumPrior:
     """The prior of the approach: the sources are in `ApproachPrior`."""
-    return ApproachPrior(tau_median_h=options.sleeve_tau_h)
+    return EquilibriumPrior(tau_median_h=options.sleeve_tau_h)
 
 
-def _long_settled(here: Track, clock: float, age_h: float, options: AnalysisOptions) -> Settled:
+def _long_settled(here: HourlySeries, clock: float, age_h: float, options: AnalysisOptions) -> Settled:
     """A week after sealing the approach is over; what moves now is the concrete."""
     lately = here.relative_humidity_pct[-24:]
     lately = lately[np.isfinite(lately)]
     level = float(lately.mean()) if len(lately) else None
-    half = 1.2816 * here.doubt.relative_humidity_pct
+    half = 1.2816 * here.uncertainty.relative_humidity_pct
     view = Equilibrium(
         state="equilibrated",
         predicted_rh=level,
@@ -165,7 +165,7 @@ def _long_settled(here: Track, clock: float, age_h: float, options: AnalysisOpti
     return Settled(view, True, clock, clock + _FIT_H * HOUR_S)
 
 
-def _words(fit: ApproachFit, age_h: float, ready: bool, options: AnalysisOptions, half: float) -> str:
+def _words(fit: EquilibriumFit, age_h: float, ready: bool, options: AnalysisOptions, half: float) -> str:
     if ready:
         return f"Settled: the {options.sleeve_clock_h:.0f} h clock has run and the approach has died away."
     text = f"Hour {age_h:.0f} of {options.sleeve_clock_h:.0f}. Heading for {fit.level:.1f} ± {half:.1f} % RH. "

@@ -24,7 +24,7 @@ _SLOW_TAIL, _TAIL_SHARE = 0.8, 0.2
 
 
 @dataclass(frozen=True)
-class ApproachPrior:
+class EquilibriumPrior:
     """Normal priors (mean, sd) of the terms, and the lognormal prior of the time constant."""
 
     level: tuple[float, float] = (88.0, 10.0)
@@ -41,7 +41,7 @@ class ApproachPrior:
 
 
 @dataclass(frozen=True)
-class ApproachFit:
+class EquilibriumFit:
     """Where the series is heading, as of its last hour."""
 
     level: float
@@ -57,7 +57,7 @@ class ApproachFit:
 
 
 @lru_cache(maxsize=4)
-def _grid(prior: ApproachPrior) -> tuple[Array, Array, Array]:
+def _grid(prior: EquilibriumPrior) -> tuple[Array, Array, Array]:
     tau = np.exp(np.linspace(np.log(1.5), np.log(110.0), 28))
     beta = np.array([_SLOW_TAIL, 1.0])
     taus, betas = (axis.ravel() for axis in np.meshgrid(tau, beta, indexing="ij"))
@@ -65,9 +65,9 @@ def _grid(prior: ApproachPrior) -> tuple[Array, Array, Array]:
     return taus, betas, log_prior + np.where(betas == 1.0, np.log(1.0 - _TAIL_SHARE), np.log(_TAIL_SHARE))
 
 
-def fit_approach(
-    hours: Array, value: Array, temperature_c: Array, prior: ApproachPrior = ApproachPrior()
-) -> ApproachFit:
+def fit_equilibrium(
+    hours: Array, value: Array, temperature_c: Array, prior: EquilibriumPrior = EquilibriumPrior()
+) -> EquilibriumFit:
     """Fit the approach to hourly values; arrays (n,), n >= 2, no NaN, hours ascending from the start.
 
     Units of `level`, `gap` and `noise` are those of `value`; drift is per day.
@@ -102,7 +102,7 @@ def fit_approach(
 
 def _summary(
     weight: Array, theta: Array, covariance: Array, f_end: Array, dt_end: float, value: Array, design: Array
-) -> ApproachFit:
+) -> EquilibriumFit:
     level_row = np.array([1.0, 0.0, dt_end, 0.0])
     level = theta @ level_row
     level_var = np.einsum("i,gij,j->g", level_row, covariance, level_row)
@@ -115,7 +115,7 @@ def _summary(
         centre = float(weight @ values)
         return centre, float(np.sqrt(weight @ (variances + (values - centre) ** 2)))
 
-    return ApproachFit(
+    return EquilibriumFit(
         *pooled(level, level_var),
         *pooled(gap, gap_var),
         *pooled(drift, drift_var),

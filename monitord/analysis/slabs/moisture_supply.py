@@ -12,7 +12,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.trend import DailyTrend, daily_trend
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.concrete import diffusivity_temperature_factor, relative_diffusivity, sealed_humidity_slope
@@ -21,7 +21,7 @@ APPROACH_H = 168.0
 """A sleeve's own approach to equilibrium is over so long after its clock started; only then its trend counts. [h]"""
 
 _SPAN_D = 28
-_LEAST_MOVE_PCT = 0.5
+_MIN_MOVE_PCT = 0.5
 """A change under this, over the whole span, is none: within what a good probe wanders in weeks (our choice). [% RH]"""
 
 _D1 = 3.5e-10
@@ -51,10 +51,10 @@ class Fed:
     """What usual concrete would lose there if nothing came in behind; None where it is not known."""
 
 
-def _cleaned(track: Track, start_s: float) -> Array:
+def _cleaned(series: HourlySeries, start_s: float) -> Array:
     """A sleeve's humidity since a time, without what temperature does to sealed concrete, in whole days. [%]"""
-    first = max(int(np.searchsorted(track.hour_s, start_s)), len(track) - 24 * _SPAN_D)
-    rh, t = track.relative_humidity_pct[first:], track.temperature_c[first:]
+    first = max(int(np.searchsorted(series.hour_s, start_s)), len(series) - 24 * _SPAN_D)
+    rh, t = series.relative_humidity_pct[first:], series.temperature_c[first:]
     known = np.isfinite(rh) & np.isfinite(t)
     if not known.any():
         return np.empty(0)
@@ -93,7 +93,7 @@ def expected_loss(
     return float(d * 1e6 * gradient / behind * 86_400.0)
 
 
-def feeding(deep: Track, shallow: Track, clock_s: float, thickness_mm: float | None) -> Fed:
+def feeding(deep: HourlySeries, shallow: HourlySeries, clock_s: float, thickness_mm: float | None) -> Fed:
     """Judge whether the far side feeds the deeper of two sleeves, of which it is clearly the wetter.
 
     Parameters
@@ -104,7 +104,7 @@ def feeding(deep: Track, shallow: Track, clock_s: float, thickness_mm: float | N
     """
     start = clock_s + APPROACH_H * HOUR_S
     below, above = _cleaned(deep, start), _cleaned(shallow, start)
-    shown, beside = daily_trend(below, _LEAST_MOVE_PCT), daily_trend(above, _LEAST_MOVE_PCT)
+    shown, beside = daily_trend(below, _MIN_MOVE_PCT), daily_trend(above, _MIN_MOVE_PCT)
     if shown.direction is None or beside.direction is None:
         return Fed(Feeding.UNKNOWN, "Whether the far side feeds it needs a week more of readings.", shown, None)
     loss = _loss(deep, shallow, below, above, thickness_mm)
@@ -130,7 +130,9 @@ def feeding(deep: Track, shallow: Track, clock_s: float, thickness_mm: float | N
     return Fed(Feeding.PERHAPS, words, shown, loss)
 
 
-def _loss(deep: Track, shallow: Track, below: Array, above: Array, thickness_mm: float | None) -> float | None:
+def _loss(
+    deep: HourlySeries, shallow: HourlySeries, below: Array, above: Array, thickness_mm: float | None
+) -> float | None:
     deep_mm, shallow_mm = deep.location.depth_mm, shallow.location.depth_mm
     if thickness_mm is None or deep_mm is None or shallow_mm is None:
         return None

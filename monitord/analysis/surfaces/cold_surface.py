@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.air.comparison import Present, interpolated
-from monitord.analysis.series.calibration import Doubt
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import Summed, trailing_mean
 from monitord.model.assessments import SurfaceSource
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -32,7 +32,7 @@ from monitord.physics.uncertainty import combine, u_dew_or_frost_point
 
 Which = NDArray[np.intp] | np.intp
 
-LEAST_RH_PCT = 1.0
+MIN_RH_PCT = 1.0
 """Drier readings are taken as this: no probe tells a dew point there. [%]"""
 _COLDEST_C, _HOTTEST_C = -60.0, 95.0
 _WHAT = {LocationKind.CAVITY: "cold leaf", LocationKind.SUBFLOOR_VOID: "cold underside"}
@@ -48,7 +48,7 @@ class Air:
     vapour_pressure_pa: Array
     touched_c: Array
     """The contact sensor's temperature; NaN where there is none. [°C]"""
-    doubt: Doubt
+    uncertainty: Uncertainty
     humidity_over: str
 
     def at(self, which: Which) -> Air:
@@ -59,7 +59,7 @@ class Air:
             self.relative_humidity_pct[which],
             self.vapour_pressure_pa[which],
             self.touched_c[which],
-            self.doubt,
+            self.uncertainty,
             self.humidity_over,
         )
 
@@ -119,13 +119,13 @@ def memory_h(location: Location, options: AnalysisOptions) -> float:
 
 
 def cold_surface(
-    air: Air, sides: Sides | None, options: AnalysisOptions, newest_doubt_only: bool = False
+    air: Air, sides: Sides | None, options: AnalysisOptions, newest_uncertainty_only: bool = False
 ) -> ColdSurface | None:
     """The cold surface at a location; None where neither a contact sensor nor the factor gives it.
 
     Parameters
     ----------
-    newest_doubt_only : uncertainties are asked for at the newest time that has a margin only; elsewhere they are NaN.
+    newest_uncertainty_only : uncertainties only at the newest time that has a margin; elsewhere they are NaN.
 
     Source
     ------
@@ -147,11 +147,11 @@ def cold_surface(
     margin = condensation_margin(surface, np.where(known, np.maximum(air.vapour_pressure_pa, 0.2), np.nan))
     u, u_margin = np.full(len(surface), np.nan), np.full(len(surface), np.nan)
     asked: list[Which] = [at for at in (np.flatnonzero(known & contact), np.flatnonzero(known & ~contact)) if len(at)]
-    if newest_doubt_only:
+    if newest_uncertainty_only:
         asked = [np.flatnonzero(known)[-1]]  # alone, and so in plain floats
     for at in asked:
         beside = None if sides is None or contact[at].all() else sides.at(at)
-        u[at], u_margin[at] = _doubt(air.at(at), beside, options)
+        u[at], u_margin[at] = _uncertainty(air.at(at), beside, options)
     return ColdSurface(
         what=_WHAT.get(air.location.kind, "surface"),
         by_contact=contact.astype(np.float64),
@@ -188,10 +188,10 @@ def _sides(
     )
 
 
-def _doubt(air: Air, sides: Sides | None, options: AnalysisOptions) -> tuple[FloatOrArray, FloatOrArray]:
+def _uncertainty(air: Air, sides: Sides | None, options: AnalysisOptions) -> tuple[FloatOrArray, FloatOrArray]:
     """Standard uncertainty of a surface's temperature and of its margin: by the factor, or by contact without sides."""
-    t, rh = air.temperature_c, np.minimum(np.maximum(air.relative_humidity_pct, LEAST_RH_PCT), 105.0)
-    u_t, u_rh = air.doubt.temperature_k, air.doubt.relative_humidity_pct
+    t, rh = air.temperature_c, np.minimum(np.maximum(air.relative_humidity_pct, MIN_RH_PCT), 105.0)
+    u_t, u_rh = air.uncertainty.temperature_k, air.uncertainty.relative_humidity_pct
     u: FloatOrArray = options.surface_u_k
     if sides is not None and air.location.f_rsi is not None:
         f_rsi, outdoor = air.location.f_rsi, sides.outdoor_mean_c
@@ -226,7 +226,7 @@ def surface_of_readings(
     room: Present | None,
     outdoor: Present | None,
     options: AnalysisOptions,
-    newest_doubt_only: bool = False,
+    newest_uncertainty_only: bool = False,
 ) -> ColdSurface | None:
     """The cold surface at a location at each of its own recent readings; doubts as in `cold_surface`."""
     series, over = here.series, here.humidity_over.value
@@ -238,10 +238,10 @@ def surface_of_readings(
         series.relative_humidity_pct,
         np.asarray(vapour_pressure(_in(series.temperature_c), series.relative_humidity_pct, humidity_over=over)),
         series.surface_temperature_c,
-        here.doubt,
+        here.uncertainty,
         over,
     )
-    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options, newest_doubt_only)
+    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options, newest_uncertainty_only)
 
 
 def _sides_of_readings(
@@ -255,8 +255,8 @@ def _sides_of_readings(
         interpolated(outdoor, at, outdoor.series.temperature_c, options),
         room.summed.mean_before(at, window_s),
         outdoor.summed.mean_before(at, window_s),
-        u_room_k=room.doubt.temperature_k,
-        u_outdoor_k=outdoor.doubt.temperature_k,
+        u_room_k=room.uncertainty.temperature_k,
+        u_outdoor_k=outdoor.uncertainty.temperature_k,
         own_room=room.probe == here.probe,
     )
 
@@ -276,7 +276,7 @@ def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> A
 
 
 def surface_of_hours(
-    here: Track, room: Track | None, outdoor: Track | None, options: AnalysisOptions
+    here: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
 ) -> ColdSurface | None:
     """The cold surface at a location in each hour of its track."""
     air = Air(
@@ -285,7 +285,7 @@ def surface_of_hours(
         here.relative_humidity_pct,
         here.vapour_pressure_pa,
         here.surface_temperature_c,
-        here.doubt,
+        here.uncertainty,
         "water",
     )
     sides: Sides | None = None
@@ -296,8 +296,8 @@ def surface_of_hours(
             outdoor.temperature_c,
             trailing_mean(room.temperature_c, hours, 0.0),
             trailing_mean(outdoor.temperature_c, hours, 0.0),
-            u_room_k=room.doubt.temperature_k,
-            u_outdoor_k=outdoor.doubt.temperature_k,
+            u_room_k=room.uncertainty.temperature_k,
+            u_outdoor_k=outdoor.uncertainty.temperature_k,
             own_room=room.location.id == here.location.id,
         )
     return cold_surface(air, sides, options)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, fields
 
 import numpy as np
 
-from monitord.analysis.series.calibration import corrected_series, doubt_of
+from monitord.analysis.series.calibration import corrected_series, uncertainty_of
 from monitord.analysis.surfaces.cold_surface import mean_before
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Placement
@@ -16,7 +16,7 @@ from monitord.physics.surfaces import surface_temperature_from_factor, u_surface
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
 
 _MAX_RH, _COLDEST_C, _HOTTEST_C = 105.0, -50.0, 100.0
-_LEAST_RH = 0.1
+_MIN_RH = 0.1
 """Drier than this, no probe tells a dew point. [%]"""
 
 
@@ -70,11 +70,11 @@ def derived_series(series: Series, placement: Placement, job: JobFile) -> Derive
     if not len(series):
         return Derived()
     fixed = corrected_series(series, placement, job.calibrations)
-    doubt = doubt_of(placement, job.calibrations, float(series.time_s[-1]))
+    uncertainty = uncertainty_of(placement, job.calibrations, float(series.time_s[-1]))
     over, pressure = placement.humidity_over.value, float(standard_pressure(job.elevation_m))
     t, rh = _in_range(fixed.temperature_c, _COLDEST_C, _HOTTEST_C), _in_range(fixed.relative_humidity_pct, 0, _MAX_RH)
-    u_t, u_rh = np.full_like(t, doubt.temperature_k), np.full_like(rh, doubt.relative_humidity_pct)
-    damp = np.where(rh >= _LEAST_RH, rh, np.nan)
+    u_t, u_rh = np.full_like(t, uncertainty.temperature_k), np.full_like(rh, uncertainty.relative_humidity_pct)
+    damp = np.where(rh >= _MIN_RH, rh, np.nan)
     vp = vapour_pressure(t, rh, humidity_over=over)
     boiling = vp >= 0.5 * pressure  # a faulty probe: hotter and wetter than air in any building
     vp_air, damp = np.where(boiling, np.nan, vp), np.where(boiling, np.nan, damp)
@@ -108,17 +108,17 @@ def derived_hours(hourly: Hourly, placement: Placement, job: JobFile) -> Derived
     return derived_series(middles, placement, job)
 
 
-def joined(stays: list[Derived]) -> Derived:
+def joined(placements: list[Derived]) -> Derived:
     """Several stays at one place in order of time, with a row of NaN between two so that no line joins them."""
-    there = [stay for stay in stays if len(stay)]
+    there = [placement for placement in placements if len(placement)]
     if len(there) < 2:
         return there[0] if there else Derived()
     parts: dict[str, list[Array]] = {item.name: [] for item in fields(Derived)}
-    for place, stay in enumerate(there):
+    for location, placement in enumerate(there):
         for name, columns in parts.items():
-            if place:
-                columns.append(stay.time_s[:1] if name == "time_s" else np.array([np.nan]))
-            columns.append(getattr(stay, name))
+            if location:
+                columns.append(placement.time_s[:1] if name == "time_s" else np.array([np.nan]))
+            columns.append(getattr(placement, name))
     return Derived(**{name: np.concatenate(columns) for name, columns in parts.items()})
 
 

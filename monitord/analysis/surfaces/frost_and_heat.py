@@ -67,7 +67,7 @@ def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Findin
 def _dries_too_fast(here: Present, celsius: float, options: AnalysisOptions) -> str:
     """A caution where warm air is so dry that the surface dries far ahead of the core; else empty."""
     rh = float(here.series.relative_humidity_pct[-1])
-    if celsius < options.overdrying_least_c or not np.isfinite(rh):
+    if celsius < options.overdrying_min_c or not np.isfinite(rh):
         return ""
     content = float(equilibrium_moisture_content(min(celsius, 100.0), rh))
     if content >= options.overdrying_emc_pct:
@@ -85,7 +85,7 @@ def _finding(kind: str, here: Present, found: tuple[float, int], summary: str) -
         measured_at=utc(here.time_s),
         value=found[0],
         unit="°C",
-        u=here.doubt.temperature_k,
+        u=here.uncertainty.temperature_k,
         readings=found[1],
         interval_s=here.interval_s,
         summary=f"{here.location.label}: {summary}",

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import ColdSurface
 from monitord.analysis.words import LOOK_FIRST, WHY
@@ -36,8 +36,8 @@ WATCHED_KINDS = frozenset(
 )
 """Where mould is looked for: not in sealed sleeves or inside material, and not outdoors."""
 
-_WEEK_H, _LATELY_H, _LEAST_RATE_H = 168, 72, 72
-_MONTH_LEAST_H = 540
+_WEEK_H, _LATELY_H, _MIN_RATE_H = 168, 72, 72
+_MONTH_MIN_H = 540
 """Known hours that a calendar month needs: three quarters. [h]"""
 _WETTEST_PCT = 1e6
 _AIR = "the air there"
@@ -58,7 +58,7 @@ class SurfaceAir:
         return f"{'in' if self.where == _AIR else 'at'} {self.where}"
 
 
-def surface_air(here: Track, surface: ColdSurface | None) -> SurfaceAir:
+def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
     """What the mould model is run on: the air right at the coldest known surface, else the air of the location.
 
     Source
@@ -71,7 +71,7 @@ def surface_air(here: Track, surface: ColdSurface | None) -> SurfaceAir:
         return SurfaceAir(
             np.where(known, here.temperature_c, np.nan),
             np.where(known, np.clip(here.relative_humidity_pct, 0.0, 105.0), np.nan),
-            np.full(len(here), here.doubt.relative_humidity_pct),
+            np.full(len(here), here.uncertainty.relative_humidity_pct),
             _AIR,
         )
     t = surface.temperature_c
@@ -95,7 +95,7 @@ def material_of(location: Location) -> MouldMaterial:
 
 
 @dataclass(frozen=True)
-class MouldCourse:
+class MouldIndexSeries:
     """Mould index after each hour: as measured, and if every reading was drier or wetter by one standard uncertainty.
 
     Each (n,); an hour that is not known holds what was before it.
@@ -108,25 +108,25 @@ class MouldCourse:
     material: MouldMaterial
 
 
-def mould_course(here: Track, surface: ColdSurface | None) -> MouldCourse | None:
+def mould_index_series(here: HourlySeries, surface: ColdSurface | None) -> MouldIndexSeries | None:
     """The index over a location's track; None where nothing was ever known there."""
     air, material = surface_air(here, surface), material_of(here.location)
     if not (np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)).any():
         return None
-    n, doubt = len(air.temperature_c), np.nan_to_num(air.u_humidity_pct)
-    wettest = air.humidity_pct + doubt
+    n, uncertainty = len(air.temperature_c), np.nan_to_num(air.u_humidity_pct)
+    wettest = air.humidity_pct + uncertainty
     if not (wettest >= material.sensitivity.lowest_rh_pct).any():
-        return MouldCourse(np.zeros(n), np.zeros(n), np.zeros(n), air, material)
+        return MouldIndexSeries(np.zeros(n), np.zeros(n), np.zeros(n), air, material)
     t = np.clip(air.temperature_c, -99.0, 199.0)
-    humidity = np.column_stack([air.humidity_pct, air.humidity_pct - doubt, wettest])
+    humidity = np.column_stack([air.humidity_pct, air.humidity_pct - uncertainty, wettest])
     humidity = np.clip(humidity, 0.0, _WETTEST_PCT)
     index = mould_run(np.repeat(t[:, None], 3, axis=1), humidity, [material] * 3).index
     own = index[:, 0]
-    return MouldCourse(own, np.minimum(index[:, 1], own), np.maximum(index[:, 2], own), air, material)
+    return MouldIndexSeries(own, np.minimum(index[:, 1], own), np.maximum(index[:, 2], own), air, material)
 
 
 def mould_risk(
-    here: Track, surface: ColdSurface | None, hour_s: float, zone: ZoneInfo, options: AnalysisOptions
+    here: HourlySeries, surface: ColdSurface | None, hour_s: float, zone: ZoneInfo, options: AnalysisOptions
 ) -> MouldRisk | None:
     """Mould at a location as of a full hour; None where nothing was ever known there.
 
@@ -136,7 +136,7 @@ def mould_risk(
     surface : its cold surface in those hours, where it has one.
     zone : the job's time zone, for calendar months.
     """
-    course = mould_course(here, surface)
+    course = mould_index_series(here, surface)
     if course is None:
         return None
     air, material = course.air, course.material
@@ -148,7 +148,7 @@ def mould_risk(
     month_mean, month_exceeded = _last_month(here.hour_s, air, zone)
     week = _tail_mean(air.humidity_pct, known, _WEEK_H)
     caution = _criterion(air, EARLY_CAUTION_HOURS, options.mould_early_rh_pct)
-    if caution and float(np.nanmean(air.temperature_c[-_WEEK_H:])) < options.mould_early_least_c:
+    if caution and float(np.nanmean(air.temperature_c[-_WEEK_H:])) < options.mould_early_min_c:
         caution = False
     heading = None if not lately else _heading(index, days, options)
     risk = MouldRisk(
@@ -178,7 +178,7 @@ def _rate(index: Array, known: NDArray[np.bool_]) -> float | None:
     rates = []
     for hours in (_WEEK_H, _LATELY_H):
         heard = int(known[-hours:].sum())
-        if heard < min(_LEAST_RATE_H, 0.75 * hours):
+        if heard < min(_MIN_RATE_H, 0.75 * hours):
             return None
         before = float(index[-hours - 1]) if len(index) > hours else 0.0
         rates.append((float(index[-1]) - before) / (heard / 24.0))
@@ -217,11 +217,11 @@ def _last_month(hour_s: Array, air: SurfaceAir, zone: ZoneInfo) -> tuple[float |
     local = hour_s[recent] + (offset.total_seconds() if offset is not None else 0.0)
     month = local.astype("datetime64[s]").astype("datetime64[M]").astype(np.int64)
     humidity = air.humidity_pct[recent]
-    enough = [m for m in np.unique(month) if np.isfinite(humidity[month == m]).sum() >= _MONTH_LEAST_H]
+    enough = [m for m in np.unique(month) if np.isfinite(humidity[month == m]).sum() >= _MONTH_MIN_H]
     if not enough:
         return None, None
     of_month = month == enough[-1]
-    found = monthly_surface_humidity(month[of_month], humidity[of_month], least_known_share=0.0)
+    found = monthly_surface_humidity(month[of_month], humidity[of_month], min_known_share=0.0)
     return float(found.mean_pct[0]), bool(found.exceeded[0])
 
 
@@ -252,10 +252,10 @@ def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
         if risk.index >= options.mould_index_warn
         else "no growth yet"
     )
-    place = "in" if risk.surface == _AIR else "at"
+    location = "in" if risk.surface == _AIR else "at"
     parts = [
-        f"Mould index {risk.index:.1f} ({risk.low:.1f} to {risk.high:.1f}; {stage}) {place} {risk.surface}, taken as "
-        f"{MATERIALS[risk.material]}."
+        f"Mould index {risk.index:.1f} ({risk.low:.1f} to {risk.high:.1f}; {stage}) {location} {risk.surface}, "
+        f"taken as {MATERIALS[risk.material]}."
     ]
     if risk.days_to_1 and risk.days_to_1 <= 60:
         parts.append(f"At the present rate first growth comes in {risk.days_to_1:.0f} days.")
@@ -266,7 +266,7 @@ def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
     return " ".join(parts)
 
 
-def mould_finding(here: Track, risk: MouldRisk, every_s: float) -> Finding:
+def mould_finding(here: HourlySeries, risk: MouldRisk, every_s: float) -> Finding:
     """The finding about mould at a location: its value is the index that the surface is heading for."""
     return Finding(
         kind="mould",

@@ -15,7 +15,7 @@ from monitord.analysis.air.outdoor_forecast import (
     factor_of_late,
 )
 from monitord.analysis.series.daily_cycle import Continuation, continue_series
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import median
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import ColdSurface, memory_h
@@ -31,10 +31,10 @@ HISTORY_H = 400
 
 
 def night_ahead(
-    here: Track,
+    here: HourlySeries,
     surface: ColdSurface,
-    room: Track | None,
-    outdoor: Track | None,
+    room: HourlySeries | None,
+    outdoor: HourlySeries | None,
     zone: ZoneInfo,
     options: AnalysisOptions,
     forecast: OutdoorForecast | None = None,
@@ -50,7 +50,7 @@ def night_ahead(
     margin, hours, days = surface.margin_k[-HISTORY_H:], options.night_hours, options.night_cycle_days
     change = _change(here, surface, room, outdoor, forecast, options)
     moved = None if change is None else (change.coming, change.past)
-    found = continue_series(margin, hours, days, options.night_least_u_k, moved)
+    found = continue_series(margin, hours, days, options.night_min_u_k, moved)
     if found is None:
         return None
     measured = surface.u_margin_k[-24:]
@@ -63,10 +63,10 @@ def night_ahead(
 
 
 def _change(
-    here: Track,
+    here: HourlySeries,
     surface: ColdSurface,
-    room: Track | None,
-    outdoor: Track | None,
+    room: HourlySeries | None,
+    outdoor: HourlySeries | None,
     forecast: OutdoorForecast | None,
     options: AnalysisOptions,
 ) -> Change | None:
@@ -137,7 +137,7 @@ def _words(
 ) -> str:
     """The forecast in one sentence, in the job's own time."""
     begins, until, perhaps, low_at = (None if t is None else f"{t.astimezone(zone):%H:%M}" for t in times)
-    doubt = f"± {2 * (deepest.u or 0.0):.1f} K, {sure_words(probability)}"
+    uncertainty = f"± {2 * (deepest.u or 0.0):.1f} K, {sure_words(probability)}"
     if begins is None:
         side = "above" if deepest.value >= 0 else "below"
         return (
@@ -149,11 +149,11 @@ def _words(
     last = f" to {until}" if until is not None and ends is not None and ends < options.night_hours else " on"
     return (
         f"Condensation is expected from {begins}{last}{early}, most likely {abs(deepest.value):.1f} K below the dew "
-        f"point ({doubt})."
+        f"point ({uncertainty})."
     )
 
 
-def expected_finding(here: Track, ahead: NightAhead | None, hour_s: float, every_s: float) -> Finding:
+def expected_finding(here: HourlySeries, ahead: NightAhead | None, hour_s: float, every_s: float) -> Finding:
     """The finding about the night ahead of a location with a cold surface; unknown where there is no forecast."""
     value = None if ahead is None else ahead.probability
     return Finding(

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from monitord.analysis.air.comparison import Present
 from monitord.analysis.series.times import utc
-from monitord.analysis.surfaces.cold_surface import LEAST_RH_PCT, ColdSurface, surface_of_readings
+from monitord.analysis.surfaces.cold_surface import MIN_RH_PCT, ColdSurface, surface_of_readings
 from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
 from monitord.model.assessments import Finding, Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -52,13 +52,13 @@ def surface_risk(
         return None
     here = here.last(_DAY_S + 2.0 * here.interval_s)
     # from a probability of one half on: the sign of the margin tells, whatever its doubt
-    least, by_sign = options.condensation_probability_act, options.condensation_probability_act == 0.5
-    found = surface_of_readings(here, room, outdoor, options, newest_doubt_only=by_sign)
+    minimum, by_sign = options.condensation_probability_act, options.condensation_probability_act == 0.5
+    found = surface_of_readings(here, room, outdoor, options, newest_uncertainty_only=by_sign)
     if found is None or not np.isfinite(found.u_margin_k[-1]):
         return None
     known = np.isfinite(found.margin_k)
     time_s, margin, u_margin = here.series.time_s[known], found.margin_k[known], found.u_margin_k[known]
-    condensing = margin <= 0.0 if by_sign else probability_of_condensation(margin, u_margin) >= least
+    condensing = margin <= 0.0 if by_sign else probability_of_condensation(margin, u_margin) >= minimum
     run = int(np.flatnonzero(~condensing)[-1]) + 1 if not condensing.all() else 0
     risk = _risk(
         here,
@@ -81,8 +81,8 @@ def _risk(
     options: AnalysisOptions,
 ) -> SurfaceRisk:
     t = float(here.series.temperature_c[-1])
-    rh = max(float(here.series.relative_humidity_pct[-1]), LEAST_RH_PCT)
-    u_t, u_rh, over = here.doubt.temperature_k, here.doubt.relative_humidity_pct, here.humidity_over.value
+    rh = max(float(here.series.relative_humidity_pct[-1]), MIN_RH_PCT)
+    u_t, u_rh, over = here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct, here.humidity_over.value
     surface, margin, u_margin = float(found.temperature_c[-1]), float(found.margin_k[-1]), float(found.u_margin_k[-1])
     surface_rh = float(surface_relative_humidity(surface, float(vapour_pressure(t, rh, humidity_over=over))))
     # at a small margin ln RH changes with it as the saturation curve does, so the margin's doubt carries over

@@ -11,11 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.analysis.series.events import Event, hour_of, newest_event
-from monitord.analysis.series.hourly_series import Around, Track, is_sleeve
+from monitord.analysis.series.hourly_series import Around, HourlySeries, is_sleeve
 from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
-from monitord.analysis.wetting.slow_rise import Turn, turned
+from monitord.analysis.wetting.slow_rise import SlowRise, find_slow_rise
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -26,7 +26,7 @@ from monitord.physics.moist_air import saturation_vapour_pressure
 _MEAN_H = 4
 _REACH = 1.5
 _COUPLED = 0.25
-_TURN_SHARE = 0.67
+_SLOW_RISE_SHARE = 0.67
 """Share of the sleeves' least rise that a departure from their own course needs: it is slow, and so surer."""
 _HOLD_H = 10 * 24
 """How long an event stands after its last hit: by then the new level is the usual one. [h]"""
@@ -107,7 +107,7 @@ def _in_rh(vapour_pressure_pa: Array, saturation_pa: Array) -> Array:
     return 100.0 * vapour_pressure_pa / saturation_pa
 
 
-def _airs(around: Around) -> list[Track]:
+def _airs(around: Around) -> list[HourlySeries]:
     airs = [air for air in (around.air, around.room, around.outdoor) if air is not None]
     return [air for k, air in enumerate(airs) if air.location.id not in {a.location.id for a in airs[:k]}]
 
@@ -118,14 +118,16 @@ def _greatest_lately(rise: Array, hours: int) -> Array:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, hours, axis=1).max(axis=2))
 
 
-def reach_of(rise_usual: Array, air_usual: Array) -> Array:
+def coupling_of(rise_usual: Array, air_usual: Array) -> Array:
     """How far an air moves a place, 0..1, from how calm the place stayed while that air wandered; 1 where unknown."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        reach = np.clip(_REACH * rise_usual / air_usual, 0.0, 1.0)
-    return np.where(np.isfinite(reach), reach, 1.0)
+        coupling = np.clip(_REACH * rise_usual / air_usual, 0.0, 1.0)
+    return np.where(np.isfinite(coupling), coupling, 1.0)
 
 
-def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: float = -np.inf) -> tuple[Flags, Array]:
+def detected(
+    here: HourlySeries, around: Around, options: AnalysisOptions, settled_s: float = -np.inf
+) -> tuple[Flags, Array]:
     """Hours at which a place is found to be getting wet again, and the limit of a rise within a day, each (n,).
 
     None, and unknown limits, where nothing was found within the last hours from which an event could still stand.
@@ -133,25 +135,25 @@ def detected(here: Track, around: Around, options: AnalysisOptions, settled_s: f
     """
     sleeve = is_sleeve(here)
     lags = SLEEVE_LAGS_D if sleeve else VOID_LAGS_D
-    least = options.rewetting_sleeve_pct if sleeve else options.rewetting_void_pct
+    minimum = options.rewetting_sleeve_pct if sleeve else options.rewetting_void_pct
     spreads = options.rewetting_sleeve_spreads if sleeve else options.rewetting_spreads
     humidity = _cleaned(here) if sleeve else here.relative_humidity_pct
     rise = rises(humidity, lags)
     for row, lag in enumerate(lags):
         rise[row, here.hour_s < settled_s + lag * 24 * HOUR_S] = np.nan
     with np.errstate(invalid="ignore"):
-        hit = rise > least
+        hit = rise > minimum
     if not sleeve and _lately(hit):  # sealed concrete is cleaned of temperature
-        hit &= _gains_vapour(here, lags, 0.5 * least)
+        hit &= _gains_vapour(here, lags, 0.5 * minimum)
     if not _lately(hit):
         return np.zeros(len(here), dtype=bool), np.full(len(here), np.nan)  # what is usual here need not be asked
     trend, usual = usual_rise(rise)
-    limit = least + spreads * usual  # NaN, and so no finding, before the place has shown what is usual here
+    limit = minimum + spreads * usual  # NaN, and so no finding, before the place has shown what is usual here
     quickened = rise - np.minimum(np.where(np.isfinite(trend), trend, 0.0), 0.0)
     with np.errstate(invalid="ignore"):
         hit &= quickened > limit
     if sleeve and _lately(hit):
-        hit &= _quickens(rise, lags, least)
+        hit &= _quickens(rise, lags, minimum)
     if not _lately(hit):
         return np.zeros(len(here), dtype=bool), limit[0]  # what the air explains need not be asked
     explained, wetter = _by_airs(here, around, lags, usual, trailing_mean(humidity, _MEAN_H))
@@ -165,48 +167,50 @@ def _lately(hit: Flags) -> bool:
     return bool(hit[:, -_HOLD_H - 1 :].any())
 
 
-def _cleaned(sleeve: Track) -> Array:
+def _cleaned(sleeve: HourlySeries) -> Array:
     """Humidity of a sleeve at its mean temperature. [%]"""
     slow_t = trailing_mean(sleeve.temperature_c, 3)
     return np.asarray(sleeve.relative_humidity_pct - sleeve_humidity_slope(sleeve) * (slow_t - _mean(slow_t)))
 
 
-def _turn(sleeve: Track, around: Around, options: AnalysisOptions, settled_s: float) -> Turn | None:
+def _slow_rise(sleeve: HourlySeries, around: Around, options: AnalysisOptions, settled_s: float) -> SlowRise | None:
     """Whether a sleeve's concrete has turned from drying to getting wet, slowly and from below."""
     humidity = np.where(sleeve.hour_s >= settled_s, _cleaned(sleeve), np.nan)
     saturation = _smooth_saturation(sleeve.temperature_c)
     airs = [_in_rh(air.vapour_pressure_pa, saturation) for air in _airs(around)]
     air = np.fmax.reduce(airs) if airs else np.full(len(sleeve), np.nan)
-    return turned(humidity, sleeve.temperature_c, air, _TURN_SHARE * options.rewetting_sleeve_pct)
+    return find_slow_rise(humidity, sleeve.temperature_c, air, _SLOW_RISE_SHARE * options.rewetting_sleeve_pct)
 
 
-def _gains_vapour(here: Track, lags: tuple[int, ...], least: float) -> Flags:
+def _gains_vapour(here: HourlySeries, lags: tuple[int, ...], minimum: float) -> Flags:
     """Where vapour itself rose, (lags, n) of bool: a cooling alone raises the humidity, but no vapour."""
     vapour = rises(here.vapour_pressure_pa, lags) * (100.0 / _smooth_saturation(here.temperature_c))
     with np.errstate(invalid="ignore"):
-        return np.asarray(vapour > least)
+        return np.asarray(vapour > minimum)
 
 
-def _by_airs(here: Track, around: Around, lags: tuple[int, ...], usual: Array, level: Array) -> tuple[Array, Flags]:
+def _by_airs(
+    here: HourlySeries, around: Around, lags: tuple[int, ...], usual: Array, level: Array
+) -> tuple[Array, Flags]:
     """What of a rise the airs explain [%], and where an air is as wet as the place itself, each (lags, n)."""
     explained, wetter = np.zeros(usual.shape), np.zeros(usual.shape, dtype=bool)
     saturation = _smooth_saturation(here.temperature_c)
     with np.errstate(invalid="ignore"):
         for air in _airs(around):
-            at_place = _in_rh(air.vapour_pressure_pa, saturation)
-            air_rise = rises(at_place, lags, 6)
-            reach = reach_of(np.maximum(usual, 0.1), usual_rise(air_rise)[1])
+            at_location = _in_rh(air.vapour_pressure_pa, saturation)
+            air_rise = rises(at_location, lags, 6)
+            coupling = coupling_of(np.maximum(usual, 0.1), usual_rise(air_rise)[1])
             if air is around.outdoor and here.location.kind is LocationKind.SUBFLOOR_VOID:
-                reach = np.maximum(reach, _VENTED)
-            explained = np.maximum(explained, reach * np.maximum(_greatest_lately(air_rise, 24), 0.0))
-            coupled = (reach > _COUPLED) | (air is around.air)
-            wetter |= coupled & (level < _highest_lately(at_place) + 1.0)[None, :]
+                coupling = np.maximum(coupling, _VENTED)
+            explained = np.maximum(explained, coupling * np.maximum(_greatest_lately(air_rise, 24), 0.0))
+            coupled = (coupling > _COUPLED) | (air is around.air)
+            wetter |= coupled & (level < _highest_lately(at_location) + 1.0)[None, :]
     return explained, wetter
 
 
-def _highest_lately(at_place: Array) -> Array:
+def _highest_lately(at_location: Array) -> Array:
     """Highest half-day mean of an air at a place within a day, (n,); minus infinity where unknown."""
-    return np.asarray(_greatest_lately(trailing_mean(at_place, 12, 0.2)[None, :], 24)[0])
+    return np.asarray(_greatest_lately(trailing_mean(at_location, 12, 0.2)[None, :], 24)[0])
 
 
 def _mean(values: Array) -> float:
@@ -214,34 +218,36 @@ def _mean(values: Array) -> float:
     return float(known.mean()) if len(known) else 0.0
 
 
-def _quickens(rise: Array, lags: tuple[int, ...], least: float) -> Flags:
+def _quickens(rise: Array, lags: tuple[int, ...], minimum: float) -> Flags:
     """Where a rise is greater than the one before it: an approach to equilibrium slows down, new water does not."""
     out = np.empty(rise.shape, dtype=bool)
     for row, lag in enumerate(lags):
         before = lagged(rise[row], 24 * lag)
         day_before = lagged(rise[row], 24)
         before = np.where(np.isfinite(before), before, np.where(np.isfinite(day_before), day_before, np.inf))
-        out[row] = rise[row] - before > 0.5 * least
+        out[row] = rise[row] - before > 0.5 * minimum
     return out
 
 
-def _rise(here: Track, around: Around, options: AnalysisOptions, settled_s: float) -> tuple[Event | None, float]:
+def _rise(here: HourlySeries, around: Around, options: AnalysisOptions, settled_s: float) -> tuple[Event | None, float]:
     """The rise that stands, and what is usual in a day at its time. [% RH]"""
     hits, limit = detected(here, around, options, settled_s)
-    least = options.rewetting_sleeve_pct if is_sleeve(here) else options.rewetting_void_pct
+    minimum = options.rewetting_sleeve_pct if is_sleeve(here) else options.rewetting_void_pct
     event = newest_event(
         hits,
         here.relative_humidity_pct,
         apart_h=72,
         back_share=0.4,
         hold_h=_HOLD_H,
-        least_fall=0.5 * least,
-        least_rise=0.7 * least,
+        min_fall=0.5 * minimum,
+        min_rise=0.7 * minimum,
     )
     return (event, float(limit[event.began])) if event is not None and event.active else (None, float("nan"))
 
 
-def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOptions, settled_s: float) -> Finding | None:
+def wetting(
+    here: HourlySeries, around: Around, as_of_s: float, options: AnalysisOptions, settled_s: float
+) -> Finding | None:
     """The finding about a place getting wet again; unknown while it is not heard.
 
     Only rises from `settled_s` on count: a sleeve that still approaches its concrete rises without being wetted. [s]
@@ -250,7 +256,7 @@ def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOption
         return None
     window_h = _SLEEVE_WINDOW_H if is_sleeve(here) else WINDOW_H
     event, limit = _rise(here.last(window_h), around.last(window_h), options, settled_s)
-    turn = _turn(here, around, options, settled_s) if event is None and is_sleeve(here) else None
+    slow_rise = _slow_rise(here, around, options, settled_s) if event is None and is_sleeve(here) else None
     heard = bool(np.isfinite(here.relative_humidity_pct[-6:]).any())
     since, said = None, "no rise beyond what temperature and air explain."
     if event is not None:
@@ -259,11 +265,11 @@ def wetting(here: Track, around: Around, as_of_s: float, options: AnalysisOption
             f"humidity rose from {event.base:.1f} to {event.now:.1f} % RH; "
             f"neither temperature nor the air around explains it (usual in a day: under {limit:.1f} %)."
         )
-    elif turn is not None:
-        since = utc(float(here.hour_s[-1]) + HOUR_S - 86_400.0 * turn.days_ago)
+    elif slow_rise is not None:
+        since = utc(float(here.hour_s[-1]) + HOUR_S - 86_400.0 * slow_rise.days_ago)
         said = (
-            f"at {turn.level:.1f} % RH and no longer drying, where its own course would have taken it to "
-            f"{turn.course:.1f} %; the air around does not explain it. Water may come from below."
+            f"at {slow_rise.level:.1f} % RH and no longer drying, where its own course would have taken it to "
+            f"{slow_rise.course:.1f} %; the air around does not explain it. Water may come from below."
         )
     value = float(since is not None) if heard else None
     return Finding(

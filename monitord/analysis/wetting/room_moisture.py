@@ -10,9 +10,9 @@ from functools import partial
 
 import numpy as np
 
-from monitord.analysis.air.air_change import brought_by
+from monitord.analysis.air.air_change import explained_rise
 from monitord.analysis.series.events import hour_of, newest_event
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import trailing_mean
 from monitord.analysis.series.times import utc
 from monitord.analysis.wetting.rewetting import WINDOW_H, rises, usual_rise
@@ -36,7 +36,7 @@ def _as_rh(vapour_pressure_pa: Array, temperature_c: Array) -> Array:
     return out
 
 
-def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Flags:
+def hits_of(room: HourlySeries, outdoor: HourlySeries | None, options: AnalysisOptions) -> Flags:
     """Hours at which the room's vapour pressure has left its band upwards, (n,) of bool."""
     level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
     outside = None if outdoor is None else _as_rh(outdoor.vapour_pressure_pa, room.temperature_c)
@@ -47,7 +47,7 @@ def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Fla
             if not (np.minimum(rise, humidity) > share * options.drive_lost_pct).any():
                 continue  # the weather and what is usual only take from that
         change = partial(rises, mean_h=mean_h)
-        brought = np.zeros_like(rise) if outside is None else brought_by(level, outside, change)
+        brought = np.zeros_like(rise) if outside is None else explained_rise(level, outside, change)
         _, usual = usual_rise(rise - brought)
         limit = options.drive_lost_pct + 2.0 * np.where(np.isfinite(usual), usual, 0.5 * options.drive_lost_pct)
         own = rise - np.maximum(brought, 0.0)  # a fall outdoors makes no rise of a room that did not follow it
@@ -56,7 +56,9 @@ def hits_of(room: Track, outdoor: Track | None, options: AnalysisOptions) -> Fla
     return left
 
 
-def drive_lost(room: Track, outdoor: Track | None, as_of_s: float, options: AnalysisOptions) -> Finding | None:
+def drive_lost(
+    room: HourlySeries, outdoor: HourlySeries | None, as_of_s: float, options: AnalysisOptions
+) -> Finding | None:
     """The finding about a room's drying drive; unknown while the room is not heard."""
     if len(room) < 48:
         return None
@@ -64,7 +66,7 @@ def drive_lost(room: Track, outdoor: Track | None, as_of_s: float, options: Anal
     level = _as_rh(room.vapour_pressure_pa, room.temperature_c)
     hits = hits_of(room, None if outdoor is None else outdoor.last(WINDOW_H), options)
     event = newest_event(
-        hits, level, apart_h=48, back_share=0.5, hold_h=14 * 24, least_fall=1e9, least_rise=0.7 * options.drive_lost_pct
+        hits, level, apart_h=48, back_share=0.5, hold_h=14 * 24, min_fall=1e9, min_rise=0.7 * options.drive_lost_pct
     )
     heard = bool(np.isfinite(level[-3:]).any())
     active = event is not None and event.active

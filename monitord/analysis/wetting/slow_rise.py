@@ -22,14 +22,14 @@ _SINCE = 2 * _SPAN_D + _GAPS_D[-1] - 1
 _PER_K = 0.2
 """What each kelvin of the range of temperature adds to the limits: concrete follows it late (our choice). [% RH/K]"""
 _KEPT_D = 21
-_LEAST_RISE = 0.3
+_MIN_RISE = 0.3
 """Least rise of a day's mean above the lowest: a few times what sealed concrete scatters (our choice). [% RH]"""
 _AIR_PCT = 6.0
 """A rise of the air that may explain a turn near the surface (our choice). [% RH]"""
 
 
 @dataclass(frozen=True)
-class Turn:
+class SlowRise:
     """Concrete that turned, in % RH."""
 
     days_ago: int
@@ -40,7 +40,7 @@ class Turn:
     """Where it stood on that day."""
 
 
-def turned(humidity: Array, temperature_c: Array, air: Array, least: float) -> Turn | None:
+def find_slow_rise(humidity: Array, temperature_c: Array, air: Array, minimum: float) -> SlowRise | None:
     """A turn within the last three weeks from which the concrete has not yet fallen back; None if there is none.
 
     `humidity` is that of a settled sleeve, cleaned of temperature, and `air` what the wettest air around would bring it
@@ -62,10 +62,10 @@ def turned(humidity: Array, temperature_c: Array, air: Array, least: float) -> T
     rising = _means(filled, 2)[-count:] >= _means(filled, 2)[-count - 3 : -3]
     enough = np.convolve(known, np.ones(_SINCE + 1), "valid") >= 0.7 * (_SINCE + 1)
     wander = _PER_K * _range(day_means(temperature_c, days))
-    departs = level - course >= least + wander
-    hit = departs & rising & (level - lowest >= _LEAST_RISE + wander) & enough & known[_SINCE:]
+    departs = level - course >= minimum + wander
+    hit = departs & rising & (level - lowest >= _MIN_RISE + wander) & enough & known[_SINCE:]
     hit &= ~_wetter(day_means(air, days), filled)
-    return _standing(hit, level, course, least)
+    return _standing(hit, level, course, minimum)
 
 
 def _range(day: Array) -> Array:
@@ -106,7 +106,7 @@ def _wetter(air: Array, level: Array) -> Flags:
     return out
 
 
-def _standing(hit: Flags, level: Array, course: Array, least: float) -> Turn | None:
+def _standing(hit: Flags, level: Array, course: Array, minimum: float) -> SlowRise | None:
     """The oldest hit of the newest run of hits, unless the level fell back since."""
     at = np.flatnonzero(hit)
     if not len(at):
@@ -116,6 +116,6 @@ def _standing(hit: Flags, level: Array, course: Array, least: float) -> Turn | N
         if began - k > 3:
             break
         began = int(k)
-    if level[began:].max() - level[-1] >= 0.5 * least:
+    if level[began:].max() - level[-1] >= 0.5 * minimum:
         return None
-    return Turn(len(level) - 1 - began, float(course[began]), float(level[began]))
+    return SlowRise(len(level) - 1 - began, float(course[began]), float(level[began]))

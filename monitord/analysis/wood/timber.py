@@ -38,13 +38,15 @@ _SQRT_3 = float(np.sqrt(3.0))
 def timber_spots(job: JobFile, location_id: str, options: AnalysisOptions) -> tuple[TimberSpot, ...]:
     """The spot readings of timber at a location, in order of time, each with its doubt."""
     return tuple(
-        TimberSpot(spot.at.timestamp(), spot.corrected, _doubt(spot.u, spot.corrected, spot.corrected_for, options))
+        TimberSpot(
+            spot.at.timestamp(), spot.corrected, _uncertainty(spot.u, spot.corrected, spot.corrected_for, options)
+        )
         for spot in job.spots_at(location_id)
         if spot.kind is SpotKind.WOOD_MOISTURE
     )
 
 
-def _doubt(stated: float | None, value: float, corrected_for: str, options: AnalysisOptions) -> float:
+def _uncertainty(stated: float | None, value: float, corrected_for: str, options: AnalysisOptions) -> float:
     if stated is not None:
         return stated
     usual = options.timber_spot_u_pct if corrected_for else options.timber_spot_uncorrected_u_pct
@@ -52,7 +54,7 @@ def _doubt(stated: float | None, value: float, corrected_for: str, options: Anal
 
 
 @dataclass(frozen=True)
-class TimberTrack:
+class TimberEstimate:
     """Estimated moisture content by hour, each (n,). [% of dry mass]"""
 
     low: Array
@@ -137,14 +139,14 @@ def _hourly(spots: Sequence[TimberSpot]) -> list[TimberSpot]:
     return found
 
 
-def timber_track(
+def estimate_timber(
     temperature_c: Array,
     relative_humidity_pct: Array,
     lag_days: float,
     hour_s: Array | None = None,
     spots: Sequence[TimberSpot] = (),
     u_species: float = 0.0,
-) -> TimberTrack | None:
+) -> TimberEstimate | None:
     """Lag the air's equilibrium value; arrays (n,) by hour, NaN where unknown (there the air is taken as unchanged).
 
     None where nothing is known yet.
@@ -166,4 +168,4 @@ def timber_track(
     begin = float(np.mean(emc[known][:24]))
     hours: Array = np.arange(len(emc), dtype=np.float64) * HOUR_S if hour_s is None else hour_s
     found = lagged_between(held, hours, lag_days, begin, spots, u_species)
-    return TimberTrack(found.low, 0.5 * (found.low + found.high), found.high, emc, found.spots, u_species)
+    return TimberEstimate(found.low, 0.5 * (found.low + found.high), found.high, emc, found.spots, u_species)

@@ -13,7 +13,7 @@ from datetime import UTC, tzinfo
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import TimberSpot, Track
+from monitord.analysis.series.hourly_series import HourlySeries, TimberSpot
 from monitord.analysis.series.times import utc
 from monitord.analysis.wood.timber import lagged_between
 from monitord.analysis.words import LOOK_FIRST, WHY
@@ -29,12 +29,12 @@ from monitord.physics.wood import (
     equilibrium_moisture_content,
 )
 
-_LEAST_HOURS = 24
+_MIN_HOURS = 24
 _WETTEST_RH = 99.0
 
 
 @dataclass(frozen=True)
-class WoodCourse:
+class WoodMoistureSeries:
     """Moisture content of timber after each hour, each (n,). [% of dry mass]"""
 
     value: Array
@@ -49,7 +49,7 @@ class WoodCourse:
     """The spot readings that were used, in order of time."""
 
 
-def wood_course(here: Track, options: AnalysisOptions) -> WoodCourse | None:
+def wood_moisture_series(here: HourlySeries, options: AnalysisOptions) -> WoodMoistureSeries | None:
     """Estimate the moisture content of timber in the air of a track; None while less than a day is known.
 
     Source
@@ -58,7 +58,7 @@ def wood_course(here: Track, options: AnalysisOptions) -> WoodCourse | None:
     practice, `timber_lag_days`. Spot readings: as in `timber.lagged_between`.
     """
     known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
-    if known.sum() < _LEAST_HOURS:
+    if known.sum() < _MIN_HOURS:
         return None
     emc = np.full(len(here), np.nan)
     t = np.clip(here.temperature_c[known], -39.0, 100.0)
@@ -69,7 +69,7 @@ def wood_course(here: Track, options: AnalysisOptions) -> WoodCourse | None:
     measured = np.arange(len(here)) >= measured_from
     middle = 0.5 * (found.low + found.high)
     u_start = np.where(measured, (found.high - found.low) / np.sqrt(12.0), 0.0)
-    return WoodCourse(
+    return WoodMoistureSeries(
         value=np.where(measured, middle, found.low),
         high=found.high,
         equilibrium=emc,
@@ -78,9 +78,11 @@ def wood_course(here: Track, options: AnalysisOptions) -> WoodCourse | None:
     )
 
 
-def wood_moisture(here: Track, hour_s: float, options: AnalysisOptions, zone: tzinfo = UTC) -> WoodMoisture | None:
+def wood_moisture(
+    here: HourlySeries, hour_s: float, options: AnalysisOptions, zone: tzinfo = UTC
+) -> WoodMoisture | None:
     """Timber at a location as of a full hour; None while too little is known. `zone` is that of times in its words."""
-    course = wood_course(here, options)
+    course = wood_moisture_series(here, options)
     if course is None:
         return None
     last_day = course.equilibrium[-24:]
@@ -101,13 +103,13 @@ def wood_moisture(here: Track, hour_s: float, options: AnalysisOptions, zone: tz
     return found.model_copy(update={"words": _words(found, spot, options, zone)})
 
 
-def _by_probe(here: Track, equilibrium: Array) -> Array:
+def _by_probe(here: HourlySeries, equilibrium: Array) -> Array:
     """What the probe's humidity error does to the equilibrium of each hour, held where that is unknown, (n,)."""
     known = np.flatnonzero(np.isfinite(equilibrium))
     t = np.clip(here.temperature_c[known], -39.0, 100.0)
     rh = np.clip(here.relative_humidity_pct[known], 0.0, 97.0)
     up, down = equilibrium_moisture_content(t, rh + 2.0), equilibrium_moisture_content(t, np.maximum(rh - 2.0, 0.0))
-    each = np.abs(up - down) / (2.0 + np.minimum(rh, 2.0)) * here.doubt.relative_humidity_pct
+    each = np.abs(up - down) / (2.0 + np.minimum(rh, 2.0)) * here.uncertainty.relative_humidity_pct
     newest = np.searchsorted(known, np.arange(len(equilibrium)), side="right") - 1
     return np.asarray(each[np.maximum(newest, 0)])
 
@@ -146,7 +148,7 @@ def _words(found: WoodMoisture, spot: TimberSpot | None, options: AnalysisOption
     return f"{text}."
 
 
-def wood_finding(here: Track, found: WoodMoisture, options: AnalysisOptions, every_s: float) -> Finding | None:
+def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptions, every_s: float) -> Finding | None:
     """The finding about decay; none while the timber is wet but the place too cold or too hot for decay.
 
     An alert that is open stays as it is then: the wood is still wet when the warmth comes back.

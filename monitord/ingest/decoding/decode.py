@@ -7,8 +7,8 @@ from datetime import datetime
 
 from monitord.errors import DecodeError
 from monitord.ingest.decoding import native_json, outdoor_forecast, senml
-from monitord.ingest.decoding.records import Decoded, Source
-from monitord.ingest.decoding.topics import Route, RuleBook
+from monitord.ingest.decoding.records import Decoded, RecordSource
+from monitord.ingest.decoding.topics import TopicMatch, TopicRules
 from monitord.model.config.broker import PayloadFormat
 from monitord.model.readings import Reading
 
@@ -26,7 +26,7 @@ class PartlyDecodedError(DecodeError):
 
 
 def decode(
-    topic: str, payload: bytes, received_at: datetime, rules: RuleBook, *, retained: bool = False
+    topic: str, payload: bytes, received_at: datetime, rules: TopicRules, *, retained: bool = False
 ) -> tuple[Reading, ...]:
     """Read a payload by the rule of its topic.
 
@@ -51,7 +51,7 @@ def decode(
     route = rules.route(topic)
     if not payload or route.rule.format is PayloadFormat.STATUS:
         return ()
-    source = Source(received_at, route.gateway, route.probe, retained)
+    source = RecordSource(received_at, route.gateway, route.probe, retained)
     try:
         readings, problems = _read(route, payload, source)
     except DecodeError:
@@ -69,7 +69,7 @@ def decode(
     return tuple(readings)
 
 
-def _read(route: Route, payload: bytes, source: Source) -> Decoded:
+def _read(route: TopicMatch, payload: bytes, source: RecordSource) -> Decoded:
     match route.rule.format:
         case PayloadFormat.READING_JSON:
             return native_json.decode(payload, source)

@@ -12,7 +12,7 @@ from jmespath.exceptions import JMESPathError
 from pydantic_core import from_json
 
 from monitord.errors import ConfigurationError, DecodeError
-from monitord.ingest.decoding.records import Decoded, Source, build, decode_each
+from monitord.ingest.decoding.records import Decoded, RecordSource, build, decode_each
 from monitord.ingest.decoding.times import from_unix, parse_rfc3339
 from monitord.model.config.broker import FieldMapping, PayloadMapping, TimeFormat
 from monitord.model.readings import Reading
@@ -62,7 +62,7 @@ class CompiledMapping:
             if (field := getattr(mapping, name)) is not None
         ]
 
-    def decode(self, payload: bytes, source: Source) -> Decoded:
+    def decode(self, payload: bytes, source: RecordSource) -> Decoded:
         """Read a payload.
 
         Raises
@@ -83,7 +83,7 @@ class CompiledMapping:
             )
         return decode_each(records if isinstance(records, list) else [records], self._reading, source)
 
-    def _reading(self, record: object, source: Source) -> Reading:
+    def _reading(self, record: object, source: RecordSource) -> Reading:
         time = self._read_time(record, source)
         values = {name: self._read(name, record, path, scale, unit) for name, path, scale, unit in self._fields}
         missing = [name for name in _REQUIRED if values[name] is None]
@@ -98,7 +98,7 @@ class CompiledMapping:
         gateway = source.gateway if self._gateway is None else self._find("gateway", self._gateway, record)
         return build({**values, "probe": probe, "gateway": gateway, "time": time}, source)
 
-    def _read_time(self, record: object, source: Source) -> datetime:
+    def _read_time(self, record: object, source: RecordSource) -> datetime:
         if self._time is None:
             return source.arrival()
         value = self._find("time", self._time, record)

@@ -10,7 +10,7 @@ from pydantic_core import from_json
 from typing_extensions import TypedDict
 
 from monitord.errors import DecodeError
-from monitord.ingest.decoding.records import Decoded, Source, build, decode_each, from_validation
+from monitord.ingest.decoding.records import Decoded, RecordSource, build, decode_each, from_validation
 from monitord.ingest.decoding.times import parse_rfc3339
 from monitord.model.readings import Finite, Reading
 
@@ -35,7 +35,7 @@ _ALIKE = 0.85
 """Likeness (difflib's ratio) from which an unknown key is taken for a slip of the pen: one or two letters."""
 
 
-def decode(payload: bytes, source: Source) -> Decoded:
+def decode(payload: bytes, source: RecordSource) -> Decoded:
     """Read a payload of our own format.
 
     Unknown keys are ignored, so that a gateway may say more tomorrow than today; but a key that is nearly one of
@@ -53,7 +53,7 @@ def decode(payload: bytes, source: Source) -> Decoded:
         return _one_by_one(payload, source)
 
 
-def _one_by_one(payload: bytes, source: Source) -> Decoded:
+def _one_by_one(payload: bytes, source: RecordSource) -> Decoded:
     """The slow way, for a payload with something wrong in it: say what, and keep what is right."""
     try:
         whole = from_json(payload)
@@ -68,14 +68,14 @@ def _nothing() -> list[Reading]:
     raise DecodeError("no_records", "the list holds no reading", remedy="Send no message where there is none")
 
 
-def _checked(record: Any, source: Source) -> Reading:
+def _checked(record: Any, source: RecordSource) -> Reading:
     try:
         return _reading(_ONE.validate_python(record), source)
     except ValidationError as error:
         raise from_validation(error) from None
 
 
-def _reading(record: Record, source: Source) -> Reading:
+def _reading(record: Record, source: RecordSource) -> Reading:
     values: dict[str, Any] = {**record}
     if not KEYS.issuperset(record):
         _refuse_misspelt(record)

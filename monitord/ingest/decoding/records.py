@@ -12,7 +12,7 @@ from monitord.errors import DecodeError
 from monitord.model.readings import Reading
 
 
-class Source(NamedTuple):
+class RecordSource(NamedTuple):
     """What is known of a payload beside its bytes."""
 
     received_at: datetime
@@ -57,7 +57,7 @@ CODES = {
 """Reasons of quarantine for pydantic's types of error; any other is `bad_record`."""
 
 
-def build(values: dict[str, Any], source: Source) -> Reading:
+def build(values: dict[str, Any], source: RecordSource) -> Reading:
     """A reading from its fields, which are completed here with the time of arrival.
 
     Raises
@@ -71,7 +71,9 @@ def build(values: dict[str, Any], source: Source) -> Reading:
         raise from_validation(error) from None
 
 
-def decode_each(records: Iterable[Any], decode: Callable[[Any, Source], Reading], source: Source) -> Decoded:
+def decode_each(
+    records: Iterable[Any], decode: Callable[[Any, RecordSource], Reading], source: RecordSource
+) -> Decoded:
     """Decode records one by one, so that a bad one does not take the others with it."""
     readings: list[Reading] = []
     problems: list[DecodeError] = []

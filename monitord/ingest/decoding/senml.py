@@ -20,7 +20,7 @@ import cbor2
 from pydantic_core import from_json
 
 from monitord.errors import DecodeError
-from monitord.ingest.decoding.records import Decoded, Source, build, decode_each
+from monitord.ingest.decoding.records import Decoded, RecordSource, build, decode_each
 from monitord.ingest.decoding.times import from_unix
 from monitord.model.readings import Reading
 
@@ -65,7 +65,7 @@ _QUANTITY = re.compile(
 )
 
 
-class Measured(NamedTuple):
+class MeasuredRecord(NamedTuple):
     """One resolved record that is about a quantity of ours."""
 
     device: str
@@ -74,7 +74,7 @@ class Measured(NamedTuple):
     value: float
 
 
-def decode_json(payload: bytes, source: Source) -> Decoded:
+def decode_json(payload: bytes, source: RecordSource) -> Decoded:
     """Read a SenML JSON pack (media type application/senml+json).
 
     Raises
@@ -88,7 +88,7 @@ def decode_json(payload: bytes, source: Source) -> Decoded:
     return _decode(pack, source)
 
 
-def decode_cbor(payload: bytes, source: Source) -> Decoded:
+def decode_cbor(payload: bytes, source: RecordSource) -> Decoded:
     """Read a SenML CBOR pack (media type application/senml+cbor).
 
     Raises
@@ -118,10 +118,10 @@ def _is_integer(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
 
 
-def _decode(pack: object, source: Source) -> Decoded:
+def _decode(pack: object, source: RecordSource) -> Decoded:
     if not isinstance(pack, list):
         raise _not_senml("a pack is an array of records (section 4)")
-    groups: dict[tuple[str, datetime], list[Measured]] = {}
+    groups: dict[tuple[str, datetime], list[MeasuredRecord]] = {}
     for record in _resolved(pack, source):
         groups.setdefault((record.device, record.time), []).append(record)
     if not groups:
@@ -141,7 +141,7 @@ def _decode(pack: object, source: Source) -> Decoded:
     return decode_each(groups.values(), _reading, source)
 
 
-def _reading(group: list[Measured], source: Source) -> Reading:
+def _reading(group: list[MeasuredRecord], source: RecordSource) -> Reading:
     values: dict[str, Any] = {}
     for record in group:
         value = _finite(record.value, record.quantity)
@@ -164,7 +164,7 @@ def _reading(group: list[Measured], source: Source) -> Reading:
     return build({**values, "probe": probe, "gateway": source.gateway, "time": group[0].time}, source)
 
 
-def _resolved(pack: Iterable[object], source: Source) -> Iterator[Measured]:
+def _resolved(pack: Iterable[object], source: RecordSource) -> Iterator[MeasuredRecord]:
     """The records with their base values applied (section 4.6), as far as they are about quantities of ours."""
     base: dict[str, Any] = {}
     for number, raw in enumerate(pack, start=1):
@@ -181,7 +181,7 @@ def _resolved(pack: Iterable[object], source: Source) -> Iterator[Measured]:
         if quantity == "pressure_hpa":
             value /= _PASCAL_PER_HPA
         time = _time(base.get("bt", 0.0) + record.get("t", 0.0), source)
-        yield Measured(device, time, quantity, value)
+        yield MeasuredRecord(device, time, quantity, value)
 
 
 def _checked(raw: object, number: int) -> dict[str, Any]:
@@ -226,7 +226,7 @@ def _named(name: str, unit: str | None, number: int) -> tuple[str, str] | None:
     return found["device"].rstrip(":./_-"), quantity
 
 
-def _time(seconds: float, source: Source) -> datetime:
+def _time(seconds: float, source: RecordSource) -> datetime:
     if seconds >= RELATIVE_BELOW:
         return from_unix(seconds)
     return from_unix(source.arrival().timestamp() + seconds)

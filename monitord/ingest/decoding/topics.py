@@ -24,7 +24,7 @@ _CACHED_TOPICS = 10_000
 """Topics whose route is remembered; a sender that invents topics without end must not fill the memory."""
 
 
-class Route(NamedTuple):
+class TopicMatch(NamedTuple):
     """What is known of a payload before it is opened."""
 
     rule: TopicRule
@@ -88,7 +88,7 @@ class TopicPattern:
         return f"{expression}(?:/.*)?" if parts else ".*"
 
 
-class RuleBook:
+class TopicRules:
     """All rules, checked and ready: those of the settings first, then our own topics.
 
     Raises
@@ -98,7 +98,7 @@ class RuleBook:
 
     def __init__(self, rules: Sequence[TopicRule] = ()) -> None:
         self._rules = [self._compiled(rule) for rule in (*rules, *DEFAULT_TOPIC_RULES)]
-        self._cache: dict[str, Route] = {}
+        self._cache: dict[str, TopicMatch] = {}
 
     def filters(self, also: Sequence[str] = ()) -> tuple[str, ...]:
         """The topic filters to subscribe to, with those of `also`, less those that another one covers.
@@ -113,7 +113,7 @@ class RuleBook:
             text for text in by_filter if not any(p.covers(text) for name, p in by_filter.items() if name != text)
         )
 
-    def route(self, topic: str) -> Route:
+    def route(self, topic: str) -> TopicMatch:
         """The rule for a topic, with the gateway and probe that the topic names.
 
         Raises
@@ -128,12 +128,14 @@ class RuleBook:
             self._cache[topic] = known
         return known
 
-    def _find(self, topic: str) -> Route:
+    def _find(self, topic: str) -> TopicMatch:
         for pattern, rule, mapping in self._rules:
             names = pattern.match(topic)
             if names is not None:
                 probe, gateway = names.get("probe"), names.get("gateway")
-                return Route(rule, mapping, gateway, None if probe is None else checked_probe(probe), names.get("job"))
+                return TopicMatch(
+                    rule, mapping, gateway, None if probe is None else checked_probe(probe), names.get("job")
+                )
         raise DecodeError(
             "no_rule",
             "no rule says what this topic carries",

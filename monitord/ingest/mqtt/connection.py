@@ -24,7 +24,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from monitord.clock import Clock
 from monitord.errors import BrokerError
 from monitord.ingest.mqtt.client import new_client
-from monitord.ingest.writer import Message
+from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
 
 log = logging.getLogger(__name__)
@@ -54,7 +54,7 @@ class Token(NamedTuple):
 class Arrival(NamedTuple):
     """A message, and how to acknowledge it; none for one sent with QoS 0."""
 
-    message: Message
+    message: IncomingMessage
     token: Token | None
 
 
@@ -253,7 +253,7 @@ class Connection:
         except UnicodeDecodeError:
             topic = _NOT_UTF8
         token = Token(self._number, message.mid) if message.qos else None
-        return Arrival(Message(topic, bytes(message.payload), received_at, message.retain), token)
+        return Arrival(IncomingMessage(topic, bytes(message.payload), received_at, message.retain), token)
 
     def _send_acknowledgements(self) -> None:
         for _ in range(len(self._acknowledged)):

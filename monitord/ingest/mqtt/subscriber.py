@@ -17,7 +17,7 @@ from time import monotonic, sleep
 
 from monitord.clock import Clock
 from monitord.errors import StoreError
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Arrival, Connection, LinkState
 from monitord.ingest.writer import BatchWriter, Outcome
 from monitord.model.config.broker import BrokerSettings
@@ -31,7 +31,7 @@ sent all it will before we acknowledge."""
 _ROOM = 4
 """Batches that wait at most; then the network is left alone until one is committed."""
 _RETRY_FIRST_S = 0.2
-_RETRY_MOST_S = 10.0
+_RETRY_MAX_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class Consumer:
     ConfigurationError : the TLS files can't be used, or `also_read` holds what is no topic filter.
     """
 
-    def __init__(self, settings: BrokerSettings, db: Database, clock: Clock, rules: RuleBook) -> None:
+    def __init__(self, settings: BrokerSettings, db: Database, clock: Clock, rules: TopicRules) -> None:
         self._settings = settings
         self._clock = clock
         self._writer = BatchWriter(db, rules)
@@ -191,7 +191,7 @@ class Consumer:
                 self._last_commit_at = self._clock.now()
                 return True
             if not self._stopping.wait(pause):
-                pause = min(2 * pause, _RETRY_MOST_S)
+                pause = min(2 * pause, _RETRY_MAX_S)
             elif monotonic() + _RETRY_FIRST_S < self._give_up_at:
                 sleep(_RETRY_FIRST_S)
             else:

@@ -50,7 +50,7 @@ class Day(StrEnum):
 EVERY_DAY = tuple(Day)
 
 
-class Hours(BaseModel):
+class TimeInterval(BaseModel):
     """A span of the day that comes again."""
 
     model_config = _STRICT
@@ -99,7 +99,7 @@ class Way(BaseModel):
     """Name of a channel."""
     address: str = ""
     """What stands for `{address}` in the channel's URL: an e-mail address, a telephone number."""
-    least_severity: Severity = Severity.NOTE
+    min_severity: Severity = Severity.NOTE
     """Milder alerts do not go this way."""
     digest: bool = True
     """Whether the daily digest goes this way."""
@@ -120,7 +120,7 @@ class Person(BaseModel):
     """Folder of the templates that their messages are written with."""
     ways: Annotated[tuple[Way, ...], Field(min_length=1)]
     """How they are reached; a message goes every way that its severity allows."""
-    quiet: tuple[Hours, ...] = ()
+    quiet: tuple[TimeInterval, ...] = ()
     """When only `act` alerts reach them; the rest waits for the end and comes as one report."""
     digest_at: ClockTime | None = None
     """Local time of their daily digest; none: they get none."""
@@ -139,7 +139,7 @@ class Escalation(BaseModel):
     """Ids of the people who are told then."""
 
 
-class Route(BaseModel):
+class AlertRoute(BaseModel):
     """Which alerts go to whom. Every route that fits adds its people, down to one with `last`."""
 
     model_config = _STRICT
@@ -152,9 +152,9 @@ class Route(BaseModel):
     """Location ids, `*` and `?` allowed; empty: every location."""
     kinds: tuple[str, ...] = ()
     """Kinds of alert, `*` and `?` allowed; empty: every kind."""
-    least_severity: Severity = Severity.NOTE
+    min_severity: Severity = Severity.NOTE
     """Milder alerts do not take this route."""
-    hours: tuple[Hours, ...] = ()
+    hours: tuple[TimeInterval, ...] = ()
     """When it is used, in the job's local time; empty: always."""
     people: tuple[Identifier, ...] = ()
     """Ids of the people who are told; empty: nobody at once, the alert stands in digests only."""
@@ -184,7 +184,7 @@ class MaintenanceWindow(BaseModel):
     """Job ids, `*` and `?` allowed; empty: every job."""
     kinds: tuple[str, ...] = ()
     """Kinds of alert, `*` and `?` allowed; empty: every kind."""
-    hours: Hours | None = None
+    hours: TimeInterval | None = None
     """For a window that comes again: its hours, in the job's local time."""
     start: UtcTime | None = None
     """For a window that comes once: its beginning."""
@@ -243,7 +243,7 @@ class AlertSettings(BaseModel):
     """The ways out of the program."""
     people: tuple[Person, ...] = ()
     """Who can be told."""
-    routes: tuple[Route, ...] = ()
+    routes: tuple[AlertRoute, ...] = ()
     """Which alerts go to whom; an alert that no route fits goes to everyone, so that none is lost."""
     maintenance: tuple[MaintenanceWindow, ...] = ()
     """Planned times in which alerts are not told."""

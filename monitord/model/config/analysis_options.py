@@ -56,10 +56,10 @@ class AnalysisOptions(BaseModel):
     """How far the margin of a cold surface is forecast. [h]"""
     night_cycle_days: Annotated[int, Field(ge=2, le=30)] = 5
     """From how many past days the daily cycle is taken, the last one counting most (our choice). [days]"""
-    night_least_u_k: Positive = 0.4
+    night_min_u_k: Positive = 0.4
     """Least standard uncertainty of the forecast margin, however well the last days repeat (our choice). [K]"""
 
-    outdoor_forecast_most_age_h: Positive = 24.0
+    outdoor_forecast_max_age_h: Positive = 24.0
     """A forecast of the outdoor air that was issued longer ago is not used (our choice). [h]"""
 
     # mould, wood
@@ -68,7 +68,7 @@ class AnalysisOptions(BaseModel):
     mould_early_rh_pct: Positive = 80.0
     """Seven-day mean surface humidity of the early caution: EN ISO 13788's limit for a month, over a week instead
     (our choice). [%]"""
-    mould_early_least_c: float = 5.0
+    mould_early_min_c: float = 5.0
     """Seven-day mean surface temperature from which that caution counts (as in ASHRAE 160). [°C]"""
     mould_index_warn: Positive = 1.0
     """Mould index of first growth, seen with a microscope (Hukka and Viitanen 1999). [-]"""
@@ -97,7 +97,7 @@ class AnalysisOptions(BaseModel):
     overdrying_emc_pct: Positive = 5.0
     """Air in which timber would come below so much dries its surface too fast when it is also warm (common
     practice: timber indoors is kept at 6 to 12). [% of dry mass]"""
-    overdrying_least_c: float = 30.0
+    overdrying_min_c: float = 30.0
     """From which temperature on that counts (our choice). [°C]"""
 
     # silence

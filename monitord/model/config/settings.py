@@ -35,7 +35,7 @@ class DatabaseSettings(BaseModel):
 
     url: Annotated[str, Field(min_length=1)] = "sqlite:///monitord.sqlite3"
     """Database URL; a relative path is taken from the directory that the daemon is started in."""
-    least_free_mb: Annotated[int, Field(ge=0)] = 200
+    min_free_mb: Annotated[int, Field(ge=0)] = 200
     """`monitord doctor` complains when less disk than this is free beside a SQLite database. [MB]"""
 
 

@@ -60,7 +60,7 @@ digest_days = ["mon", "tue", "wed", "thu", "fri"]
 [[alerts.routes]]
 name = "site work"
 jobs = ["quay-*"]
-least_severity = "watch"
+min_severity = "watch"
 people = ["anna"]
 """,
     "alerts.maintenance": """\

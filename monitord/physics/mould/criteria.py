@@ -43,7 +43,7 @@ def monthly_surface_humidity(
     month: NDArray[np.int64],
     surface_rh_pct: Array,
     limit_pct: float = ISO_13788_LIMIT_PCT,
-    least_known_share: float = 0.75,
+    min_known_share: float = 0.75,
 ) -> MonthlyHumidity:
     """Monthly mean surface humidity against the limit of EN ISO 13788.
 
@@ -52,7 +52,7 @@ def monthly_surface_humidity(
     month : Number of the month of each hour, such as year·12 + month; all that belong together. [number] Range any.
     surface_rh_pct : Surface humidity of each hour. [%] Range 0..1E6; above 100 counts as 100; NaN: unknown.
     limit_pct : Limit. [%] Range 0..100.
-    least_known_share : Share of a month's hours that must be known for a verdict. [0..1] Range 0..1; our choice.
+    min_known_share : Share of a month's hours that must be known for a verdict. [0..1] Range 0..1; our choice.
 
     Returns
     -------
@@ -69,7 +69,7 @@ def monthly_surface_humidity(
     """
     rh = np.minimum(in_range("surface_rh_pct", np.asarray(surface_rh_pct), 0.0, 1e6, "%"), 100.0)
     limit = in_range("limit_pct", limit_pct, 0.0, 100.0, "%")
-    least = in_range("least_known_share", least_known_share, 0.0, 1.0, "")
+    minimum = in_range("min_known_share", min_known_share, 0.0, 1.0, "")
     months, member = np.unique(np.asarray(month), return_inverse=True)
     known = ~np.isnan(rh)
     hours = np.bincount(member, minlength=len(months))
@@ -77,18 +77,18 @@ def monthly_surface_humidity(
     total = np.bincount(member[known], weights=rh[known], minlength=len(months))
     mean = np.where(heard > 0, total / np.maximum(heard, 1), np.nan)
     share = heard / np.maximum(hours, 1)
-    enough = (share >= least) & (heard > 0)
+    enough = (share >= minimum) & (heard > 0)
     return MonthlyHumidity(months, mean, share, np.where(enough, (mean > limit).astype(np.float64), np.nan))
 
 
-def running_mean(values: Array, window_h: int, least_known_share: float = 0.75) -> Array:
+def running_mean(values: Array, window_h: int, min_known_share: float = 0.75) -> Array:
     """Mean of the last hours, at the end of each hour, leaving out what is missing.
 
     Parameters
     ----------
     values : Hourly values, (hours,) or (hours, n). [any unit] Range finite; NaN: unknown.
     window_h : Length of the window. [h] Range 1..100 000.
-    least_known_share : Share of the window that must be known. [0..1] Range 0..1; our choice.
+    min_known_share : Share of the window that must be known. [0..1] Range 0..1; our choice.
 
     Returns
     -------
@@ -104,7 +104,7 @@ def running_mean(values: Array, window_h: int, least_known_share: float = 0.75) 
     Arithmetic mean; the form of ASHRAE 160's 30-day criterion.
     """
     window = int(in_range("window_h", window_h, 1, 100_000, "h"))
-    least = in_range("least_known_share", least_known_share, 0.0, 1.0, "")
+    minimum = in_range("min_known_share", min_known_share, 0.0, 1.0, "")
     given = np.asarray(in_range("values", np.asarray(values), -1e300, 1e300, ""))
     known = ~np.isnan(given)
     zero = np.zeros((1, *given.shape[1:]))
@@ -114,7 +114,7 @@ def running_mean(values: Array, window_h: int, least_known_share: float = 0.75) 
     if len(given) < window:
         return out
     heard = count[window:] - count[:-window]
-    enough = (heard > 0) & (heard >= least * window)
+    enough = (heard > 0) & (heard >= minimum * window)
     out[window - 1 :] = np.where(enough, (total[window:] - total[:-window]) / np.maximum(heard, 1.0), np.nan)
     return out
 
@@ -124,7 +124,7 @@ def ashrae_160_exceeded(
     surface_rh_pct: Array,
     window_h: int = ASHRAE_160_HOURS,
     limit_pct: float = ASHRAE_160_LIMIT_PCT,
-    least_known_share: float = 0.75,
+    min_known_share: float = 0.75,
 ) -> Array:
     """Verdict of the running-mean criterion of ASHRAE 160 at the end of each hour.
 
@@ -136,7 +136,7 @@ def ashrae_160_exceeded(
     surface_rh_pct : Hourly surface humidity. [%] Range 0..1E6; above 100 counts as 100; NaN: unknown.
     window_h : Length of the window. [h] Range 1..100 000.
     limit_pct : Limit of the mean humidity. [%] Range 0..100.
-    least_known_share : Share of the window that must be known. [0..1] Range 0..1; our choice.
+    min_known_share : Share of the window that must be known. [0..1] Range 0..1; our choice.
 
     Returns
     -------
@@ -154,8 +154,8 @@ def ashrae_160_exceeded(
     """
     t = in_range("surface_temperature_c", np.asarray(surface_temperature_c), -100.0, 200.0, "°C")
     rh = np.minimum(in_range("surface_rh_pct", np.asarray(surface_rh_pct), 0.0, 1e6, "%"), 100.0)
-    mean_t = running_mean(np.asarray(t), window_h, least_known_share)
-    mean_rh = running_mean(rh, window_h, least_known_share)
+    mean_t = running_mean(np.asarray(t), window_h, min_known_share)
+    mean_rh = running_mean(rh, window_h, min_known_share)
     counts = (mean_t >= ASHRAE_160_COLDEST_C) & (mean_t <= ASHRAE_160_HOTTEST_C)
     verdict = (counts & (mean_rh >= in_range("limit_pct", limit_pct, 0.0, 100.0, "%"))).astype(np.float64)
     return np.where(np.isnan(mean_t) | np.isnan(mean_rh), np.nan, verdict)

@@ -15,7 +15,7 @@ def file_of(url: str) -> Path | None:
     return Path(str(parsed.database)).absolute()
 
 
-def complaints(conn: Connection) -> list[str]:
+def health_problems(conn: Connection) -> list[str]:
     """What the database itself finds damaged; empty if nothing, or if it offers no such check."""
     if conn.dialect.name != "sqlite":
         return []

@@ -96,10 +96,10 @@ def probe_times(dialect: str) -> FromClause:
     given = bindparam("pairs", type_=Text)
     if dialect == "postgresql":
         item = func.json_array_elements(cast(given, postgresql.JSON)).table_valued("value", name="item")
-        parts: list[ColumnElement[Any]] = [item.c.value.op("->>")(place) for place in range(3)]
+        parts: list[ColumnElement[Any]] = [item.c.value.op("->>")(location) for location in range(3)]
     else:
         item = func.json_each(given).table_valued("value", name="item")
-        parts = [func.json_extract(item.c.value, f"$[{place}]") for place in range(3)]
+        parts = [func.json_extract(item.c.value, f"$[{location}]") for location in range(3)]
     n, probe, time_ms = parts
     return select(
         cast(n, BigInteger).label("n"), cast(probe, Text).label("probe"), cast(time_ms, BigInteger).label("time_ms")

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from monitord.analysis.estimate_series import PlaceCourses
+from monitord.analysis.estimate_series import EstimateSeries
 from monitord.analysis.surfaces.mould_risk import MATERIALS
 from monitord.analysis.wood.timber import timber_spots
 from monitord.charts.parts import Chart, Level, Point, Trace
@@ -26,45 +26,53 @@ _SCALE = (
     "nearly all of it."
 )
 """Hukka and Viitanen (1999), table of the index, in our words."""
-_LEAST_SOAKED_H = 24
+_MIN_SOAKED_H = 24
 """What it would be if it was soaked is drawn where it was open for so long before someone measured. [h]"""
 _APART_INDEX = 0.1
 """The index if wetter or drier is drawn where it ever lies so far from the index."""
-_LEAST_INDEX = 0.01
+_MIN_INDEX = 0.01
 """A course that stays under this even in the wettest case is told and not drawn."""
 
 
-def damage_figures(scene: Scene, place: Location, courses: PlaceCourses | None) -> list[Figure]:
+def damage_figures(scene: Scene, location: Location, estimates: EstimateSeries | None) -> list[Figure]:
     """The charts that apply to a location; none where nothing is estimated."""
-    if courses is None:
+    if estimates is None:
         return []
-    found = [_excess(scene, place, courses), _mould(scene, place, courses), _timber(scene, place, courses)]
+    found = [
+        _excess(scene, location, estimates),
+        _mould(scene, location, estimates),
+        _timber(scene, location, estimates),
+    ]
     return [one for one in found if one is not None]
 
 
-def _traces(scene: Scene, courses: PlaceCourses, lines: Sequence[tuple[Measure, str, bool]]) -> list[Trace]:
+def _traces(scene: Scene, estimates: EstimateSeries, lines: Sequence[tuple[Measure, str, bool]]) -> list[Trace]:
     """A trace for each (measure, label, with band) that has values."""
     traces: list[Trace] = []
     for measure, label, band in lines:
-        time_s, value, u = hourly(courses, measure)
+        time_s, value, u = hourly(estimates, measure)
         if np.isfinite(value).any():
-            doubt = scene.options.coverage * u if band else None
-            traces.append(Trace(f"s{len(traces) + 1}", label, time_s, value, doubt, HOUR_S))
+            uncertainty = scene.options.coverage * u if band else None
+            traces.append(Trace(f"s{len(traces) + 1}", label, time_s, value, uncertainty, HOUR_S))
     return traces
 
 
-def _excess(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | None:
+def _excess(scene: Scene, location: Location, estimates: EstimateSeries) -> Figure | None:
     """How much more vapour there is than in the room and outdoors: which way it is driven."""
-    if place.kind is LocationKind.OUTDOOR_AIR:
+    if location.kind is LocationKind.OUTDOOR_AIR:
         return None
-    room = scene.job.room_of(place)
+    room = scene.job.room_of(location)
     lines = [(Measure.OVER_ROOM, "over the room", True), (Measure.OVER_OUTDOORS, "over outdoors", True)]
-    lines = [line for line in lines if np.isfinite(hourly(courses, line[0])[1]).any()]
-    traces = _traces(scene, courses, lines)
+    lines = [line for line in lines if np.isfinite(hourly(estimates, line[0])[1]).any()]
+    traces = _traces(scene, estimates, lines)
     if not traces:
         return None
-    goal, levels = place.goal, [Level(0.0, "", "zero")]
-    if goal is not None and goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS and place.reference in _others(courses):
+    goal, levels = location.goal, [Level(0.0, "", "zero")]
+    if (
+        goal is not None
+        and goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
+        and location.reference in _others(estimates)
+    ):
         levels.append(Level(goal.limit, f"goal {goal.limit:g}"))
     beside = f" Room: {room.label}." if room is not None and lines[0][0] is Measure.OVER_ROOM else ""
     said = [
@@ -73,38 +81,38 @@ def _excess(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | No
     ]
     chart = Chart(
         title="Vapour pressure over the airs beside it",
-        description=described(scene, "Vapour pressure over other airs", place, traces, "Pa"),
+        description=described(scene, "Vapour pressure over other airs", location, traces, "Pa"),
         unit="Pa",
         window=scene.window,
         traces=tuple(traces),
         levels=tuple(levels),
-        markers=markers_of(scene.job, place, scene.alerts, scene.shown, scene.times),
+        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
         outs=scene.outs,
-        least_span=200.0,
+        min_span=200.0,
     )
-    traced = [f"{place.id}:{measure}" for measure, _, _ in lines]
+    traced = [f"{location.id}:{measure}" for measure, _, _ in lines]
     table = _days(scene, [(trace.label, trace) for trace in traces], "Pa", mean=True)
-    return figure("excess", place, chart, [*said, *remarks(scene, traces[0], "Pa")], traced, table)
+    return figure("excess", location, chart, [*said, *remarks(scene, traces[0], "Pa")], traced, table)
 
 
-def _others(courses: PlaceCourses) -> set[str]:
-    return {over.other for over in (courses.over_room, courses.over_outdoors) if over is not None}
+def _others(estimates: EstimateSeries) -> set[str]:
+    return {over.other for over in (estimates.over_room, estimates.over_outdoors) if over is not None}
 
 
-def _mould(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | None:
+def _mould(scene: Scene, location: Location, estimates: EstimateSeries) -> Figure | None:
     """The mould index with its steps named; none while it stays at 0 even if every reading was too dry."""
-    mould = courses.mould
-    if mould is None or float(mould.high.max()) < _LEAST_INDEX:
+    mould = estimates.mould
+    if mould is None or float(mould.high.max()) < _MIN_INDEX:
         return None
     lines = [(Measure.MOULD_INDEX, "mould index", False)]
     if float((mould.high - mould.index).max()) >= _APART_INDEX:
         lines.append((Measure.MOULD_INDEX_HIGH, "if wetter", False))
     if float((mould.index - mould.low).max()) >= _APART_INDEX:
         lines.append((Measure.MOULD_INDEX_LOW, "if drier", False))
-    traces, options = _traces(scene, courses, lines), scene.options
+    traces, options = _traces(scene, estimates, lines), scene.options
     chart = Chart(
         title="Mould index",
-        description=described(scene, "Mould index", place, traces, ""),
+        description=described(scene, "Mould index", location, traces, ""),
         unit="",
         window=scene.window,
         traces=tuple(traces),
@@ -112,9 +120,9 @@ def _mould(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | Non
             Level(options.mould_index_warn, "1: under a microscope", "caution"),
             Level(options.mould_index_act, "3: seen with the eye", "caution"),
         ),
-        markers=markers_of(scene.job, place, scene.alerts, scene.shown, scene.times),
+        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
         outs=scene.outs,
-        least_span=3.5,
+        min_span=3.5,
         floor=0.0,
         ceiling=6.0,
     )
@@ -124,50 +132,50 @@ def _mould(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | Non
     ]
     if len(lines) > 1:
         said.append("Wetter, drier: if every reading was off by one standard uncertainty.")
-    traced = [f"{place.id}:{measure}" for measure, _, _ in lines]
+    traced = [f"{location.id}:{measure}" for measure, _, _ in lines]
     table = _days(scene, [(trace.label, trace) for trace in traces], "", decimals=2)
-    return figure("mould", place, chart, [*said, *remarks(scene, traces[0], "")], traced, table)
+    return figure("mould", location, chart, [*said, *remarks(scene, traces[0], "")], traced, table)
 
 
-def _timber(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | None:
+def _timber(scene: Scene, location: Location, estimates: EstimateSeries) -> Figure | None:
     """What timber in this air would hold, what the air would bring it to, and what was measured by hand."""
-    if courses.wood is None:
+    if estimates.wood is None:
         return None
     lines = [
         (Measure.TIMBER_MOISTURE, "timber", True),
         (Measure.TIMBER_EQUILIBRIUM, "air's equilibrium", False),
         (Measure.TIMBER_IF_SOAKED, "if it was soaked", False),
     ]
-    least = {Measure.TIMBER_IF_SOAKED: _LEAST_SOAKED_H}
-    lines = [line for line in lines if np.isfinite(hourly(courses, line[0])[1]).sum() >= least.get(line[0], 1)]
-    traces, options = _traces(scene, courses, lines), scene.options
+    minimum = {Measure.TIMBER_IF_SOAKED: _MIN_SOAKED_H}
+    lines = [line for line in lines if np.isfinite(hourly(estimates, line[0])[1]).sum() >= minimum.get(line[0], 1)]
+    traces, options = _traces(scene, estimates, lines), scene.options
     if not traces:
         return None
     points = tuple(
         Point(spot.time_s, spot.moisture_content_pct, options.coverage * spot.u_pct)
-        for spot in timber_spots(scene.job, place.id, options)
+        for spot in timber_spots(scene.job, location.id, options)
     )
     levels = [Level(options.wood_decay_pct, f"caution {options.wood_decay_pct:g}", "caution")]
-    goal = place.goal
+    goal = location.goal
     if goal is not None and goal.metric is GoalMetric.TIMBER_MOISTURE:
         levels.append(Level(goal.limit, f"goal {goal.limit:g}"))
     unit = UNITS[Measure.TIMBER_MOISTURE]
     chart = Chart(
         title="Moisture content of timber",
-        description=described(scene, "Moisture content of timber", place, traces, unit, points),
+        description=described(scene, "Moisture content of timber", location, traces, unit, points),
         unit=unit,
         window=scene.window,
         traces=tuple(traces),
         levels=tuple(levels),
         points=points,
-        markers=markers_of(scene.job, place, scene.alerts, scene.shown, scene.times),
+        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
         outs=scene.outs,
-        least_span=6.0,
+        min_span=6.0,
         floor=0.0,
     )
     said = [
-        f"In % of dry mass, for timber beside the {SHORT_KINDS[place.kind]}: what the air would bring it to, lagged as "
-        f"a joist lags it, by {options.timber_lag_days:g} days."
+        f"In % of dry mass, for timber beside the {SHORT_KINDS[location.kind]}: what the air would bring it to, lagged "
+        f"as a joist lags it, by {options.timber_lag_days:g} days."
     ]
     if points:
         said.append("Rings: measured by hand, the bar is the doubt; each moves the estimate by how sure it is.")
@@ -176,9 +184,9 @@ def _timber(scene: Scene, place: Location, courses: PlaceCourses) -> Figure | No
             "Nobody has measured it: the line is the least that it holds, from what the air of the first day would "
             "give. A spot reading would set it."
         )
-    traced = [f"{place.id}:{measure}" for measure, _, _ in lines]
+    traced = [f"{location.id}:{measure}" for measure, _, _ in lines]
     table = _days(scene, [(trace.label, trace) for trace in traces], unit)
-    return figure("timber", place, chart, [*said, *remarks(scene, traces[0], unit)], traced, table)
+    return figure("timber", location, chart, [*said, *remarks(scene, traces[0], unit)], traced, table)
 
 
 def _days(
@@ -190,7 +198,7 @@ def _days(
     decimals: int | None = None,
 ) -> DayTable:
     """A row for each local day in the window, the newest first: the day's last value, or its mean."""
-    window, places = scene.window, decimals_of(unit) if decimals is None else decimals
+    window, digits = scene.window, decimals_of(unit) if decimals is None else decimals
     cells: dict[datetime, dict[int, str]] = {}
     for column, (_, trace) in enumerate(columns):
         inside = (trace.time_s > window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.value)
@@ -200,9 +208,9 @@ def _days(
             by_day.setdefault(middle.replace(hour=0, minute=0, second=0, microsecond=0), []).append(int(at))
         for day, found in by_day.items():
             value = float(np.mean(trace.value[found])) if mean else float(trace.value[found[-1]])
-            text = number(value, places)
-            if trace.doubt is not None and np.isfinite(trace.doubt[found[-1]]):
-                text += f" ±\u00a0{number(float(np.mean(trace.doubt[found])), places)}"
+            text = number(value, digits)
+            if trace.uncertainty is not None and np.isfinite(trace.uncertainty[found[-1]]):
+                text += f" ±\u00a0{number(float(np.mean(trace.uncertainty[found])), digits)}"
             cells.setdefault(day, {})[column] = text + (f"\u00a0{unit}" if unit else "")
     rows = [
         (scene.times.day(day, weekday=True), *(found.get(column, "—") for column in range(len(columns))))

@@ -7,8 +7,8 @@ from datetime import datetime
 import numpy as np
 from sqlalchemy import Connection
 
-from monitord.analysis.estimate_series import Excess, PlaceCourses, place_courses
-from monitord.analysis.hourly_results import HourView, view_hours
+from monitord.analysis.estimate_series import EstimateSeries, Excess, estimate_series
+from monitord.analysis.hourly_results import HourlyResults, compute_hourly_results
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
 from monitord.model.series import HOUR_S, Array
@@ -16,7 +16,7 @@ from monitord.store.records import load_job_record
 from monitord.web.charts.series import Measure
 from monitord.web.queries import JobState
 
-_MOST_JOBS = 8
+_MAX_JOBS = 8
 """Jobs whose hours are kept at once: what some people have open."""
 
 
@@ -25,52 +25,52 @@ class HoursKept:
 
     def __init__(self, options: AnalysisOptions) -> None:
         self._options = options
-        self._kept: dict[str, tuple[JobFile, datetime, HourView]] = {}
+        self._kept: dict[str, tuple[JobFile, datetime, HourlyResults]] = {}
 
-    def courses(self, conn: Connection, state: JobState, place: Location) -> PlaceCourses | None:
+    def estimates(self, conn: Connection, state: JobState, location: Location) -> EstimateSeries | None:
         """What is estimated of a location; None where nothing is, or the job was never assessed."""
         hours = self._hours(conn, state)
-        return None if hours is None else place_courses(state.job, hours, place, self._options)
+        return None if hours is None else estimate_series(state.job, hours, location, self._options)
 
-    def _hours(self, conn: Connection, state: JobState) -> HourView | None:
+    def _hours(self, conn: Connection, state: JobState) -> HourlyResults | None:
         if state.assessment is None:
             return None
         job, as_of = state.job, state.assessment.as_of
         kept = self._kept.get(job.job)
         if kept is None or kept[:2] != (job, as_of):
             record = load_job_record(conn, job, as_of)
-            view = view_hours(job, record, as_of.timestamp() // HOUR_S * HOUR_S, self._options)
+            view = compute_hourly_results(job, record, as_of.timestamp() // HOUR_S * HOUR_S, self._options)
             self._kept.pop(job.job, None)
             kept = self._kept[job.job] = (job, as_of, view)
-            for old in list(self._kept)[:-_MOST_JOBS]:
+            for old in list(self._kept)[:-_MAX_JOBS]:
                 self._kept.pop(old, None)
         return kept[2]
 
 
-def hourly(courses: PlaceCourses | None, measure: Measure) -> tuple[Array, Array, Array]:
+def hourly(estimates: EstimateSeries | None, measure: Measure) -> tuple[Array, Array, Array]:
     """Times [s], values and standard uncertainties of a measure that is estimated by hours, each (n,).
 
     NaN in hours in which the location was not heard: what is held there is no news. Empty where it is not estimated.
     """
     none = np.empty(0)
-    if courses is None:
+    if estimates is None:
         return none, none, none
-    found = _values(courses, measure)
+    found = _values(estimates, measure)
     if found is None:
         return none, none, none
-    known = courses.known > 0.0
+    known = estimates.known > 0.0
     value, u = (np.where(known, part, np.nan) for part in found)
-    return courses.end_s, value, u
+    return estimates.end_s, value, u
 
 
-def _values(courses: PlaceCourses, measure: Measure) -> tuple[Array, Array] | None:
-    nothing = np.full(len(courses.end_s), np.nan)
-    mould, wood = courses.mould, courses.wood
+def _values(estimates: EstimateSeries, measure: Measure) -> tuple[Array, Array] | None:
+    nothing = np.full(len(estimates.end_s), np.nan)
+    mould, wood = estimates.mould, estimates.wood
     match measure:
         case Measure.OVER_ROOM:
-            return _excess(courses.over_room)
+            return _excess(estimates.over_room)
         case Measure.OVER_OUTDOORS:
-            return _excess(courses.over_outdoors)
+            return _excess(estimates.over_outdoors)
         case Measure.MOULD_INDEX if mould is not None:
             return mould.index, nothing
         case Measure.MOULD_INDEX_LOW if mould is not None:
@@ -82,7 +82,7 @@ def _values(courses: PlaceCourses, measure: Measure) -> tuple[Array, Array] | No
         case Measure.TIMBER_EQUILIBRIUM if wood is not None:
             return wood.equilibrium, nothing
         case Measure.TIMBER_IF_SOAKED if wood is not None:
-            measured = courses.end_s > (wood.spots[0].time_s if wood.spots else np.inf)
+            measured = estimates.end_s > (wood.spots[0].time_s if wood.spots else np.inf)
             return np.where(measured | (wood.high - wood.value < _APART_PCT), np.nan, wood.high), nothing
     return None
 

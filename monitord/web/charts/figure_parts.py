@@ -76,7 +76,7 @@ class Scene:
 
 def figure(
     name: str,
-    place: Location,
+    location: Location,
     chart: Chart,
     remarks: Iterable[str],
     traces: Iterable[str],
@@ -85,7 +85,7 @@ def figure(
     """A chart drawn in both sizes, with its words."""
     return Figure(
         id=name,
-        location=place.id,
+        location=location.id,
         title=chart.title,
         wide=Markup(draw(chart, WIDE)),
         narrow=Markup(draw(chart, NARROW)),
@@ -101,9 +101,9 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
     """What has to be said under the chart: the doubt, gaps, times that do not count, a change of the clocks."""
     window, times = scene.window, scene.times
     said = []
-    doubt = _typical(first, window)
-    if doubt is not None:
-        said.append(f"Shaded: the doubt, {doubt}\u00a0{unit}.")
+    uncertainty = _typical(first, window)
+    if uncertainty is not None:
+        said.append(f"Shaded: the doubt, {uncertainty}\u00a0{unit}.")
     found = gaps(first, window.start_s, window.end_s)
     if found:
         told = "; ".join(times.span(_utc(a), _utc(b)) for a, b in found[-_GAPS_TOLD:])
@@ -121,21 +121,21 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
 
 
 def _typical(trace: Trace, window: Window) -> str | None:
-    if trace.doubt is None:
+    if trace.uncertainty is None:
         return None
-    inside = (trace.time_s >= window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.doubt)
+    inside = (trace.time_s >= window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.uncertainty)
     if not inside.any():
         return None
-    doubt = float(np.median(trace.doubt[inside]))
-    return f"±\u00a0{number(doubt, 0 if doubt >= 10 else 1)}"
+    uncertainty = float(np.median(trace.uncertainty[inside]))
+    return f"±\u00a0{number(uncertainty, 0 if uncertainty >= 10 else 1)}"
 
 
 def described(
-    scene: Scene, title: str, place: Location, traces: Iterable[Trace], unit: str, points: Sequence[Point] = ()
+    scene: Scene, title: str, location: Location, traces: Iterable[Trace], unit: str, points: Sequence[Point] = ()
 ) -> str:
     """The course of each line in words."""
     period = scene.times.span(scene.shown.start, scene.shown.seen_end)
-    return f"{title} at {place.label}, {period}. " + " ".join(
+    return f"{title} at {location.label}, {period}. " + " ".join(
         (*(_course(t, scene, unit) for t in traces), *_by_hand(points, scene, unit))
     )
 
@@ -146,10 +146,13 @@ def _by_hand(points: Sequence[Point], scene: Scene, unit: str) -> list[str]:
     inside = [point for point in points if window.start_s <= point.time_s <= window.end_s]
     if not inside:
         return []
-    said = [
-        f"{number(p.value, decimals)}{f' ± {number(p.doubt, decimals)}' if p.doubt is not None else ''} {unit} on "
-        f"{scene.times.stamp(_utc(p.time_s), weekday=False)}"
+    values = [
+        number(p.value, decimals) + (f" ± {number(p.uncertainty, decimals)}" if p.uncertainty is not None else "")
         for p in inside
+    ]
+    said = [
+        f"{value} {unit} on {scene.times.stamp(_utc(p.time_s), weekday=False)}"
+        for value, p in zip(values, inside, strict=True)
     ]
     return [f"Measured by hand: {'; '.join(said)}."]
 
@@ -162,11 +165,11 @@ def _course(trace: Trace, scene: Scene, unit: str) -> str:
         return f"{trace.label.capitalize()}: no readings."
     low, high = int(np.argmin(value)), int(np.argmax(value))
 
-    def at(place: int) -> str:
-        return f"{number(float(value[place]), decimals_of(unit))} {unit}".strip()
+    def at(location: int) -> str:
+        return f"{number(float(value[location]), decimals_of(unit))} {unit}".strip()
 
-    def when(place: int) -> str:
-        return scene.times.stamp(_utc(float(time_s[place])), weekday=False)
+    def when(location: int) -> str:
+        return scene.times.stamp(_utc(float(time_s[location])), weekday=False)
 
     return (
         f"{trace.label.capitalize()}: from {at(0)} to {at(-1)}; "

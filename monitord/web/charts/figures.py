@@ -12,7 +12,7 @@ from monitord.model.spots import SpotKind
 from monitord.store import alerts as stored_alerts
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import Figure, Scene, described, figure, remarks
-from monitord.web.charts.series import UNITS, Measure, PlaceSeries, load_place
+from monitord.web.charts.series import UNITS, LocationSeries, Measure, load_location
 from monitord.web.charts.time_range import Shown
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number
@@ -24,15 +24,15 @@ _TOUCH_U_K = 1.0
 
 
 def scene_of(
-    conn: Connection, state: JobState, place: Location, shown: Shown, times: LocalTimes, options: AnalysisOptions
+    conn: Connection, state: JobState, location: Location, shown: Shown, times: LocalTimes, options: AnalysisOptions
 ) -> Scene:
     """What all charts about one location share."""
-    assessed = state.assessment.at(place.id) if state.assessment is not None else None
+    assessed = state.assessment.at(location.id) if state.assessment is not None else None
     past = stored_alerts.episodes(conn, state.job.job)
     return Scene(state.job, shown, times, options, assessed.flags if assessed else (), past)
 
 
-def figures_of(conn: Connection, scene: Scene, place: Location, surface: Location | None = None) -> list[Figure]:
+def figures_of(conn: Connection, scene: Scene, location: Location, surface: Location | None = None) -> list[Figure]:
     """The charts about one location that show its readings.
 
     Parameters
@@ -40,18 +40,20 @@ def figures_of(conn: Connection, scene: Scene, place: Location, surface: Locatio
     surface : Whose surface is shown where the location has none of its own.
     """
     job, shown, options = scene.job, scene.shown, scene.options
-    room, outdoor = job.room_of(place), job.outdoor()
-    others = [air for air in (room, outdoor) if air is not None and air.id != place.id]
-    loaded = {spot.id: load_place(conn, job, spot.id, shown.start, shown.end, options) for spot in (place, *others)}
+    room, outdoor = job.room_of(location), job.outdoor()
+    others = [air for air in (room, outdoor) if air is not None and air.id != location.id]
+    loaded = {
+        spot.id: load_location(conn, job, spot.id, shown.start, shown.end, options) for spot in (location, *others)
+    }
     beside = others if outdoor is None or room is None else [room]
     figures = [
-        _lines(scene, Measure.RELATIVE_HUMIDITY, "rh", "Relative humidity", place, beside, loaded),
-        _lines(scene, Measure.VAPOUR_PRESSURE, "vp", "Vapour pressure", place, others, loaded),
+        _lines(scene, Measure.RELATIVE_HUMIDITY, "rh", "Relative humidity", location, beside, loaded),
+        _lines(scene, Measure.VAPOUR_PRESSURE, "vp", "Vapour pressure", location, others, loaded),
     ]
-    if np.isfinite(loaded[place.id].surface_c).any():
-        figures.append(_surface(scene, "Surface temperature against dew point", place, loaded[place.id]))
+    if np.isfinite(loaded[location.id].surface_c).any():
+        figures.append(_surface(scene, "Surface temperature against dew point", location, loaded[location.id]))
     elif surface is not None:
-        series = loaded.get(surface.id) or load_place(conn, job, surface.id, shown.start, shown.end, options)
+        series = loaded.get(surface.id) or load_location(conn, job, surface.id, shown.start, shown.end, options)
         if np.isfinite(series.surface_c).any():
             figures.append(_surface(scene, f"Surface temperature against dew point, {surface.label}", surface, series))
     return figures
@@ -62,12 +64,12 @@ def _lines(
     measure: Measure,
     name: str,
     title: str,
-    place: Location,
+    location: Location,
     others: list[Location],
-    loaded: dict[str, PlaceSeries],
+    loaded: dict[str, LocationSeries],
 ) -> Figure:
     """One measure at a location and in the air around it."""
-    spots = [place, *others]
+    spots = [location, *others]
     traces = [
         _trace(scene, loaded[spot.id], measure, f"s{order}", SHORT_KINDS[spot.kind], band=order == 1)
         for order, spot in enumerate(spots, start=1)
@@ -75,23 +77,23 @@ def _lines(
     humidity = measure is Measure.RELATIVE_HUMIDITY
     chart = Chart(
         title=title,
-        description=described(scene, title, place, traces, UNITS[measure]),
+        description=described(scene, title, location, traces, UNITS[measure]),
         unit=UNITS[measure],
         window=scene.window,
         traces=tuple(traces),
-        levels=_goal(place) if humidity else (),
-        markers=markers_of(scene.job, place, scene.alerts, scene.shown, scene.times),
+        levels=_goal(location) if humidity else (),
+        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
         outs=scene.outs,
-        least_span=10.0 if humidity else 200.0,
+        min_span=10.0 if humidity else 200.0,
         floor=0.0,
         ceiling=100.0 if humidity else None,
     )
     unit = "Relative humidity in %." if humidity else "Vapour pressure in Pa."
     said = [unit, *remarks(scene, traces[0], UNITS[measure])]
-    return figure(name, place, chart, said, [f"{spot.id}:{measure}" for spot in spots])
+    return figure(name, location, chart, said, [f"{spot.id}:{measure}" for spot in spots])
 
 
-def _surface(scene: Scene, title: str, place: Location, series: PlaceSeries) -> Figure:
+def _surface(scene: Scene, title: str, location: Location, series: LocationSeries) -> Figure:
     """The surface temperature against the dew point of the air that touches it, and what lies near that."""
     near_k = scene.options.margin_warn_k
     surface = _trace(scene, series, Measure.SURFACE_TEMPERATURE, "s1", "surface", band=False)
@@ -99,18 +101,18 @@ def _surface(scene: Scene, title: str, place: Location, series: PlaceSeries) -> 
     near = Trace("s3", f"dew point + {near_k:g} K", dew.time_s, dew.value + near_k, None, dew.interval_s)
     points = tuple(
         Point(spot.at.timestamp(), spot.corrected, scene.options.coverage * (spot.u or _TOUCH_U_K))
-        for spot in scene.job.spots_at(place.id)
+        for spot in scene.job.spots_at(location.id)
         if spot.kind is SpotKind.SURFACE_TEMPERATURE
     )
     chart = Chart(
         title=title,
-        description=described(scene, "Temperature", place, [surface, dew], UNITS[Measure.DEW_POINT], points),
+        description=described(scene, "Temperature", location, [surface, dew], UNITS[Measure.DEW_POINT], points),
         unit="°C",
         window=scene.window,
         traces=(surface, dew, near),
         points=points,
-        markers=markers_of(scene.job, place, scene.alerts, scene.shown, scene.times),
-        least_span=4.0,
+        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
+        min_span=4.0,
         shades=(Shade(2, 1, above="near"), Shade(0, 1, below="wet")),
     )
     said = [
@@ -125,27 +127,27 @@ def _surface(scene: Scene, title: str, place: Location, series: PlaceSeries) -> 
     if np.isfinite(u).any():
         said.append(f"Doubt of the margin: ±\u00a0{number(float(np.nanmedian(u)), 1)}\u00a0K.")
     traced = [
-        f"{place.id}:{Measure.SURFACE_TEMPERATURE}",
-        f"{place.id}:{Measure.DEW_POINT}",
-        f"{place.id}:{Measure.NEAR_DEW_POINT}",
+        f"{location.id}:{Measure.SURFACE_TEMPERATURE}",
+        f"{location.id}:{Measure.DEW_POINT}",
+        f"{location.id}:{Measure.NEAR_DEW_POINT}",
     ]
-    return figure("surface", place, chart, [*said, *remarks(scene, surface, "K")], traced)
+    return figure("surface", location, chart, [*said, *remarks(scene, surface, "K")], traced)
 
 
-def _trace(scene: Scene, series: PlaceSeries, measure: Measure, style: str, label: str, *, band: bool) -> Trace:
+def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, label: str, *, band: bool) -> Trace:
     value, u = series.of(measure)
     return Trace(
         style=style,
         label=label,
         time_s=series.values.time_s,
         value=value,
-        doubt=scene.options.coverage * u if band else None,
+        uncertainty=scene.options.coverage * u if band else None,
         interval_s=series.interval_s,
     )
 
 
-def _goal(place: Location) -> tuple[Level, ...]:
-    goal = place.goal
+def _goal(location: Location) -> tuple[Level, ...]:
+    goal = location.goal
     if goal is None or goal.metric not in (GoalMetric.RH, GoalMetric.EQUILIBRIUM_RH):
         return ()
     return (Level(goal.limit, f"goal {goal.limit:g}"),)

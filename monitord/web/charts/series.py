@@ -16,7 +16,7 @@ from monitord.model.jobs import JobFile, LocationKind, Placement
 from monitord.model.series import HOUR_S, Array
 from monitord.store.readings import load_hourly, load_series
 
-_MOST_READINGS = 40_000
+_MAX_READINGS = 40_000
 """A stay with more readings than that in the window goes by hourly medians."""
 
 
@@ -77,7 +77,7 @@ UNITS = {
 
 
 @dataclass(frozen=True)
-class PlaceSeries:
+class LocationSeries:
     """What was measured at one location in a window."""
 
     location: str
@@ -116,9 +116,9 @@ class PlaceSeries:
                 raise ValueError(f"{measure} is estimated by hours")
 
 
-def load_place(
+def load_location(
     conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime, options: AnalysisOptions
-) -> PlaceSeries:
+) -> LocationSeries:
     """Every reading at a location in a window and a little beside it, so that a line runs in from outside.
 
     The surface temperature is a contact sensor's; where there is none, by the location's temperature factor.
@@ -126,26 +126,31 @@ def load_place(
     values, interval_s = _load(conn, job, location_id, start, end)
     surface = values.surface_temperature_c
     u_surface = np.full_like(surface, options.surface_u_k)
-    place, outdoor = job.location(location_id), job.outdoor()
-    room = place if place.kind is LocationKind.ROOM_AIR else job.room_of(place)
-    if place.f_rsi is not None and room is not None and outdoor is not None and not np.isfinite(surface).any():
-        inside = values if room is place else _load(conn, job, room.id, start, end)[0]
+    location, outdoor = job.location(location_id), job.outdoor()
+    room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
+    if location.f_rsi is not None and room is not None and outdoor is not None and not np.isfinite(surface).any():
+        inside = values if room is location else _load(conn, job, room.id, start, end)[0]
         outside, _ = _load(conn, job, outdoor.id, start, end)
-        surface, u_surface = surface_by_factor(values, place.f_rsi, inside, outside, memory_h(place, options), options)
-    return PlaceSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
+        surface, u_surface = surface_by_factor(
+            values, location.f_rsi, inside, outside, memory_h(location, options), options
+        )
+    return LocationSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
 
 
 def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:
     """The values of all stays, and the time between two of them. Stays with too many readings go by hour. [s]"""
-    stays = [stay for stay in job.stays_at(location_id) if _touches(stay, start, end)]
-    interval_s = max((stay.interval_s for stay in stays), default=600.0)
+    placements = [placement for placement in job.placements_at(location_id) if _touches(placement, start, end)]
+    interval_s = max((placement.interval_s for placement in placements), default=600.0)
     beside = timedelta(seconds=3.0 * max(interval_s, 60.0))
-    if any((end - start).total_seconds() / stay.interval_s > _MOST_READINGS for stay in stays):
-        hours = [derived_hours(load_hourly(conn, stay, end + beside), stay, job) for stay in stays]
+    if any((end - start).total_seconds() / placement.interval_s > _MAX_READINGS for placement in placements):
+        hours = [derived_hours(load_hourly(conn, placement, end + beside), placement, job) for placement in placements]
         return joined(hours), max(interval_s, HOUR_S)
-    series = [derived_series(load_series(conn, stay, start - beside, end + beside), stay, job) for stay in stays]
+    series = [
+        derived_series(load_series(conn, placement, start - beside, end + beside), placement, job)
+        for placement in placements
+    ]
     return joined(series), interval_s
 
 
-def _touches(stay: Placement, start: datetime, end: datetime) -> bool:
-    return stay.from_time <= end and (stay.to_time is None or stay.to_time >= start)
+def _touches(placement: Placement, start: datetime, end: datetime) -> bool:
+    return placement.from_time <= end and (placement.to_time is None or placement.to_time >= start)

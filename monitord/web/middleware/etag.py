@@ -16,7 +16,7 @@ _KINDS = ("text/html", "application/json")
 _AGES = re.compile(rb'(<time class="age"[^>]*>)[^<]*|(data-now=")[^"]*')
 
 
-class Conditional:
+class ETagMiddleware:
     """ASGI middleware: tags pages and JSON, and answers 304 where the reader has them already."""
 
     def __init__(self, app: ASGIApp) -> None:

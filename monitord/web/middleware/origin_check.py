@@ -13,7 +13,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-MOST_BODY_BYTES = 16_384
+MAX_BODY_BYTES = 16_384
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _OWN_SITES = frozenset({"same-origin", "none"})
 
@@ -33,7 +33,7 @@ HEADERS = {
 """On every answer. `same-origin` as the referrer policy, since under a stricter one browsers hide a form's origin."""
 
 
-class Guard:
+class OriginCheck:
     """ASGI middleware: refuses what is not for this machine or not from its own pages; adds the headers."""
 
     def __init__(self, app: ASGIApp, public_url: str | None = None) -> None:
@@ -81,8 +81,8 @@ def refuse(method: str, headers: Headers, public: str = "") -> PlainTextResponse
     if not _from_own_page(headers, {hosts[0].lower(), public}):
         return PlainTextResponse("Changes are taken only from monitord's own pages.\n", status_code=403)
     length = headers.get("content-length", "")
-    if not length.isascii() or not length.isdigit() or int(length) > MOST_BODY_BYTES:
-        return PlainTextResponse(f"At most {MOST_BODY_BYTES} bytes, with their length told.\n", status_code=413)
+    if not length.isascii() or not length.isdigit() or int(length) > MAX_BODY_BYTES:
+        return PlainTextResponse(f"At most {MAX_BODY_BYTES} bytes, with their length told.\n", status_code=413)
     return None
 
 

@@ -21,10 +21,10 @@ from monitord.web.queries import load_jobs, newest_of
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import ENGLISH
 from monitord.web.views.alert_view import AlertView, MuteView, alert_views, closed_views, mute_views, times_of
-from monitord.web.views.delivery_view import Telling, messages_about, undelivered
+from monitord.web.views.delivery_view import Deliveries, messages_about, undelivered
 
-_MOST_CLOSED = 100
-_MOST_UNDELIVERED = 100
+_MAX_CLOSED = 100
+_MAX_UNDELIVERED = 100
 
 Id = Annotated[str | None, Query(max_length=128)]
 
@@ -60,20 +60,20 @@ class AlertPages:
             if job is not None and job not in known:
                 raise HTTPException(404, f"There is no job {job!r}.")
             chosen = [job] if job is not None else [*known, SYSTEM]
-            past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MOST_CLOSED)]
+            past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MAX_CLOSED)]
             still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
             times = times_of([*past, *still], known, now)
-            telling = Telling(conn, settings, now)
+            deliveries = Deliveries(conn, settings, now)
             return self._web.page(
                 conn,
                 "alerts.html",
                 now,
                 job=known[job] if job is not None else None,
                 pause=next((state.pause for state in states if state.job.job == job), None),
-                opened=[_with_telling(view, telling) for view in alert_views(still, known, times)],
-                closed=closed_views(past, known, times)[:_MOST_CLOSED],
+                opened=[_with_deliveries(view, deliveries) for view in alert_views(still, known, times)],
+                closed=closed_views(past, known, times)[:_MAX_CLOSED],
                 mutes=mute_views(mutes(conn, ending_after=now), [*past, *still], known, now),
-                undelivered=undelivered(conn, settings, _MOST_UNDELIVERED) if job is None else [],
+                undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None else [],
                 jobs=[state.job for state in states if not state.ended],
                 kinds=sorted(ENGLISH.words["kinds"].items(), key=lambda item: str(item[1])),
                 newest=newest_of(states, last_heard(conn)),
@@ -94,7 +94,7 @@ class AlertPages:
                 "alert.html",
                 now,
                 alert=view,
-                people=Telling(conn, settings, now).people(fingerprint, episode),
+                people=Deliveries(conn, settings, now).people(fingerprint, episode),
                 anyone=bool(settings.people),
                 messages=messages_about(conn, settings, fingerprint, episode),
                 events=_events(conn, found),
@@ -109,8 +109,8 @@ def _view_of(alert: Alert, job: JobFile | None, now: datetime) -> AlertView:
     return view
 
 
-def _with_telling(view: AlertView, telling: Telling) -> AlertView:
-    told, again_at = telling.in_short(view.fingerprint, view.episode)
+def _with_deliveries(view: AlertView, deliveries: Deliveries) -> AlertView:
+    told, again_at = deliveries.in_short(view.fingerprint, view.episode)
     return replace(view, told=told, again_at=again_at)
 
 

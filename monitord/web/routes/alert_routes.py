@@ -16,11 +16,11 @@ from monitord.store import jobs
 from monitord.web.page_context import Web, job_url, utc_times
 from monitord.web.views.alert_view import alert_views, times_of
 
-_MOST_NAME, _MOST_NOTE = 80, 500
+_MAX_NAME, _MAX_NOTE = 80, 500
 Note = Annotated[str, Form()]
 
 
-class Actions:
+class AlertRoutes:
     """The changes, each a method. The guard lets only forms of our own pages through to here."""
 
     def __init__(self, web: Web) -> None:
@@ -30,7 +30,7 @@ class Actions:
         """The routes of the forms."""
         router = APIRouter(include_in_schema=False)
         router.add_api_route("/alerts/{fingerprint}/{episode}/seen", self.seen, methods=["POST"])
-        router.add_api_route("/link/{purpose}/{token}", self.look, response_class=HTMLResponse)
+        router.add_api_route("/link/{purpose}/{token}", self.style, response_class=HTMLResponse)
         router.add_api_route("/link/{purpose}/{token}", self.follow, methods=["POST"], response_class=HTMLResponse)
         return router
 
@@ -47,7 +47,7 @@ class Actions:
         where = "/alerts" if alert.job == SYSTEM else job_url(alert.job)
         return RedirectResponse(f"{where}#alerts", status_code=303)
 
-    def look(self, purpose: Purpose, token: str) -> HTMLResponse:
+    def style(self, purpose: Purpose, token: str) -> HTMLResponse:
         """What a link of a message would do; nothing is done before the click."""
         with self._web.db.write() as conn:  # the key of links is made at its first use
             try:
@@ -91,8 +91,8 @@ def checked_name(by: str) -> str:
     HTTPException : 422, it is none.
     """
     name = " ".join(by.split())
-    if not name or len(name) > _MOST_NAME or not name.isprintable():
-        raise HTTPException(422, f"Give your name, in at most {_MOST_NAME} letters.")
+    if not name or len(name) > _MAX_NAME or not name.isprintable():
+        raise HTTPException(422, f"Give your name, in at most {_MAX_NAME} letters.")
     return name
 
 
@@ -104,6 +104,6 @@ def checked(note: str) -> str:
     HTTPException : 422, it is too long.
     """
     words = note.strip()
-    if len(words) > _MOST_NOTE:
-        raise HTTPException(422, f"A note has at most {_MOST_NOTE} letters.")
+    if len(words) > _MAX_NOTE:
+        raise HTTPException(422, f"A note has at most {_MAX_NOTE} letters.")
     return words

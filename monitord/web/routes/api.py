@@ -25,7 +25,7 @@ from monitord.store.quarantine import Held
 from monitord.store.readings import load_series
 from monitord.web import schemas
 from monitord.web.charts.estimate_series import hourly
-from monitord.web.charts.series import HOURLY, UNITS, Measure, load_place
+from monitord.web.charts.series import HOURLY, UNITS, Measure, load_location
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs
@@ -34,10 +34,10 @@ from monitord.web.text.formats import decimals_of
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.alert_view import alert_views
 from monitord.web.views.job_view import lead
-from monitord.web.views.probes_view import stay_of
+from monitord.web.views.probes_view import placement_of
 from monitord.web.views.readings_table import csv_lines
 
-_MOST_TRACES = 12
+_MAX_TRACES = 12
 
 
 class Api:
@@ -52,9 +52,9 @@ class Api:
         router.add_api_route("/api/jobs", self.jobs, response_model=list[schemas.JobSummary])
         router.add_api_route("/api/jobs/{job_id}", self.job, response_model=schemas.JobDetail)
         router.add_api_route("/api/jobs/{job_id}/series", self.series, response_model=schemas.JobSeries)
-        place = "/jobs/{job_id}/locations/{location_id}"
-        router.add_api_route(f"/api{place}/readings", self.readings, response_model=schemas.ReadingsOut)
-        router.add_api_route(f"{place}/readings.csv", self.csv, response_class=StreamingResponse)
+        location = "/jobs/{job_id}/locations/{location_id}"
+        router.add_api_route(f"/api{location}/readings", self.readings, response_model=schemas.ReadingsOut)
+        router.add_api_route(f"{location}/readings.csv", self.csv, response_class=StreamingResponse)
         router.add_api_route("/api/alerts", self.alerts, response_model=schemas.AlertsOut)
         router.add_api_route("/api/probes", self.probes, response_model=schemas.ProbesOut)
         router.add_api_route("/api/quarantine", self.held, response_model=schemas.QuarantineOut)
@@ -76,16 +76,16 @@ class Api:
     def series(
         self,
         job_id: str,
-        trace: Annotated[list[str], Query(min_length=1, max_length=_MOST_TRACES)],
+        trace: Annotated[list[str], Query(min_length=1, max_length=_MAX_TRACES)],
         start: From = None,
         end: To = None,
-        most: Annotated[int, Query(ge=1, le=5000)] = 360,
+        maximum: Annotated[int, Query(ge=1, le=5000)] = 360,
     ) -> schemas.JobSeries:
         """Quantities over a time. Each `trace` is `location:measure`; `most` is how many buckets at most."""
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, self._web.clock.now())
             shown = choose(state.job, state.newest, "all", as_utc(start), as_utc(end))
-            traces = [self._trace(conn, state, name, shown.start, shown.end, most) for name in trace]
+            traces = [self._trace(conn, state, name, shown.start, shown.end, maximum) for name in trace]
         return schemas.JobSeries(
             job=job_id,
             timezone=state.job.timezone,
@@ -106,10 +106,10 @@ class Api:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
-            place = location_of(state, location_id)
-            stays = state.job.stays_at(place.id)
+            location = location_of(state, location_id)
+            placements = state.job.placements_at(location.id)
             start, until = as_utc(since) or state.job.start, now + timedelta(days=1)
-            found = [(stay.probe, load_series(conn, stay, start, until)) for stay in stays]
+            found = [(placement.probe, load_series(conn, placement, start, until)) for placement in placements]
         rows = sorted(
             (_reading(probe, series, i) for probe, series in found for i in range(min(len(series), limit + 1))),
             key=lambda row: (row.time, row.probe),
@@ -124,10 +124,10 @@ class Api:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
-        place = location_of(state, location_id)
+        location = location_of(state, location_id)
         since, until = as_utc(start) or state.job.start, as_utc(end) or now + timedelta(days=1)
         return StreamingResponse(
-            csv_lines(self._web.db, state.job, place, since, until),
+            csv_lines(self._web.db, state.job, location, since, until),
             media_type="text/csv; charset=utf-8",
             headers={"content-disposition": f'attachment; filename="{_file_name(job_id, location_id)}.csv"'},
         )
@@ -170,32 +170,32 @@ class Api:
             end=state.job.end,
             as_of=state.assessment.as_of if state.assessment is not None else None,
             last_reading_at=state.last_heard,
-            probes=len(state.stays_now),
+            probes=len(state.placements_now),
             probes_heard=state.count_heard(self._web.settings.analysis),
-            states=dict(Counter(place.state.value for place in state.places)),
+            states=dict(Counter(location.state.value for location in state.locations)),
             open_alerts=dict(Counter(alert.severity.value for alert in state.alerts)),
             paused=f"{state.pause.author}: {state.pause.comment}" if state.pause is not None else None,
             summary=lead(state, alerts),
         )
 
     def _trace(
-        self, conn: Connection, state: JobState, name: str, start: datetime, end: datetime, most: int
+        self, conn: Connection, state: JobState, name: str, start: datetime, end: datetime, maximum: int
     ) -> schemas.TraceSeries:
         location_id, _, measured = name.rpartition(":")
         if measured not in Measure.__members__.values():
             raise HTTPException(422, f"{name!r} is not location:measure; measures are {', '.join(Measure)}.")
-        place, measure = location_of(state, location_id), Measure(measured)
+        location, measure = location_of(state, location_id), Measure(measured)
         if measure in HOURLY:
-            time_s, value, u = hourly(self._web.hours.courses(conn, state, place), measure)
+            time_s, value, u = hourly(self._web.hours.estimates(conn, state, location), measure)
             trace = Trace("", "", time_s, value, u, HOUR_S)
         else:
-            series = load_place(conn, state.job, place.id, start, end, self._web.settings.analysis)
+            series = load_location(conn, state.job, location.id, start, end, self._web.settings.analysis)
             trace = Trace("", "", series.values.time_s, *series.of(measure), series.interval_s)
-        found = buckets(trace, start.timestamp(), end.timestamp(), most)
+        found = buckets(trace, start.timestamp(), end.timestamp(), maximum)
         inside = (found.time_s >= start.timestamp()) & (found.time_s <= end.timestamp())
         return schemas.TraceSeries(
-            location=place.id,
-            label=place.label,
+            location=location.id,
+            label=location.label,
             measure=measure,
             unit=UNITS[measure],
             decimals=decimals_of(UNITS[measure]),
@@ -203,7 +203,10 @@ class Api:
             low=tuple(found.low[inside].round(4).tolist()),
             high=tuple(found.high[inside].round(4).tolist()),
             mean=tuple(found.mean[inside].round(4).tolist()),
-            u=tuple(None if np.isnan(doubt) else round(float(doubt), 4) for doubt in found.doubt[inside]),
+            u=tuple(
+                None if np.isnan(uncertainty) else round(float(uncertainty), 4)
+                for uncertainty in found.uncertainty[inside]
+            ),
             count=tuple(found.count[inside].tolist()),
         )
 
@@ -221,7 +224,7 @@ def _reading(probe: str, series: Series, i: int) -> schemas.ReadingOut:
 
 
 def _probe(item: Heard, known: Sequence[JobFile]) -> schemas.ProbeOut:
-    job, stay = stay_of(item, known)
+    job, placement = placement_of(item, known)
     return schemas.ProbeOut(
         probe=item.probe,
         heard_at=item.heard_at,
@@ -231,7 +234,7 @@ def _probe(item: Heard, known: Sequence[JobFile]) -> schemas.ProbeOut:
         rssi_dbm=item.rssi_dbm,
         gateway=item.gateway,
         job=job.job if job is not None else None,
-        location=stay.location_id if stay is not None else None,
+        location=placement.location_id if placement is not None else None,
     )
 
 

@@ -26,9 +26,9 @@ Samples = Iterable[tuple[Mapping[str, str], float]]
 class Health:
     """Liveness, readiness, metrics."""
 
-    def __init__(self, web: Web, complaint: Callable[[], str | None]) -> None:
+    def __init__(self, web: Web, health_problem: Callable[[], str | None]) -> None:
         self._web = web
-        self._complaint = complaint
+        self._health_problem = health_problem
 
     def router(self) -> APIRouter:
         """The routes."""
@@ -44,9 +44,9 @@ class Health:
 
     def ready(self) -> PlainTextResponse:
         """The database can be read, and readings are taken in, assessed and told of."""
-        complaint = self._complaint()
-        if complaint is not None:
-            return PlainTextResponse(f"not ready: {complaint}\n", status_code=503)
+        health_problem = self._health_problem()
+        if health_problem is not None:
+            return PlainTextResponse(f"not ready: {health_problem}\n", status_code=503)
         try:
             with self._web.db.read() as conn:
                 pending_jobs.marked_jobs(conn)
@@ -111,14 +111,14 @@ class Health:
 
 def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tuple[dict[str, str], float]]:
     for state in states:
-        heard, all_of_them = state.count_heard(options), len(state.stays_now)
+        heard, all_of_them = state.count_heard(options), len(state.placements_now)
         yield {"job": state.job.job, "heard": "yes"}, heard
         yield {"job": state.job.job, "heard": "no"}, all_of_them - heard
 
 
 def _locations(states: Iterable[JobState]) -> Iterator[tuple[dict[str, str], float]]:
     for state in states:
-        for word, n in sorted(Counter(place.state.value for place in state.places).items()):
+        for word, n in sorted(Counter(location.state.value for location in state.locations).items()):
             yield {"job": state.job.job, "state": word}, n
 
 

@@ -19,7 +19,7 @@ from monitord.web.views.alert_view import SPANS
 Word = Annotated[str, Form(max_length=200)]
 
 
-class Wishes:
+class MutePauseRoutes:
     """The changes, each a method. The guard lets only forms of our own pages through to here."""
 
     def __init__(self, web: Web) -> None:

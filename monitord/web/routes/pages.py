@@ -18,18 +18,18 @@ from monitord.web.charts.damage_figures import damage_figures
 from monitord.web.charts.figure_parts import Figure
 from monitord.web.charts.figures import figures_of, scene_of
 from monitord.web.charts.time_range import Shown, choose
-from monitord.web.page_context import Web, job_url, place_url, utc_times
+from monitord.web.page_context import Web, job_url, location_url, utc_times
 from monitord.web.queries import JobState, load_jobs, newest_of
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views import damage_view, job_view
 from monitord.web.views.alert_view import AlertView, alert_views, need_words
 from monitord.web.views.controls import controls_of
 from monitord.web.views.job_list import job_cards
-from monitord.web.views.location_view import forecast_words, place_view
+from monitord.web.views.location_view import forecast_words, location_view
 from monitord.web.views.probes_view import held_rows, probe_rows
 from monitord.web.views.readings_table import readings_page
 
-_MOST_HELD = 100
+_MAX_HELD = 100
 
 Id = Annotated[str | None, Query(max_length=128)]
 SpanName = Annotated[str | None, Query(alias="span", max_length=8)]
@@ -72,7 +72,7 @@ class Pages:
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
-            views = [place_view(state, place, times, coverage) for place in state.job.locations]
+            views = [location_view(state, location, times, coverage) for location in state.job.locations]
             focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times)
             chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
             surface = state.job.location(surfaces[0].location) if surfaces else None
@@ -87,7 +87,7 @@ class Pages:
                 lead=job_view.lead(state, alerts),
                 day=job_view.day_words(state, times),
                 heard_count=state.count_heard(self._options),
-                places=job_view.worst_first(views),
+                locations=job_view.worst_first(views),
                 focus=focus,
                 figures=self._figures(conn, state, focus, shown, times, surface) if focus else [],
                 controls=controls_of(shown, lambda query: job_url(job_id, chosen | query)),
@@ -111,9 +111,9 @@ class Pages:
         now, coverage = self._web.clock.now(), self._options.coverage
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
-            place = location_of(state, location_id)
+            location = location_of(state, location_id)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
-            assessed = state.assessment.at(place.id) if state.assessment is not None else None
+            assessed = state.assessment.at(location.id) if state.assessment is not None else None
             forecast = assessed.forecast if assessed is not None else None
             return self._web.page(
                 conn,
@@ -121,41 +121,41 @@ class Pages:
                 now,
                 state=state,
                 t=times,
-                place=place,
-                view=place_view(state, place, times, coverage),
+                location=location,
+                view=location_view(state, location, times, coverage),
                 assessed=assessed,
                 forecast=forecast_words(forecast, times) if forecast is not None else "",
-                alerts=[alert for alert in _alerts_of(state, times) if alert.location == place.id],
-                figures=self._place_figures(conn, state, place, shown, times),
-                controls=controls_of(shown, lambda query: place_url(job_id, location_id, query)),
+                alerts=[alert for alert in _alerts_of(state, times) if alert.location == location.id],
+                figures=self._location_figures(conn, state, location, shown, times),
+                controls=controls_of(shown, lambda query: location_url(job_id, location_id, query)),
                 shown=shown,
-                compared=job_view.compare_rows(state, coverage, place.id),
-                surfaces=job_view.surface_rows(state, place.id),
-                damage=damage_view.damage_said(state, place, assessed),
-                spots=damage_view.spot_rows(state.job, place),
-                stays=state.job.stays_at(place.id),
-                readings=readings_page(conn, state, place, assessed, as_utc(before), coverage),
+                compared=job_view.compare_rows(state, coverage, location.id),
+                surfaces=job_view.surface_rows(state, location.id),
+                damage=damage_view.damage_said(state, location, assessed),
+                spots=damage_view.spot_rows(state.job, location),
+                placements=state.job.placements_at(location.id),
+                readings=readings_page(conn, state, location, assessed, as_utc(before), coverage),
             )
 
     def _figures(
         self,
         conn: Connection,
         state: JobState,
-        place: Location,
+        location: Location,
         shown: Shown,
         times: LocalTimes,
         surface: Location | None,
     ) -> list[Figure]:
-        return figures_of(conn, scene_of(conn, state, place, shown, times, self._options), place, surface)
+        return figures_of(conn, scene_of(conn, state, location, shown, times, self._options), location, surface)
 
-    def _place_figures(
-        self, conn: Connection, state: JobState, place: Location, shown: Shown, times: LocalTimes
+    def _location_figures(
+        self, conn: Connection, state: JobState, location: Location, shown: Shown, times: LocalTimes
     ) -> list[Figure]:
         """What was read, then what is estimated from it."""
-        scene, courses = scene_of(conn, state, place, shown, times, self._options), self._web.hours
+        scene, estimates = scene_of(conn, state, location, shown, times, self._options), self._web.hours
         return [
-            *figures_of(conn, scene, place),
-            *damage_figures(scene, place, courses.courses(conn, state, place)),
+            *figures_of(conn, scene, location),
+            *damage_figures(scene, location, estimates.estimates(conn, state, location)),
         ]
 
     def probes(self) -> HTMLResponse:
@@ -171,7 +171,7 @@ class Pages:
                 loose=probe_rows(unplaced(conn), known),
                 probes=probe_rows(heard, known),
                 newest=newest_of(states, heard),
-                held=held_rows(quarantine.list_held(conn, limit=_MOST_HELD)),
+                held=held_rows(quarantine.list_held(conn, limit=_MAX_HELD)),
                 held_total=sum(quarantine.count_held(conn).values()),
                 t=utc_times(now),
             )

@@ -28,24 +28,24 @@ def plain(quantity: Quantity | None) -> str:
     return f"{number(quantity.value, decimals_of(quantity.unit))}{_TIE}{quantity.unit.replace(' ', _TIE)}"
 
 
-def doubtful(quantity: Quantity | None, coverage: float) -> str:
+def suspect(quantity: Quantity | None, coverage: float) -> str:
     """`84.1 ± 2.3 %`: the value and `coverage` standard uncertainties; a dash for what is not known."""
     if quantity is None:
         return _DASH
-    value, doubt = parts(quantity, coverage)
-    return _TIE.join((value, *((doubt,) if doubt else ()), quantity.unit.replace(" ", _TIE)))
+    value, uncertainty = parts(quantity, coverage)
+    return _TIE.join((value, *((uncertainty,) if uncertainty else ()), quantity.unit.replace(" ", _TIE)))
 
 
 def parts(quantity: Quantity, coverage: float) -> tuple[str, str]:
     """The value, and the doubt as `± 2.3` (empty where it is not known)."""
     decimals = decimals_of(quantity.unit)
-    doubt = f"±{_TIE}{number(coverage * quantity.u, decimals)}" if quantity.u is not None else ""
-    return number(quantity.value, decimals), doubt
+    uncertainty = f"±{_TIE}{number(coverage * quantity.u, decimals)}" if quantity.u is not None else ""
+    return number(quantity.value, decimals), uncertainty
 
 
 def amount(quantity: Quantity, coverage: float) -> str:
     """The size of a difference without its sign: which way it goes is said in words."""
-    return doubtful(quantity.model_copy(update={"value": abs(quantity.value)}), coverage)
+    return suspect(quantity.model_copy(update={"value": abs(quantity.value)}), coverage)
 
 
 def percent(share: float) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitord.alerts.messages.templating import Wording
+from monitord.alerts.messages.templating import Templates
 from monitord.model.alerts import SYSTEM, Alert, Severity
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State
 from monitord.model.jobs import JobFile, LocationKind
@@ -12,7 +12,7 @@ from monitord.web.text.formats import amount
 
 
 @dataclass(frozen=True)
-class Look:
+class StatusStyle:
     """How a status is shown."""
 
     word: str
@@ -24,59 +24,59 @@ class Look:
     """0 is the worst; what is worst comes first."""
 
 
-STATES: dict[State, Look] = {
-    State.REWETTING: Look("Getting wet again", "act", "up", 0),
-    State.STALLED: Look("Stalled", "watch", "stall", 3),
-    State.UNKNOWN: Look("Not known", "none", "q", 5),
-    State.SLOW: Look("Drying slowly", "go", "slow", 6),
-    State.TOO_EARLY: Look("Too early to tell", "go", "wait", 7),
-    State.SETTLING: Look("Settling", "go", "wait", 7),
-    State.EQUILIBRATING: Look("Equilibrating", "go", "wait", 8),
-    State.DRYING: Look("Drying", "go", "go", 9),
-    State.WATCHED: Look("Watched", "none", "dot", 10),
-    State.AT_GOAL: Look("At goal", "ok", "ok", 11),
+STATES: dict[State, StatusStyle] = {
+    State.REWETTING: StatusStyle("Getting wet again", "act", "up", 0),
+    State.STALLED: StatusStyle("Stalled", "watch", "stall", 3),
+    State.UNKNOWN: StatusStyle("Not known", "none", "q", 5),
+    State.SLOW: StatusStyle("Drying slowly", "go", "slow", 6),
+    State.TOO_EARLY: StatusStyle("Too early to tell", "go", "wait", 7),
+    State.SETTLING: StatusStyle("Settling", "go", "wait", 7),
+    State.EQUILIBRATING: StatusStyle("Equilibrating", "go", "wait", 8),
+    State.DRYING: StatusStyle("Drying", "go", "go", 9),
+    State.WATCHED: StatusStyle("Watched", "none", "dot", 10),
+    State.AT_GOAL: StatusStyle("At goal", "ok", "ok", 11),
 }
-_CONDENSING = Look("Condensing", "act", "drop", 1)
-_NEAR_CONDENSING = Look("Near condensation", "watch", "drop", 4)
+_CONDENSING = StatusStyle("Condensing", "act", "drop", 1)
+_NEAR_CONDENSING = StatusStyle("Near condensation", "watch", "drop", 4)
 
-NOT_ASSESSED = Look("Not assessed yet", "none", "q", 5)
+NOT_ASSESSED = StatusStyle("Not assessed yet", "none", "q", 5)
 
 
-def look_of(place: LocationAssessment) -> Look:
+def style_of(location: LocationAssessment) -> StatusStyle:
     """The status of a location: its state, unless its surface is in a worse one."""
-    state, surface = STATES[place.state], _surface_look(place)
+    state, surface = STATES[location.state], _surface_style(location)
     return surface if surface is not None and surface.rank < state.rank else state
 
 
-def surface_leads(place: LocationAssessment) -> bool:
+def surface_leads(location: LocationAssessment) -> bool:
     """Whether the status of a location is that of its surface."""
-    return look_of(place) is _surface_look(place)
+    return style_of(location) is _surface_style(location)
 
 
-def _surface_look(place: LocationAssessment) -> Look | None:
-    if place.surface is None or place.state is State.UNKNOWN:
+def _surface_style(location: LocationAssessment) -> StatusStyle | None:
+    if location.surface is None or location.state is State.UNKNOWN:
         return None
-    return {"act": _CONDENSING, "warn": _NEAR_CONDENSING}.get(place.surface.level)
+    return {"act": _CONDENSING, "warn": _NEAR_CONDENSING}.get(location.surface.level)
 
 
-ENGLISH = Wording()
+ENGLISH = Templates()
 """The same names of alerts as in messages."""
 
 _PROBE_KINDS = frozenset({"probe_silent", "probe_fault", "low_battery", "gateway_silent", "calibration_due"})
 
 
-def alert_look(alert: Alert) -> Look:
+def alert_style(alert: Alert) -> StatusStyle:
     """How soon someone should act, as a status."""
     if alert.severity is Severity.ACT:
-        return Look("Act today", "act", "drop" if alert.kind == "condensation" else "up", 0)
+        return StatusStyle("Act today", "act", "drop" if alert.kind == "condensation" else "up", 0)
     if alert.kind in _PROBE_KINDS:
-        return Look("Check the probe", "none", "q", 2)
+        return StatusStyle("Check the probe", "none", "q", 2)
     if alert.severity is Severity.WATCH:
         icon = {"condensation": "drop", "drying_stalled": "stall"}.get(alert.kind, "watch")
-        return Look("Look this week", "watch", icon, 1)
+        return StatusStyle("Look this week", "watch", icon, 1)
     if alert.kind == "goal_reached":
-        return Look("Good news", "ok", "ok", 3)
-    return Look("For your notice", "go", "note", 3)
+        return StatusStyle("Good news", "ok", "ok", 3)
+    return StatusStyle("For your notice", "go", "note", 3)
 
 
 def alert_title(alert: Alert, job: JobFile | None) -> str:
@@ -144,14 +144,14 @@ def flow_words(comparison: Comparison | None, coverage: float) -> str:
     return "no clear difference"
 
 
-def main_comparison(place: LocationAssessment) -> Comparison | None:
+def main_comparison(location: LocationAssessment) -> Comparison | None:
     """The comparison that drying depends on: with the room, else the reference, else outdoors."""
     order = ("room", "reference", "outdoors")
-    ranked = [c for role in order for c in place.comparisons if c.role == role]
-    return ranked[0] if ranked else next(iter(place.comparisons), None)
+    ranked = [c for role in order for c in location.comparisons if c.role == role]
+    return ranked[0] if ranked else next(iter(location.comparisons), None)
 
 
 def name_parts(label: str) -> tuple[str, str]:
     """`Utility room, outside wall cavity` as the place and what is measured there."""
-    place, _, rest = label.partition(", ")
-    return place, rest
+    location, _, rest = label.partition(", ")
+    return location, rest

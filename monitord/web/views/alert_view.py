@@ -12,7 +12,7 @@ from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Mute
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import ENGLISH, Look, alert_look, alert_title, location_label
+from monitord.web.text.words import ENGLISH, StatusStyle, alert_style, alert_title, location_label
 
 SPANS = {
     "4h": ("4 hours", timedelta(hours=4)),
@@ -34,7 +34,7 @@ class AlertView:
     """None: it is about the program itself."""
     job_label: str
     location: str | None
-    look: Look
+    style: StatusStyle
     title: str
     kind: str
     """What kind it is, in words."""
@@ -81,7 +81,7 @@ def closed_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[
 
 def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
     opened = alert.opened_at.timestamp() if alert.opened_at is not None else 0.0
-    return alert.inhibited_by is not None, alert_look(alert).rank, -opened, alert.fingerprint
+    return alert.inhibited_by is not None, alert_style(alert).rank, -opened, alert.fingerprint
 
 
 def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
@@ -94,7 +94,7 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
         job=None if about_itself else alert.job,
         job_label="monitord itself" if about_itself else (job.label if job is not None else alert.job),
         location=alert.location,
-        look=alert_look(alert),
+        style=alert_style(alert),
         title=alert_title(alert, job),
         kind=ENGLISH.kind(alert.kind),
         opened_at=alert.opened_at,
@@ -123,9 +123,9 @@ def _sentences(text: str) -> tuple[str, str]:
 def need_words(alerts: Sequence[AlertView]) -> tuple[int, int, int]:
     """How many places need someone today, this week, and how many probes need a look."""
     told = [alert for alert in alerts if not alert.inhibited_why]
-    today = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "act"}
-    week = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "watch"} - today
-    probes = {alert.location or alert.fingerprint for alert in told if alert.look.tone == "none"} - today - week
+    today = {alert.location or alert.fingerprint for alert in told if alert.style.tone == "act"}
+    week = {alert.location or alert.fingerprint for alert in told if alert.style.tone == "watch"} - today
+    probes = {alert.location or alert.fingerprint for alert in told if alert.style.tone == "none"} - today - week
     return len(today), len(week), len(probes)
 
 

@@ -14,7 +14,7 @@ from monitord.web.text.formats import number
 
 
 @dataclass(frozen=True)
-class Said:
+class TextRow:
     """One subject and what is held of it."""
 
     subject: str
@@ -34,29 +34,29 @@ class SpotRow:
     note: str
 
 
-def damage_said(state: JobState, place: Location, assessed: LocationAssessment | None) -> list[Said]:
+def damage_said(state: JobState, location: Location, assessed: LocationAssessment | None) -> list[TextRow]:
     """The night ahead, mould, timber, frost and heat, and airing; only what applies to the location."""
     if assessed is None:
         return []
     found = []
     if assessed.night_ahead is not None:
-        found.append(Said("The night ahead", f"{assessed.night_ahead.words} By {assessed.night_ahead.basis}."))
+        found.append(TextRow("The night ahead", f"{assessed.night_ahead.words} By {assessed.night_ahead.basis}."))
     if assessed.mould is not None:
-        found.append(Said("Mould", f"{assessed.mould.words} {_criteria(assessed.mould)}".strip()))
+        found.append(TextRow("Mould", f"{assessed.mould.words} {_criteria(assessed.mould)}".strip()))
     if assessed.wood is not None:
-        found.append(Said("Timber", assessed.wood.words))
+        found.append(TextRow("Timber", assessed.wood.words))
     if assessed.cautions:
-        found.append(Said("Frost and heat", " ".join(assessed.cautions)))
+        found.append(TextRow("Frost and heat", " ".join(assessed.cautions)))
     advice = state.assessment.airing if state.assessment is not None else ()
-    found += [Said("Airing, heating, dehumidifying", one.words) for one in advice if one.room == place.id]
+    found += [TextRow("Airing, heating, dehumidifying", one.words) for one in advice if one.room == location.id]
     return found
 
 
-def airing_said(state: JobState) -> list[Said]:
+def airing_said(state: JobState) -> list[TextRow]:
     """The advice for each room."""
     advice = state.assessment.airing if state.assessment is not None else ()
-    rooms = {place.id: place.label for place in state.job.locations}
-    return [Said(rooms[one.room], one.words) for one in advice if one.room in rooms]
+    rooms = {location.id: location.label for location in state.job.locations}
+    return [TextRow(rooms[one.room], one.words) for one in advice if one.room in rooms]
 
 
 def _criteria(mould: MouldRisk) -> str:
@@ -73,9 +73,9 @@ def _criteria(mould: MouldRisk) -> str:
     return f"{text[:1].upper()}{text[1:]}." if text else ""
 
 
-def spot_rows(job: JobFile, place: Location) -> list[SpotRow]:
+def spot_rows(job: JobFile, location: Location) -> list[SpotRow]:
     """The spot readings at a location, the newest first."""
-    return [_row(spot) for spot in reversed(job.spots_at(place.id))]
+    return [_row(spot) for spot in reversed(job.spots_at(location.id))]
 
 
 def _row(spot: Spot) -> SpotRow:

@@ -8,10 +8,10 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
-from monitord.alerts.deciding.planning import TellingDecision, plan
+from monitord.alerts.deciding.planning import DeliveryDecision, plan
 from monitord.alerts.sending.outbox import situation_of
 from monitord.model.config.alert_settings import AlertSettings
-from monitord.model.messages import TELLS_OPEN, OutboxEntry, OutboxState, ToldItem
+from monitord.model.messages import TELLS_OPEN, OutboxEntry, OutboxState, SentItem
 from monitord.store import outbox as stored_outbox
 from monitord.web.text.words import ENGLISH
 
@@ -50,17 +50,17 @@ class MessageRow:
     answer: str = ""
 
 
-class Telling:
+class Deliveries:
     """What the program would say to whom now, asked once for a page; nothing is told by asking."""
 
     def __init__(self, conn: Connection, settings: AlertSettings, now: datetime) -> None:
         self._settings = settings
         self._now = now
         self._situation = situation_of(conn, settings, now)
-        self._decisions: dict[tuple[str, int], list[TellingDecision]] = {}
+        self._decisions: dict[tuple[str, int], list[DeliveryDecision]] = {}
         for decision in plan(self._situation, now).decisions:
             self._decisions.setdefault((decision.fingerprint, decision.episode), []).append(decision)
-        self._told: dict[tuple[str, int], list[ToldItem]] = {}
+        self._told: dict[tuple[str, int], list[SentItem]] = {}
         for row in self._situation.told:
             if row.item.news in TELLS_OPEN:
                 self._told.setdefault((row.item.subject, row.item.episode), []).append(row)
@@ -99,7 +99,7 @@ class Telling:
     def _name(self, person_id: str) -> str:
         return _name(self._settings, person_id)
 
-    def _row(self, decision: TellingDecision, reached: Mapping[str, OutboxState]) -> PersonRow:
+    def _row(self, decision: DeliveryDecision, reached: Mapping[str, OutboxState]) -> PersonRow:
         verdict = decision.verdict
         reason = verdict.reason
         if reached.get(decision.person) is OutboxState.UNDELIVERABLE:
@@ -121,13 +121,13 @@ def messages_about(conn: Connection, settings: AlertSettings, fingerprint: str, 
     return [_told_row(row, settings) for row in reversed(told) if row.item.episode == episode]
 
 
-def undelivered(conn: Connection, settings: AlertSettings, most: int) -> list[MessageRow]:
+def undelivered(conn: Connection, settings: AlertSettings, maximum: int) -> list[MessageRow]:
     """The messages that are tried again, the oldest first, then those that were given up, the latest first."""
     late = [entry for entry in stored_outbox.waiting(conn) if entry.last_error]
-    return [_entry_row(entry, settings) for entry in [*late, *stored_outbox.undeliverable(conn)][:most]]
+    return [_entry_row(entry, settings) for entry in [*late, *stored_outbox.undeliverable(conn)][:maximum]]
 
 
-def _told_row(row: ToldItem, settings: AlertSettings) -> MessageRow:
+def _told_row(row: SentItem, settings: AlertSettings) -> MessageRow:
     return MessageRow(
         at=row.created_at,
         person=_name(settings, row.person),

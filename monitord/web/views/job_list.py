@@ -10,7 +10,7 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.messages import Pause
 from monitord.web.queries import JobState
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import STATES, Look, look_of
+from monitord.web.text.words import STATES, StatusStyle, style_of
 from monitord.web.views.alert_view import alert_views
 from monitord.web.views.job_view import day_words, lead
 
@@ -21,7 +21,7 @@ class JobCard:
 
     id: str
     label: str
-    look: Look
+    style: StatusStyle
     lead: str
     day: str
     probes: str
@@ -34,20 +34,20 @@ class JobCard:
 def job_cards(states: Iterable[JobState], options: AnalysisOptions) -> list[JobCard]:
     """The cards, running jobs first, the most pressing at the top."""
     cards = [_card(state, options) for state in states]
-    return sorted(cards, key=lambda card: (card.ended, card.look.rank, card.id))
+    return sorted(cards, key=lambda card: (card.ended, card.style.rank, card.id))
 
 
 def _card(state: JobState, options: AnalysisOptions) -> JobCard:
     times = LocalTimes(state.job.zone, state.now)
     alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
-    stays = state.stays_now
+    placements = state.placements_now
     return JobCard(
         id=state.job.job,
         label=state.job.label,
-        look=_look(state, [alert.look for alert in alerts if not alert.inhibited_why]),
+        style=_look(state, [alert.style for alert in alerts if not alert.inhibited_why]),
         lead=lead(state, alerts),
         day=day_words(state, times),
-        probes=f"{state.count_heard(options)} of {len(stays)} probes" if stays else "no probes placed",
+        probes=f"{state.count_heard(options)} of {len(placements)} probes" if placements else "no probes placed",
         heard=state.last_heard,
         ended=state.ended,
         times=times,
@@ -55,14 +55,14 @@ def _card(state: JobState, options: AnalysisOptions) -> JobCard:
     )
 
 
-def _look(state: JobState, alerts: list[Look]) -> Look:
+def _look(state: JobState, alerts: list[StatusStyle]) -> StatusStyle:
     """The most pressing alert; without one, the worst state of its locations; over jobs are over."""
     if state.ended:
-        return Look("Over", "none", "ok", 20)
+        return StatusStyle("Over", "none", "ok", 20)
     if alerts:
-        return min(alerts, key=lambda look: look.rank)
+        return min(alerts, key=lambda style: style.rank)
     if state.assessment is None:
-        return Look("Waiting for readings", "go", "wait", 9)
-    looks = [look_of(place) for place in state.places]
-    worst = min(looks, key=lambda look: look.rank, default=STATES[next(iter(STATES))])
-    return Look(worst.word, worst.tone, worst.icon, 4 + worst.rank)
+        return StatusStyle("Waiting for readings", "go", "wait", 9)
+    styles = [style_of(location) for location in state.locations]
+    worst = min(styles, key=lambda style: style.rank, default=STATES[next(iter(STATES))])
+    return StatusStyle(worst.word, worst.tone, worst.icon, 4 + worst.rank)

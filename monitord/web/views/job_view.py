@@ -9,11 +9,11 @@ from datetime import datetime
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State, SurfaceRisk
 from monitord.model.jobs import AIR_KINDS, Location, LocationKind
 from monitord.web.queries import JobState
-from monitord.web.text.formats import counted, doubtful, plain
+from monitord.web.text.formats import counted, plain, suspect
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import NOT_ASSESSED, Look, location_label
+from monitord.web.text.words import NOT_ASSESSED, StatusStyle, location_label
 from monitord.web.views.alert_view import AlertView, need_words
-from monitord.web.views.location_view import PlaceView
+from monitord.web.views.location_view import LocationView
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class SurfaceRow:
 
     where: str
     location: str
-    look: Look
+    style: StatusStyle
     risk: SurfaceRisk
 
 
@@ -61,10 +61,10 @@ def progress(state: JobState) -> str:
     """How many locations are at their goal and how many are not known."""
     if state.assessment is None:
         return "Nothing has been assessed yet."
-    with_goal = [place.id for place in state.job.locations if place.goal is not None]
-    states = {place.location: place.state for place in state.places}
+    with_goal = [location.id for location in state.job.locations if location.goal is not None]
+    states = {location.location: location.state for location in state.locations}
     counts = Counter(states.values())
-    at_goal = sum(states.get(place) is State.AT_GOAL for place in with_goal)
+    at_goal = sum(states.get(location) is State.AT_GOAL for location in with_goal)
     said = []
     if with_goal:
         said.append(f"{at_goal} of {len(with_goal)} {'is' if at_goal == 1 else 'are'} at goal")
@@ -88,49 +88,49 @@ def day_words(state: JobState, times: LocalTimes) -> str:
     return f"{days} of drying"
 
 
-def worst_first(views: list[PlaceView]) -> list[PlaceView]:
+def worst_first(views: list[LocationView]) -> list[LocationView]:
     """Wet elements before airs, the worst first, in the job file's order where they are equal."""
-    return sorted(views, key=lambda view: (view.is_air and not view.needs_tile, view.look.rank))
+    return sorted(views, key=lambda view: (view.is_air and not view.needs_tile, view.style.rank))
 
 
-def focus_of(state: JobState, views: list[PlaceView], chosen: str | None) -> Location | None:
+def focus_of(state: JobState, views: list[LocationView], chosen: str | None) -> Location | None:
     """The location that the job page's charts are about: the chosen one, else the worst that is no air."""
     ids = {view.id for view in views}
     if chosen in ids and chosen is not None:
         return state.job.location(chosen)
-    ordered = sorted(views, key=lambda view: (view.is_air, view.look.rank))
+    ordered = sorted(views, key=lambda view: (view.is_air, view.style.rank))
     # a location that is not known tells nothing in a chart as long as there is another
-    ordered.sort(key=lambda view: view.look.tone == "none")
+    ordered.sort(key=lambda view: view.style.tone == "none")
     return state.job.location(ordered[0].id) if ordered else None
 
 
 def compare_rows(state: JobState, coverage: float, only: str | None = None) -> list[CompareRow]:
     """Every comparison of the assessment, or those of one location."""
     return [
-        _compare_row(state, place, comparison, coverage)
-        for place in state.places
-        if only is None or place.location == only
-        for comparison in place.comparisons
+        _compare_row(state, location, comparison, coverage)
+        for location in state.locations
+        if only is None or location.location == only
+        for comparison in location.comparisons
     ]
 
 
-def _compare_row(state: JobState, place: LocationAssessment, c: Comparison, coverage: float) -> CompareRow:
+def _compare_row(state: JobState, location: LocationAssessment, c: Comparison, coverage: float) -> CompareRow:
     return CompareRow(
-        where=location_label(state.job, place.location),
-        location=place.location,
+        where=location_label(state.job, location.location),
+        location=location.location,
         against=location_label(state.job, c.against),
-        pressure=doubtful(c.vapour_pressure_difference, coverage),
-        ratio=doubtful(c.humidity_ratio_difference, coverage),
+        pressure=suspect(c.vapour_pressure_difference, coverage),
+        ratio=suspect(c.humidity_ratio_difference, coverage),
         words=c.words,
         at=c.at,
     )
 
 
 _SURFACES = {
-    "act": Look("Condensing", "act", "drop", 0),
-    "warn": Look("Near condensation", "watch", "drop", 1),
-    "watch": Look("Humid surface", "go", "watch", 2),
-    "none": Look("Dry surface", "ok", "ok", 3),
+    "act": StatusStyle("Condensing", "act", "drop", 0),
+    "warn": StatusStyle("Near condensation", "watch", "drop", 1),
+    "watch": StatusStyle("Humid surface", "go", "watch", 2),
+    "none": StatusStyle("Dry surface", "ok", "ok", 3),
 }
 
 
@@ -140,33 +140,33 @@ def surface_rows(state: JobState, only: str | None = None) -> list[SurfaceRow]:
         SurfaceRow(
             location_label(state.job, p.location), p.location, _SURFACES.get(p.surface.level, NOT_ASSESSED), p.surface
         )
-        for p in state.places
+        for p in state.locations
         if p.surface is not None and (only is None or p.location == only)
     ]
-    return sorted(rows, key=lambda row: (row.look.rank, row.risk.margin.value))
+    return sorted(rows, key=lambda row: (row.style.rank, row.risk.margin.value))
 
 
 def airs_words(state: JobState) -> str:
     """What the airs are, and what airing would do: `Room air 21.0 °C, 48 %, 1190 Pa. Outside ...`."""
     said = []
-    for place in state.job.locations:
-        assessed = state.assessment.at(place.id) if state.assessment is not None else None
-        if place.kind not in AIR_KINDS:
+    for location in state.job.locations:
+        assessed = state.assessment.at(location.id) if state.assessment is not None else None
+        if location.kind not in AIR_KINDS:
             continue
         if assessed is None or assessed.relative_humidity is None or assessed.state is State.UNKNOWN:
-            said.append(f"{place.label}: not known.")
+            said.append(f"{location.label}: not known.")
             continue
         values = (
             plain(assessed.temperature),
             f"{plain(assessed.relative_humidity)} RH",
             plain(assessed.vapour_pressure),
         )
-        said.append(f"{place.label} {', '.join(values)}{_airing(place, assessed)}.")
+        said.append(f"{location.label} {', '.join(values)}{_airing(location, assessed)}.")
     return " ".join(said)
 
 
-def _airing(place: Location, assessed: LocationAssessment) -> str:
-    if place.kind is not LocationKind.ROOM_AIR:
+def _airing(location: Location, assessed: LocationAssessment) -> str:
+    if location.kind is not LocationKind.ROOM_AIR:
         return ""
     outdoors = next((c for c in assessed.comparisons if c.role == "outdoors"), None)
     words = {

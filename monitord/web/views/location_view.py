@@ -8,26 +8,26 @@ from datetime import datetime
 from monitord.model.assessments import Forecast, LocationAssessment, State
 from monitord.model.jobs import AIR_KINDS, Location, LocationKind
 from monitord.web.queries import JobState
-from monitord.web.text.formats import doubtful, parts, percent, plain
+from monitord.web.text.formats import parts, percent, plain, suspect
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import (
     KINDS,
     NOT_ASSESSED,
-    Look,
+    StatusStyle,
     flow_words,
-    look_of,
     main_comparison,
     name_parts,
+    style_of,
     surface_leads,
 )
-from monitord.web.views.progress_bar import Rail, rail_of
+from monitord.web.views.progress_bar import ProgressBar, progress_bar_of
 
 _UNDECIDED = {State.SETTLING, State.EQUILIBRATING, State.TOO_EARLY}
 _NOT_DRYING = {State.STALLED, State.REWETTING}
 
 
 @dataclass(frozen=True)
-class PlaceView:
+class LocationView:
     """A location as it is shown."""
 
     id: str
@@ -36,11 +36,11 @@ class PlaceView:
     detail: str
     """The rest of its name, with its depth; or what kind of place it is."""
     kind: str
-    look: Look
+    style: StatusStyle
     words: str
     figure: str
-    figure_doubt: str
-    rail: Rail | None
+    figure_uncertainty: str
+    progress_bar: ProgressBar | None
     until_dry: str
     """When it will be dry, in the table's few words."""
     humidity: str
@@ -51,45 +51,47 @@ class PlaceView:
     needs_tile: bool
 
 
-def place_view(state: JobState, place: Location, times: LocalTimes, coverage: float) -> PlaceView:
+def location_view(state: JobState, location: Location, times: LocalTimes, coverage: float) -> LocationView:
     """A location as it is shown; one that was never assessed counts as not known."""
-    assessed = state.assessment.at(place.id) if state.assessment is not None else None
-    look = look_of(assessed) if assessed is not None else NOT_ASSESSED
-    figure, doubt = _figure(assessed, coverage)
-    name, rest = name_parts(place.label)
+    assessed = state.assessment.at(location.id) if state.assessment is not None else None
+    style = style_of(assessed) if assessed is not None else NOT_ASSESSED
+    figure, uncertainty = _figure(assessed, coverage)
+    name, rest = name_parts(location.label)
     known = assessed is not None and assessed.state is not State.UNKNOWN
-    return PlaceView(
-        id=place.id,
-        label=place.label,
+    return LocationView(
+        id=location.id,
+        label=location.label,
         name=name,
-        detail=_second_line(place, rest),
-        kind=_detail(place) if place.depth_mm is None else f"{KINDS[place.kind]}, {_detail(place)}",
-        look=look,
+        detail=_second_line(location, rest),
+        kind=_detail(location) if location.depth_mm is None else f"{KINDS[location.kind]}, {_detail(location)}",
+        style=style,
         words=_words(assessed, times),
         figure=figure,
-        figure_doubt=doubt,
-        rail=rail_of(assessed.drying, coverage) if assessed and known and not surface_leads(assessed) else None,
-        until_dry=dry_words(assessed, place, times),
-        humidity=doubtful(assessed.relative_humidity, coverage) if assessed is not None and known else "—",
+        figure_uncertainty=uncertainty,
+        progress_bar=progress_bar_of(assessed.drying, coverage)
+        if assessed and known and not surface_leads(assessed)
+        else None,
+        until_dry=dry_words(assessed, location, times),
+        humidity=suspect(assessed.relative_humidity, coverage) if assessed is not None and known else "—",
         temperature=plain(assessed.temperature) if assessed is not None and known else "—",
-        flow=_flow(assessed, place, coverage),
-        heard=state.heard_at(place.id),
-        is_air=place.kind in AIR_KINDS,
-        needs_tile=place.kind not in AIR_KINDS or look.rank <= 5,
+        flow=_flow(assessed, location, coverage),
+        heard=state.heard_at(location.id),
+        is_air=location.kind in AIR_KINDS,
+        needs_tile=location.kind not in AIR_KINDS or style.rank <= 5,
     )
 
 
-def _second_line(place: Location, rest: str) -> str:
+def _second_line(location: Location, rest: str) -> str:
     """What stands under a location's name: the rest of the name, with the depth unless it is in it."""
     if not rest:
-        return _detail(place)
-    return rest if place.depth_mm is None or " mm" in rest else f"{rest}, {_detail(place)}"
+        return _detail(location)
+    return rest if location.depth_mm is None or " mm" in rest else f"{rest}, {_detail(location)}"
 
 
-def _detail(place: Location) -> str:
-    if place.kind is LocationKind.SLAB_SLEEVE and place.depth_mm is not None:
-        return f"{place.depth_mm:g} mm deep"
-    return KINDS[place.kind]
+def _detail(location: Location) -> str:
+    if location.kind is LocationKind.SLAB_SLEEVE and location.depth_mm is not None:
+        return f"{location.depth_mm:g} mm deep"
+    return KINDS[location.kind]
 
 
 def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, str]:
@@ -97,17 +99,17 @@ def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, 
     if assessed is None:
         return "—", ""
     if surface_leads(assessed) and assessed.surface is not None:
-        value, doubt = parts(assessed.surface.margin, coverage)
-        return value, f"{doubt} K margin"
+        value, uncertainty = parts(assessed.surface.margin, coverage)
+        return value, f"{uncertainty} K margin"
     quantity = assessed.drying.value if assessed.drying is not None else None
     quantity = quantity or assessed.relative_humidity
     if quantity is None:
         return "—", ""
-    value, doubt = parts(quantity, coverage)
+    value, uncertainty = parts(quantity, coverage)
     unit = "% RH" if quantity.unit == "%" else quantity.unit
     if assessed.state is State.UNKNOWN:
         return "—", f"last {value} {unit}"
-    return value, f"{doubt} {unit}".strip()
+    return value, f"{uncertainty} {unit}".strip()
 
 
 def _words(assessed: LocationAssessment | None, times: LocalTimes) -> str:
@@ -142,9 +144,9 @@ def _between(low: datetime, high: datetime, times: LocalTimes) -> str:
     return f"{first} and {times.day(high)}"
 
 
-def dry_words(assessed: LocationAssessment | None, place: Location, times: LocalTimes) -> str:
+def dry_words(assessed: LocationAssessment | None, location: Location, times: LocalTimes) -> str:
     """When a location will be dry, in a few words for a table."""
-    if place.goal is None:
+    if location.goal is None:
         return "no goal"
     if assessed is None or assessed.state is State.UNKNOWN:
         return "not known"
@@ -165,10 +167,10 @@ def dry_words(assessed: LocationAssessment | None, place: Location, times: Local
     return times.days(forecast.low, forecast.high)
 
 
-def _flow(assessed: LocationAssessment | None, place: Location, coverage: float) -> str:
+def _flow(assessed: LocationAssessment | None, location: Location, coverage: float) -> str:
     if assessed is None or assessed.state is State.UNKNOWN:
         return "not known"
     comparison = main_comparison(assessed)
     if comparison is None:
-        return "it is the outdoor air" if place.kind is LocationKind.OUTDOOR_AIR else "nothing to compare with"
+        return "it is the outdoor air" if location.kind is LocationKind.OUTDOOR_AIR else "nothing to compare with"
     return flow_words(comparison, coverage)

@@ -52,7 +52,7 @@ def probe_rows(heard: Iterable[Heard], jobs: Iterable[JobFile]) -> list[ProbeRow
 
 
 def _probe_row(item: Heard, jobs: list[JobFile]) -> ProbeRow:
-    job, stay = stay_of(item, jobs)
+    job, placement = placement_of(item, jobs)
     return ProbeRow(
         probe=item.probe,
         heard_at=item.heard_at,
@@ -61,17 +61,17 @@ def _probe_row(item: Heard, jobs: list[JobFile]) -> ProbeRow:
         signal=f"{number(item.rssi_dbm, 0)} dBm" if item.rssi_dbm is not None else "—",
         gateway=item.gateway or "—",
         job=job.job if job is not None else None,
-        location=job.location(stay.location_id).label if job is not None and stay is not None else "",
-        location_id=stay.location_id if stay is not None else "",
+        location=job.location(placement.location_id).label if job is not None and placement is not None else "",
+        location_id=placement.location_id if placement is not None else "",
     )
 
 
-def stay_of(item: Heard, jobs: Iterable[JobFile]) -> tuple[JobFile | None, Placement | None]:
+def placement_of(item: Heard, jobs: Iterable[JobFile]) -> tuple[JobFile | None, Placement | None]:
     """The job and stay in which a probe was last heard; None for a probe that was placed nowhere then."""
     for job in jobs:
-        for stay in job.probes:
-            if stay.probe == item.probe and stay.covers(item.heard_at):
-                return job, stay
+        for placement in job.probes:
+            if placement.probe == item.probe and placement.covers(item.heard_at):
+                return job, placement
     return None, None
 
 

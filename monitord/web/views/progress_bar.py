@@ -12,18 +12,18 @@ WIDTH, GOAL_X = 300, 258
 
 
 @dataclass(frozen=True)
-class Rail:
+class ProgressBar:
     """What is drawn, in the drawing's units, and what is said instead of it."""
 
     done: int
-    doubt_x: int
-    doubt_width: int
+    uncertainty_x: int
+    uncertainty_width: int
     words: str
     start: str
     goal: str
 
 
-def rail_of(drying: Drying | None, coverage: float) -> Rail | None:
+def progress_bar_of(drying: Drying | None, coverage: float) -> ProgressBar | None:
     """The rail; None where there is no value now, or the start was no farther from the goal than the goal itself."""
     if drying is None or drying.value is None or drying.start_value is None:
         return None
@@ -38,10 +38,10 @@ def rail_of(drying: Drying | None, coverage: float) -> Rail | None:
     value, u = drying.value.value, coverage * (drying.value.u or 0.0)
     left, right = x(value + u), x(value - u)
     said = f" ± {number(u, decimals)}" if drying.value.u is not None else ""
-    return Rail(
+    return ProgressBar(
         done=round(x(value)),
-        doubt_x=round(left),
-        doubt_width=round(right - left),
+        uncertainty_x=round(left),
+        uncertainty_width=round(right - left),
         words=(
             f"Started at {number(drying.start_value, decimals)} {drying.unit}, now {number(value, decimals)}{said} "
             f"{drying.unit}, goal {drying.limit:g} {drying.unit}"

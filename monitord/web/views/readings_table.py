@@ -55,20 +55,20 @@ class ReadingsPage:
 def readings_page(
     conn: Connection,
     state: JobState,
-    place: Location,
+    location: Location,
     assessed: LocationAssessment | None,
     before: datetime | None,
     coverage: float,
 ) -> ReadingsPage:
     """The readings just before a time; none given: the newest."""
     until = before - timedelta(milliseconds=1) if before is not None else state.now + timedelta(days=1)
-    found = _newest_before(conn, state.job, place, until)
+    found = _newest_before(conn, state.job, location, until)
     flags = assessed.flags if assessed is not None else ()
-    rows = [row for stay, series in found for row in _rows(stay, series, state.job, flags, coverage)]
+    rows = [row for placement, series in found for row in _rows(placement, series, state.job, flags, coverage)]
     rows.sort(key=lambda row: row.time, reverse=True)
     more = len(rows) > ROWS
     rows = rows[:ROWS]
-    probes = {stay.probe for stay, _ in found}
+    probes = {placement.probe for placement, _ in found}
     return ReadingsPage(
         rows=tuple(rows),
         older=rows[-1].time if more else None,
@@ -78,30 +78,34 @@ def readings_page(
     )
 
 
-def _newest_before(conn: Connection, job: JobFile, place: Location, until: datetime) -> list[tuple[Placement, Series]]:
+def _newest_before(
+    conn: Connection, job: JobFile, location: Location, until: datetime
+) -> list[tuple[Placement, Series]]:
     """Enough readings of the stays at a place before a time, from as little of the past as holds them."""
-    stays = job.stays_at(place.id)
-    first = min((stay.from_time for stay in stays), default=until)
-    back = min((timedelta(seconds=stay.interval_s) * (ROWS + 2) for stay in stays), default=_CHUNK)
+    placements = job.placements_at(location.id)
+    first = min((placement.from_time for placement in placements), default=until)
+    back = min((timedelta(seconds=placement.interval_s) * (ROWS + 2) for placement in placements), default=_CHUNK)
     while True:
         since = max(until - back, first)
-        found = [(stay, load_series(conn, stay, since, until)) for stay in stays]
+        found = [(placement, load_series(conn, placement, since, until)) for placement in placements]
         if since <= first or sum(len(series) for _, series in found) > ROWS:
-            return [(stay, series) for stay, series in found if len(series)]
+            return [(placement, series) for placement, series in found if len(series)]
         back = max(4 * back, _CHUNK)
 
 
 def _rows(
-    stay: Placement, series: Series, job: JobFile, flags: tuple[QualityFlag, ...], coverage: float
+    placement: Placement, series: Series, job: JobFile, flags: tuple[QualityFlag, ...], coverage: float
 ) -> Iterator[ReadingRow]:
     last = slice(max(0, len(series) - ROWS - 1), None)
-    values = derived_series(series, stay, job)
+    values = derived_series(series, placement, job)
 
     def text(quantity: Array, u: Array | None, i: int, decimals: int, unit: str) -> str:
         if not np.isfinite(quantity[i]):
             return "—"
-        doubt = f" ±\u00a0{number(coverage * float(u[i]), decimals)}" if u is not None and np.isfinite(u[i]) else ""
-        return f"{number(float(quantity[i]), decimals)}{doubt}\u00a0{unit}"
+        uncertainty = (
+            f" ±\u00a0{number(coverage * float(u[i]), decimals)}" if u is not None and np.isfinite(u[i]) else ""
+        )
+        return f"{number(float(quantity[i]), decimals)}{uncertainty}\u00a0{unit}"
 
     for i in range(len(series))[last]:
         time = datetime.fromtimestamp(float(series.time_s[i]), UTC)
@@ -112,7 +116,7 @@ def _rows(
             surface=text(values.surface_temperature_c, None, i, 1, "°C"),
             vapour_pressure=text(values.vapour_pressure_pa, values.u_vapour_pressure_pa, i, 0, "Pa"),
             dew_point=text(values.dew_point_c, values.u_dew_point_k, i, 1, "°C"),
-            out=_out(stay.probe, time, flags),
+            out=_out(placement.probe, time, flags),
         )
 
 
@@ -140,24 +144,27 @@ CSV_COLUMNS = (
 """Raw values as they came; then calibrated ones and what follows from them."""
 
 
-def csv_lines(db: Database, job: JobFile, place: Location, start: datetime, end: datetime) -> Iterator[str]:
+def csv_lines(db: Database, job: JobFile, location: Location, start: datetime, end: datetime) -> Iterator[str]:
     """The readings of a location as CSV (RFC 4180), in order of time, one stay after the other.
 
     Each part has a transaction of its own, so that a slow reader holds none open.
     """
     yield _csv_row(CSV_COLUMNS)
-    for stay in job.stays_at(place.id):
-        since, until = max(start, stay.from_time), end if stay.to_time is None else min(end, stay.to_time)
+    for placement in job.placements_at(location.id):
+        since, until = (
+            max(start, placement.from_time),
+            end if placement.to_time is None else min(end, placement.to_time),
+        )
         while since < until:
             stop = min(since + _CHUNK, until)
             with db.read() as conn:
-                series = load_series(conn, stay, since, stop - timedelta(milliseconds=1) if stop < until else stop)
+                series = load_series(conn, placement, since, stop - timedelta(milliseconds=1) if stop < until else stop)
             if len(series):
-                yield _csv_block(series, derived_series(series, stay, job), stay, job)
+                yield _csv_block(series, derived_series(series, placement, job), placement, job)
             since = stop
 
 
-def _csv_block(series: Series, values: Derived, stay: Placement, job: JobFile) -> str:
+def _csv_block(series: Series, values: Derived, placement: Placement, job: JobFile) -> str:
     out = io.StringIO()
     writer = csv.writer(out)
     columns = (
@@ -175,7 +182,7 @@ def _csv_block(series: Series, values: Derived, stay: Placement, job: JobFile) -
         time = datetime.fromtimestamp(float(time_s), UTC)
         local = time.astimezone(job.zone).isoformat(timespec="seconds")
         numbers = [_cell(float(column[i]), decimals) for column, decimals in columns]
-        writer.writerow([iso(time), local, _safe(stay.probe), *numbers])
+        writer.writerow([iso(time), local, _safe(placement.probe), *numbers])
     return out.getvalue()
 
 

@@ -8,13 +8,13 @@ import pytest
 from alerts_support import job
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book, rule_book_of
-from monitord.alerts.lifecycle.rules import RuleBook
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.system.calibration import calibrations_due
 from monitord.model.alerts import Alert
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.series import JobRecord
-from monitord.pipeline import Judge
+from monitord.pipeline import ReplaySession
 
 CHECKED = datetime(2025, 1, 1, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -22,12 +22,12 @@ DAY = timedelta(days=1)
 
 def house(**change: object) -> JobFile:
     """Two probes, of one of which the last check is known."""
-    stays = [
+    placements = [
         {"id": "p1", "location_id": "north", "from": CHECKED, "calibrated_at": CHECKED},
         {"id": "p2", "location_id": "south", "from": CHECKED},
     ]
-    places = [{"id": "north", "name": "North wall", "kind": "cavity"}, {"id": "south", "kind": "cavity"}]
-    return job(**({"start": CHECKED, "locations": places, "probes": stays} | change))
+    locations = [{"id": "north", "name": "North wall", "kind": "cavity"}, {"id": "south", "kind": "cavity"}]
+    return job(**({"start": CHECKED, "locations": locations, "probes": placements} | change))
 
 
 @pytest.mark.parametrize(
@@ -70,12 +70,12 @@ def test_a_probe_that_has_left_is_not_spoken_of() -> None:
     assert calibrations_due(house(probes=gone), CHECKED + DAY, 365.0) == []
 
 
-def played(one: JobFile, rules: RuleBook, days: range) -> list[tuple[int, Alert]]:
+def played(one: JobFile, rules: AlertRules, days: range) -> list[tuple[int, Alert]]:
     """What changes of the alerts, day by day, on a record without a reading."""
-    judge, changes = Judge(one, rules, AnalysisOptions()), []
+    judge, changes = ReplaySession(one, rules, AnalysisOptions()), []
     for day in days:
         as_of = CHECKED + day * DAY
-        _, changed = judge.step(JobRecord(stays=()), as_of)
+        _, changed = judge.step(JobRecord(placements=()), as_of)
         changes += [(day, alert) for alert in changed if alert.kind == "calibration_due"]
     return changes
 

@@ -9,15 +9,15 @@ import pytest
 from alerts_support import T0, after, alert, closed, person, settings
 from pydantic import ValidationError
 
-from monitord.alerts.deciding.deduplication import Blocked, Told, decide
+from monitord.alerts.deciding.deduplication import Blocked, SentRecord, decide
 from monitord.alerts.deciding.grouping import Piece, group
 from monitord.alerts.deciding.inhibition import FROM_READINGS, INHIBITIONS, inhibited
 from monitord.alerts.deciding.mutes import MuteState, covers, muted, state_of
 from monitord.alerts.deciding.routes import Recipient, recipients
 from monitord.alerts.deciding.time_intervals import covering, last_time
 from monitord.model.alerts import Alert, AlertStatus, Severity
-from monitord.model.config.alert_settings import AlertSettings, Day, Hours, MaintenanceWindow, Person
-from monitord.model.messages import Matcher, MatchLabel, Mute, News
+from monitord.model.config.alert_settings import AlertSettings, Day, MaintenanceWindow, Person, TimeInterval
+from monitord.model.messages import Matcher, MatchLabel, Mute, NotificationReason
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
 UTC_ZONE = ZoneInfo("UTC")
@@ -29,7 +29,7 @@ def local(text: str, zone: ZoneInfo = HELSINKI) -> datetime:
 
 # --- hours ----------------------------------------------------------------------------------------------------
 
-NIGHT = Hours.model_validate({"start": "22:00", "end": "07:00"})
+NIGHT = TimeInterval.model_validate({"start": "22:00", "end": "07:00"})
 
 
 @pytest.mark.parametrize(
@@ -49,18 +49,18 @@ def test_quiet_hours_keep_their_wall_clock_times(at: str, until: str | None) -> 
 
 
 def test_a_night_belongs_to_the_day_it_begins_on() -> None:
-    friday = Hours.model_validate({"start": "22:00", "end": "07:00", "days": ["fri"]})
+    friday = TimeInterval.model_validate({"start": "22:00", "end": "07:00", "days": ["fri"]})
     assert covering([friday], HELSINKI, local("2025-03-01T03:00")) == local("2025-03-01T07:00")
     assert covering([friday], HELSINKI, local("2025-02-28T03:00")) is None
 
 
 def test_spans_that_touch_are_one() -> None:
-    weekend = Hours.model_validate({"start": "07:00", "end": "22:00", "days": ["sat", "sun"]})
+    weekend = TimeInterval.model_validate({"start": "07:00", "end": "22:00", "days": ["sat", "sun"]})
     assert covering([NIGHT, weekend], HELSINKI, local("2025-02-28T23:00")) == local("2025-03-03T07:00")
 
 
 def test_all_day_is_a_span_of_a_day_and_never_loops() -> None:
-    always = Hours.model_validate({"start": "00:00", "end": "00:00"})
+    always = TimeInterval.model_validate({"start": "00:00", "end": "00:00"})
     until = covering([always], HELSINKI, local("2025-03-01T12:00"))
     assert until is not None
     assert until > local("2025-03-01T12:00")
@@ -238,7 +238,7 @@ def test_who_is_routed_to_directly_is_not_told_as_the_next_person() -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "complaint"),
+    ("change", "problem"),
     [
         ({"remind_s": 30.0}, "remind_s 30 is shorter than group_interval_s 60"),
         ({"routes": [{"people": ["anna"], "remind_s": 30}]}, "remind_s of route number 1"),
@@ -256,35 +256,45 @@ def test_who_is_routed_to_directly_is_not_told_as_the_next_person() -> None:
         ({"grup_wait_s": 3}, "Extra inputs"),
     ],
 )
-def test_settings_that_can_not_be_kept_are_refused(change: dict[str, object], complaint: str) -> None:
-    with pytest.raises(ValidationError, match=complaint):
+def test_settings_that_can_not_be_kept_are_refused(change: dict[str, object], problem: str) -> None:
+    with pytest.raises(ValidationError, match=problem):
         settings(**change)
 
 
 # --- deduplication: one row, one promise ----------------------------------------------------------------------
 
-TOLD = Told(
+TOLD = SentRecord(
     first_at=T0,
     last_at=T0,
     severity=Severity.WATCH,
     closed=False,
     on_its_way=False,
-    counts={News.OPENED: 1},
+    counts={NotificationReason.OPENED: 1},
     channels=frozenset({"mail"}),
 )
-TOLD_CLOSED = Told(T0, after(31), Severity.WATCH, True, False, {News.OPENED: 1, News.CLOSED: 1}, frozenset({"mail"}))
-ON_ITS_WAY = Told(T0, T0, Severity.WATCH, False, True, {News.OPENED: 1}, frozenset({"mail"}))
+TOLD_CLOSED = SentRecord(
+    T0,
+    after(31),
+    Severity.WATCH,
+    True,
+    False,
+    {NotificationReason.OPENED: 1, NotificationReason.CLOSED: 1},
+    frozenset({"mail"}),
+)
+ON_ITS_WAY = SentRecord(T0, T0, Severity.WATCH, False, True, {NotificationReason.OPENED: 1}, frozenset({"mail"}))
 MUTED = Blocked("muted", after(600))
 ACKED = alert(status=AlertStatus.ACKNOWLEDGED, acknowledged_by="Bo")
 ACT = alert(severity=Severity.ACT, severity_since=after(20))
 SLEEPER = person(quiet=[{"start": "13:00", "end": "16:00"}])  # in Helsinki: 11:00 to 14:00 UTC, so T0 is quiet
-URGENT_ONLY = person(ways=[{"channel": "mail", "least_severity": "act"}])
+URGENT_ONLY = person(ways=[{"channel": "mail", "min_severity": "act"}])
 
-ROWS: list[tuple[str, Alert, Person, bool, Told | None, Blocked | None, float, News | None, bool]] = [
+ROWS: list[
+    tuple[str, Alert, Person, bool, SentRecord | None, Blocked | None, float, NotificationReason | None, bool]
+] = [
     # what, alert, person, routed to them, told, blocked, minutes, news, final
-    ("open and not told: tell", alert(), person(), True, None, None, 1, News.OPENED, False),
+    ("open and not told: tell", alert(), person(), True, None, None, 1, NotificationReason.OPENED, False),
     ("told: nothing new", alert(), person(), True, TOLD, None, 10, None, False),
-    ("told long ago: remind", alert(), person(), True, TOLD, None, 720, News.REMINDER, False),
+    ("told long ago: remind", alert(), person(), True, TOLD, None, 720, NotificationReason.REMINDER, False),
     (
         "told long ago as a note: never remind",
         alert(severity=Severity.NOTE),
@@ -298,17 +308,27 @@ ROWS: list[tuple[str, Alert, Person, bool, Told | None, Blocked | None, float, N
     ),
     ("told long ago but acknowledged: no reminder", ACKED, person(), True, TOLD, None, 9999, None, False),
     ("the first word not out yet: no reminder on top", alert(), person(), True, ON_ITS_WAY, None, 9999, None, False),
-    ("worse than told: tell", ACT, person(), True, TOLD, None, 21, News.RAISED, False),
+    ("worse than told: tell", ACT, person(), True, TOLD, None, 21, NotificationReason.RAISED, False),
     ("acknowledged before it was told: nothing", ACKED, person(), True, None, None, 1, None, False),
     ("muted: nothing", alert(), person(), True, None, MUTED, 1, None, False),
     ("told and muted: no reminder", alert(), person(), True, TOLD, MUTED, 9999, None, False),
     ("quiet hours: wait", alert(), SLEEPER, True, None, None, 1, None, False),
-    ("quiet hours, urgent: tell", ACT, SLEEPER, True, None, None, 1, News.OPENED, False),
-    ("quiet hours over: tell", alert(), SLEEPER, True, None, None, 120, News.OPENED, False),
+    ("quiet hours, urgent: tell", ACT, SLEEPER, True, None, None, 1, NotificationReason.OPENED, False),
+    ("quiet hours over: tell", alert(), SLEEPER, True, None, None, 120, NotificationReason.OPENED, False),
     ("none of their ways takes it: nothing", alert(), URGENT_ONLY, True, None, None, 1, None, False),
     ("no route leads to them: nothing", alert(), person(), False, None, None, 1, None, False),
-    ("closed, told open: tell the end", closed(), person(), True, TOLD, None, 31, News.CLOSED, False),
-    ("closed, told open, muted: tell the end", closed(), person(), True, TOLD, MUTED, 31, News.CLOSED, False),
+    ("closed, told open: tell the end", closed(), person(), True, TOLD, None, 31, NotificationReason.CLOSED, False),
+    (
+        "closed, told open, muted: tell the end",
+        closed(),
+        person(),
+        True,
+        TOLD,
+        MUTED,
+        31,
+        NotificationReason.CLOSED,
+        False,
+    ),
     (
         "closed, told open, no longer routed: tell the end",
         closed(),
@@ -317,14 +337,24 @@ ROWS: list[tuple[str, Alert, Person, bool, Told | None, Blocked | None, float, N
         TOLD,
         None,
         31,
-        News.CLOSED,
+        NotificationReason.CLOSED,
         False,
     ),
     ("closed, told open, quiet: wait", closed(), SLEEPER, True, TOLD, None, 31, None, False),
     ("closed, told closed: for ever nothing", closed(), person(), True, TOLD_CLOSED, None, 99, None, True),
     ("closed, never told: for ever nothing", closed(), person(), True, None, None, 31, None, True),
     ("came and went in quiet hours: wait for their end", closed(), SLEEPER, True, None, None, 60, None, False),
-    ("came and went in quiet hours, now over: report", closed(), SLEEPER, True, None, None, 121, News.MISSED, False),
+    (
+        "came and went in quiet hours, now over: report",
+        closed(),
+        SLEEPER,
+        True,
+        None,
+        None,
+        121,
+        NotificationReason.MISSED,
+        False,
+    ),
     ("came and went in quiet hours, muted: nothing", closed(), SLEEPER, True, None, MUTED, 121, None, True),
     ("came and went in quiet hours long ago: nothing", closed(), SLEEPER, True, None, None, 9999, None, True),
 ]
@@ -339,10 +369,10 @@ def test_one_person_and_one_episode(
     one: Alert,
     who: Person,
     is_routed: bool,
-    told: Told | None,
+    told: SentRecord | None,
     blocked: Blocked | None,
     minute: float,
-    news: News | None,
+    news: NotificationReason | None,
     final: bool,
 ) -> None:
     recipient = Recipient(who, 12 * 3600, "a route") if is_routed else None
@@ -362,7 +392,13 @@ def test_the_next_reminder_is_known() -> None:
 WAITING = {"group_wait_s": 60, "group_interval_s": 300}
 
 
-def piece(job: str = "J1", minute: float = 0, news: News = News.OPENED, soon: bool = False, **change: object) -> Piece:
+def piece(
+    job: str = "J1",
+    minute: float = 0,
+    news: NotificationReason = NotificationReason.OPENED,
+    soon: bool = False,
+    **change: object,
+) -> Piece:
     return Piece(alert(job=job, **change), news, after(minute), soon, "")  # type: ignore[arg-type]
 
 
@@ -396,13 +432,13 @@ def test_after_one_message_about_many_jobs_the_next_keeps_its_distance() -> None
 
 
 def test_a_reminder_that_is_not_due_goes_only_with_one_that_is() -> None:
-    soon = piece(minute=10, soon=True, news=News.REMINDER)
+    soon = piece(minute=10, soon=True, news=NotificationReason.REMINDER)
     assert groups([soon], 20) == []
-    assert groups([soon, piece(minute=1, news=News.REMINDER, location="south")], 20) == [("J1", 2)]
+    assert groups([soon, piece(minute=1, news=NotificationReason.REMINDER, location="south")], 20) == [("J1", 2)]
 
 
 def test_what_is_urgent_stands_first_and_what_is_over_last() -> None:
-    over, watch = piece(minute=0, news=News.CLOSED), piece(minute=1, location="south")
+    over, watch = piece(minute=0, news=NotificationReason.CLOSED), piece(minute=1, location="south")
     urgent = piece(minute=2, location="east", severity=Severity.ACT)
     (bundle,) = group([over, watch, urgent], {}, settings(**WAITING), after(9)).bundles
     assert [p.alert.location for p in bundle.pieces] == ["east", "south", "north"]

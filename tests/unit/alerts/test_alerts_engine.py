@@ -9,7 +9,7 @@ import pytest
 from alerts_support import alert
 
 from monitord.alerts.lifecycle.engine import StepResult, step
-from monitord.alerts.lifecycle.rules import Override, Rule, RuleBook, SeverityStep
+from monitord.alerts.lifecycle.rules import AlertRules, Override, Rule, SeverityStep
 from monitord.alerts.lifecycle.transitions import Action, acknowledge, end_alerts, retire
 from monitord.model.alerts import Alert, AlertStatus, Severity
 from monitord.model.assessments import Finding
@@ -42,7 +42,7 @@ class Site:
         entry = {"kind": "condensation", "location": "north", "probe": None, "unit": "1"} | finding
         measured = Finding.model_validate({"measured_at": minutes(minute), "value": value} | entry)
         as_of = minutes(minute if arrives is None else arrives)
-        self.last = step(RuleBook([self.rule]), list(self.alerts.values()), [measured], "J1", as_of)
+        self.last = step(AlertRules([self.rule]), list(self.alerts.values()), [measured], "J1", as_of)
         self.keep(self.last)
         return self.status
 
@@ -332,13 +332,13 @@ def test_ending_a_job_ends_its_alerts_with_a_word_why(status: AlertStatus) -> No
 
 
 def test_what_is_no_longer_there_ends_its_alerts_with_a_word_why() -> None:
-    stay = {"id": "p1", "location_id": "north", "from": START}
-    before = {"job": "J1", "start": START, "locations": [{"id": "north", "kind": "cavity"}], "probes": [stay]}
+    placement = {"id": "p1", "location_id": "north", "from": START}
+    before = {"job": "J1", "start": START, "locations": [{"id": "north", "kind": "cavity"}], "probes": [placement]}
     site = Site(rule())
     site.at(0, 0.8, probe="p1")
     keep = JobFile.model_validate(before)
     assert retire(keep, site.alerts.values(), minutes(5)).alerts == []
-    moved = JobFile.model_validate(before | {"probes": [stay | {"to": minutes(4)}]})
+    moved = JobFile.model_validate(before | {"probes": [placement | {"to": minutes(4)}]})
     (ended,) = retire(moved, site.alerts.values(), minutes(5)).alerts
     assert ended.closing_reason == "probe p1 is no longer at north"
     gone = JobFile.model_validate({"job": "J1", "start": START})
@@ -349,16 +349,16 @@ def test_what_is_no_longer_there_ends_its_alerts_with_a_word_why() -> None:
 
 def test_a_goal_or_check_that_was_taken_out_ends_what_rests_on_it() -> None:
     goal = {"metric": "rh_pct", "limit": 70}
-    place = {"id": "north", "kind": "cavity"}
-    stay = {"id": "p1", "location_id": "north", "from": START}
-    base = {"job": "J1", "start": START, "locations": [place | {"goal": goal}]}
-    with_all = JobFile.model_validate(base | {"probes": [stay | {"calibrated_at": START}]})
-    without = JobFile.model_validate(base | {"locations": [place], "probes": [stay]})
-    slipping = alert("forecast_slipping", "north")
+    location = {"id": "north", "kind": "cavity"}
+    placement = {"id": "p1", "location_id": "north", "from": START}
+    base = {"job": "J1", "start": START, "locations": [location | {"goal": goal}]}
+    with_all = JobFile.model_validate(base | {"probes": [placement | {"calibrated_at": START}]})
+    without = JobFile.model_validate(base | {"locations": [location], "probes": [placement]})
+    forecast_revisions = alert("forecast_slipping", "north")
     due = alert("calibration_due", "north", probe="p1")
     wet = alert("condensation", "north")
-    assert retire(with_all, [slipping, due, wet], minutes(5)).alerts == []
-    ended = {a.kind: a.closing_reason for a in retire(without, [slipping, due, wet], minutes(5)).alerts}
+    assert retire(with_all, [forecast_revisions, due, wet], minutes(5)).alerts == []
+    ended = {a.kind: a.closing_reason for a in retire(without, [forecast_revisions, due, wet], minutes(5)).alerts}
     assert ended == {
         "forecast_slipping": "location north has no goal any more",
         "calibration_due": "the job file tells of no check of probe p1 any more",
@@ -374,13 +374,13 @@ def test_an_alert_whose_rule_is_switched_off_ends() -> None:
 
 
 def test_a_kind_without_a_rule_is_passed_over() -> None:
-    assert step(RuleBook([]), [], [_finding("north", 0.9)], "J1", START) == StepResult()
+    assert step(AlertRules([]), [], [_finding("north", 0.9)], "J1", START) == StepResult()
 
 
 def test_an_alert_without_a_finding_is_held() -> None:
     site = Site(rule())
     site.at(0, 0.8)
-    result = step(RuleBook([site.rule]), list(site.alerts.values()), [], "J1", minutes(10))
+    result = step(AlertRules([site.rule]), list(site.alerts.values()), [], "J1", minutes(10))
     assert result.alerts == []
     assert result.events == []
 
@@ -392,7 +392,7 @@ def _finding(location: str, value: float, minute: float = 0) -> Finding:
 def test_the_order_of_the_findings_changes_nothing() -> None:
     findings = [_finding(f"wall{n}", 0.1 * n) for n in range(10)]
     findings.append(_finding("wall9", 0.1, minute=-5))
-    book = RuleBook([rule()])
+    book = AlertRules([rule()])
     forth, back = (step(book, [], some, "J1", START) for some in (findings, findings[::-1]))
     assert forth.alerts == back.alerts
     assert forth.events == back.events
@@ -400,10 +400,10 @@ def test_the_order_of_the_findings_changes_nothing() -> None:
 
 
 def test_each_job_and_each_place_has_its_own_alert() -> None:
-    book = RuleBook([rule()])
+    book = AlertRules([rule()])
     prints = {
-        step(book, [], [_finding(place, 0.9)], job, START).alerts[0].fingerprint
-        for place in ("north", "south")
+        step(book, [], [_finding(location, 0.9)], job, START).alerts[0].fingerprint
+        for location in ("north", "south")
         for job in ("J1", "J2")
     }
     assert len(prints) == 4
@@ -411,12 +411,12 @@ def test_each_job_and_each_place_has_its_own_alert() -> None:
 
 def test_an_override_counts_only_where_it_belongs() -> None:
     strict = Override(kind="condensation", job="J1", location="north", change={"raise_at": 0.95})
-    book = RuleBook([rule()], [strict])
+    book = AlertRules([rule()], [strict])
     opened = step(book, [], [_finding("north", 0.9), _finding("south", 0.9)], "J1", START).alerts
     assert [alert.location for alert in opened] == ["south"]
 
 
 def test_every_finding_with_a_rule_gets_a_decision_with_a_reason() -> None:
-    result = step(RuleBook([rule()]), [], [_finding("north", 0.9), _finding("south", 0.1)], "J1", START)
+    result = step(AlertRules([rule()]), [], [_finding("north", 0.9), _finding("south", 0.1)], "J1", START)
     assert sorted(d.action for d in result.decisions.values()) == [Action.NOTHING, Action.OPENED]
     assert all(d.reason for d in result.decisions.values())

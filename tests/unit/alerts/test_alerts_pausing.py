@@ -75,7 +75,7 @@ def test_resuming_says_who_did_and_asks_for_an_assessment(db: Database) -> None:
 
 
 @pytest.mark.parametrize(
-    ("what", "complaint"),
+    ("what", "problem"),
     [
         (("J9", None, "Anna", "works"), "there is no job 'J9'"),
         (("J2", None, "Anna", "works"), "job 'J2' is over"),
@@ -85,9 +85,9 @@ def test_resuming_says_who_did_and_asks_for_an_assessment(db: Database) -> None:
     ],
 )
 def test_a_pause_that_is_not_whole_is_refused_with_a_remedy(
-    db: Database, what: tuple[str, None, str, str], complaint: str
+    db: Database, what: tuple[str, None, str, str], problem: str
 ) -> None:
-    with pytest.raises(MonitordError, match=complaint), db.write() as conn:
+    with pytest.raises(MonitordError, match=problem), db.write() as conn:
         pausing.pause(conn, *what, T0)
     with db.read() as conn:
         assert pauses.standing(conn, T0) == {}
@@ -105,10 +105,10 @@ def test_a_job_is_paused_once_and_only_a_paused_one_is_resumed(db: Database) -> 
 
 
 def test_a_silent_gateway_of_a_paused_job_is_not_told_and_its_probes_are_no_strays(db: Database) -> None:
-    stays = [{"id": p, "location_id": "north", "from": after(-60 + n), "to": None} for n, p in enumerate(("p1",))]
+    placements = [{"id": p, "location_id": "north", "from": after(-60 + n), "to": None} for n, p in enumerate(("p1",))]
     two = job(
         locations=[{"id": "north", "kind": "cavity"}, {"id": "south", "kind": "cavity"}],
-        probes=[*stays, {"id": "p2", "location_id": "south", "from": after(-60)}],
+        probes=[*placements, {"id": "p2", "location_id": "south", "from": after(-60)}],
     )
     heard = [HeardProbe("p1", T0, "g1"), HeardProbe("p2", T0, "g1")]
     assert [f.kind for f in fleet_findings(heard, [two], [], after(300))["J1"]] == ["gateway_silent"]

@@ -16,14 +16,14 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from monitord.alerts.lifecycle.engine import acknowledge, step
-from monitord.alerts.lifecycle.rules import Rule, RuleBook, SeverityStep
+from monitord.alerts.lifecycle.rules import AlertRules, Rule, SeverityStep
 from monitord.alerts.lifecycle.transitions import OPEN
 from monitord.alerts.requests import acknowledge_alert, end_alerts_of_job, keep, mute
 from monitord.alerts.sending.dispatcher import Dispatcher
 from monitord.alerts.sending.outbox import enqueue_news
 from monitord.model.alerts import Alert, Severity, fingerprint
 from monitord.model.assessments import Finding
-from monitord.model.messages import Matcher, MatchLabel, News
+from monitord.model.messages import Matcher, MatchLabel, NotificationReason
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs as stored_jobs
 from monitord.store.db.database import Database
@@ -41,7 +41,7 @@ RULE = Rule(
     flap_openings=3,
     flap_clear_hold_s=7200,
 )
-RULES = RuleBook([RULE])
+RULES = AlertRules([RULE])
 
 CALM = effort(deadline=None)
 """No time limit for one example: the machine may be busy."""
@@ -104,8 +104,8 @@ def test_a_restart_at_any_step_changes_nothing(sequence: list[tuple[int, float |
 @given(st.permutations([(f"wall{n}", v) for n, v in enumerate([0.1, 0.5, 0.95, 0.4, 0.6, 0.9, None, 0.2])]))
 @CALM
 def test_the_order_of_findings_changes_nothing(shuffled: list[tuple[str, float | None]]) -> None:
-    findings = [finding(place, T0, value, readings=5) for place, value in shuffled]
-    rules = RuleBook([RULE.model_copy(update={"hold_s": 0.0})])
+    findings = [finding(location, T0, value, readings=5) for location, value in shuffled]
+    rules = AlertRules([RULE.model_copy(update={"hold_s": 0.0})])
     plain = step(rules, [], sorted(findings, key=lambda f: f.location or ""), "J1", T0)
     mixed = step(rules, [], findings, "J1", T0)
     assert (mixed.alerts, mixed.events) == (plain.alerts, plain.events)
@@ -113,7 +113,7 @@ def test_the_order_of_findings_changes_nothing(shuffled: list[tuple[str, float |
 
 # --- order of arrival -----------------------------------------------------------------------------------------
 
-FILLED = RuleBook([RULE.model_copy(update={"since_fills_hold": True, "flap_openings": 100})])
+FILLED = AlertRules([RULE.model_copy(update={"since_fills_hold": True, "flap_openings": 100})])
 
 
 def judged(readings: list[tuple[int, bool]]) -> Finding:
@@ -170,8 +170,8 @@ TEAM = settings(
     retry_cap_s=300,
     give_up_after_s=30 * 86_400,
 )
-QUICK = RuleBook([RULE.model_copy(update={"hold_s": 0.0, "clear_hold_s": 0.0, "minimum_readings": 1})])
-PLACES = ("north", "south")
+QUICK = AlertRules([RULE.model_copy(update={"hold_s": 0.0, "clear_hold_s": 0.0, "minimum_readings": 1})])
+LOCATIONS = ("north", "south")
 
 
 @dataclass
@@ -200,14 +200,14 @@ class Day:
         self.dispatcher.run_once()
 
     def do_value(self, what: tuple[str, float | None]) -> None:
-        place, value = what
+        location, value = what
         now = self.clock.now()
         with self.db.write() as conn:
             known = stored_alerts.current_alerts(conn, "J1")
-            keep(conn, step(QUICK, known, [finding(place, now, value)], "J1", now))
+            keep(conn, step(QUICK, known, [finding(location, now, value)], "J1", now))
 
-    def do_acknowledge(self, place: str) -> None:
-        print_ = fingerprint("J1", "condensation", place, None)
+    def do_acknowledge(self, location: str) -> None:
+        print_ = fingerprint("J1", "condensation", location, None)
         with self.db.write() as conn:
             if stored_alerts.get_alert(conn, print_) is not None:
                 acknowledge_alert(conn, print_, None, "Anna", "", self.clock.now())
@@ -243,8 +243,8 @@ class Day:
 
 
 actions = st.one_of(
-    st.tuples(st.just("value"), st.tuples(st.sampled_from(PLACES), st.sampled_from([0.1, 0.6, 0.95, None]))),
-    st.tuples(st.just("acknowledge"), st.sampled_from(PLACES)),
+    st.tuples(st.just("value"), st.tuples(st.sampled_from(LOCATIONS), st.sampled_from([0.1, 0.6, 0.95, None]))),
+    st.tuples(st.just("acknowledge"), st.sampled_from(LOCATIONS)),
     st.tuples(st.just("mute"), st.integers(10, 300)),
     st.tuples(st.just("end"), st.just("the job was paused")),
     st.tuples(st.just("restart"), st.none()),
@@ -263,19 +263,19 @@ def test_each_person_hears_each_episode_begin_once_and_end_once_and_in_that_orde
     for action, minutes in day:
         world.act(action, minutes)
     world.finish()
-    heard: dict[tuple[str, str, int], list[News]] = {}
+    heard: dict[tuple[str, str, int], list[NotificationReason]] = {}
     for message in world.tape.sent:
         for item in message.items:
             if not item.subject.startswith("mute:"):
                 heard.setdefault((message.person, item.subject, item.episode), []).append(item.news)
     for who, news in heard.items():
-        if news == [News.MISSED]:
+        if news == [NotificationReason.MISSED]:
             continue
         counts = Counter(news)
-        assert counts[News.OPENED] + counts[News.ESCALATED] == 1, (who, news)
-        assert news[0] in (News.OPENED, News.ESCALATED), (who, news)
-        assert counts[News.CLOSED] == 1, (who, news)
-        assert news[-1] is News.CLOSED, (who, news)
+        assert counts[NotificationReason.OPENED] + counts[NotificationReason.ESCALATED] == 1, (who, news)
+        assert news[0] in (NotificationReason.OPENED, NotificationReason.ESCALATED), (who, news)
+        assert counts[NotificationReason.CLOSED] == 1, (who, news)
+        assert news[-1] is NotificationReason.CLOSED, (who, news)
     assert len({message.id for message in world.tape.sent}) == len(world.tape.sent), "the same message twice"
     with db.read() as conn:
         assert stored_alerts.alerts_to_consider(conn, world.clock.now()) == ([], frozenset()), (

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book, rule_book
-from monitord.alerts.lifecycle.rules import Rule, Verdict
+from monitord.alerts.lifecycle.rules import Rule, Truth
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Severity
 
@@ -32,10 +32,10 @@ def test_a_default_rule_says_what_it_is_about_and_leaves_no_value_undecided(kind
     rule = default_rule_book().rule_for(kind, "J1", None)
     assert rule is not None
     assert len(rule.about) > 20
-    assert rule.judge(rule.raise_at, holds=False) is Verdict.TRUE
+    assert rule.judge(rule.raise_at, holds=False) is Truth.TRUE
     past = rule.clear_at - 1e-6 if rule.above else rule.clear_at + 1e-6
-    assert rule.judge(past, holds=True) is Verdict.FALSE
-    assert rule.judge(None, holds=True) is Verdict.UNKNOWN
+    assert rule.judge(past, holds=True) is Truth.FALSE
+    assert rule.judge(None, holds=True) is Truth.UNKNOWN
 
 
 def test_published_limits_are_the_published_ones() -> None:

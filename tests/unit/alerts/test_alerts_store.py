@@ -12,7 +12,7 @@ from sqlalchemy import Connection, update
 from monitord.errors import StoreError
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Severity, fingerprint
 from monitord.model.assessments import Finding
-from monitord.model.messages import Matcher, MatchLabel, Message, MessageItem, Mute, News, OutboxState
+from monitord.model.messages import Matcher, MatchLabel, Message, MessageItem, Mute, NotificationReason, OutboxState
 from monitord.store import alerts, mutes, outbox
 from monitord.store.db.alert_tables import alert_event
 from monitord.store.db.database import Database
@@ -80,7 +80,11 @@ def message(id_: str = "m1", *, about: Alert | None = None, **change: object) ->
         html="<p>long</p>",
         items=(
             MessageItem(
-                subject=one.fingerprint, episode=one.episode, news=News.OPENED, job="J1", severity=Severity.WATCH
+                subject=one.fingerprint,
+                episode=one.episode,
+                news=NotificationReason.OPENED,
+                job="J1",
+                severity=Severity.WATCH,
             ),
         ),
     )
@@ -191,13 +195,13 @@ def test_told_items_are_those_of_unsettled_alerts_without_what_was_taken_back(co
     alerts.save_alerts(conn, [alert(), closed("south")])
     outbox.enqueue(conn, message("m1"))
     outbox.enqueue(conn, message("m2", about=closed("south")))
-    assert {t.item.subject for t in outbox.told_items(conn, after(99))} == {
+    assert {t.item.subject for t in outbox.sent_items(conn, after(99))} == {
         alert().fingerprint,
         closed("south").fingerprint,
     }
     alerts.settle(conn, [(closed("south").fingerprint, 1)])
     outbox.supersede(conn, "m1", T0, "test")
-    assert outbox.told_items(conn, after(99)) == []
+    assert outbox.sent_items(conn, after(99)) == []
 
 
 def test_the_last_message_to_a_person_about_a_job_is_known(conn: Connection) -> None:

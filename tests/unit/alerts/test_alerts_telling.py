@@ -12,7 +12,7 @@ from alerts_support import T0, HandClock, LongestPause, Tape, after, alert, clos
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.alerts.messages.signed_links import Link, LinkError, Purpose, sign
-from monitord.alerts.notifier import Desk, enqueue_digests
+from monitord.alerts.notifier import Notifier, enqueue_digests
 from monitord.alerts.requests import (
     acknowledge_alert,
     end_alerts_of_job,
@@ -30,7 +30,7 @@ from monitord.alerts.system.system_alerts import free_share_of, watch_over
 from monitord.errors import ConfigurationError, MonitordError
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.config.alert_settings import AlertSettings
-from monitord.model.messages import Matcher, MatchLabel, Message, News, OutboxState
+from monitord.model.messages import Matcher, MatchLabel, Message, NotificationReason, OutboxState
 from monitord.model.readings import Reading
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs as stored_jobs
@@ -356,12 +356,14 @@ def test_a_gateway_that_was_told_as_silent_is_judged_until_its_probes_are_gone()
 
 
 def test_a_probe_that_no_job_has_placed_is_named_until_it_is_placed_or_gone() -> None:
-    stray = heard(0, "p9")
-    assert [f.value for f in fleet_findings(stray, [job()], [], after(1))[SYSTEM]] == [1.0]
-    assert fleet_findings(stray, [job(probes=placed("p9"))], [], after(1))[SYSTEM] == []
+    unplaced_probe = heard(0, "p9")
+    assert [f.value for f in fleet_findings(unplaced_probe, [job()], [], after(1))[SYSTEM]] == [1.0]
+    assert fleet_findings(unplaced_probe, [job(probes=placed("p9"))], [], after(1))[SYSTEM] == []
     told = [alert("unplaced_probe", None, job=SYSTEM, probe="p9")]
-    assert [f.value for f in fleet_findings(stray, [job(probes=placed("p9"))], told, after(1))[SYSTEM]] == [0.0]
-    assert [f.value for f in fleet_findings(stray, [job()], told, after(60 * 25))[SYSTEM]] == [0.0]
+    assert [f.value for f in fleet_findings(unplaced_probe, [job(probes=placed("p9"))], told, after(1))[SYSTEM]] == [
+        0.0
+    ]
+    assert [f.value for f in fleet_findings(unplaced_probe, [job()], told, after(60 * 25))[SYSTEM]] == [0.0]
     assert [f.value for f in fleet_findings([], [job()], told, after(1))[SYSTEM]] == [0.0]
 
 
@@ -410,12 +412,12 @@ def test_a_desk_tells_digests_once_and_shows_the_state(db: Database) -> None:
     clock, tape = HandClock(T0.replace(hour=5)), Tape()
     one = settings(people=[person(digest_at="07:00")])
     save(db, alert(opened_at=after(-500)))
-    desk = Desk(db, clock, one, RULES, {"mail": tape}, Board())
-    desk.run_once()
-    desk.run_once()
-    assert [m.items[0].news for m in tape.sent] == [News.OPENED, News.DIGEST]
+    notifier = Notifier(db, clock, one, RULES, {"mail": tape}, Board())
+    notifier.run_once()
+    notifier.run_once()
+    assert [m.items[0].news for m in tape.sent] == [NotificationReason.OPENED, NotificationReason.DIGEST]
     assert shown == [1, 1]
-    desk.stop(1)
+    notifier.stop(1)
 
 
 def test_a_part_that_fails_does_not_stop_the_round(db: Database, caplog: pytest.LogCaptureFixture) -> None:
@@ -425,8 +427,8 @@ def test_a_part_that_fails_does_not_stop_the_round(db: Database, caplog: pytest.
 
     tape = Tape()
     save(db, alert())
-    desk = Desk(db, HandClock(), settings(), RULES, {"mail": tape}, Broken())
-    desk.run_once()
+    notifier = Notifier(db, HandClock(), settings(), RULES, {"mail": tape}, Broken())
+    notifier.run_once()
     assert len(tape.sent) == 1
     assert "could not publish the state" in caplog.text
 
@@ -452,8 +454,8 @@ def test_old_messages_go_and_the_log_stays(db: Database) -> None:
     save(db, closed())
     world.tell(31)
     world.tell(32)
-    desk = Desk(db, HandClock(after(60 * 24 * 100)), world.settings, RULES, {"mail": world.tape})
-    assert desk.tidy() == 2
+    notifier = Notifier(db, HandClock(after(60 * 24 * 100)), world.settings, RULES, {"mail": world.tape})
+    assert notifier.tidy() == 2
     with db.read() as conn:
         assert len(stored_outbox.log(conn)) == 2
-    desk.stop(1)
+    notifier.stop(1)

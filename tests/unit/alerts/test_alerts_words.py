@@ -22,11 +22,11 @@ from monitord.alerts.messages import gsm
 from monitord.alerts.messages.digest import Overview, compose_digest, due_since
 from monitord.alerts.messages.messages import Composer
 from monitord.alerts.messages.signed_links import Link, LinkError, Purpose, read, sign
-from monitord.alerts.messages.templating import Wording
+from monitord.alerts.messages.templating import Templates
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.assessments import Finding, Forecast, JobAssessment, LocationAssessment, State
-from monitord.model.messages import Matcher, MatchLabel, Message, Mute, News, Pause
+from monitord.model.messages import Matcher, MatchLabel, Message, Mute, NotificationReason, Pause
 
 SECRET = b"s" * 32
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -48,23 +48,23 @@ HELSINKI = ZoneInfo("Europe/Helsinki")
 )
 def test_a_value_is_shown_to_the_place_of_its_doubt(value: float | None, u: float | None, shown: str) -> None:
     """JCGM 100:2008, 7.2.6: one or two significant digits of uncertainty; the estimate is rounded to match."""
-    assert Wording().value(value, "%", u) == shown
+    assert Templates().value(value, "%", u) == shown
 
 
 def test_a_probability_never_claims_certainty() -> None:
-    shown = [Wording().value(p, "probability") for p in (0.0, 0.004, 0.5, 0.973, 0.996, 1.0)]
+    shown = [Templates().value(p, "probability") for p in (0.0, 0.004, 0.5, 0.973, 0.996, 1.0)]
     assert shown == ["< 1 %", "< 1 %", "50 %", "97 %", "> 99 %", "> 99 %"]
 
 
 def test_times_are_those_of_the_site() -> None:
-    words = Wording()
+    words = Templates()
     assert words.when(T0, HELSINKI) == "Sat 1 Mar 14:00 EET"
     assert words.when(T0 + timedelta(days=120), HELSINKI) == "Sun 29 Jun 15:00 EEST"
 
 
 @pytest.mark.parametrize(("seconds", "shown"), [(5, "1 min"), (3600, "60 min"), (7200, "2 h"), (200_000, "2 d")])
 def test_a_length_of_time_is_rounded_to_what_matters(seconds: float, shown: str) -> None:
-    assert Wording().span(seconds) == shown
+    assert Templates().span(seconds) == shown
 
 
 # --- SMS ------------------------------------------------------------------------------------------------------
@@ -117,7 +117,9 @@ WALL = Finding(
 WOOD = WALL.model_copy(update={"kind": "wood_decay", "value": 22.4, "u": 0.4, "unit": "% MC", "confidence": 0.9})
 
 
-def compose(*alerts: Alert, news: News = News.OPENED, mute: Mute | None = None, **change: object) -> Message:
+def compose(
+    *alerts: Alert, news: NotificationReason = NotificationReason.OPENED, mute: Mute | None = None, **change: object
+) -> Message:
     rules, one = default_rule_book(), settings(**({"public_url": "https://m.example.org"} | change))
     pieces = tuple(Piece(a, news, T0, soon=False, reason="") for a in alerts)
     draft = Draft(one.people[0], Bundle(alerts[0].job, pieces), (1,) * len(pieces), frozenset(), mute)
@@ -149,7 +151,7 @@ def test_a_measured_value_stands_with_unit_doubt_and_limit() -> None:
 
 def test_the_closing_message_says_when_and_at_what_value_it_cleared() -> None:
     over = closed(finding=WOOD.model_copy(update={"value": 18.7}), kind="wood_decay", closed_at=after(90))
-    message = compose(over, news=News.CLOSED)
+    message = compose(over, news=NotificationReason.CLOSED)
     assert "Open from Sat 1 Mar 14:00 EET to Sat 1 Mar 15:30 EET" in message.text
     assert "Cleared at 18.7 ± 0.8 % MC" in message.text
     assert "at Sat 1 Mar 15:30 EET, now 18.7 +/- 0.8 % MC" in message.short
@@ -158,7 +160,7 @@ def test_the_closing_message_says_when_and_at_what_value_it_cleared() -> None:
 
 def test_an_alert_that_was_ended_says_by_what_word() -> None:
     ended = closed(cleared=False, closing_reason="the job was closed")
-    assert "Ended because the job was closed." in compose(ended, news=News.CLOSED).text
+    assert "Ended because the job was closed." in compose(ended, news=NotificationReason.CLOSED).text
 
 
 def test_a_message_on_unknown_data_says_so() -> None:
@@ -197,7 +199,7 @@ def test_the_same_news_have_the_same_id_and_other_news_another() -> None:
     assert compose(alert(finding=WALL.model_copy(update={"value": 0.6, "summary": "other words"}))).id == first
     others = {
         compose(alert(episode=2)).id,
-        compose(alert(), news=News.REMINDER).id,
+        compose(alert(), news=NotificationReason.REMINDER).id,
         compose(alert(severity=Severity.ACT)).id,
         compose(alert(location="south")).id,
         compose(alert(), people=[person("bo")]).id,
@@ -215,7 +217,7 @@ def test_a_warning_of_a_mutes_end_names_it_and_what_is_under_it() -> None:
         comment="works",
         created_at=T0,
     )
-    text = compose(alert(finding=WALL), news=News.MUTE_ENDS, mute=mute).text
+    text = compose(alert(finding=WALL), news=NotificationReason.MUTE_ENDS, mute=mute).text
     assert 'The mute "works" by Bo ends Sat 1 Mar 15:00 EET' in text
     assert "Condensation likely, North wall" in text
 
@@ -226,7 +228,7 @@ def test_an_alert_about_the_program_itself_names_it() -> None:
 
 
 def test_every_kind_with_a_rule_has_words() -> None:
-    words = Wording().words["kinds"]
+    words = Templates().words["kinds"]
     assert set(default_rule_book().kinds) <= set(words)
 
 
@@ -243,7 +245,7 @@ def test_a_firm_can_translate_words_and_templates_and_leave_the_rest(tmp_path: P
 
 
 def test_a_language_nobody_translated_falls_back_to_english() -> None:
-    assert Wording("sv-FI").kind("mould") == "Mould risk"
+    assert Templates("sv-FI").kind("mould") == "Mould risk"
 
 
 @pytest.mark.parametrize(
@@ -290,9 +292,9 @@ def test_a_link_of_another_program_is_refused() -> None:
 
 @given(st.integers(0, 10_000), st.characters())
 @effort(deadline=None)
-def test_a_link_altered_anywhere_is_refused(place: int, letter: str) -> None:
+def test_a_link_altered_anywhere_is_refused(location: int, letter: str) -> None:
     token = sign(LINK, SECRET)
-    at = place % len(token)
+    at = location % len(token)
     altered = token[:at] + letter + token[at + 1 :]
     if altered == token:
         return
@@ -344,7 +346,7 @@ def overview() -> Overview:
     forecast = Forecast(
         made_at=T0, low=after(5000), middle=after(8640), high=after(14_400), never=False, high_never=False, reason=""
     )
-    place = LocationAssessment(
+    location = LocationAssessment(
         location="north",
         probe="p1",
         state=State.DRYING,
@@ -352,7 +354,7 @@ def overview() -> Overview:
         last_reading_at=T0,
         forecast=forecast,
     )
-    assessed = JobAssessment(job="J1", as_of=T0, last_reading_at=after(-10), locations=(place,), findings=())
+    assessed = JobAssessment(job="J1", as_of=T0, last_reading_at=after(-10), locations=(location,), findings=())
     taken = alert("mould", status=AlertStatus.ACKNOWLEDGED, acknowledged_by="Bo", opened_at=after(-3000))
     return Overview([job()], {"J1": assessed}, [alert(), closed(kind="rewetting", opened_at=after(-3000)), taken])
 

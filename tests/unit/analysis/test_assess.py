@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.assess import Memo, assess_job
+from monitord.analysis.assess import AssessmentCache, assess_job
 from monitord.model.assessments import JobAssessment, SourceKind, State
 from monitord.model.jobs import Calibration, Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.model.series import JobRecord
@@ -29,7 +29,7 @@ def house() -> JobFile:
     rh = Goal(metric=GoalMetric.RH, limit=65.0)
     concrete = Goal(metric=GoalMetric.EQUILIBRIUM_RH, limit=75.0)
     slab = {"kind": LocationKind.SLAB_SLEEVE, "slab_thickness_mm": 120.0, "drying_sides": 1, "sealed_at": START}
-    places = (
+    locations = (
         Location(id="room", kind=LocationKind.ROOM_AIR),
         Location(id="yard", kind=LocationKind.OUTDOOR_AIR),
         Location(id="wall", kind=LocationKind.CAVITY, goal=rh, reference="room", f_rsi=0.75),
@@ -40,9 +40,9 @@ def house() -> JobFile:
         job="mill-3",
         start=START,
         end=START + timedelta(days=60),
-        locations=places,
+        locations=locations,
         probes=tuple(
-            Placement(probe=f"p-{p.id}", location_id=p.id, from_time=START, interval_s=1800.0) for p in places
+            Placement(probe=f"p-{p.id}", location_id=p.id, from_time=START, interval_s=1800.0) for p in locations
         ),
         calibrations=(
             Calibration(probe="p-wall", at=START + timedelta(days=2), relative_humidity_correction_pct=-1.0),
@@ -50,16 +50,16 @@ def house() -> JobFile:
     )
 
 
-def climate(place: str, hours: float) -> tuple[float, float]:
+def climate(location: str, hours: float) -> tuple[float, float]:
     """Temperature and humidity at a place. [°C], [%]"""
     day = np.sin(2 * np.pi * hours / 24.0)
-    if place == "room":
+    if location == "room":
         return 20.0 + 0.5 * day, 42.0 + day
-    if place == "yard":
+    if location == "yard":
         return 6.0 + 4.0 * day, 78.0 - 8.0 * day
-    if place == "wall":
+    if location == "wall":
         return 15.0 + day, 62.0 + 33.0 * np.exp(-hours / 150.0)
-    if place == "slab-48":
+    if location == "slab-48":
         return 17.0 + 0.2 * day, 86.0 - 30.0 * np.exp(-hours / 12.0) - 0.01 * hours
     return 17.0, 95.0 - 30.0 * np.exp(-hours / 12.0)
 
@@ -69,20 +69,20 @@ def readings() -> tuple[tuple[str, Row], ...]:
     """Seventeen days at half an hour: noise, a gap, a backlog of a day, and a clock that is twenty minutes ahead."""
     rng = np.random.default_rng(7)
     rows = []
-    for place in house().locations:
+    for location in house().locations:
         for k in range(48 * DAYS):
             hours = k / 2.0
-            if place.id == "yard" and 100 <= hours < 110:
+            if location.id == "yard" and 100 <= hours < 110:
                 continue
-            t, rh = climate(place.id, hours)
+            t, rh = climate(location.id, hours)
             stamp = START_S + 3600.0 * hours
             received = stamp + 2.0
-            if place.id == "wall" and 200 <= hours < 224:
+            if location.id == "wall" and 200 <= hours < 224:
                 received = START_S + 3600.0 * 224.0 + k
-            if place.id == "slab-96" and hours > 300:
+            if location.id == "slab-96" and hours > 300:
                 received = stamp - 1200.0
             values = (t + 0.03 * rng.standard_normal(), float(np.clip(rh + 0.15 * rng.standard_normal(), 0, 100)))
-            rows.append((f"p-{place.id}", (stamp, *values, NAN, NAN, received)))
+            rows.append((f"p-{location.id}", (stamp, *values, NAN, NAN, received)))
     return tuple(rows)
 
 
@@ -99,8 +99,8 @@ def recorded(until_h: float, mix: random.Random | None = None, repeats: int = 0)
     return recorder.record(as_of)
 
 
-def assessed(record: JobRecord, until_h: float, memo: Memo | None = None) -> JobAssessment:
-    return assess_job(house(), record, START + timedelta(hours=until_h), memo=memo)
+def assessed(record: JobRecord, until_h: float, cache: AssessmentCache | None = None) -> JobAssessment:
+    return assess_job(house(), record, START + timedelta(hours=until_h), cache=cache)
 
 
 @settings(max_examples=4, deadline=None)
@@ -117,11 +117,11 @@ def test_neither_order_of_arrival_nor_repeats_change_an_assessment(until_h: floa
 )
 def test_memory_changes_no_assessment(first_h: float, step_h: float, steps: int) -> None:
     """Also across the arrival of a backlog, and at times that are not full hours."""
-    memo = Memo()
+    cache = AssessmentCache()
     for k in range(steps):
         until_h = first_h + k * step_h
         record = recorded(until_h)
-        with_memory = assessed(record, until_h, memo).model_dump_json()
+        with_memory = assessed(record, until_h, cache).model_dump_json()
         assert with_memory == assessed(record, until_h).model_dump_json()
 
 
@@ -144,7 +144,7 @@ def test_leaving_out_comparisons_changes_no_finding() -> None:
 
 def test_every_place_is_told_with_its_comparisons() -> None:
     found = assessed(recorded(400.0), 400.0)
-    roles = {place.location: [c.role for c in place.comparisons] for place in found.locations}
+    roles = {location.location: [c.role for c in location.comparisons] for location in found.locations}
     assert roles == {
         "room": ["outdoors"],
         "yard": [],
@@ -152,7 +152,7 @@ def test_every_place_is_told_with_its_comparisons() -> None:
         "slab-48": ["room", "outdoors", "depth"],
         "slab-96": ["room", "outdoors", "depth"],
     }
-    sources = {place.location: place.source for place in found.locations if place.source is not None}
+    sources = {location.location: location.source for location in found.locations if location.source is not None}
     assert set(sources) == {"wall"}
     # 15 °C at 64 %: 1 090 Pa, over the room's 980 and outdoors' 730: too little over the room for such probes to tell
     assert sources["wall"].kind in (SourceKind.FROM_INSIDE, SourceKind.FROM_CONSTRUCTION)
@@ -163,5 +163,5 @@ def test_every_place_is_told_with_its_comparisons() -> None:
 
 def test_a_job_of_which_nothing_was_heard_is_not_known_and_no_error() -> None:
     found = assessed(Recorder(house()).record(START_S + 3600.0), 1.0)
-    assert {place.state for place in found.locations} == {State.UNKNOWN}
+    assert {location.state for location in found.locations} == {State.UNKNOWN}
     assert found.last_reading_at is None

@@ -7,15 +7,15 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from damage_support import START, START_S, job_of, place, track, view_of
+from damage_support import START, START_S, job_of, location, track, view_of
 
 from monitord.alerts.deciding.inhibition import inhibited
 from monitord.alerts.lifecycle.engine import step
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.assess import Memo, assess_job
-from monitord.analysis.damage import view_damage
-from monitord.analysis.hourly_results import HourView
+from monitord.analysis.assess import AssessmentCache, assess_job
+from monitord.analysis.damage import assess_damage
+from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.series.hourly_series import TimberSpot
 from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
 from monitord.model.alerts import Alert, AlertStatus
@@ -25,11 +25,11 @@ from monitord.model.series import HOUR_S
 from monitord.replay.recorder import Recorder
 
 OPTIONS, RULES = AnalysisOptions(), default_rule_book()
-ROOM = place("room_air", "room", f_rsi=0.6)
-OUT = place("outdoor_air", "out")
-CAVITY = place("cavity", "cavity", f_rsi=0.4, reference="room")
-VOID = place("subfloor_void", "void", reference="room")
-SLEEVE = place("slab_sleeve", "sleeve", depth_mm=40, reference="room")
+ROOM = location("room_air", "room", f_rsi=0.6)
+OUT = location("outdoor_air", "out")
+CAVITY = location("cavity", "cavity", f_rsi=0.4, reference="room")
+VOID = location("subfloor_void", "void", reference="room")
+SLEEVE = location("slab_sleeve", "sleeve", depth_mm=40, reference="room")
 KINDS = ("condensation_expected", "mould", "wood_decay", "freezing", "overheating")
 
 
@@ -50,8 +50,8 @@ def winter_job():
 
 
 def test_every_place_that_can_be_harmed_is_judged_and_no_other():
-    view = view_damage(winter_job(), view_of(*winter()), OPTIONS)
-    assert set(view.places) == {"room", "cavity", "void"}
+    view = assess_damage(winter_job(), view_of(*winter()), OPTIONS)
+    assert set(view.locations) == {"room", "cavity", "void"}
     assert set(view.airing_days) == {"room"}
     found = {(finding.kind, finding.location) for finding in view.findings}
     assert {("mould", key) for key in ("room", "cavity", "void")} <= found
@@ -65,28 +65,28 @@ def test_every_place_that_can_be_harmed_is_judged_and_no_other():
 
 
 def test_an_empty_job_and_an_empty_record_give_an_empty_view():
-    nothing = view_damage(job_of(), HourView(START_S), OPTIONS)
-    assert (nothing.places, nothing.findings, nothing.airing_days) == ({}, [], {})
-    silent = view_damage(job_of(ROOM), view_of(track(ROOM, np.nan, np.nan, 100)), OPTIONS)
+    nothing = assess_damage(job_of(), HourlyResults(START_S), OPTIONS)
+    assert (nothing.locations, nothing.findings, nothing.airing_days) == ({}, [], {})
+    silent = assess_damage(job_of(ROOM), view_of(track(ROOM, np.nan, np.nan, 100)), OPTIONS)
     assert silent.findings == []
 
 
 def test_the_view_is_the_same_each_time_and_alters_nothing():
-    tracks = winter()
-    before = [t.temperature_c.copy() for t in tracks]
-    first, second = (view_damage(winter_job(), view_of(*tracks), OPTIONS) for _ in range(2))
+    all_series = winter()
+    before = [t.temperature_c.copy() for t in all_series]
+    first, second = (assess_damage(winter_job(), view_of(*all_series), OPTIONS) for _ in range(2))
     assert first == second
-    assert all(np.array_equal(a, t.temperature_c) for a, t in zip(before, tracks, strict=True))
+    assert all(np.array_equal(a, t.temperature_c) for a, t in zip(before, all_series, strict=True))
 
 
 def test_spots_and_an_outdoor_forecast_are_taken_where_they_are_given():
-    tracks = winter()
+    all_series = winter()
     spot = TimberSpot(START_S + 5 * 86_400.0, 27.0, 0.5)
-    measured = [replace(t, spots=(spot,)) if t.location.id == "void" else t for t in tracks]
-    times = tracks[0].end_s + HOUR_S * np.arange(30)
+    measured = [replace(t, spots=(spot,)) if t.location.id == "void" else t for t in all_series]
+    times = all_series[0].end_s + HOUR_S * np.arange(30)
     forecast = OutdoorForecast(times, np.full(30, -20.0), np.full(30, 80.0))
-    plain = view_damage(winter_job(), view_of(*tracks), OPTIONS)
-    told = view_damage(winter_job(), view_of(*measured), OPTIONS, forecast)
+    plain = assess_damage(winter_job(), view_of(*all_series), OPTIONS)
+    told = assess_damage(winter_job(), view_of(*measured), OPTIONS, forecast)
     wood, night = told.at("void").wood, told.at("cavity").night_ahead
     assert wood is not None
     assert wood.spot_at is not None
@@ -157,14 +157,14 @@ def nights(*spells):
 
 def run(corner, until_h, every_h=0.5):
     """Alerts about condensing at the corner, assessed along the way; every change of state."""
-    job, memo, alerts, events = site(), Memo(), {}, []
+    job, cache, alerts, events = site(), AssessmentCache(), {}, []
     recorder, fed = Recorder(job), START_S
     for hour in np.arange(2.0, until_h + every_h, every_h):
         at = START_S + HOUR_S * float(hour)
         feed(recorder, fed, at + 1.0, corner)
         fed = float(np.floor(at / 600.0) * 600.0 + 600.0)
         as_of = datetime.fromtimestamp(at, UTC)
-        assessed = assess_job(job, recorder.record(at), as_of, OPTIONS, memo, compared=False)
+        assessed = assess_job(job, recorder.record(at), as_of, OPTIONS, cache, compared=False)
         findings = [f for f in assessed.findings if f.kind == "condensation"]
         result = step(RULES, list(alerts.values()), findings, "j", as_of)
         alerts.update((alert.fingerprint, alert) for alert in result.alerts)
@@ -188,32 +188,32 @@ def test_less_than_half_an_hour_is_no_event():
     assert [event for event, _ in events if event == "opened"] == []
 
 
-def assessed_at(hours, memo=None, compared=True, forecast=None):
+def assessed_at(hours, cache=None, compared=True, forecast=None):
     recorder = Recorder(site())
     at = START_S + HOUR_S * hours
     feed(recorder, START_S, at, nights((10, 4), (34, 4), (58, 4)))
     as_of = datetime.fromtimestamp(at, UTC)
-    return assess_job(site(), recorder.record(at), as_of, OPTIONS, memo, compared=compared, outdoor_forecast=forecast)
+    return assess_job(site(), recorder.record(at), as_of, OPTIONS, cache, compared=compared, outdoor_forecast=forecast)
 
 
 def test_with_or_without_memory_the_assessment_is_the_same():
-    memo = Memo()
+    cache = AssessmentCache()
     for hours in (40.0, 41.0, 47.0, 61.5, 61.5, 80.0):
-        assert assessed_at(hours, memo) == assessed_at(hours)
+        assert assessed_at(hours, cache) == assessed_at(hours)
 
 
 def test_a_new_outdoor_forecast_is_not_hidden_by_memory():
-    memo = Memo()
+    cache = AssessmentCache()
     times = START_S + HOUR_S * np.arange(60, 110)
     cold = OutdoorForecast(times, np.full(50, -25.0), np.full(50, 80.0))
-    plain, told = assessed_at(80.0, memo), assessed_at(80.0, memo, forecast=cold)
+    plain, told = assessed_at(80.0, cache), assessed_at(80.0, cache, forecast=cold)
     assert told == assessed_at(80.0, forecast=cold)
-    place_plain, place_told = plain.at("corner"), told.at("corner")
-    assert place_plain is not None
-    assert place_told is not None
-    assert place_plain.night_ahead is not None
-    assert place_told.night_ahead is not None
-    assert place_told.night_ahead.basis != place_plain.night_ahead.basis
+    location_plain, location_told = plain.at("corner"), told.at("corner")
+    assert location_plain is not None
+    assert location_told is not None
+    assert location_plain.night_ahead is not None
+    assert location_told.night_ahead is not None
+    assert location_told.night_ahead.basis != location_plain.night_ahead.basis
 
 
 def test_findings_do_not_rest_on_what_is_only_shown():
@@ -278,14 +278,14 @@ def test_a_sound_dry_house_tells_nothing_in_a_winter():
     """20 °C and 35 % indoors, cavity in the outdoor air, 60 days of frost and thaw; all clear limits kept."""
     n = 24 * 60
     outdoor = -3.0 + 6.0 * np.sin(np.arange(n) / 60.0) - 3.0 * np.cos(2 * np.pi * np.arange(n) / 24)
-    tracks = (track(ROOM, 20.0, 35.0, n), track(OUT, outdoor, 85.0), track(CAVITY, outdoor + 1.5, 78.0),
+    all_series = (track(ROOM, 20.0, 35.0, n), track(OUT, outdoor, 85.0), track(CAVITY, outdoor + 1.5, 78.0),
               track(VOID, 8.0, 75.0, n))  # fmt: skip
     job = job_of(ROOM, OUT, replace_factor(CAVITY), VOID)
     for end in range(48, n, 24 * 5):
         cut = tuple(replace(t, **{name: getattr(t, name)[:end] for name in (
             "hour_s", "temperature_c", "relative_humidity_pct", "vapour_pressure_pa", "surface_temperature_c")})
-            for t in tracks)  # fmt: skip
-        for finding in view_damage(job, view_of(*cut), OPTIONS).findings:
+            for t in all_series)  # fmt: skip
+        for finding in assess_damage(job, view_of(*cut), OPTIONS).findings:
             rule = RULES.rule_for(finding.kind, "j", finding.location)
             assert rule is not None
             assert finding.value is not None

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from damage_support import START_S, USUAL, job_of, place, track, view_of
+from damage_support import START_S, USUAL, job_of, location, track, view_of
 
-from monitord.analysis.damage import view_damage
-from monitord.analysis.estimate_series import excess, place_courses
+from monitord.analysis.damage import assess_damage
+from monitord.analysis.estimate_series import estimate_series, excess
 from monitord.analysis.series.hourly_series import TimberSpot
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S
@@ -17,11 +17,11 @@ from monitord.physics.moist_air import vapour_pressure
 
 OPTIONS = AnalysisOptions()
 DAY = 24
-VOID, ROOM = place("subfloor_void", "void", reference="room"), place("room_air", "room")
-YARD, SLEEVE = place("outdoor_air", "yard"), place("slab_sleeve", "sleeve")
+VOID, ROOM = location("subfloor_void", "void", reference="room"), location("room_air", "room")
+YARD, SLEEVE = location("outdoor_air", "yard"), location("slab_sleeve", "sleeve")
 
 
-def tracks(n=20 * DAY):
+def all_series(n=20 * DAY):
     wave = np.sin(np.arange(n) / 30)
     return (
         replace(track(VOID, 14.0, 90 + 4 * wave, n), spots=(TimberSpot(START_S + 4 * DAY * HOUR_S, 24.0, 2.0),)),
@@ -32,8 +32,8 @@ def tracks(n=20 * DAY):
 
 
 def test_each_course_ends_with_what_the_assessment_of_that_hour_says():
-    job, view = job_of(VOID, ROOM, YARD, SLEEVE), view_of(*tracks())
-    told, drawn = view_damage(job, view, OPTIONS).at("void"), place_courses(job, view, VOID, OPTIONS)
+    job, view = job_of(VOID, ROOM, YARD, SLEEVE), view_of(*all_series())
+    told, drawn = assess_damage(job, view, OPTIONS).at("void"), estimate_series(job, view, VOID, OPTIONS)
     assert drawn is not None
     assert drawn.mould is not None
     assert drawn.wood is not None
@@ -48,8 +48,8 @@ def test_each_course_ends_with_what_the_assessment_of_that_hour_says():
 
 
 def test_only_what_applies_to_a_place_is_drawn():
-    job, view = job_of(VOID, ROOM, YARD, SLEEVE), view_of(*tracks())
-    room, yard, sleeve = (place_courses(job, view, where, OPTIONS) for where in (ROOM, YARD, SLEEVE))
+    job, view = job_of(VOID, ROOM, YARD, SLEEVE), view_of(*all_series())
+    room, yard, sleeve = (estimate_series(job, view, where, OPTIONS) for where in (ROOM, YARD, SLEEVE))
     assert room is not None
     assert room.wood is None
     assert room.over_room is None
@@ -60,7 +60,7 @@ def test_only_what_applies_to_a_place_is_drawn():
     assert sleeve is not None
     assert sleeve.mould is None
     assert sleeve.over_room is not None
-    assert place_courses(job, view, place("cavity", "other"), OPTIONS) is None
+    assert estimate_series(job, view, location("cavity", "other"), OPTIONS) is None
 
 
 def test_the_doubt_of_an_excess_is_that_of_a_draw_of_both_probes_errors():

@@ -14,15 +14,15 @@ from analysis_series import (
     blanked,
     daily,
     hours,
+    location,
     noise,
-    place,
     track,
     track_at,
     until,
 )
 
-from monitord.analysis.goals import GoalView, judge_goal
-from monitord.analysis.series.hourly_series import Around, Track
+from monitord.analysis.goals import GoalResult, judge_goal
+from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.model.assessments import Finding, State
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
@@ -53,7 +53,7 @@ def wet_finding(value: float | None) -> Finding:
 
 
 def judged(
-    here: Track,
+    here: HourlySeries,
     around: Around,
     wanted: Goal,
     day: float,
@@ -61,22 +61,24 @@ def judged(
     wet: float | None = None,
     lost: bool = False,
     settled_s: float = -np.inf,
-) -> GoalView:
+) -> GoalResult:
     hour = round(24 * day)
     finding = None if wet is None else wet_finding(wet)
     past, airs = until(here, hour), around_until(around, hour)
     return judge_goal(past, airs, wanted, finding, lost, settled_s, START_S + hour * HOUR_S, OPTIONS)
 
 
-def values(view: GoalView) -> dict[str, float | None]:
+def values(view: GoalResult) -> dict[str, float | None]:
     return {finding.kind: finding.value for finding in view.findings}
 
 
-def in_room(rh_end: float, tau_d: float, start: float = 92.0, t: float = 16.0) -> tuple[Track, Around]:
+def in_room(rh_end: float, tau_d: float, start: float = 92.0, t: float = 16.0) -> tuple[HourlySeries, Around]:
     """A cavity that falls from `start` to what the room's air gives it."""
-    inside = track_at(place(ROOM), 19.0, rh_end / 100.0 * float(saturation_vapour_pressure(t)) + noise(N, 4.0, 1), DAYS)
+    inside = track_at(
+        location(ROOM), 19.0, rh_end / 100.0 * float(saturation_vapour_pressure(t)) + noise(N, 4.0, 1), DAYS
+    )
     rh = rh_end + (start - rh_end) * np.exp(-H / 24.0 / tau_d)
-    return track(place(CAVITY), t, rh + noise(N, 0.15, 2), DAYS), Around(inside, inside, None)
+    return track(location(CAVITY), t, rh + noise(N, 0.15, 2), DAYS), Around(inside, inside, None)
 
 
 def test_the_first_day_and_a_half_are_too_early_for_anything() -> None:
@@ -114,9 +116,9 @@ def test_an_element_that_has_come_to_its_airs_humidity_above_the_goal_is_stalled
 
 def test_concrete_that_slows_down_in_dry_air_is_slow_and_no_alarm() -> None:
     """Near 80 %RH concrete dries an order of magnitude more slowly (Bažant and Najjar 1972): no stall."""
-    inside = track(place(ROOM), 20.0, 42.0, DAYS)
+    inside = track(location(ROOM), 20.0, 42.0, DAYS)
     rh = 82.5 - 0.035 * H / 24.0 + noise(N, 0.04, 3)
-    here = track(place(SLEEVE), 20.0, rh, DAYS)
+    here = track(location(SLEEVE), 20.0, rh, DAYS)
     view = judged(here, Around(inside, inside, None), goal("equilibrium_rh_pct", 75.0), 25.0, settled_s=START_S)
     assert view.state is State.SLOW
     assert "by physics" in view.words
@@ -124,8 +126,8 @@ def test_concrete_that_slows_down_in_dry_air_is_slow_and_no_alarm() -> None:
 
 
 def test_an_element_that_rises_without_a_cause_is_said_not_to_be_drying() -> None:
-    inside = track(place(ROOM), 20.0, 42.0, DAYS)
-    here = track(place(SLEEVE), 20.0, 88.0 + 0.08 * H / 24.0 + noise(N, 0.03, 4), DAYS)
+    inside = track(location(ROOM), 20.0, 42.0, DAYS)
+    here = track(location(SLEEVE), 20.0, 88.0 + 0.08 * H / 24.0 + noise(N, 0.03, 4), DAYS)
     view = judged(here, Around(inside, inside, None), goal("equilibrium_rh_pct", 80.0), 20.0, settled_s=START_S)
     assert view.state is State.SLOW
     assert "no cause found" in view.words
@@ -155,8 +157,8 @@ def test_at_goal_names_level_goal_and_since_when_and_needs_no_forecast() -> None
 
 
 def test_a_level_within_the_probes_doubt_of_the_goal_is_not_called_met() -> None:
-    inside = track(place(ROOM), 19.0, 40.0, DAYS)
-    here = track(place(CAVITY), 19.0, 64.5 + noise(N, 0.1, 7), DAYS)
+    inside = track(location(ROOM), 19.0, 40.0, DAYS)
+    here = track(location(CAVITY), 19.0, 64.5 + noise(N, 0.1, 7), DAYS)
     assert values(judged(here, Around(inside, inside, None), goal(), 20.0))["goal_reached"] == 0.0
 
 
@@ -172,9 +174,9 @@ def test_a_silent_place_is_unknown_whatever_it_was_before(day: float) -> None:
 
 def test_heating_by_day_only_does_not_make_a_drying_place_look_stalled() -> None:
     """The room swings between 35 and 55 %RH every day; its mean dries the place."""
-    inside = track(place(ROOM), 19.0 + 2.0 * daily(H), 45.0 - 10.0 * daily(H), DAYS)
+    inside = track(location(ROOM), 19.0 + 2.0 * daily(H), 45.0 - 10.0 * daily(H), DAYS)
     rh = 48.0 + 44.0 * np.exp(-H / 24.0 / 9.0) - 4.0 * daily(H, 18.0)
-    here = track(place(CAVITY), 17.0 + 1.0 * daily(H, 17.0), rh + noise(N, 0.2, 8), DAYS)
+    here = track(location(CAVITY), 17.0 + 1.0 * daily(H, 17.0), rh + noise(N, 0.2, 8), DAYS)
     states = {
         judged(here, Around(inside, inside, None), goal(limit=60.0), day).state for day in np.arange(4.0, 11.0, 0.5)
     }
@@ -183,8 +185,8 @@ def test_heating_by_day_only_does_not_make_a_drying_place_look_stalled() -> None
 
 def test_a_goal_about_timber_is_not_met_because_the_air_beside_it_is_dry() -> None:
     """Air at 65 %RH holds timber at 12 % (Wood Handbook, Table 4-2); the joist is about two weeks behind."""
-    inside = track(place(ROOM), 20.0, 60.0, DAYS)
-    here = track(place(VOID), 20.0, 65.0 + noise(N, 0.2, 9), DAYS)
+    inside = track(location(ROOM), 20.0, 60.0, DAYS)
+    here = track(location(VOID), 20.0, 65.0 + noise(N, 0.2, 9), DAYS)
     wanted = goal("timber_mc_pct", 16.0)
     for day in (5.0, 12.0):
         assert values(judged(here, Around(inside, inside, None), wanted, day))["goal_reached"] == 0.0
@@ -193,7 +195,7 @@ def test_a_goal_about_timber_is_not_met_because_the_air_beside_it_is_dry() -> No
 
 
 def test_a_goal_about_an_excess_without_its_reference_says_nothing_yet() -> None:
-    here = track(place(CAVITY), 16.0, 80.0, DAYS)
+    here = track(location(CAVITY), 16.0, 80.0, DAYS)
     wanted = goal("vp_excess_pa", 100.0)
     view = judged(here, Around(None, None, None), wanted, 10.0)
     assert (view.state, view.findings) == (State.TOO_EARLY, ())

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analysis_series import CAVITY, ROOM, SLEEVE, daily, hours, noise, place, track
+from analysis_series import CAVITY, ROOM, SLEEVE, daily, hours, location, noise, track
 
 from monitord.analysis.drying.metric import build_metric
 from monitord.analysis.drying.progress import progress
-from monitord.analysis.forecast.time_to_goal import Outlook
+from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.series.hourly_series import Around
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -23,19 +23,19 @@ H = hours(DAYS)
 GOAL = Goal.model_validate({"metric": "rh_pct", "limit": 70.0, "window_h": 24})
 
 
-def view(held_back: float, no_progress: float) -> Outlook:
+def view(held_back: float, no_progress: float) -> TimeToGoal:
     """An outlook in which so much of the draws is held back by the air, and so much hardly moves."""
     share = np.arange(100) / 100.0
-    return Outlook(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress, end=78.0)
+    return TimeToGoal(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress, end=78.0)
 
 
-def judged(value: Array, outlook: Outlook | None, *, drive_lost: bool = False, air_rh: float = 78.0) -> Stall:
+def judged(value: Array, time_to_goal: TimeToGoal | None, *, drive_lost: bool = False, air_rh: float = 78.0) -> Stall:
     days = len(value) / 24.0
-    air = track(place(ROOM), 18.0, air_rh, days)
-    here = track(place(CAVITY), 18.0, value, days)
+    air = track(location(ROOM), 18.0, air_rh, days)
+    here = track(location(CAVITY), 18.0, value, days)
     metric = build_metric(here, Around(air, air, None), GOAL, OPTIONS)
     assert metric is not None
-    return judge_stall(here, metric, progress(here, metric), outlook, drive_lost, OPTIONS)
+    return judge_stall(here, metric, progress(here, metric), time_to_goal, drive_lost, OPTIONS)
 
 
 FLAT = 79.0 + noise(len(H), 0.1)
@@ -84,9 +84,9 @@ def test_a_lost_drive_is_a_cause_of_its_own() -> None:
 
 
 def test_what_a_place_gives_off_itself_is_not_the_airs_fault() -> None:
-    outlook = view(0.95, 0.95)
-    own = replace(outlook, by_air=np.arange(100) < 10)
-    assert judged(FLAT, outlook).active
+    time_to_goal = view(0.95, 0.95)
+    own = replace(time_to_goal, by_air=np.arange(100) < 10)
+    assert judged(FLAT, time_to_goal).active
     assert not judged(FLAT, own, air_rh=45.0).active
 
 
@@ -98,8 +98,8 @@ def test_four_days_that_only_may_show_no_progress_are_not_enough() -> None:
 
 @pytest.mark.parametrize(("by_day", "active"), [(0.1, False), (0.5, True)])
 def test_a_sleeve_that_rises_has_stalled_whatever_its_air_allows(by_day: float, active: bool) -> None:
-    air = track(place(ROOM), 18.0, 45.0, DAYS)
-    here = track(place(SLEEVE), 18.0, 85.0 + by_day * H / 24.0 + noise(len(H), 0.05), DAYS)
+    air = track(location(ROOM), 18.0, 45.0, DAYS)
+    here = track(location(SLEEVE), 18.0, 85.0 + by_day * H / 24.0 + noise(len(H), 0.05), DAYS)
     goal = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 75.0, "window_h": 24})
     metric = build_metric(here, Around(air, air, None), goal, OPTIONS)
     assert metric is not None

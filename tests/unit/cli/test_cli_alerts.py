@@ -184,7 +184,7 @@ def test_a_mute_is_added_listed_and_ended_early(url: str, capsys: pytest.Capture
 
 
 @pytest.mark.parametrize(
-    ("words", "complaint"),
+    ("words", "problem"),
     [
         (["--for", "1h", "--by", "A", "--why", "w"], "says nothing of what it covers. Name a job"),
         (["--kind", "*", "--for", "1h", "--by", "A", "--why", "w"], "would cover every alert there is"),
@@ -193,9 +193,9 @@ def test_a_mute_is_added_listed_and_ended_early(url: str, capsys: pytest.Capture
     ],
 )
 def test_a_mute_that_is_not_whole_is_one_line(
-    url: str, capsys: pytest.CaptureFixture[str], words: list[str], complaint: str
+    url: str, capsys: pytest.CaptureFixture[str], words: list[str], problem: str
 ) -> None:
-    assert complaint in said(capsys, "mute", "add", *words, code=1)
+    assert problem in said(capsys, "mute", "add", *words, code=1)
 
 
 def test_a_mute_that_is_not_there_is_named(url: str, capsys: pytest.CaptureFixture[str]) -> None:

@@ -67,7 +67,7 @@ def test_a_mistake_is_taken_out_by_its_number(capsys: pytest.CaptureFixture[str]
 
 
 @pytest.mark.parametrize(
-    ("arguments", "complaint"),
+    ("arguments", "problem"),
     [
         (("attic", "--wood", "18"), "job 'quay-lane-14' has no location 'attic'"),
         (("hall-void", "--wood", "700"), "a wood_moisture_pct of 700 is not between 1 and 300 % of dry mass"),
@@ -75,10 +75,10 @@ def test_a_mistake_is_taken_out_by_its_number(capsys: pytest.CaptureFixture[str]
     ],
 )
 def test_what_can_not_be_kept_is_said_in_one_line_and_nothing_is_kept(
-    arguments: tuple[str, ...], complaint: str, capsys: pytest.CaptureFixture[str]
+    arguments: tuple[str, ...], problem: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     message = said(capsys, "spot", JOB, *arguments, code=1)
-    assert complaint in message
+    assert problem in message
     assert message.count("\n") == 1
     assert len(parse_job(said(capsys, "export", JOB), "toml").spots) == 2
 

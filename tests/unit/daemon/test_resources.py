@@ -59,6 +59,6 @@ def test_the_first_part_that_is_ill_is_named() -> None:
     parts, health = Resources(), {"web": None}
     parts.add("database", lambda _left: None)
     parts.add("web", lambda _left: None, lambda: health["web"])
-    assert parts.ailment() is None
+    assert parts.failure() is None
     health["web"] = "its thread has ended"
-    assert parts.ailment() == "web: its thread has ended"
+    assert parts.failure() == "web: its thread has ended"

@@ -54,7 +54,7 @@ def test_a_task_that_takes_long_is_not_started_beside_itself_and_is_waited_for()
     time.sleep(0.4)
     assert len(done) == runs, "a task was started after the stop"
     assert not overlaps
-    assert scheduler.ailment() is None
+    assert scheduler.failure() is None
 
 
 def test_a_task_that_never_ends_makes_the_stop_fail_in_time() -> None:

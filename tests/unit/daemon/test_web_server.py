@@ -25,10 +25,10 @@ def test_it_answers_on_any_free_port_until_it_is_stopped() -> None:
     server = WebServer(Starlette(routes=[Route("/", hello)]), "127.0.0.1", 0)
     server.start()
     assert httpx.get(server.url).text == "hello"
-    assert server.ailment() is None
+    assert server.failure() is None
     server.stop(5.0)
     server.stop(5.0)
-    assert server.ailment() is None
+    assert server.failure() is None
     with pytest.raises(httpx.TransportError):
         httpx.get(server.url)
 
@@ -56,7 +56,7 @@ def test_a_server_that_ends_by_itself_is_ill() -> None:
     server.start()
     server._server.should_exit = True  # as if the loop had been ended from within
     deadline = time.monotonic() + 5.0
-    while server.ailment() is None and time.monotonic() < deadline:
+    while server.failure() is None and time.monotonic() < deadline:
         time.sleep(0.02)
-    assert server.ailment() == "the server's thread has ended (no reason given)"
+    assert server.failure() == "the server's thread has ended (no reason given)"
     server.stop(5.0)

@@ -89,7 +89,7 @@ def test_an_old_python_hands_over_to_a_newer_one_or_says_so(
     bootstrap: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     handed: list[str] = []
-    monkeypatch.setattr(bootstrap, "LEAST", (3, 99))
+    monkeypatch.setattr(bootstrap, "MINIMUM", (3, 99))
     monkeypatch.setattr(bootstrap.os, "execv", lambda program, _words: handed.append(program))
     monkeypatch.setattr(bootstrap, "newer_python", lambda: "/usr/bin/python3.99")
     bootstrap.need_python()

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from simulators.evaluation.matching import DAY_S, HOUR_S, Call, EventScore, Happening, Terms, Topic, judge, outside
+from simulators.evaluation.matching import DAY_S, HOUR_S, Call, EventScore, Terms, Topic, TrueEvent, judge, outside
 
 # may open 6 h before the onset and 1 day after the end, and stay open for 2 days after the end
 TERMS = Terms(early_s=6 * HOUR_S, grace_s=DAY_S, linger_s=2 * DAY_S)
 WEEKS_10 = 70 * DAY_S
-EVENT = Happening("wall", 10 * DAY_S, 14 * DAY_S, "leak", felt_s=10.5 * DAY_S)
+EVENT = TrueEvent("wall", 10 * DAY_S, 14 * DAY_S, "leak", felt_s=10.5 * DAY_S)
 
 
-def scored(*calls: Call, happenings: tuple[Happening, ...] = (EVENT,)) -> EventScore:
-    return judge(Topic("rewetting", happenings, calls, WEEKS_10, TERMS), "hand 1", 0.0)
+def scored(*calls: Call, events: tuple[TrueEvent, ...] = (EVENT,)) -> EventScore:
+    return judge(Topic("rewetting", events, calls, WEEKS_10, TERMS), "hand 1", 0.0)
 
 
 def call(from_days: float, to_days: float, key: str = "wall") -> Call:
@@ -33,8 +33,8 @@ def test_delay_counts_from_the_onset_and_from_when_it_was_felt():
 
 
 def test_delay_counts_from_the_first_of_it_that_was_watched():
-    unheard = Happening("wall", 10 * DAY_S, 14 * DAY_S, "leak", felt_s=10.5 * DAY_S, seen_s=10.75 * DAY_S)
-    score = scored(call(11, 13), happenings=(unheard,))
+    unheard = TrueEvent("wall", 10 * DAY_S, 14 * DAY_S, "leak", felt_s=10.5 * DAY_S, seen_s=10.75 * DAY_S)
+    score = scored(call(11, 13), events=(unheard,))
     # 11 - 10.75 days
     assert score.delays_s == score.felt_delays_s == [6 * HOUR_S]
 
@@ -99,8 +99,8 @@ def test_false_alarms_are_counted_per_100_weeks():
 
 
 def test_an_event_that_judges_nobody_is_no_miss_and_excuses_alerts():
-    unclear = Happening("wall", 10 * DAY_S, 14 * DAY_S, judged=False)
-    score = scored(call(11, 13), happenings=(unclear,))
+    unclear = TrueEvent("wall", 10 * DAY_S, 14 * DAY_S, judged=False)
+    score = scored(call(11, 13), events=(unclear,))
     assert (sum(score.due.values()), score.false, score.false_open_s, score.items) == (0, 0, 0.0, [])
 
 

@@ -15,7 +15,7 @@ from monitord.model.assessments import Equilibrium, Finding, Forecast
 from monitord.replay.run import ReplayResult, read_arrivals
 from simulators.evaluation import result_cache
 from simulators.evaluation.records import NightRecord, verdicts_of
-from simulators.evaluation.result_cache import Keeper
+from simulators.evaluation.result_cache import ResultCache
 from simulators.evaluation.running import Failure, arrivals_of, run_cases
 from simulators.jobs.replay_files import HEADER, rows
 from simulators.probes.gateway import Readings
@@ -77,9 +77,9 @@ def test_a_case_comes_back_as_it_was_kept(tmp_path: Path):
     made.margins_k = {"wall": [1.5, -0.5]}
     made.verdicts["ours"] = alerts(alert("rewetting", "wall", day(3), None))
     made.verdicts["ours"].nights.append(NightRecord(day(3), "wall", [1.0, math.nan]))
-    keeper = Keeper(tmp_path)
-    keeper.save(made)
-    kept = keeper.load("hand", 1, ["ours", "baseline"])
+    cache = ResultCache(tmp_path)
+    cache.save(made)
+    kept = cache.load("hand", 1, ["ours", "baseline"])
     assert kept is not None
     assert (kept.truth, kept.job, kept.margins_k) == (made.truth, made.job, made.margins_k)
     assert kept.verdicts["ours"].alerts == made.verdicts["ours"].alerts
@@ -90,17 +90,17 @@ def test_a_case_comes_back_as_it_was_kept(tmp_path: Path):
 def test_what_was_kept_from_other_sources_is_not_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     made = case([location("wall", "cavity")])
     made.verdicts["ours"] = alerts()
-    Keeper(tmp_path).save(made)
+    ResultCache(tmp_path).save(made)
     monkeypatch.setattr(
         result_cache,
         "_sources",
         lambda part: "changed" if part == "ours" else result_cache._digest(result_cache._building()),
     )
-    kept = Keeper(tmp_path).load("hand", 1, ["ours"])
+    kept = ResultCache(tmp_path).load("hand", 1, ["ours"])
     assert kept is not None
     assert kept.verdicts == {}
     monkeypatch.setattr(result_cache, "_sources", lambda part: "changed")
-    assert Keeper(tmp_path).load("hand", 1, ["ours"]) is None
+    assert ResultCache(tmp_path).load("hand", 1, ["ours"]) is None
 
 
 def test_a_job_that_fails_is_told_and_does_not_end_the_others():

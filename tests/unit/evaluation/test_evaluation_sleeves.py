@@ -12,9 +12,9 @@ from simulators.truth.records import ProbeFault, iso
 
 def sleeve() -> Case:
     made = case([location("floor", "slab_sleeve", sealed_at=iso(at(10)))])
-    place = made.truth.locations["floor"]
-    place.settled_s = [at(60)]
-    place.concrete_rh = [90.0] * 24 + [88.0] * (int(LENGTH_H) - 24)
+    floor = made.truth.locations["floor"]
+    floor.settled_s = [at(60)]
+    floor.concrete_rh = [90.0] * 24 + [88.0] * (int(LENGTH_H) - 24)
     return made
 
 

@@ -100,20 +100,20 @@ def test_a_gate_without_limits_is_refused(tmp_path: Path):
 
 
 def test_few_jobs_already_come_from_all_families():
-    jobs = chosen(",".join(FAMILIES), "8", held_out=True, most=len(FAMILIES))
+    jobs = chosen(",".join(FAMILIES), "8", held_out=True, maximum=len(FAMILIES))
     assert {family for family, _ in jobs} == set(FAMILIES)
     assert {seed for _, seed in jobs} == {1000}
 
 
 def test_a_whole_evaluation_has_120_jobs_and_more_of_ten_families_and_more():
-    jobs = chosen(",".join(FAMILIES), "8", held_out=True, most=None)
+    jobs = chosen(",".join(FAMILIES), "8", held_out=True, maximum=None)
     assert len(jobs) >= 120
     assert len({family for family, _ in jobs}) >= 10
 
 
 def test_tuning_and_held_out_seeds_never_meet():
-    tuning = chosen("leak", "0-999", held_out=False, most=None)
-    assert not set(tuning) & set(chosen("leak", "0-999", held_out=True, most=None))
+    tuning = chosen("leak", "0-999", held_out=False, maximum=None)
+    assert not set(tuning) & set(chosen("leak", "0-999", held_out=True, maximum=None))
 
 
 @pytest.mark.parametrize("held_out", ["--held-out", "--gate"])
@@ -125,15 +125,15 @@ def test_misses_of_held_out_jobs_are_not_listed(held_out: str, capsys: pytest.Ca
 
 def test_a_seed_for_tuning_is_not_a_held_out_one():
     with pytest.raises(SystemExit, match="--held-out"):
-        chosen("leak", "999-1000", held_out=False, most=None)
+        chosen("leak", "999-1000", held_out=False, maximum=None)
 
 
 def test_seeds_can_be_a_range():
-    assert chosen("leak,sleeves", "3-4", held_out=False, most=None) == [
+    assert chosen("leak,sleeves", "3-4", held_out=False, maximum=None) == [
         ("leak", 3), ("sleeves", 3), ("leak", 4), ("sleeves", 4),
     ]  # fmt: skip
 
 
 def test_an_unknown_family_is_named():
     with pytest.raises(SystemExit, match="flood"):
-        chosen("leak,flood", "1", held_out=False, most=None)
+        chosen("leak,flood", "1", held_out=False, maximum=None)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from evaluation_support import END_S, START_S, alert, alerts, at, case, day, location, stay, with_goal
+from evaluation_support import END_S, START_S, alert, alerts, at, case, day, location, placement, with_goal
 
 from simulators.evaluation import topics as tp
 from simulators.evaluation.matching import DAY_S, HOUR_S, EventScore, judge
@@ -72,18 +72,18 @@ def test_rewetting_lasts_until_half_of_it_is_gone():
 
 def test_an_event_that_nobody_heard_of_judges_nobody():
     made = wall()
-    place = made.truth.locations["wall"]
-    place.rewetting = [Rewetting(day(10), day(10.5), day(12), day(20), 9.0, "leak")]
+    location = made.truth.locations["wall"]
+    location.rewetting = [Rewetting(day(10), day(10.5), day(12), day(20), 9.0, "leak")]
     # 1.5 of its 10 days were watched: less than half, and less than two days
-    place.watched = [(day(0), day(9)), (day(18.5), day(70))]
+    location.watched = [(day(0), day(9)), (day(18.5), day(70))]
     assert sum(score(made, Verdicts(), tp.REWETTING).due.values()) == 0
 
 
 def test_an_event_heard_of_late_is_judged_from_then():
     made = wall()
-    place = made.truth.locations["wall"]
-    place.rewetting = [Rewetting(day(10), day(10.5), day(12), day(20), 9.0, "leak")]
-    place.watched = [(day(0), day(9)), (day(13), day(70))]
+    location = made.truth.locations["wall"]
+    location.rewetting = [Rewetting(day(10), day(10.5), day(12), day(20), 9.0, "leak")]
+    location.watched = [(day(0), day(9)), (day(13), day(70))]
     assert score(made, alerts(alert("rewetting", "wall", day(13.5))), tp.REWETTING).delays_s == [12 * HOUR_S]
 
 
@@ -157,7 +157,7 @@ def test_mould_counts_from_index_one_and_near_it_judges_nobody():
 
 
 def faulty(kind: str, noticeable_day: float = 10.0) -> Case:
-    made = case([location("wall", "cavity")], [stay("p1", "wall")])
+    made = case([location("wall", "cavity")], [placement("p1", "wall")])
     made.truth.probe_faults = [ProbeFault("p1", "wall", kind, day(10), day(20), 1.0, day(noticeable_day))]
     return made
 
@@ -191,14 +191,15 @@ def test_a_fault_that_never_became_noticeable_judges_nobody():
 
 def test_fault_rates_are_over_the_stays_of_probes():
     made = case(
-        [location("wall", "cavity")], [stay("p1", "wall"), {**stay("p2", "wall"), "to": "2023-11-21T00:00:00Z"}]
+        [location("wall", "cavity")],
+        [placement("p1", "wall"), {**placement("p2", "wall"), "to": "2023-11-21T00:00:00Z"}],
     )
     # the job starts on 2023-11-14: ten weeks of one probe and one week of the other
     assert score(made, Verdicts(), tp.FAULT).exposure_s == 77 * DAY_S
 
 
 def silent_for(hours: float) -> Case:
-    made = case([location("wall", "cavity")], [stay("p1", "wall", interval_s=1800.0)])
+    made = case([location("wall", "cavity")], [placement("p1", "wall", interval_s=1800.0)])
     made.truth.silences = [Silence("p1", "wall", day(10), day(10) + hours * HOUR_S, "outage")]
     return made
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from monitord.errors import DecodeError
 from monitord.ingest.decoding import native_json
 from monitord.ingest.decoding.decode import PartlyDecodedError, decode
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.model.config.broker import TopicRule
 from monitord.model.readings import Reading
 
@@ -32,7 +32,7 @@ MAPPED = TopicRule.model_validate(
         },
     }
 )
-RULES = RuleBook([MAPPED])
+RULES = TopicRules([MAPPED])
 TOPICS = ["monitord/g/p/reading", "monitord/g/p/senml", "monitord/g/p/senml-cbor", "monitord/g/p/status", "up/p"]
 GOOD = {"time": "2025-03-01T10:00:00Z", "temperature_c": 18.2, "relative_humidity_pct": 61.4}
 

@@ -11,7 +11,7 @@ import monitord.ingest
 from monitord.ingest.decoding import native_json, outdoor_forecast, senml
 from monitord.ingest.decoding.decode import decode
 from monitord.ingest.decoding.mapping import UNITS
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.model.config.broker import DEFAULT_TOPIC_RULES, TimeFormat, TopicRule
 from monitord.store.readings import CONFLICT
 
@@ -27,17 +27,17 @@ def blocks(language: str) -> list[str]:
 def test_the_json_examples_are_taken() -> None:
     ours, weather, pack = (text.encode() for text in blocks("json"))
     forecast = outdoor_forecast.decode(weather, NOW)
-    assert decode("monitord/mill/outdoor-forecast", weather, NOW, RuleBook()) == ()
+    assert decode("monitord/mill/outdoor-forecast", weather, NOW, TopicRules()) == ()
     assert [hour.temperature_c for hour in forecast.hours] == [-2.5, -3.1]
-    (first,) = decode("monitord/attic/p1/reading", ours, NOW, RuleBook())
-    (second,) = decode("monitord/attic/p1/senml", pack, NOW, RuleBook())
+    (first,) = decode("monitord/attic/p1/reading", ours, NOW, TopicRules())
+    (second,) = decode("monitord/attic/p1/senml", pack, NOW, TopicRules())
     assert first.time == second.time == datetime(2025, 3, 1, 10, tzinfo=UTC)
     assert (first.battery_v, second.surface_temperature_c) == (3.05, 11.4)
 
 
 def test_the_example_of_a_rule_is_taken_and_reads_what_it_says() -> None:
     (text,) = blocks("toml")
-    rules = RuleBook([TopicRule.model_validate(rule) for rule in tomllib.loads(text)["topics"]])
+    rules = TopicRules([TopicRule.model_validate(rule) for rule in tomllib.loads(text)["topics"]])
     sensor = b'{"kind": "air", "serial": "a7", "at": 1740823200000, "t": 1820, "h": 0.614, "bat": 3050}'
     payload = b'{"data": {"sensors": [' + sensor + b', {"kind": "door"}]}}'
     (reading,) = decode("site/attic/up", payload, NOW, rules)

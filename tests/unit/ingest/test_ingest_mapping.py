@@ -11,12 +11,12 @@ from pydantic import ValidationError
 
 from monitord.errors import ConfigurationError, DecodeError
 from monitord.ingest.decoding.mapping import UNITS, CompiledMapping
-from monitord.ingest.decoding.records import Decoded, Source
+from monitord.ingest.decoding.records import Decoded, RecordSource
 from monitord.model.config.broker import FieldMapping, PayloadFormat, PayloadMapping, TopicRule
 from monitord.model.readings import Reading
 
 NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)
-SOURCE = Source(NOW, "attic", "p1")
+SOURCE = RecordSource(NOW, "attic", "p1")
 PLAIN: dict[str, Any] = {
     "time": "at",
     "temperature_c": {"path": "temp"},
@@ -25,17 +25,17 @@ PLAIN: dict[str, Any] = {
 RECORD: dict[str, Any] = {"at": "2025-03-01T10:00:00Z", "temp": 18.2, "hum": 61.4}
 
 
-def mapped(mapping: dict[str, Any], payload: object, source: Source = SOURCE) -> Decoded:
+def mapped(mapping: dict[str, Any], payload: object, source: RecordSource = SOURCE) -> Decoded:
     compiled = CompiledMapping(PayloadMapping.model_validate(mapping), where="up/#")
     return compiled.decode(json.dumps(payload).encode(), source)
 
 
-def only(mapping: dict[str, Any], payload: object, source: Source = SOURCE) -> Reading:
+def only(mapping: dict[str, Any], payload: object, source: RecordSource = SOURCE) -> Reading:
     (reading,) = mapped(mapping, payload, source).readings
     return reading
 
 
-def refusal(mapping: dict[str, Any], payload: object, source: Source = SOURCE) -> DecodeError:
+def refusal(mapping: dict[str, Any], payload: object, source: RecordSource = SOURCE) -> DecodeError:
     try:
         result = mapped(mapping, payload, source)
     except DecodeError as error:
@@ -57,7 +57,7 @@ def test_a_record_is_read_by_its_paths() -> None:
 def test_probes_of_one_payload_are_told_apart() -> None:
     mapping = {**PLAIN, "records": "data.sensors[?kind=='th']", "probe": "id", "gateway": "hub"}
     sensors = [{**RECORD, "id": f"s{i}", "hub": "h", "kind": "th"} for i in range(3)] + [{"kind": "door"}]
-    readings = mapped(mapping, {"data": {"sensors": sensors}}, Source(NOW)).readings
+    readings = mapped(mapping, {"data": {"sensors": sensors}}, RecordSource(NOW)).readings
     assert [(reading.probe, reading.gateway) for reading in readings] == [("s0", "h"), ("s1", "h"), ("s2", "h")]
 
 

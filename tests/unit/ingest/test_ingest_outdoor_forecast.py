@@ -15,9 +15,9 @@ import pytest
 from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.errors import ConfigurationError, DecodeError
 from monitord.ingest.decoding.outdoor_forecast import decode
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.forecast_files import ForecastFiles
-from monitord.ingest.writer import BatchWriter, Message
+from monitord.ingest.writer import BatchWriter, IncomingMessage
 from monitord.model.config.broker import PayloadFormat, TopicRule
 from monitord.model.config.settings import Settings
 from monitord.store.db.database import Database
@@ -111,11 +111,11 @@ def test_each_mistake_has_its_code_and_its_words(content: bytes, code: str, word
 
 
 def test_a_forecast_on_its_topic_is_stored_for_its_job_and_a_bad_one_is_held(db: Database) -> None:
-    writer = BatchWriter(db, RuleBook())
-    good = Message("monitord/mill/outdoor-forecast", payload(), T0, retained=True)
-    bad = Message("monitord/mill/outdoor-forecast", b"{}", T0)
+    writer = BatchWriter(db, TopicRules())
+    good = IncomingMessage("monitord/mill/outdoor-forecast", payload(), T0, retained=True)
+    bad = IncomingMessage("monitord/mill/outdoor-forecast", b"{}", T0)
     reading = b'{"time":"2025-01-10T06:00:00Z","temperature_c":18,"relative_humidity_pct":60}'
-    outcome = writer.commit([good, bad, good, Message("monitord/gw/p1/reading", reading, T0)])
+    outcome = writer.commit([good, bad, good, IncomingMessage("monitord/gw/p1/reading", reading, T0)])
     assert (outcome.inserted, outcome.held) == (1, 1)
     assert stored(db) == -4.5
     with db.read() as conn:
@@ -125,10 +125,10 @@ def test_a_forecast_on_its_topic_is_stored_for_its_job_and_a_bad_one_is_held(db:
 
 def test_another_topic_needs_a_rule_that_names_the_job(db: Database) -> None:
     rule = TopicRule(pattern="weather/{job}", format=PayloadFormat.OUTDOOR_FORECAST)
-    BatchWriter(db, RuleBook([rule])).commit([Message("weather/mill", payload(), T0)])
+    BatchWriter(db, TopicRules([rule])).commit([IncomingMessage("weather/mill", payload(), T0)])
     assert stored(db) == -4.5
     with pytest.raises(ConfigurationError, match="which job a forecast on 'weather/all' is for"):
-        RuleBook([TopicRule(pattern="weather/all", format=PayloadFormat.OUTDOOR_FORECAST)])
+        TopicRules([TopicRule(pattern="weather/all", format=PayloadFormat.OUTDOOR_FORECAST)])
 
 
 def test_a_file_is_taken_when_it_is_new_and_left_while_it_is_the_same(db: Database, tmp_path: Path) -> None:

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from monitord.errors import DecodeError
 from monitord.ingest.decoding.native_json import decode
-from monitord.ingest.decoding.records import Source
+from monitord.ingest.decoding.records import RecordSource
 from monitord.model.readings import Reading
 
 NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)
-SOURCE = Source(NOW, "attic", "p1")
+SOURCE = RecordSource(NOW, "attic", "p1")
 GOOD: dict[str, Any] = {"time": "2025-03-01T10:00:00Z", "temperature_c": 18.2, "relative_humidity_pct": 61.4}
 
 

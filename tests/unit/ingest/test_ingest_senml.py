@@ -12,17 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitord.errors import DecodeError
-from monitord.ingest.decoding.records import Decoded, Source
+from monitord.ingest.decoding.records import Decoded, RecordSource
 from monitord.ingest.decoding.senml import CBOR_LABELS, decode_cbor, decode_json
 
 NOW = datetime(2025, 3, 1, 10, 0, 0, tzinfo=UTC)
-SOURCE = Source(NOW, "attic", "p1")
-NO_PROBE = Source(NOW)
+SOURCE = RecordSource(NOW, "attic", "p1")
+NO_PROBE = RecordSource(NOW)
 DEVICE = "urn:dev:ow:10e2073a01080063"  # the device of the RFC's examples
 T = 1.74e9  # 2025-02-19T21:20:00Z
 
 
-def read(*records: dict[str, Any], source: Source = SOURCE) -> Decoded:
+def read(*records: dict[str, Any], source: RecordSource = SOURCE) -> Decoded:
     """Through JSON, and held against the same pack through CBOR."""
     result = decode_json(json.dumps(records).encode(), source)
     numbers = {label: number for number, label in CBOR_LABELS.items()}
@@ -31,7 +31,7 @@ def read(*records: dict[str, Any], source: Source = SOURCE) -> Decoded:
     return result
 
 
-def refusal(*records: Any, source: Source = SOURCE) -> DecodeError:
+def refusal(*records: Any, source: RecordSource = SOURCE) -> DecodeError:
     try:
         result = decode_json(json.dumps(records).encode(), source)
     except DecodeError as error:

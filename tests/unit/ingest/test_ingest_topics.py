@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from paho.mqtt.client import topic_matches_sub
 
 from monitord.errors import ConfigurationError, DecodeError
-from monitord.ingest.decoding.topics import RuleBook, TopicPattern
+from monitord.ingest.decoding.topics import TopicPattern, TopicRules
 from monitord.model.config.broker import DEFAULT_TOPIC_RULES, FieldMapping, PayloadFormat, PayloadMapping, TopicRule
 
 _LEVELS = st.sampled_from(["a", "b", "", "monitord", "$SYS", "a.b", "ä\n"])
@@ -62,25 +62,25 @@ def test_a_pattern_that_is_no_filter_is_refused_with_a_remedy(pattern: str) -> N
 
 
 def test_our_own_topics_always_hold() -> None:
-    route = RuleBook().route("monitord/attic/p1/reading")
+    route = TopicRules().route("monitord/attic/p1/reading")
     assert (route.gateway, route.probe, route.rule.format) == ("attic", "p1", PayloadFormat.READING_JSON)
 
 
 def test_the_settings_own_rules_come_first() -> None:
     senml = TopicRule(pattern="monitord/{gateway}/{probe}/reading", format=PayloadFormat.SENML_JSON)
-    assert RuleBook([senml]).route("monitord/attic/p1/reading").rule.format is PayloadFormat.SENML_JSON
+    assert TopicRules([senml]).route("monitord/attic/p1/reading").rule.format is PayloadFormat.SENML_JSON
 
 
 def test_each_filter_is_subscribed_once() -> None:
     again = TopicRule(pattern="monitord/{probe}/{gateway}/reading", format=PayloadFormat.READING_JSON)
-    assert len(RuleBook([again]).filters()) == len(DEFAULT_TOPIC_RULES)
+    assert len(TopicRules([again]).filters()) == len(DEFAULT_TOPIC_RULES)
 
 
 def test_a_filter_that_another_one_covers_is_not_subscribed_beside_it() -> None:
     up = TopicRule(pattern="up/{probe}/#", format=PayloadFormat.SENML_JSON)
-    assert RuleBook([up]).filters(["monitord/#"]) == ("monitord/#", "up/+/#")
+    assert TopicRules([up]).filters(["monitord/#"]) == ("monitord/#", "up/+/#")
     with pytest.raises(ConfigurationError):
-        RuleBook().filters(["monitord/#/x"])
+        TopicRules().filters(["monitord/#/x"])
 
 
 @given(_PATTERNS, _PATTERNS, st.lists(_LEVELS, min_size=1, max_size=5))
@@ -92,28 +92,28 @@ def test_a_covering_filter_matches_whatever_the_other_one_does(wide: str, narrow
 
 def test_a_topic_without_a_rule_is_refused() -> None:
     with pytest.raises(DecodeError) as caught:
-        RuleBook().route("monitord/attic/p1/photo")
+        TopicRules().route("monitord/attic/p1/photo")
     assert caught.value.code == "no_rule"
 
 
 @pytest.mark.parametrize("probe", ["", "a b", "$a", "x" * 129])
 def test_a_level_that_can_not_be_an_id_is_refused(probe: str) -> None:
     with pytest.raises(DecodeError) as caught:
-        RuleBook().route(f"monitord/attic/{probe}/reading")
+        TopicRules().route(f"monitord/attic/{probe}/reading")
     assert caught.value.code == "bad_probe"
 
 
 def test_a_rule_must_say_which_probe_a_payload_is_from() -> None:
     with pytest.raises(ConfigurationError, match=r"Put \{probe\} into the pattern"):
-        RuleBook([TopicRule(pattern="up", format=PayloadFormat.READING_JSON)])
+        TopicRules([TopicRule(pattern="up", format=PayloadFormat.READING_JSON)])
     mapping = PayloadMapping(
         probe="id", time="at", temperature_c=FieldMapping(path="t"), relative_humidity_pct=FieldMapping(path="h")
     )
-    RuleBook([TopicRule(pattern="up", format=PayloadFormat.MAPPED_JSON, mapping=mapping)])
+    TopicRules([TopicRule(pattern="up", format=PayloadFormat.MAPPED_JSON, mapping=mapping)])
 
 
 def test_topics_without_end_do_not_fill_the_memory() -> None:
-    rules = RuleBook()
+    rules = TopicRules()
     for i in range(25_000):
         rules.route(f"monitord/g/p{i}/reading")
     assert len(rules._cache) <= 10_000

@@ -14,9 +14,9 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 from monitord.clock import AcceleratedClock
 from monitord.errors import StoreError
 from monitord.ingest import writer as writer_module
-from monitord.ingest.decoding.topics import RuleBook
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.quarantine import release
-from monitord.ingest.writer import BatchWriter, Message, Outcome
+from monitord.ingest.writer import BatchWriter, IncomingMessage, Outcome
 from monitord.model.config.broker import TopicRule
 from monitord.store.db.database import Database
 from monitord.store.db.tables import reading
@@ -41,8 +41,10 @@ UP = TopicRule.model_validate(
 )
 
 
-def message(payload: object, topic: str = TOPIC, *, retained: bool = False) -> Message:
-    return Message(topic, payload if isinstance(payload, bytes) else json.dumps(payload).encode(), NOW, retained)
+def message(payload: object, topic: str = TOPIC, *, retained: bool = False) -> IncomingMessage:
+    return IncomingMessage(
+        topic, payload if isinstance(payload, bytes) else json.dumps(payload).encode(), NOW, retained
+    )
 
 
 @pytest.fixture
@@ -54,7 +56,7 @@ def db() -> Iterator[Database]:
 
 @pytest.fixture
 def writer(db: Database) -> BatchWriter:
-    return BatchWriter(db, RuleBook())
+    return BatchWriter(db, TopicRules())
 
 
 def count(db: Database) -> int:
@@ -153,7 +155,7 @@ def test_a_database_that_is_away_is_told_and_nothing_is_held_for_it(
 
 def test_what_is_held_is_released_once_its_rule_is_there(writer: BatchWriter, db: Database) -> None:
     writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1"), message(b"\xff")])
-    result = release(db, RuleBook([UP]), CLOCK)
+    result = release(db, TopicRules([UP]), CLOCK)
     assert (result.released, result.outcome.inserted) == (1, 1)
     assert [item.topic for item in result.still_held] == [TOPIC]
     assert [item.topic for item in held(db)] == [TOPIC]
@@ -163,7 +165,7 @@ def test_what_is_held_is_released_once_its_rule_is_there(writer: BatchWriter, db
 def test_a_released_reading_keeps_the_time_at_which_it_came(writer: BatchWriter, db: Database) -> None:
     writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1")])
     (item,) = held(db)
-    release(db, RuleBook([UP]), CLOCK)
+    release(db, TopicRules([UP]), CLOCK)
     with db.read() as conn:
         row = conn.execute(select(reading)).one()
         gone = get_held(conn, item.id)
@@ -174,34 +176,34 @@ def test_a_released_reading_keeps_the_time_at_which_it_came(writer: BatchWriter,
 
 def test_a_retained_replay_stays_one_when_it_is_released(writer: BatchWriter, db: Database) -> None:
     writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1", retained=True)])
-    result = release(db, RuleBook([UP]), CLOCK)
+    result = release(db, TopicRules([UP]), CLOCK)
     assert result.released == 0
     assert "no known age" in result.still_held[0].reason
     stamped = UP.model_dump(mode="json")
     stamped["mapping"] |= {"time": "at", "time_format": "rfc3339"}
     writer.commit([message({"t": 18.2, "h": 61.4, "at": "2025-03-01T10:00:00Z"}, "up/p2", retained=True)])
-    assert release(db, RuleBook([TopicRule.model_validate(stamped)]), CLOCK).released == 1
+    assert release(db, TopicRules([TopicRule.model_validate(stamped)]), CLOCK).released == 1
     assert heard(db) == []
 
 
 def test_only_what_is_asked_for_is_tried(writer: BatchWriter, db: Database) -> None:
     writer.commit([message({"t": 18.2, "h": 61.4}, f"up/p{i}") for i in range(3)])
     wanted = held(db)[1]
-    assert release(db, RuleBook([UP]), CLOCK, [wanted.id]).released == 1
+    assert release(db, TopicRules([UP]), CLOCK, [wanted.id]).released == 1
     assert wanted.id not in {item.id for item in held(db)}
     assert len(held(db)) == 2
 
 
 def test_releasing_twice_changes_nothing(writer: BatchWriter, db: Database) -> None:
     writer.commit([message({"t": 18.2, "h": 61.4}, "up/p1")])
-    release(db, RuleBook([UP]), CLOCK)
-    assert release(db, RuleBook([UP]), CLOCK) == (0, Outcome(), [])
+    release(db, TopicRules([UP]), CLOCK)
+    assert release(db, TopicRules([UP]), CLOCK) == (0, Outcome(), [])
     assert count(db) == 1
 
 
 def test_a_conflict_stays_as_evidence(writer: BatchWriter, db: Database) -> None:
     writer.commit([message(GOOD), message({**GOOD, "temperature_c": 99.0})])
-    result = release(db, RuleBook(), CLOCK)
+    result = release(db, TopicRules(), CLOCK)
     assert result.released == 0
     assert "contradicts" in result.still_held[0].reason
     assert [item.code for item in held(db)] == ["conflict"]
@@ -209,7 +211,7 @@ def test_a_conflict_stays_as_evidence(writer: BatchWriter, db: Database) -> None
 
 def test_a_partly_bad_payload_stays_held_with_its_good_readings_stored(writer: BatchWriter, db: Database) -> None:
     writer.commit([message([GOOD, {**GOOD, "time": "noon"}])])
-    result = release(db, RuleBook(), CLOCK)
+    result = release(db, TopicRules(), CLOCK)
     assert result.released == 0
     assert (result.outcome.inserted, result.outcome.repeats) == (0, 1)
     assert len(held(db)) == 1
@@ -221,5 +223,5 @@ def test_one_payload_that_the_database_can_not_hold_does_not_keep_the_others_hel
     writer.commit([message({"t": float(t), "h": 61.4}, f"up/p{t}") for t in range(5)])
     refusal = IntegrityError("insert", None, Exception("a constraint"))
     monkeypatch.setattr("monitord.ingest.quarantine.insert_batch", failing(refusal, lambda r: r.temperature_c == 3.0))
-    result = release(db, RuleBook([UP]), CLOCK)
+    result = release(db, TopicRules([UP]), CLOCK)
     assert (result.released, [item.topic for item in result.still_held]) == (4, ["up/p3"])

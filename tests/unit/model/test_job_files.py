@@ -38,9 +38,9 @@ def test_each_mistake_is_one_line_that_names_file_key_and_remedy(path: Path) -> 
 
 def test_the_example_job_is_taken() -> None:
     job = load_job_file(EXAMPLE)
-    kinds = {place.kind for place in job.locations}
+    kinds = {location.kind for location in job.locations}
     assert {"room_air", "outdoor_air", "cavity", "subfloor_void", "slab_sleeve"} <= kinds
-    assert job.stays_at("hall-void")[-1].probe == "p-309"
+    assert job.placements_at("hall-void")[-1].probe == "p-309"
 
 
 def test_a_replay_job_with_nulls_and_a_moved_probe_is_taken_as_it_is() -> None:
@@ -89,10 +89,10 @@ floats = st.floats(0.01, 90, allow_nan=False)
 
 
 @st.composite
-def jobs(draw: st.DrawFn) -> JobFile:
+def jobs(draw: st.SampleFn) -> JobFile:
     start = draw(moments)
     names = draw(st.lists(ids, min_size=1, max_size=4, unique=True))
-    places = [
+    locations = [
         Location(
             id=name,
             name=draw(st.text(max_size=12)),
@@ -102,7 +102,7 @@ def jobs(draw: st.DrawFn) -> JobFile:
         )
         for name in names
     ]
-    stays = [
+    placements = [
         Placement(
             probe=f"p{i}",
             location_id=draw(st.sampled_from(names)),
@@ -112,7 +112,7 @@ def jobs(draw: st.DrawFn) -> JobFile:
         )
         for i in range(draw(st.integers(0, 4)))
     ]
-    return JobFile(job=draw(ids), name=draw(st.text(max_size=20)), start=start, locations=places, probes=stays)
+    return JobFile(job=draw(ids), name=draw(st.text(max_size=20)), start=start, locations=locations, probes=placements)
 
 
 @given(jobs())
@@ -125,8 +125,8 @@ def test_the_published_schema_describes_every_key() -> None:
     schema = job_schema()
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     assert set(schema["properties"]) == set(json.loads(dump_job(load_job_file(EXAMPLE), "json")))
-    stays = schema["$defs"]["Placement"]
-    assert {"id", "location_id", "from"} == set(stays["required"])
+    placements = schema["$defs"]["Placement"]
+    assert {"id", "location_id", "from"} == set(placements["required"])
     for name, part in {"JobFile": schema, **schema["$defs"]}.items():
         assert part.get("additionalProperties", False) is False, name
         for key, entry in part.get("properties", {}).items():

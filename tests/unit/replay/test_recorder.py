@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
-from monitord.model.series import Hourly, JobRecord, Series, StayRecord, roll_up
+from monitord.model.series import Hourly, JobRecord, PlacementRecord, Series, roll_up
 from monitord.replay.recorder import Recorder, Row
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
@@ -19,7 +19,7 @@ START_S = START.timestamp()
 NAN = float("nan")
 
 
-def job(*stays: tuple[str, float, float | None]) -> JobFile:
+def job(*placements: tuple[str, float, float | None]) -> JobFile:
     placed = tuple(
         Placement(
             probe=probe,
@@ -27,10 +27,10 @@ def job(*stays: tuple[str, float, float | None]) -> JobFile:
             from_time=START + timedelta(hours=first),
             to_time=None if last is None else START + timedelta(hours=last),
         )
-        for probe, first, last in stays or (("a", 0.0, None),)
+        for probe, first, last in placements or (("a", 0.0, None),)
     )
-    place = Location(id="wall", kind=LocationKind.CAVITY)
-    return JobFile(job="j", start=START, locations=(place,), probes=placed)
+    location = Location(id="wall", kind=LocationKind.CAVITY)
+    return JobFile(job="j", start=START, locations=(location,), probes=placed)
 
 
 def row(hours: float, rh: float = 60.0, delay_s: float = 1.0) -> Row:
@@ -38,8 +38,8 @@ def row(hours: float, rh: float = 60.0, delay_s: float = 1.0) -> Row:
     return (time_s, 15.0, rh, NAN, NAN, time_s + delay_s)
 
 
-def record(recorder: Recorder, hours: float) -> StayRecord:
-    return recorder.record(START_S + 3600.0 * hours).stays[0]
+def record(recorder: Recorder, hours: float) -> PlacementRecord:
+    return recorder.record(START_S + 3600.0 * hours).placements[0]
 
 
 def same(one: Series | Hourly, other: Series | Hourly) -> bool:
@@ -103,7 +103,7 @@ def test_a_reading_belongs_to_the_stay_that_covers_its_stamp() -> None:
     assert recorder.add("a", row(5.0))
     assert not recorder.add("unknown", row(5.0))
     known: JobRecord = recorder.record(START_S + 36_000.0)
-    assert [len(stay.recent) for stay in known.stays] == [1, 1, 0]
+    assert [len(placement.recent) for placement in known.placements] == [1, 1, 0]
 
 
 def test_a_backlog_is_recent_though_its_stamps_are_old() -> None:

@@ -15,9 +15,9 @@ from simulators.building.enclosed import Cavity, Lining, Timber, Void
 from simulators.building.events import Event
 from simulators.building.materials import Concrete, timber_equilibrium
 from simulators.building.room import Dehumidifier, Heating, Room
-from simulators.building.simulation import Course, Simulation
+from simulators.building.simulation import SimulatedHistory, Simulation
 from simulators.building.structure import Building, Depth, Slab
-from simulators.jobs.sampling import Needs, draw_plan
+from simulators.jobs.sampling import Needs, sample_scenario
 from simulators.jobs.sampling_days import add_ordinary_days
 
 DAY_S = 86_400.0
@@ -34,7 +34,7 @@ BUILDING = Building(
 )
 
 
-def run(building: Building, days: float = 12, climate: int = 2, seed: int = 1) -> tuple[Simulation, Course]:
+def run(building: Building, days: float = 12, climate: int = 2, seed: int = 1) -> tuple[Simulation, SimulatedHistory]:
     rng = np.random.default_rng(seed)
     weather = make_weather(CLIMATES[climate], building.zone, rng, START, round(days * 144), 600.0)
     simulation = Simulation(building, weather, np.random.default_rng(0))
@@ -78,22 +78,22 @@ def test_no_water_is_made_or_lost() -> None:
 @given(seed=st.integers(0, 10_000))
 def test_any_drawn_building_keeps_its_water_and_stays_physical(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    plan = draw_plan("drawn", seed, Needs(days=(5, 5)), rng)
-    add_ordinary_days(plan, rng)
-    building = plan.building()
-    weather = make_weather(plan.climate, plan.zone, rng, plan.start_s, 720, 600.0)
+    scenario = sample_scenario("drawn", seed, Needs(days=(5, 5)), rng)
+    add_ordinary_days(scenario, rng)
+    building = scenario.building()
+    weather = make_weather(scenario.climate, scenario.zone, rng, scenario.start_s, 720, 600.0)
     simulation = Simulation(building, weather, rng)
     before = simulation.total()
-    course = simulation.run()
+    history = simulation.run()
     assert simulation.total() - before == pytest.approx(simulation.came_in(), abs=1e-9 * before)
-    humidity = course.relative_humidity()
+    humidity = history.relative_humidity()
     assert (humidity > 1.0).all()
     # no fog is modelled: what condenses does so on the cold leaf, and the warmer air over it is a little oversaturated
     assert (humidity < 112.0).all()
-    assert (course.temperature_c > -45.0).all()
-    assert (course.temperature_c < 60.0).all()
-    assert (course.timber_pct > 0.0).all()
-    assert ((course.depth_humidity > 0.0) & (course.depth_humidity <= 1.0)).all()
+    assert (history.temperature_c > -45.0).all()
+    assert (history.temperature_c < 60.0).all()
+    assert (history.timber_pct > 0.0).all()
+    assert ((history.depth_humidity > 0.0) & (history.depth_humidity <= 1.0)).all()
 
 
 def test_the_same_seed_gives_the_same_course() -> None:
@@ -112,8 +112,8 @@ def test_a_machine_that_stops_lets_the_room_grow_damp() -> None:
 
 def test_a_full_tank_stops_the_machine_until_it_is_emptied() -> None:
     tank = replace(ROOM.machine, tank_kg=3.0, emptied_h=(8.0,))  # type: ignore[type-var]
-    _, course = run(replace(BUILDING, rooms=(replace(ROOM, machine=tank),)), 6)
-    running = course.machine_on[:, 0] > 0.5
+    _, history = run(replace(BUILDING, rooms=(replace(ROOM, machine=tank),)), 6)
+    running = history.machine_on[:, 0] > 0.5
     assert running.any()
     assert not running.all()
     assert (np.diff(running.astype(int)) == 1).sum() >= 3  # on again on most mornings
@@ -121,14 +121,14 @@ def test_a_full_tank_stops_the_machine_until_it_is_emptied() -> None:
 
 def test_a_humidistat_lets_the_machine_rest() -> None:
     rests = replace(ROOM.machine, humidistat_pct=50.0)  # type: ignore[type-var]
-    _, course = run(replace(BUILDING, rooms=(replace(ROOM, machine=rests),)))
-    assert course.machine_on[-5 * 144 :, 0].mean() < 0.9
-    assert last_days(course.relative_humidity()[:, 0]) == pytest.approx(50.0, abs=4.0)
+    _, history = run(replace(BUILDING, rooms=(replace(ROOM, machine=rests),)))
+    assert history.machine_on[-5 * 144 :, 0].mean() < 0.9
+    assert last_days(history.relative_humidity()[:, 0]) == pytest.approx(50.0, abs=4.0)
 
 
 def test_the_slab_dries_from_the_top() -> None:
-    _, course = run(BUILDING)
-    shallow, deep = course.depth_humidity[-1]
+    _, history = run(BUILDING)
+    shallow, deep = history.depth_humidity[-1]
     assert shallow < deep
     assert shallow < 0.95
 
@@ -150,35 +150,35 @@ def test_a_leak_wets_its_cavity_and_no_other() -> None:
 
 def test_timber_runs_weeks_behind_its_air() -> None:
     """After twelve days the joists are still well above what the air alone would hold."""
-    _, course = run(BUILDING)
+    _, history = run(BUILDING)
     node = BUILDING.node("void")
-    air = np.minimum(course.relative_humidity()[:, node] / 100.0, 0.98)
-    held = last_days(timber_equilibrium(air, course.temperature_c[:, node]), 1)
-    assert course.timber_pct[-1, node] > held + 1.0
+    air = np.minimum(history.relative_humidity()[:, node] / 100.0, 0.98)
+    held = last_days(timber_equilibrium(air, history.temperature_c[:, node]), 1)
+    assert history.timber_pct[-1, node] > held + 1.0
 
 
 def test_water_condenses_on_a_cold_leaf_and_dries_the_air() -> None:
     wet = replace(BUILDING.cavities[0], lining=Lining(8.0, 2.0, 0.6))
     cold = replace(wet, f_rsi=0.05, leaf_m2=6.0)
-    simulation, course = run(replace(BUILDING, cavities=(cold,)), climate=1)
+    simulation, history = run(replace(BUILDING, cavities=(cold,)), climate=1)
     none, plain = run(replace(BUILDING, cavities=(replace(wet, f_rsi=1.0),)), climate=1)
     node = BUILDING.node("wall")
     assert simulation.air.state.liquid[node] > 0.1
     assert none.air.state.liquid[node] == 0.0
-    assert last_days(course.vapour_pressure_pa[:, node]) < 0.8 * last_days(plain.vapour_pressure_pa[:, node])
+    assert last_days(history.vapour_pressure_pa[:, node]) < 0.8 * last_days(plain.vapour_pressure_pa[:, node])
 
 
 def test_heating_keeps_its_set_point_and_its_night() -> None:
     night = replace(ROOM, heating=Heating(21.0, 16.0, power_w=4000.0), gains_w=0.0, machine=None)
-    _, course = run(replace(BUILDING, rooms=(night,)))
-    air = course.temperature_c[144:, 0]
+    _, history = run(replace(BUILDING, rooms=(night,)))
+    air = history.temperature_c[144:, 0]
     assert np.percentile(air, 90) == pytest.approx(21.0, abs=0.5)
     assert np.percentile(air, 5) < 19.0
 
 
 def test_without_heating_the_room_follows_the_weather() -> None:
     cold = replace(ROOM, heating=None, machine=None, gains_w=0.0)
-    _, course = run(replace(BUILDING, rooms=(cold,)), days=20)
-    assert last_days(course.temperature_c[:, 0], 10) == pytest.approx(
-        last_days(course.weather.temperature_c, 10), abs=3.0
+    _, history = run(replace(BUILDING, rooms=(cold,)), days=20)
+    assert last_days(history.temperature_c[:, 0], 10) == pytest.approx(
+        last_days(history.weather.temperature_c, 10), abs=3.0
     )

@@ -24,8 +24,8 @@ def test_the_demo_shows_condensation_rise_and_end_and_then_a_silent_probe() -> N
     assert silent.probe == SILENT_PROBE
     assert silent.from_s > wet.to_s + 1.5 * DAY_S  # the alert has closed by then
     assert (silent.from_s - start) / FACTOR < 150.0
-    for name, place in house.made.truth.locations.items():
-        assert name == CONDENSING_LOCATION or place.condensation == []
+    for name, location in house.made.truth.locations.items():
+        assert name == CONDENSING_LOCATION or location.condensation == []
 
 
 def test_the_demos_job_and_messages_are_what_the_daemon_takes() -> None:
@@ -38,7 +38,7 @@ def test_the_demos_job_and_messages_are_what_the_daemon_takes() -> None:
     assert abs(timber.value - truth) < 2.0  # the meter errs, and by no more than it may
     stream = list(house.messages())
     assert [m.sim_time_s for m in stream] == sorted(m.sim_time_s for m in stream)
-    assert {m.topic for m in stream} == {f"monitord/house/{stay.probe}/reading" for stay in job.probes}
+    assert {m.topic for m in stream} == {f"monitord/house/{placement.probe}/reading" for placement in job.probes}
     for message in stream[:50]:
         assert isinstance(message.payload, dict)
         assert message.payload.keys() <= KEYS

@@ -12,7 +12,7 @@ from rich.console import Console
 from simulators import evaluate_night
 from simulators.benchmarks import mould
 from simulators.building.mould import mould_index
-from simulators.evaluation.night_scores import Evening, NightScore, Said
+from simulators.evaluation.night_scores import Evening, NightForecast, NightScore
 from simulators.jobs.generate import generate
 
 CAME = Evening(condensing=False, came=True, came_after_h=6.0, lowest_k=-1.0)
@@ -26,12 +26,12 @@ def scored(*rows):
 
 def test_hits_and_false_alarms_are_counted_by_what_came():
     score = scored(
-        (CAME, Said(0.9, 5.0, -1.2, 0.5)),
-        (CAME, Said(0.3, None, 0.5, 0.5)),
-        (GOES_ON, Said(1.0, 0.0, -2.0, 0.5)),
-        (DRY, Said(0.7, 3.0, -0.2, 0.5)),
-        (DRY, Said(0.1, None, 1.8, 0.5)),
-        (DRY, Said(0.0, None, 2.1, 0.5)),
+        (CAME, NightForecast(0.9, 5.0, -1.2, 0.5)),
+        (CAME, NightForecast(0.3, None, 0.5, 0.5)),
+        (GOES_ON, NightForecast(1.0, 0.0, -2.0, 0.5)),
+        (DRY, NightForecast(0.7, 3.0, -0.2, 0.5)),
+        (DRY, NightForecast(0.1, None, 1.8, 0.5)),
+        (DRY, NightForecast(0.0, None, 2.1, 0.5)),
     )
     assert score.rate(came=True, fresh=False) == (pytest.approx(2 / 3), 3)
     assert score.rate(came=True, fresh=True) == (pytest.approx(1 / 2), 2)

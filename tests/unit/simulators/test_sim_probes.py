@@ -10,21 +10,21 @@ import pytest
 from simulators.probes import faults as ft
 from simulators.probes.faults import Fault, Samples
 from simulators.probes.gateway import Link, Outage, Readings, deliver
-from simulators.probes.measuring import Place, Probe, Stay, draw_probe, measure
+from simulators.probes.measuring import Probe, ProbedPlace, ProbePlacement, draw_probe, measure
 
 DAY_S = 86_400.0
 DAYS = 20
 TIME = 600.0 * np.arange(DAYS * 144)
 END = DAYS * DAY_S
 SWING = np.sin(2 * np.pi * TIME / DAY_S)
-HERE = Place(TIME, 15.0 + 2.0 * SWING, 80.0 - 5.0 * SWING, 12.0 + SWING)
-ROOM = Place(TIME, 20.0 + SWING, 45.0 - 3.0 * SWING)
-STAY = Stay("p", "wall", 0.0)
+HERE = ProbedPlace(TIME, 15.0 + 2.0 * SWING, 80.0 - 5.0 * SWING, 12.0 + SWING)
+ROOM = ProbedPlace(TIME, 20.0 + SWING, 45.0 - 3.0 * SWING)
+PLACEMENT = ProbePlacement("p", "wall", 0.0)
 EXACT = Probe("p", 600.0, 0.3, 2.0, 1.0, noise_c=1e-6, noise_pct=1e-6, step_c=0.001, step_pct=0.001, lost_share=0.0)
 
 
-def readings_of(probe: Probe = EXACT, *faults: Fault, stay: Stay = STAY) -> Samples:
-    return measure(probe, stay, HERE, ROOM, faults, END, np.random.default_rng(5))
+def readings_of(probe: Probe = EXACT, *faults: Fault, placement: ProbePlacement = PLACEMENT) -> Samples:
+    return measure(probe, placement, HERE, ROOM, faults, END, np.random.default_rng(5))
 
 
 def fault(kind: str, amount: float = 0.0, start_day: float = 10.0, end_day: float = 99.0) -> Fault:
@@ -58,8 +58,8 @@ def test_a_slow_probe_lags() -> None:
 def test_a_drawn_probe_stays_within_its_accuracy(seed: int) -> None:
     """The mean error; noise and rounding come on top."""
     probe = draw_probe(np.random.default_rng(seed), "p", 600.0)
-    still = Place(TIME, np.full(len(TIME), 15.0), np.full(len(TIME), 80.0))
-    samples = measure(probe, STAY, still, ROOM, (), END, np.random.default_rng(seed))
+    still = ProbedPlace(TIME, np.full(len(TIME), 15.0), np.full(len(TIME), 80.0))
+    samples = measure(probe, PLACEMENT, still, ROOM, (), END, np.random.default_rng(seed))
     late = samples.true_s > 2 * DAY_S
     assert abs(samples.humidity_pct[late].mean() - 80.0) <= 1.05 * probe.accuracy_pct
     assert abs(samples.temperature_c[late].mean() - 15.0) <= probe.accuracy_c
@@ -72,9 +72,9 @@ def test_values_are_rounded_to_the_probes_steps() -> None:
 
 
 def test_humidity_never_reads_above_the_probes_highest() -> None:
-    wet = Place(TIME, np.full(len(TIME), 10.0), np.full(len(TIME), 100.0))
+    wet = ProbedPlace(TIME, np.full(len(TIME), 10.0), np.full(len(TIME), 100.0))
     probe = Probe("p", 600.0, 0.3, 2.0, bias_pct=1.5, highest_pct=99.9)
-    assert measure(probe, STAY, wet, ROOM, (), END, np.random.default_rng(1)).humidity_pct.max() == 99.9
+    assert measure(probe, PLACEMENT, wet, ROOM, (), END, np.random.default_rng(1)).humidity_pct.max() == 99.9
 
 
 def _during(samples: Samples) -> tuple[np.ndarray, np.ndarray]:
@@ -135,7 +135,7 @@ def test_a_battery_runs_down_before_the_probe_goes_silent() -> None:
 
 
 def _delivered(*outages: Outage, link: Link | None = None) -> Readings:
-    sent = [(name, readings_of(EXACT, stay=Stay(name, "wall", 0.0))) for name in ("a", "b")]
+    sent = [(name, readings_of(EXACT, placement=ProbePlacement(name, "wall", 0.0))) for name in ("a", "b")]
     plain = Link(delay_s=2.0, repeated=0.0, late=0.0)
     return deliver(sent, outages, link or plain, END, np.random.default_rng(2))
 

@@ -15,11 +15,11 @@ from simulators.building.room import Heating, Room
 from simulators.building.simulation import Simulation
 from simulators.building.structure import Building, Depth, Slab
 from simulators.rolling import centred_mean, runs, trailing_mean
-from simulators.scenario import EQUILIBRIUM_RH, RH, GoalWish
+from simulators.scenario import EQUILIBRIUM_RH, RH, GoalRequest
 from simulators.truth.drying import judge_goal, judge_progress, never_spans
 from simulators.truth.events import condensation
 from simulators.truth.goals import choose_limit
-from simulators.truth.ground_truth import Hourly, LocationCourse, hourly_metric, saturation
+from simulators.truth.ground_truth import Hourly, LocationHistory, hourly_metric, saturation
 from simulators.truth.records import LocationTruth, Stall, Truth, as_json
 
 DAY_S = 86_400.0
@@ -124,10 +124,10 @@ def test_air_that_is_drying_itself_does_not_forbid_the_goal() -> None:
     assert [days(s) for s in truth.never_in_this_air] == [pytest.approx((0.0, 5.0), abs=0.1)]
 
 
-def _surface(margin_k: np.ndarray) -> LocationCourse:
+def _surface(margin_k: np.ndarray) -> LocationHistory:
     air = np.full(len(margin_k), 20.0)
     pressure = np.full(len(margin_k), 1402.3)  # dew point 12.0 °C at 20 °C, 60 % (ASHRAE)
-    return LocationCourse(air, np.full(len(margin_k), 60.0), pressure, 12.0 + margin_k)
+    return LocationHistory(air, np.full(len(margin_k), 60.0), pressure, 12.0 + margin_k)
 
 
 def test_nightly_condensation_is_one_episode_and_short_spells_are_none() -> None:
@@ -178,11 +178,11 @@ def test_a_slab_left_alone_comes_to_that_end(feed_g: float, start: float) -> Non
         Building("UTC", (room,), (slab,), depths=(Depth("slab", 16.0),)), weather, np.random.default_rng(0)
     )
     simulation.run()
-    course = simulation.run_on(n - 144, 36, 3000, 0.0)
+    history = simulation.run_on(n - 144, 36, 3000, 0.0)
     drive = simulation.slab_forcing
-    warm = _warm(drive.top_c[-1, 0], course.depth_c[-1, 0], drive.bottom_c[-1, 0])
-    end = concrete_end(slab, 16.0, course.vapour_pressure_pa[-1:, 0], warm, drive.feed_pa[-1:, 0])[0]
-    assert 100.0 * course.depth_humidity[-1, 0] == pytest.approx(end, abs=0.5)
+    warm = _warm(drive.top_c[-1, 0], history.depth_c[-1, 0], drive.bottom_c[-1, 0])
+    end = concrete_end(slab, 16.0, history.vapour_pressure_pa[-1:, 0], warm, drive.feed_pa[-1:, 0])[0]
+    assert 100.0 * history.depth_humidity[-1, 0] == pytest.approx(end, abs=0.5)
 
 
 def test_a_voids_air_ends_between_outdoors_and_ground() -> None:
@@ -202,12 +202,12 @@ def test_timber_ends_at_the_handbooks_value() -> None:
 @pytest.mark.parametrize(
     ("wish", "limit"),
     [
-        (GoalWish(EQUILIBRIUM_RH, how="fixed", limit=75.0), 75.0),
-        (GoalWish(EQUILIBRIUM_RH, how="reach", share=0.5), 77.5),  # 90 - 25 * 0.5 and half a day's lag, in halves
-        (GoalWish(RH, how="below_end", share=2.0), 58.0),
+        (GoalRequest(EQUILIBRIUM_RH, how="fixed", limit=75.0), 75.0),
+        (GoalRequest(EQUILIBRIUM_RH, how="reach", share=0.5), 77.5),  # 90 - 25 * 0.5 and half a day's lag, in halves
+        (GoalRequest(RH, how="below_end", share=2.0), 58.0),
     ],
 )
-def test_limits_are_chosen_as_wished(wish: GoalWish, limit: float) -> None:
+def test_limits_are_chosen_as_wished(wish: GoalRequest, limit: float) -> None:
     assert choose_limit(wish, hourly({0: 90, 60: 60}), *JOB) == pytest.approx(limit, abs=0.51)
 
 
@@ -226,7 +226,7 @@ def test_means_do_not_reach_across_a_change() -> None:
 
 def test_stretches_are_joined_before_short_ones_are_dropped() -> None:
     flags = np.array([1, 1, 0, 1, 0, 0, 0, 1, 0], dtype=bool)
-    assert runs(flags, join=2, least=2) == [(0, 4)]
+    assert runs(flags, join=2, minimum=2) == [(0, 4)]
     assert runs(flags) == [(0, 2), (3, 4), (7, 8)]
 
 

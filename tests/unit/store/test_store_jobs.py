@@ -36,32 +36,32 @@ def conn(db: Database) -> Iterator[Connection]:
         yield connection
 
 
-def stay(probe: str, begins: float = 0, ends: float | None = None, location: str = "void") -> Placement:
+def placement(probe: str, begins: float = 0, ends: float | None = None, location: str = "void") -> Placement:
     """From and to in days after T0."""
     to = None if ends is None else T0 + ends * DAY
     return Placement(probe=probe, location_id=location, from_time=T0 + begins * DAY, to_time=to)
 
 
-def a_job(name: str = "J1", *stays: Placement, **change: Any) -> JobFile:
+def a_job(name: str = "J1", *placements: Placement, **change: Any) -> JobFile:
     void = Location(id="void", kind=LocationKind.SUBFLOOR_VOID, name="Hohlraum Süd")
     room = Location(id="room", kind=LocationKind.ROOM_AIR)
-    return JobFile(job=name, start=T0, locations=(void, room), probes=stays, **change)
+    return JobFile(job=name, start=T0, locations=(void, room), probes=placements, **change)
 
 
 # --- applying -----------------------------------------------------------------------------------------------
 
 
 def test_applying_says_created_changed_or_unchanged(conn: Connection) -> None:
-    first = a_job("J1", stay("p1"))
+    first = a_job("J1", placement("p1"))
     assert jobs.apply_job(conn, first) == "created"
     assert jobs.apply_job(conn, first) == "unchanged"
-    assert jobs.apply_job(conn, a_job("J1", stay("p1"), stay("p2"))) == "changed"
-    assert jobs.apply_job(conn, a_job("J2", stay("p3"))) == "created"
+    assert jobs.apply_job(conn, a_job("J1", placement("p1"), placement("p2"))) == "changed"
+    assert jobs.apply_job(conn, a_job("J2", placement("p3"))) == "created"
 
 
 def test_a_job_comes_back_as_it_was_applied(conn: Connection) -> None:
     calibration = Calibration(probe="p1", at=T0, relative_humidity_correction_pct=-1.3, method="salt", by="Åsa")
-    job = a_job("J1", stay("p1", ends=2), stay("p1", 3), calibrations=(calibration,), elevation_m=412.0)
+    job = a_job("J1", placement("p1", ends=2), placement("p1", 3), calibrations=(calibration,), elevation_m=412.0)
     jobs.apply_job(conn, job)
     assert jobs.get_job(conn, "J1") == job
     assert jobs.get_job(conn, "J9") is None
@@ -73,7 +73,7 @@ def test_a_default_that_is_written_out_is_no_change(conn: Connection) -> None:
 
 
 def test_a_job_stored_before_a_key_existed_is_the_same_job(conn: Connection) -> None:
-    job = a_job("J1", stay("p1"))
+    job = a_job("J1", placement("p1"))
     jobs.apply_job(conn, job)
     document = json.loads(jobs.canonical(job))
     del document["calibrations"], document["elevation_m"]
@@ -89,8 +89,8 @@ def test_equal_jobs_have_one_text(conn: Connection) -> None:
 
 
 def test_the_index_of_stays_follows_the_job(conn: Connection) -> None:
-    jobs.apply_job(conn, a_job("J1", stay("p1"), stay("p2"), stay("p3")))
-    jobs.apply_job(conn, a_job("J1", stay("p2", ends=1.5), stay("p2", 1.5, location="room")))
+    jobs.apply_job(conn, a_job("J1", placement("p1"), placement("p2"), placement("p3")))
+    jobs.apply_job(conn, a_job("J1", placement("p2", ends=1.5), placement("p2", 1.5, location="room")))
     rows = conn.execute(select(placement_table.c.position, placement_table.c.probe)).all()
     assert [tuple(row) for row in rows] == [(0, "p2"), (1, "p2")]
     found = jobs.jobs_of_probe(conn, "p2")
@@ -113,7 +113,7 @@ def test_applying_marks_the_job_unless_nothing_changed(conn: Connection) -> None
     pending_jobs.clear_mark(conn, "J1", mark)
     jobs.apply_job(conn, a_job("J1"))
     assert pending_jobs.marked_jobs(conn) == []
-    jobs.apply_job(conn, a_job("J1", stay("p1")))
+    jobs.apply_job(conn, a_job("J1", placement("p1")))
     assert [name for name, _ in pending_jobs.marked_jobs(conn)] == ["J1"]
 
 
@@ -143,8 +143,8 @@ def test_a_probe_in_two_jobs_at_the_same_time_is_refused(
     db: Database, theirs: tuple[float, float | None], ours: tuple[float, float | None], refused: bool
 ) -> None:
     with db.write() as conn:
-        jobs.apply_job(conn, a_job("theirs", stay("p1", *theirs)))
-    new = a_job("ours", stay("p2"), stay("p1", *ours))
+        jobs.apply_job(conn, a_job("theirs", placement("p1", *theirs)))
+    new = a_job("ours", placement("p2"), placement("p1", *ours))
     if not refused:
         with db.write() as conn:
             assert jobs.apply_job(conn, new) == "created"
@@ -160,24 +160,24 @@ def test_a_probe_in_two_jobs_at_the_same_time_is_refused(
 
 
 def test_a_stay_may_change_within_its_own_job(conn: Connection) -> None:
-    jobs.apply_job(conn, a_job("J1", stay("p1", 0)))
-    assert jobs.apply_job(conn, a_job("J1", stay("p1", 1, location="room"))) == "changed"
+    jobs.apply_job(conn, a_job("J1", placement("p1", 0)))
+    assert jobs.apply_job(conn, a_job("J1", placement("p1", 1, location="room"))) == "changed"
 
 
 # --- closing ------------------------------------------------------------------------------------------------
 
 
 def test_closing_ends_the_job_and_its_stays_and_frees_its_probes(conn: Connection) -> None:
-    jobs.apply_job(conn, a_job("J1", stay("p1"), stay("p2", 0, 1), stay("p3", 0, 30)))
+    jobs.apply_job(conn, a_job("J1", placement("p1"), placement("p2", 0, 1), placement("p3", 0, 30)))
     closed = jobs.close_job(conn, "J1", T0 + 10 * DAY)
     assert closed == jobs.get_job(conn, "J1")
     assert closed.end == T0 + 10 * DAY
     assert [p.to_time for p in closed.probes] == [T0 + 10 * DAY, T0 + DAY, T0 + 10 * DAY]
-    assert jobs.apply_job(conn, a_job("J2", stay("p1", 10))) == "created"
+    assert jobs.apply_job(conn, a_job("J2", placement("p1", 10))) == "created"
 
 
 def test_closing_twice_keeps_the_first_end(conn: Connection) -> None:
-    jobs.apply_job(conn, a_job("J1", stay("p1")))
+    jobs.apply_job(conn, a_job("J1", placement("p1")))
     first = jobs.close_job(conn, "J1", T0 + DAY)
     assert jobs.close_job(conn, "J1", T0 + 2 * DAY) == first
 
@@ -193,7 +193,7 @@ def test_closing_twice_keeps_the_first_end(conn: Connection) -> None:
 def test_what_cannot_be_closed_is_said(conn: Connection, name: str, days: float, words: str) -> None:
     jobs.apply_job(conn, a_job("J1"))
     if days:
-        jobs.apply_job(conn, a_job("J1", stay("p2", 5)))
+        jobs.apply_job(conn, a_job("J1", placement("p2", 5)))
     with pytest.raises(JobFileError, match=words):
         jobs.close_job(conn, name, T0 + days * DAY)
 

@@ -28,9 +28,9 @@ def forecast(issued: datetime, t: float = 2.0) -> OutdoorForecastDocument:
     return OutdoorForecastDocument(issued_at=issued, hours=hours)
 
 
-def seen(db: Database, as_of: datetime, job: str = "j", most_age: timedelta = DAY) -> datetime | None:
+def seen(db: Database, as_of: datetime, job: str = "j", max_age: timedelta = DAY) -> datetime | None:
     with db.read() as conn:
-        found = load(conn, job, as_of, most_age)
+        found = load(conn, job, as_of, max_age)
     return None if found is None else found.issued_at
 
 

@@ -36,7 +36,7 @@ value = st.one_of(st.floats(-60, 100).map(lambda v: round(v, 1)), st.floats(-60,
 
 
 @st.composite
-def a_reading(draw: st.DrawFn) -> Reading:
+def a_reading(draw: st.SampleFn) -> Reading:
     time = T0 + timedelta(minutes=draw(st.integers(-30, 240)), milliseconds=draw(st.sampled_from([0, 0, 1, 500])))
     return Reading(
         probe=draw(st.sampled_from(["p1", "p2"])),
@@ -53,18 +53,18 @@ some_readings = st.lists(a_reading(), max_size=40, unique_by=lambda r: (r.probe,
 
 
 @st.composite
-def two_arrivals(draw: st.DrawFn) -> tuple[list[list[Reading]], list[list[Reading]]]:
+def two_arrivals(draw: st.SampleFn) -> tuple[list[list[Reading]], list[list[Reading]]]:
     """The same readings twice: each time in an order, with repeats and in batches of its own."""
     readings = draw(some_readings)
     return _arrival(draw, readings), _arrival(draw, readings)
 
 
-def _arrival(draw: st.DrawFn, readings: list[Reading]) -> list[list[Reading]]:
+def _arrival(draw: st.SampleFn, readings: list[Reading]) -> list[list[Reading]]:
     repeats = draw(st.lists(st.sampled_from(readings), max_size=10)) if readings else []
     return _batches(draw, draw(st.permutations(readings + repeats)))
 
 
-def _batches(draw: st.DrawFn, arrivals: list[Reading]) -> list[list[Reading]]:
+def _batches(draw: st.SampleFn, arrivals: list[Reading]) -> list[list[Reading]]:
     cuts = sorted(draw(st.lists(st.integers(0, len(arrivals)), max_size=6)))
     return [arrivals[a:b] for a, b in zip([0, *cuts], [*cuts, len(arrivals)], strict=True)]
 
@@ -83,7 +83,7 @@ def stored(conn: Connection) -> dict[str, Any]:
 
 
 def assert_same_record(one: JobRecord, other: JobRecord) -> None:
-    for a, b in zip(one.stays, other.stays, strict=True):
+    for a, b in zip(one.placements, other.placements, strict=True):
         assert a.last_heard_s == b.last_heard_s
         for part in ("recent", "hourly"):
             for field in dataclasses.fields(getattr(a, part)):
@@ -116,7 +116,7 @@ def test_order_repeats_and_batches_change_nothing(arrivals: tuple[list[list[Read
 
 
 @st.composite
-def contradictory_arrivals(draw: st.DrawFn) -> list[Reading]:
+def contradictory_arrivals(draw: st.SampleFn) -> list[Reading]:
     times = [T0, T0 + timedelta(minutes=1), T0 + timedelta(hours=1)]
     return draw(
         st.lists(
@@ -161,11 +161,13 @@ def test_a_job_is_marked_if_and_only_if_a_reading_lies_in_an_hour_of_its_stays(r
         pending_jobs.clear_mark(conn, name, mark)
         insert_batch(conn, readings)
         marked = bool(pending_jobs.marked_jobs(conn))
-    covered = any(stay.probe == r.probe and stay.covers(r.time) for stay in JOB.probes for r in readings)
+    covered = any(placement.probe == r.probe and placement.covers(r.time) for placement in JOB.probes for r in readings)
     hour_begins = [(r.probe, r.time.replace(minute=0, second=0, microsecond=0)) for r in readings]
     near = any(
-        stay.probe == probe and stay.from_time < hour + timedelta(hours=1) and (not stay.to_time or hour < stay.to_time)
-        for stay in JOB.probes
+        placement.probe == probe
+        and placement.from_time < hour + timedelta(hours=1)
+        and (not placement.to_time or hour < placement.to_time)
+        for placement in JOB.probes
         for probe, hour in hour_begins
     )
     assert covered <= marked <= near

@@ -20,7 +20,7 @@ from monitord.store.readings import insert_batch, last_heard, load_series, unpla
 
 T0 = datetime(2025, 3, 1, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
-STAY = Placement(probe="p1", location_id="void", from_time=T0 - DAY)
+PLACEMENT = Placement(probe="p1", location_id="void", from_time=T0 - DAY)
 
 
 def at(minutes: float, probe: str = "p1", delay_s: float = 4.0, **values: Any) -> Reading:
@@ -64,14 +64,14 @@ def test_every_value_comes_back_as_it_was_reported(conn: Connection) -> None:
 
 def test_implausible_values_are_kept_too(conn: Connection) -> None:
     insert_batch(conn, [at(0, temperature_c=-273.0, relative_humidity_pct=131.5)])
-    series = load_series(conn, STAY, T0, T0)
+    series = load_series(conn, PLACEMENT, T0, T0)
     assert series.temperature_c.tolist() == [-273.0]
     assert series.relative_humidity_pct.tolist() == [131.5]
 
 
 def test_a_missing_value_is_nan_in_a_series(conn: Connection) -> None:
     insert_batch(conn, [at(0), at(10, surface_temperature_c=9.0)])
-    series = load_series(conn, STAY, T0, T0 + DAY)
+    series = load_series(conn, PLACEMENT, T0, T0 + DAY)
     np.testing.assert_array_equal(series.surface_temperature_c, [np.nan, 9.0])
     np.testing.assert_array_equal(series.battery_v, [np.nan, np.nan])
 
@@ -79,17 +79,17 @@ def test_a_missing_value_is_nan_in_a_series(conn: Connection) -> None:
 def test_stamps_differing_by_a_millisecond_are_two_readings(conn: Connection) -> None:
     second = at(0, temperature_c=18.3).model_copy(update={"time": T0 + timedelta(milliseconds=1)})
     assert insert_batch(conn, [at(0), second]).inserted == 2
-    assert load_series(conn, STAY, T0, T0 + DAY).time_s.tolist() == [T0.timestamp(), T0.timestamp() + 0.001]
+    assert load_series(conn, PLACEMENT, T0, T0 + DAY).time_s.tolist() == [T0.timestamp(), T0.timestamp() + 0.001]
 
 
 def test_a_series_holds_the_stay_only_and_both_ends_of_the_time_asked_for(conn: Connection) -> None:
     insert_batch(conn, [at(minutes) for minutes in range(0, 70, 10)])
-    stay = Placement(
+    placement = Placement(
         probe="p1", location_id="void", from_time=T0 + timedelta(minutes=10), to_time=T0 + timedelta(minutes=50)
     )
-    minutes = (load_series(conn, stay, T0, T0 + timedelta(minutes=40)).time_s - T0.timestamp()) / 60
+    minutes = (load_series(conn, placement, T0, T0 + timedelta(minutes=40)).time_s - T0.timestamp()) / 60
     assert minutes.tolist() == [10, 20, 30, 40]
-    minutes = (load_series(conn, stay, T0, T0 + DAY).time_s - T0.timestamp()) / 60
+    minutes = (load_series(conn, placement, T0, T0 + DAY).time_s - T0.timestamp()) / 60
     assert minutes.tolist() == [10, 20, 30, 40], "a stay ends before its `to`"
 
 
@@ -198,7 +198,7 @@ def test_a_retained_replay_is_stored_but_does_not_make_a_probe_look_alive(conn: 
     assert result.inserted == 2
     assert heard_at(conn) == T0
     assert heard_at(conn, "p2") is None
-    assert len(load_series(conn, STAY, T0, T0 + DAY)) == 2
+    assert len(load_series(conn, PLACEMENT, T0, T0 + DAY)) == 2
 
 
 def test_a_retained_replay_of_a_stored_reading_takes_nothing_back(conn: Connection) -> None:
@@ -241,9 +241,9 @@ def test_a_conflict_does_not_count_as_heard(conn: Connection) -> None:
 # --- jobs: marks and what is not placed ---------------------------------------------------------------------
 
 
-def job(name: str, *stays: Placement) -> JobFile:
-    places = tuple(Location(id=stay.location_id, kind=LocationKind.CAVITY) for stay in stays)
-    return JobFile(job=name, start=T0 - DAY, locations=places, probes=stays)
+def job(name: str, *placements: Placement) -> JobFile:
+    locations = tuple(Location(id=placement.location_id, kind=LocationKind.CAVITY) for placement in placements)
+    return JobFile(job=name, start=T0 - DAY, locations=locations, probes=placements)
 
 
 def settle(conn: Connection) -> None:
@@ -265,7 +265,7 @@ def test_readings_mark_the_jobs_whose_stays_they_fall_in(conn: Connection) -> No
 
 
 def test_what_changes_nothing_marks_nothing(conn: Connection) -> None:
-    jobs.apply_job(conn, job("J1", STAY))
+    jobs.apply_job(conn, job("J1", PLACEMENT))
     insert_batch(conn, [at(0)])
     settle(conn)
     insert_batch(conn, [at(0, delay_s=60.0), at(0, temperature_c=30.0)])
@@ -273,7 +273,7 @@ def test_what_changes_nothing_marks_nothing(conn: Connection) -> None:
 
 
 def test_a_probe_that_turns_out_to_be_alive_marks_its_job(conn: Connection) -> None:
-    jobs.apply_job(conn, job("J1", STAY))
+    jobs.apply_job(conn, job("J1", PLACEMENT))
     insert_batch(conn, [at(0)], retained=frozenset({0}))
     settle(conn)
     insert_batch(conn, [at(0, delay_s=60.0)])
@@ -283,12 +283,12 @@ def test_a_probe_that_turns_out_to_be_alive_marks_its_job(conn: Connection) -> N
 def test_a_job_applied_after_its_readings_came_is_marked(conn: Connection) -> None:
     insert_batch(conn, [at(0)])
     assert pending_jobs.marked_jobs(conn) == []
-    jobs.apply_job(conn, job("J1", STAY))
+    jobs.apply_job(conn, job("J1", PLACEMENT))
     assert [name for name, _ in pending_jobs.marked_jobs(conn)] == ["J1"]
 
 
 def test_a_probe_heard_at_a_time_of_no_stay_is_unplaced(conn: Connection) -> None:
     ended = Placement(probe="p2", location_id="b", from_time=T0 - DAY, to_time=T0)
-    jobs.apply_job(conn, job("J1", STAY, ended))
+    jobs.apply_job(conn, job("J1", PLACEMENT, ended))
     insert_batch(conn, [at(0, "p1"), at(0, "p2"), at(0, "p3"), at(0, "p4")], retained=frozenset({3}))
     assert [heard.probe for heard in unplaced(conn)] == ["p2", "p3"]

@@ -21,7 +21,7 @@ from monitord.store.readings import insert_batch, load_hourly, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 HOUR = timedelta(hours=1)
-STAY = Placement(probe="p1", location_id="void", from_time=T0)
+PLACEMENT = Placement(probe="p1", location_id="void", from_time=T0)
 
 
 def reading(time: datetime, received_at: datetime | None = None, probe: str = "p1", seed: float = 0.0) -> Reading:
@@ -82,14 +82,14 @@ def test_roll_ups_are_medians_and_extremes_of_each_hour(conn: Connection, batch:
     del readings[60:75], readings[3]  # a gap, and an hour with an even number
     random.Random(1).shuffle(readings)
     insert(conn, readings, batch)
-    assert_same(load_hourly(conn, STAY, T0 + 40 * HOUR), by_pandas(readings))
+    assert_same(load_hourly(conn, PLACEMENT, T0 + 40 * HOUR), by_pandas(readings))
 
 
 def test_probes_of_one_batch_do_not_mix(conn: Connection) -> None:
     readings = {probe: every(15, hours=6, probe=probe) for probe in ("p1", "p2", "p10")}
     insert_batch(conn, [r for three in zip(*readings.values(), strict=True) for r in three])
     for probe, own in readings.items():
-        found = load_hourly(conn, STAY.model_copy(update={"probe": probe}), T0 + 9 * HOUR)
+        found = load_hourly(conn, PLACEMENT.model_copy(update={"probe": probe}), T0 + 9 * HOUR)
         assert_same(found, by_pandas(own))
 
 
@@ -97,23 +97,23 @@ def test_probes_of_one_batch_do_not_mix(conn: Connection) -> None:
 def test_a_stay_takes_its_own_part_of_the_hours_it_begins_and_ends_in(conn: Connection, begins: int, ends: int) -> None:
     readings = every(5, hours=10)
     insert(conn, readings, 50)
-    stay = Placement(
+    placement = Placement(
         probe="p1",
         location_id="void",
         from_time=T0 + timedelta(minutes=begins),
         to_time=T0 + timedelta(minutes=ends),
     )
-    own = [r for r in readings if stay.covers(r.time)]
-    assert_same(load_hourly(conn, stay, T0 + 40 * HOUR), by_pandas(own))
+    own = [r for r in readings if placement.covers(r.time)]
+    assert_same(load_hourly(conn, placement, T0 + 40 * HOUR), by_pandas(own))
 
 
 def test_hours_are_given_once_they_are_over(conn: Connection) -> None:
     readings = every(10, hours=5)
     insert(conn, readings, 50)
     over = by_pandas([r for r in readings if r.time < T0 + 2 * HOUR])
-    assert_same(load_hourly(conn, STAY, T0 + 2 * HOUR), over)
-    assert_same(load_hourly(conn, STAY, T0 + 2.99 * HOUR), over)
-    assert len(load_hourly(conn, STAY, T0 + 0.99 * HOUR)) == 0
+    assert_same(load_hourly(conn, PLACEMENT, T0 + 2 * HOUR), over)
+    assert_same(load_hourly(conn, PLACEMENT, T0 + 2.99 * HOUR), over)
+    assert len(load_hourly(conn, PLACEMENT, T0 + 0.99 * HOUR)) == 0
 
 
 def test_as_of_an_earlier_time_the_hours_are_as_they_were_known_then(conn: Connection) -> None:
@@ -125,7 +125,7 @@ def test_as_of_an_earlier_time_the_hours_are_as_they_were_known_then(conn: Conne
     for hours in (1.2, 7.9, 20.0, 33.4, 47.1, 70.0):
         as_of = T0 + hours * HOUR
         known = [r for r in readings if r.received_at <= as_of and r.time < T0 + int(hours) * HOUR]
-        assert_same(load_hourly(conn, STAY, as_of, as_of_received=as_of), by_pandas(known))
+        assert_same(load_hourly(conn, PLACEMENT, as_of, as_of_received=as_of), by_pandas(known))
 
 
 # --- very many readings in an hour --------------------------------------------------------------------------
@@ -137,7 +137,7 @@ def test_in_a_dense_hour_what_is_read_is_exact_at_every_moment(conn: Connection,
     for start in range(0, len(readings), batch):
         insert_batch(conn, readings[start : start + batch])
         if batch > 1 or start % 37 == 0:
-            assert_same(load_hourly(conn, STAY, T0 + 9 * HOUR), by_pandas(readings[: start + batch]))
+            assert_same(load_hourly(conn, PLACEMENT, T0 + 9 * HOUR), by_pandas(readings[: start + batch]))
 
 
 def test_a_lagging_row_is_renewed_when_the_next_hour_begins(conn: Connection) -> None:
@@ -188,34 +188,34 @@ def test_a_record_has_each_stay_in_the_job_files_order_with_the_last_days_raw(co
     insert(conn, readings, 300)
     as_of = T0 + timedelta(hours=90, minutes=5)
     record = load_job_record(conn, JOB, as_of, recent_h=24)
-    assert [stay.placement for stay in record.stays] == list(JOB.probes)
-    first, second, third = record.stays
+    assert [placement.placement for placement in record.placements] == list(JOB.probes)
+    first, second, third = record.placements
     assert len(second.recent) == 0
     assert second.last_heard_s == (T0 + timedelta(hours=30, minutes=10)).timestamp()
-    for stay in (first, third):
-        own = [r for r in readings if r.probe == stay.placement.probe and as_of - 24 * HOUR <= r.time <= as_of]
-        np.testing.assert_array_equal(stay.recent.time_s, [r.time.timestamp() for r in own])
-        np.testing.assert_array_equal(stay.recent.temperature_c, [r.temperature_c for r in own])
-        np.testing.assert_array_equal(stay.recent.received_s, [r.received_at.timestamp() for r in own])
-        assert stay.last_heard_s == (T0 + timedelta(hours=90)).timestamp()
+    for placement in (first, third):
+        own = [r for r in readings if r.probe == placement.placement.probe and as_of - 24 * HOUR <= r.time <= as_of]
+        np.testing.assert_array_equal(placement.recent.time_s, [r.time.timestamp() for r in own])
+        np.testing.assert_array_equal(placement.recent.temperature_c, [r.temperature_c for r in own])
+        np.testing.assert_array_equal(placement.recent.received_s, [r.received_at.timestamp() for r in own])
+        assert placement.last_heard_s == (T0 + timedelta(hours=90)).timestamp()
 
 
 def test_a_record_before_anything_came_is_empty(conn: Connection) -> None:
     insert_batch(conn, every(10, hours=2))
     record = load_job_record(conn, JOB, T0 - HOUR)
-    assert [(len(s.recent), len(s.hourly), s.last_heard_s) for s in record.stays] == [(0, 0, None)] * 3
+    assert [(len(s.recent), len(s.hourly), s.last_heard_s) for s in record.placements] == [(0, 0, None)] * 3
 
 
 def test_what_came_late_is_in_the_raw_part_however_old_its_stamp(conn: Connection) -> None:
     arrival = T0 + 200 * HOUR
     late = [reading(T0 + timedelta(minutes=10 * k), arrival) for k in range(12)]
     insert_batch(conn, [*late, reading(T0 + 3 * HOUR), reading(T0 + 199 * HOUR)])
-    (_, stay, after) = load_job_record(conn, JOB, T0 + 201 * HOUR).stays
-    assert stay.recent.time_s.tolist() == [r.time.timestamp() for r in late]
+    (_, placement, after) = load_job_record(conn, JOB, T0 + 201 * HOUR).placements
+    assert placement.recent.time_s.tolist() == [r.time.timestamp() for r in late]
     assert after.recent.time_s.tolist() == [(T0 + 199 * HOUR).timestamp()]
     assert (arrival - late[-1].time).total_seconds() > LATE_S
-    (_, stay, _) = load_job_record(conn, JOB, T0 + 199 * HOUR).stays
-    assert len(stay.recent) == 0, "before it came it was not known"
+    (_, placement, _) = load_job_record(conn, JOB, T0 + 199 * HOUR).placements
+    assert len(placement.recent) == 0, "before it came it was not known"
 
 
 def test_last_heard_as_of_a_time_counts_only_what_was_live_by_then(conn: Connection) -> None:
@@ -223,7 +223,7 @@ def test_last_heard_as_of_a_time_counts_only_what_was_live_by_then(conn: Connect
     insert_batch(conn, [live, replayed], retained=frozenset({1}))
     came_live = replayed.model_copy(update={"received_at": T0 + 5 * HOUR})
     insert_batch(conn, [came_live])
-    heard = [load_job_record(conn, JOB, T0 + hours * HOUR).stays[0].last_heard_s for hours in (0.5, 3.0, 5.0)]
+    heard = [load_job_record(conn, JOB, T0 + hours * HOUR).placements[0].last_heard_s for hours in (0.5, 3.0, 5.0)]
     assert heard == [None, (T0 + HOUR).timestamp(), (T0 + 2 * HOUR).timestamp()]
 
 
@@ -231,11 +231,11 @@ def test_a_probe_whose_clock_runs_ahead_is_heard_when_its_readings_come(conn: Co
     ahead = [reading(r.time + 2 * HOUR, r.received_at, probe="p2") for r in every(10, hours=8)]
     insert_batch(conn, ahead)
     as_of = T0 + timedelta(hours=5, minutes=5)
-    stay = load_job_record(conn, JOB, as_of).stays[0]
-    assert stay.last_heard_s == (T0 + timedelta(hours=5, seconds=4)).timestamp()
-    assert stay.recent.time_s[-1] == (T0 + 7 * HOUR).timestamp(), "its stamps are shown as they are"
+    placement = load_job_record(conn, JOB, as_of).placements[0]
+    assert placement.last_heard_s == (T0 + timedelta(hours=5, seconds=4)).timestamp()
+    assert placement.recent.time_s[-1] == (T0 + 7 * HOUR).timestamp(), "its stamps are shown as they are"
     insert_batch(conn, [reading(T0 + timedelta(hours=12), probe="p2")])
-    heard = load_job_record(conn, JOB, T0 + 13 * HOUR).stays[0].last_heard_s
+    heard = load_job_record(conn, JOB, T0 + 13 * HOUR).placements[0].last_heard_s
     assert heard == (T0 + 12 * HOUR).timestamp()
 
 
@@ -246,6 +246,6 @@ def test_a_long_record_takes_a_few_statements_for_each_stay(conn: Connection) ->
     statements: list[str] = []
     event.listen(conn, "before_cursor_execute", lambda *args: statements.append(args[2]))
     record = load_job_record(conn, JOB, readings[-1].received_at)
-    assert len(record.stays[0].hourly) == 24 * 20 - 1
-    assert len(record.stays[0].recent) == 72 * 6
+    assert len(record.placements[0].hourly) == 24 * 20 - 1
+    assert len(record.placements[0].recent) == 72 * 6
     assert len(statements) <= 5 * len(JOB.probes), "no statement for each hour or each reading"

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from monitord.charts.decimate import buckets, gaps, line_points
 from monitord.charts.draw import draw
-from monitord.charts.labels import Box, Ribbon, place_names, text_box
+from monitord.charts.labels import Box, Ribbon, location_names, text_box
 from monitord.charts.parts import NARROW, WIDE, Array, Chart, Level, Marker, Out, Point, Shade, Size, Trace, Window
 from monitord.charts.shade import shaded
 from monitord.charts.time_axis import clock_change, first_instant, time_ticks
@@ -24,11 +24,11 @@ LONDON = ZoneInfo("Europe/London")
 
 
 def window(start: str, end: str, zone: str = "Europe/London") -> Window:
-    place = ZoneInfo(zone)
+    location = ZoneInfo(zone)
     return Window(
-        datetime.fromisoformat(start).replace(tzinfo=place).timestamp(),
-        datetime.fromisoformat(end).replace(tzinfo=place).timestamp(),
-        place,
+        datetime.fromisoformat(start).replace(tzinfo=location).timestamp(),
+        datetime.fromisoformat(end).replace(tzinfo=location).timestamp(),
+        location,
     )
 
 
@@ -92,10 +92,10 @@ def test_the_change_of_the_clocks_is_known() -> None:
     st.sampled_from(["UTC", "Europe/London", "America/St_Johns", "Pacific/Apia", "Asia/Tehran"]),
     st.integers(min_value=3, max_value=10),
 )
-def test_any_window_has_few_ticks_in_order_inside_it(begin: int, length: float, zone: str, most: int) -> None:
+def test_any_window_has_few_ticks_in_order_inside_it(begin: int, length: float, zone: str, maximum: int) -> None:
     shown = Window(begin, begin + length, ZoneInfo(zone))
-    times = [tick.time_s for tick in time_ticks(shown, most)]
-    assert len(times) <= most + 2
+    times = [tick.time_s for tick in time_ticks(shown, maximum)]
+    assert len(times) <= maximum + 2
     assert all(begin <= t <= begin + length for t in times)
     assert times == sorted(set(times))
 
@@ -104,19 +104,19 @@ def test_any_window_has_few_ticks_in_order_inside_it(begin: int, length: float, 
 
 
 @given(st.floats(-1e5, 1e5), st.floats(1e-3, 1e5), st.integers(3, 9))
-def test_a_value_axis_holds_its_range_in_few_round_steps(low: float, span: float, most: int) -> None:
-    axis = nice_axis(low, low + span, most)
+def test_a_value_axis_holds_its_range_in_few_round_steps(low: float, span: float, maximum: int) -> None:
+    axis = nice_axis(low, low + span, maximum)
     assert axis.low <= low + 1e-6 * axis.step
     assert axis.high >= low + span - 1e-6 * axis.step
-    assert len(axis.ticks) <= most + 1
+    assert len(axis.ticks) <= maximum + 1
     assert f"{axis.step:e}"[:3].rstrip(".0") in {"1", "2", "2.5", "5"}
 
 
 def test_a_band_does_not_push_humidity_over_a_hundred_but_a_reading_does() -> None:
     time_s = np.arange(10.0) * 600
     shown = Window(0.0, 6000.0, LONDON)
-    calm = Chart("", "", "%", shown, (trace(time_s, np.full(10, 99.0), doubt=np.full(10, 3.0)),), ceiling=100.0)
-    over = Chart("", "", "%", shown, (trace(time_s, np.full(10, 103.0), doubt=np.full(10, 3.0)),), ceiling=100.0)
+    calm = Chart("", "", "%", shown, (trace(time_s, np.full(10, 99.0), uncertainty=np.full(10, 3.0)),), ceiling=100.0)
+    over = Chart("", "", "%", shown, (trace(time_s, np.full(10, 103.0), uncertainty=np.full(10, 3.0)),), ceiling=100.0)
     assert value_axis(calm, 7).high == 100.0
     assert value_axis(over, 7).high >= 103.0
 
@@ -129,19 +129,19 @@ def test_a_band_does_not_push_humidity_over_a_hundred_but_a_reading_does() -> No
     st.integers(1, 50),
     st.randoms(use_true_random=False),
 )
-def test_no_extreme_is_lost_and_none_is_made_up(values: list[float], most: int, random: object) -> None:
+def test_no_extreme_is_lost_and_none_is_made_up(values: list[float], maximum: int, random: object) -> None:
     steps = np.array([random.choice((600.0, 601.0, 4000.0)) for _ in values])  # type: ignore[attr-defined]
     time_s, value = np.cumsum(steps), np.array(values)
-    found = buckets(trace(time_s, value), float(time_s[0]), float(time_s[-1]) + 1.0, most)
+    found = buckets(trace(time_s, value), float(time_s[0]), float(time_s[-1]) + 1.0, maximum)
     there = value[np.isfinite(value)]
     assert found.count.sum() == len(there)
     if len(there):
         assert found.low.min() == there.min()
         assert found.high.max() == there.max()
-        edges = np.floor((time_s - time_s[0]) * (most / (time_s[-1] + 1.0 - time_s[0])))
+        edges = np.floor((time_s - time_s[0]) * (maximum / (time_s[-1] + 1.0 - time_s[0])))
         for edge in np.unique(edges[np.isfinite(value)]):  # every bucket by itself, straightforwardly
             mine = value[(edges == edge) & np.isfinite(value)]
-            own = np.floor((found.time_s - time_s[0]) * (most / (time_s[-1] + 1.0 - time_s[0]))) == edge
+            own = np.floor((found.time_s - time_s[0]) * (maximum / (time_s[-1] + 1.0 - time_s[0]))) == edge
             assert found.low[own].min() == mine.min()
             assert found.high[own].max() == mine.max()
     times, points, _ = line_points(found)
@@ -182,7 +182,7 @@ def full_chart(days: float = 20.0) -> Chart:
         unit="%",
         window=Window(float(time_s[0]), float(time_s[-1]), LONDON),
         traces=(
-            trace(time_s, course, doubt=np.full(len(time_s), 2.0)),
+            trace(time_s, course, uncertainty=np.full(len(time_s), 2.0)),
             Trace("s2", "room <air>", time_s, 50 + 4 * np.sin(time_s / 13_750)),
         ),
         levels=(Level(70.0, "goal 70"), Level(90.0, "caution 90", "caution"), Level(60.0, "", "zero")),
@@ -277,7 +277,7 @@ def test_words_of_two_close_levels_do_not_stand_on_each_other(size: Size) -> Non
 
 def test_a_chart_without_readings_says_so() -> None:
     shown = Window(0.0, 1000.0, LONDON)
-    chart = Chart("", "nothing", "%", shown, (trace(np.empty(0), np.empty(0)),), floor=0.0, least_span=10.0)
+    chart = Chart("", "nothing", "%", shown, (trace(np.empty(0), np.empty(0)),), floor=0.0, min_span=10.0)
     assert "No readings in this time" in draw(chart, NARROW)
 
 
@@ -298,7 +298,7 @@ def test_names_stand_inside_the_plot_and_not_on_each_other(heights: list[float])
     x, plot = np.linspace(44, 748, 350), Box(44, 14, 748, 300)
     ribbons = [Ribbon(x, np.full(350, h - 8), np.full(350, h + 8)) for h in heights]
     names = ["cavity", "room air", "outdoors"][: len(heights)]
-    spots = place_names(names, ribbons, plot, [])
+    spots = location_names(names, ribbons, plot, [])
     boxes = [text_box(*spot, name) for spot, name in zip(spots, names, strict=True)]
     assert all(box.left >= plot.left and box.right <= plot.right for box in boxes)
     assert all(a.overlap(b) == 0 for i, a in enumerate(boxes) for b in boxes[:i])

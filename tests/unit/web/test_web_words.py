@@ -17,13 +17,13 @@ from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import STATIC
 from monitord.web.queries import JobState
-from monitord.web.text.formats import doubtful, number, parts, percent
+from monitord.web.text.formats import number, parts, percent, suspect
 from monitord.web.text.local_time import LocalTimes, age_words, offset_words, zone_words
-from monitord.web.text.words import STATES, alert_look, alert_title, flow_words, look_of
+from monitord.web.text.words import STATES, alert_style, alert_title, flow_words, style_of
 from monitord.web.views.alert_view import alert_views, need_words
 from monitord.web.views.job_view import day_words, lead
 from monitord.web.views.location_view import dry_words, forecast_words
-from monitord.web.views.progress_bar import GOAL_X, rail_of
+from monitord.web.views.progress_bar import GOAL_X, progress_bar_of
 
 LONDON = ZoneInfo("Europe/London")
 TIMES = LocalTimes(LONDON, support.NOW)
@@ -43,9 +43,9 @@ def test_a_minus_is_a_minus_and_nothing_is_minus_zero() -> None:
 
 
 def test_a_value_keeps_its_doubt_and_unit_on_one_line() -> None:
-    text = doubtful(support.quantity(84.12, 1.0, "% RH"), 2.0)
+    text = suspect(support.quantity(84.12, 1.0, "% RH"), 2.0)
     assert text == TIE.join(("84.1", "±", "2.0", "%", "RH"))
-    assert doubtful(None, 2.0) == "—"
+    assert suspect(None, 2.0) == "—"
 
 
 def test_the_doubt_is_as_many_standard_uncertainties_as_asked_for() -> None:
@@ -110,16 +110,16 @@ def test_a_range_of_days_is_told_shortly(first: str, last: str, words: str) -> N
 
 def test_every_state_has_its_own_word_and_is_told_by_shape_too() -> None:
     assert set(STATES) == set(State)
-    words = [look.word for look in STATES.values()]
+    words = [style.word for style in STATES.values()]
     assert len(set(words)) == len(words)
     symbols = (STATIC.parent / "templates" / "icons.svg").read_text()
-    assert all(f'id="i-{look.icon}"' in symbols for look in STATES.values())
+    assert all(f'id="i-{style.icon}"' in symbols for style in STATES.values())
 
 
 def test_states_of_one_colour_but_different_meaning_differ_in_shape() -> None:
     shapes: dict[tuple[str, str], set[str]] = {}
-    for state, look in STATES.items():
-        shapes.setdefault((look.tone, look.icon), set()).add(state)
+    for state, style in STATES.items():
+        shapes.setdefault((style.tone, style.icon), set()).add(state)
     shared = [states for states in shapes.values() if len(states) > 1]
     assert shared == [{State.SETTLING, State.EQUILIBRATING, State.TOO_EARLY}]  # all of them: wait
 
@@ -134,9 +134,9 @@ def test_what_is_wet_comes_before_what_is_not_known_and_that_before_what_dries()
 def test_a_surface_near_condensation_leads_over_a_location_that_is_only_watched() -> None:
     reveal = support.assessment().at("reveal")
     assert reveal is not None
-    assert look_of(reveal).word == "Near condensation"
-    assert look_of(reveal.model_copy(update={"state": State.REWETTING})).word == "Getting wet again"
-    assert look_of(reveal.model_copy(update={"state": State.UNKNOWN})).word == "Not known"
+    assert style_of(reveal).word == "Near condensation"
+    assert style_of(reveal.model_copy(update={"state": State.REWETTING})).word == "Getting wet again"
+    assert style_of(reveal.model_copy(update={"state": State.UNKNOWN})).word == "Not known"
 
 
 @pytest.mark.parametrize("severity", list(Severity))
@@ -144,7 +144,7 @@ def test_a_surface_near_condensation_leads_over_a_location_that_is_only_watched(
 def test_every_alert_has_a_look_and_a_title(kind: str, severity: Severity) -> None:
     made = support.alert(kind, "bath", severity, support.NOW, "", "")
     symbols = (STATIC.parent / "templates" / "icons.svg").read_text()
-    assert f'id="i-{alert_look(made).icon}"' in symbols
+    assert f'id="i-{alert_style(made).icon}"' in symbols
     assert alert_title(made, support.MILL_LANE).endswith(
         "Bathroom, floor void" + (" (probe K7-05)" if made.probe else "")
     )
@@ -196,7 +196,7 @@ KITCHEN = support.MILL_LANE.location("kitchen")
     ],
 )
 def test_a_table_tells_when_it_will_be_dry(state: State, made: Forecast | None, words: str) -> None:
-    assessed = support.place("kitchen", state, "", 19.0, 77.0, forecast=made)
+    assessed = support.location("kitchen", state, "", 19.0, 77.0, forecast=made)
     assert dry_words(assessed, KITCHEN, TIMES) == words
 
 
@@ -215,18 +215,18 @@ def test_a_forecast_is_told_with_both_its_ends() -> None:
 
 
 def test_a_rail_shows_the_share_of_the_way() -> None:
-    rail = rail_of(support.drying(84.1, 93, 70, ""), 2.0)
-    assert rail is not None
-    assert rail.done == round((93 - 84.1) / (93 - 70) * GOAL_X)
-    assert rail.words.replace(TIE, " ") == "Started at 93.0 % RH, now 84.1 ± 2.0 % RH, goal 70 % RH"
+    progress_bar = progress_bar_of(support.drying(84.1, 93, 70, ""), 2.0)
+    assert progress_bar is not None
+    assert progress_bar.done == round((93 - 84.1) / (93 - 70) * GOAL_X)
+    assert progress_bar.words.replace(TIE, " ") == "Started at 93.0 % RH, now 84.1 ± 2.0 % RH, goal 70 % RH"
 
 
 @given(st.floats(0, 110), st.floats(0, 110), st.floats(0, 100))
 def test_a_rail_stays_inside_its_drawing(value: float, start: float, limit: float) -> None:
-    rail = rail_of(support.drying(value, start, limit, ""), 2.0)
-    if rail is not None:
-        assert 0 <= rail.done <= 300
-        assert 0 <= rail.doubt_x <= rail.doubt_x + rail.doubt_width <= 300
+    progress_bar = progress_bar_of(support.drying(value, start, limit, ""), 2.0)
+    if progress_bar is not None:
+        assert 0 <= progress_bar.done <= 300
+        assert 0 <= progress_bar.uncertainty_x <= progress_bar.uncertainty_x + progress_bar.uncertainty_width <= 300
     else:
         assert start <= limit
 
@@ -259,7 +259,7 @@ def test_an_alert_that_another_explains_is_not_counted() -> None:
 
 def test_the_most_pressing_alert_comes_first() -> None:
     views = alert_views(reversed(support.alerts()[:3]), {}, {"mill-lane-4": TIMES})
-    assert [view.look.word for view in views] == ["Act today", "Look this week", "Check the probe"]
+    assert [view.style.word for view in views] == ["Act today", "Look this week", "Check the probe"]
 
 
 def test_days_of_drying_are_local_days() -> None:

@@ -15,7 +15,7 @@ from monitord.alerts.sending.channels.base import ChannelError
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Severity
 from monitord.model.config.alert_settings import ADDRESS, ChannelSettings, MessageForm
-from monitord.model.messages import Message, News
+from monitord.model.messages import Message, NotificationReason
 
 MESSAGE_ID_HEADER = "X-Monitord-Message"
 """Header of e-mails and webhooks: the same value again is the same message."""
@@ -42,16 +42,16 @@ class AppriseChannel:
             plugin.headers[MESSAGE_ID_HEADER] = message.id
         if isinstance(getattr(plugin, "payload_extras", None), dict):
             plugin.payload_extras["id"] = message.id
-        with _Complaints() as complaints:
+        with _HealthProblems() as health_problems:
             try:
                 delivered = bool(plugin.notify(**self._content(plugin, message)))
             except Exception as error:
                 raise ChannelError(f"{type(error).__name__}: {error}", where=self._settings.name) from error
         if not delivered:
-            raise ChannelError(complaints.text or "not delivered", where=self._settings.name)
+            raise ChannelError(health_problems.text or "not delivered", where=self._settings.name)
 
     def _content(self, plugin: Any, message: Message) -> dict[str, object]:
-        closing = all(item.news in (News.CLOSED, News.MISSED) for item in message.items)
+        closing = all(item.news in (NotificationReason.CLOSED, NotificationReason.MISSED) for item in message.items)
         kind = NotifyType.SUCCESS if closing else _TYPES[message.severity]
         if self._settings.form is MessageForm.SHORT:
             return {"body": message.short, "title": "", "notify_type": kind, "body_format": NotifyFormat.TEXT}
@@ -82,7 +82,7 @@ def _is_mail(plugin: object) -> bool:
     return isinstance(plugin, NotifyEmail)
 
 
-class _Complaints(logging.Handler):
+class _HealthProblems(logging.Handler):
     """Collects what Apprise logs in this thread, since it raises nothing."""
 
     def __init__(self) -> None:
@@ -100,7 +100,7 @@ class _Complaints(logging.Handler):
         if record.thread == self._thread:
             self._lines.append(record.getMessage().rstrip("."))
 
-    def __enter__(self) -> _Complaints:
+    def __enter__(self) -> _HealthProblems:
         logging.getLogger("apprise").addHandler(self)
         return self
 

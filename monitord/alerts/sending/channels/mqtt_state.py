@@ -15,7 +15,7 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
-from monitord.alerts.lifecycle.rules import RuleBook, severity_rank
+from monitord.alerts.lifecycle.rules import AlertRules, severity_rank
 from monitord.alerts.lifecycle.transitions import OPEN
 from monitord.model.alerts import Alert
 from monitord.model.config.broker import BrokerSettings
@@ -30,7 +30,7 @@ def alert_topic(prefix: str, alert: Alert) -> str:
     return f"{prefix}/{alert.job}/alert/{alert.fingerprint}"
 
 
-def alert_payload(alert: Alert, rules: RuleBook) -> dict[str, object]:
+def alert_payload(alert: Alert, rules: AlertRules) -> dict[str, object]:
     """What is published about an alert."""
     rule = rules.rule_for(alert.kind, alert.job, alert.location)
     finding = alert.finding
@@ -83,7 +83,7 @@ class MqttState:
     it the alerts at every round, stop it.
     """
 
-    def __init__(self, broker: BrokerSettings, prefix: str, rules: RuleBook) -> None:
+    def __init__(self, broker: BrokerSettings, prefix: str, rules: AlertRules) -> None:
         self._prefix = prefix
         self._rules = rules
         self._broker = broker

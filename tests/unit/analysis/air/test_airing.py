@@ -6,12 +6,12 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from damage_support import NO_DOUBT, START_S, USUAL, job_of, newest, place, track
+from damage_support import NO_UNCERTAINTY, START_S, USUAL, job_of, location, newest, track
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.air.airing import AiringDay, airing, airing_day, water_per_hour
-from monitord.analysis.air.measures import Balance, levers, suggestion
+from monitord.analysis.air.measures import Balance, measures, suggestion
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import AiringEffect
@@ -20,8 +20,8 @@ from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressu
 from monitord.physics.uncertainty import combine, u_vapour_pressure
 
 OPTIONS = AnalysisOptions()
-ROOM, OUT = place("room_air", "room", name="kitchen"), place("outdoor_air", "out")
-WET = place("cavity", "wet", reference="room", goal=Goal(metric=GoalMetric.RH, limit=70.0))
+ROOM, OUT = location("room_air", "room", name="kitchen"), location("outdoor_air", "out")
+WET = location("cavity", "wet", reference="room", goal=Goal(metric=GoalMetric.RH, limit=70.0))
 
 
 def advice(room, outdoor, others=(), surfaces=None, day=None, options=OPTIONS):
@@ -47,9 +47,9 @@ def test_the_difference_of_vapour_decides_and_only_if_it_is_larger_than_its_doub
     assert found.difference is not None
     expected = vapour_pressure(*map(float, room)) - vapour_pressure(*map(float, outdoor))
     assert found.difference.value == pytest.approx(expected)
-    doubts = [u_vapour_pressure(float(t), float(rh), USUAL.temperature_k, USUAL.relative_humidity_pct)
+    uncertainties = [u_vapour_pressure(float(t), float(rh), USUAL.temperature_k, USUAL.relative_humidity_pct)
               for t, rh in (room, outdoor)]  # fmt: skip
-    assert found.difference.u == pytest.approx(combine(*doubts))
+    assert found.difference.u == pytest.approx(combine(*uncertainties))
     assert found.water is not None
     if effect is not AiringEffect.NO_CLEAR_DIFFERENCE:
         assert np.sign(found.water.value) == np.sign(found.difference.value)
@@ -69,12 +69,12 @@ def test_what_was_not_heard_at_the_same_time_is_not_known():
     late = newest(OUT, 2, 85)
     moved = type(late)(OUT, type(late.series)(late.series.time_s - 86_400 * 2, *(getattr(late.series, n) for n in (
         "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_s"))),
-        late.doubt, late.interval_s, late.humidity_over, late.probe)  # fmt: skip
+        late.uncertainty, late.interval_s, late.humidity_over, late.probe)  # fmt: skip
     found = airing(job_of(ROOM, OUT), ROOM, {"room": newest(ROOM, 20, 60), "out": moved}, {}, AiringDay(), OPTIONS)
     assert found is not None
     assert found.effect is AiringEffect.UNKNOWN
     assert found.difference is None
-    assert found.levers == ()
+    assert found.measures == ()
     assert "not known" in found.words
     silent = airing(job_of(ROOM, OUT), ROOM, {"room": None, "out": None}, {}, AiringDay(), OPTIONS)
     assert silent is not None
@@ -87,7 +87,7 @@ def test_a_job_without_outdoor_air_gets_no_advice():
 
 def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
     """A warm day on a cellar: 24 °C and 65 %, dew point 17.0 °C; the wall is at 13 °C."""
-    wall = place("surface", "wall", reference="room", name="cellar wall")
+    wall = location("surface", "wall", reference="room", name="cellar wall")
     here = newest(wall, 15, 70, 13.0)
     risk = surface_risk(here, None, None, OPTIONS)
     assert risk is not None
@@ -104,8 +104,8 @@ def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
 
 
 def test_a_surface_of_another_room_is_not_counted():
-    other = place("room_air", "attic")
-    wall = place("surface", "wall", reference="attic")
+    other = location("room_air", "attic")
+    wall = location("surface", "wall", reference="attic")
     here = newest(wall, 15, 70, 5.0)
     risk = surface_risk(here, None, None, OPTIONS)
     assert risk is not None
@@ -143,10 +143,10 @@ def balance(element, room, outdoor, room_c=18.0, element_c=16.0):
 
 
 def test_airing_in_frost_beats_heating_and_heating_beats_airing_in_damp_weather():
-    frost = levers(balance(1700.0, 1000.0, 300.0), OPTIONS)
-    muggy = levers(balance(1700.0, 1500.0, 1650.0), OPTIONS)
+    frost = measures(balance(1700.0, 1000.0, 300.0), OPTIONS)
+    muggy = measures(balance(1700.0, 1500.0, 1650.0), OPTIONS)
     assert frost[0].name == "air"
-    assert [lever.name for lever in muggy][-1] == "air"
+    assert [measure.name for measure in muggy][-1] == "air"
     assert muggy[-1].gain.value < 0
     assert "lowers" in muggy[-1].words
 
@@ -155,7 +155,7 @@ def test_the_balance_settles_where_what_is_given_is_what_leaves():
     """With the conductances of the present state, each lever's room pressure balances by hand."""
     b = balance(1700.0, 1400.0, 500.0)
     ratio = (1400.0 - 500.0) / (1700.0 - 1400.0)
-    by_name = {lever.name: lever for lever in levers(b, OPTIONS)}
+    by_name = {measure.name: measure for measure in measures(b, OPTIONS)}
     more = (OPTIONS.base_changes_per_h + OPTIONS.airing_changes_per_h) / OPTIONS.base_changes_per_h
     room = 1700.0 - by_name["air"].drive.value
     assert ratio * (1700.0 - room) == pytest.approx(more * (room - 500.0))  # given = taken, with more air change
@@ -168,7 +168,7 @@ def test_the_balance_settles_where_what_is_given_is_what_leaves():
 
 def test_a_room_that_is_drier_already_gains_nothing_from_a_machine():
     b = balance(1700.0, 600.0, 500.0)
-    machine = next(lever for lever in levers(b, OPTIONS) if lever.name == "dehumidify")
+    machine = next(measure for measure in measures(b, OPTIONS) if measure.name == "dehumidify")
     assert machine.gain.value == 0.0
 
 
@@ -177,16 +177,16 @@ def test_without_a_goal_beside_it_wet_surfaces_in_the_room_are_what_dries():
     assert "wet surfaces in the room" in found.words
     beside = advice((20, 60), (2, 85), others=(newest(WET, 17, 95),))
     assert "the wet places beside it" in beside.words
-    assert beside.levers != found.levers
+    assert beside.measures != found.measures
 
 
 def test_a_suggestion_gives_its_reason_and_is_no_order():
-    found = levers(balance(1700.0, 1000.0, 300.0), OPTIONS)
+    found = measures(balance(1700.0, 1000.0, 300.0), OPTIONS)
     text = suggestion(found, "the wet places beside it", 2.0)
     assert "airing looks best" in text
     assert "Pa" in text
     assert "not an order" in text
-    hot = levers(balance(2500.0, 2000.0, 3500.0, room_c=61.0, element_c=61.0), OPTIONS)
+    hot = measures(balance(2500.0, 2000.0, 3500.0, room_c=61.0, element_c=61.0), OPTIONS)
     assert "None of airing, heating and dehumidifying" in suggestion(hot, "what dries", 2.0)
 
 
@@ -198,15 +198,20 @@ def test_a_suggestion_gives_its_reason_and_is_no_order():
 def test_no_state_of_the_airs_leaves_the_advice_without_an_answer(t, rh, t_out, rh_out, wet):
     found = advice((t, rh), (t_out, rh_out), others=(newest(WET, t, wet, n=8),))
     assert found.effect is not AiringEffect.UNKNOWN
-    assert len(found.levers) == 3
-    gains = [lever.gain.value for lever in found.levers]
+    assert len(found.measures) == 3
+    gains = [measure.gain.value for measure in found.measures]
     assert gains == sorted(gains, reverse=True)
-    assert all(np.isfinite([lever.gain.value, lever.gain.u, lever.drive.value]).all() for lever in found.levers)
+    assert all(
+        np.isfinite([measure.gain.value, measure.gain.u, measure.drive.value]).all() for measure in found.measures
+    )
     assert found.at == datetime.fromtimestamp(START_S + 159 * 600.0, UTC)
 
 
 def test_without_doubt_any_difference_is_clear():
-    airs = {"room": newest(ROOM, 20, 50, doubt=NO_DOUBT), "out": newest(OUT, 20, 49.9, doubt=NO_DOUBT)}
+    airs = {
+        "room": newest(ROOM, 20, 50, uncertainty=NO_UNCERTAINTY),
+        "out": newest(OUT, 20, 49.9, uncertainty=NO_UNCERTAINTY),
+    }
     found = airing(job_of(ROOM, OUT), ROOM, airs, {}, AiringDay(), OPTIONS)
     assert found is not None
     assert found.effect is AiringEffect.DRIES

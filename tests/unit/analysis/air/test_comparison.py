@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.air.comparison import Present, airs_of, compare, interpolated, present
-from monitord.analysis.series.calibration import Doubt
+from monitord.analysis.series.calibration import Uncertainty
 from monitord.model.assessments import Flow
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Calibration, HumidityOver, JobFile, Location, LocationKind, Placement
-from monitord.model.series import Hourly, Series, StayRecord
+from monitord.model.series import Hourly, PlacementRecord, Series
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 START_S = START.timestamp()
@@ -30,46 +30,46 @@ def series(first_h: float, hours: float, rh: float = 60.0, t: float = 15.0, step
     return Series(time_s, np.full(n, t), np.full(n, rh), nothing, nothing, time_s)
 
 
-def stay(probe: str, first_h: float, hours: float, rh: float = 60.0) -> StayRecord:
+def placement(probe: str, first_h: float, hours: float, rh: float = 60.0) -> PlacementRecord:
     placement = Placement(probe=probe, location_id="wall", from_time=START + timedelta(hours=first_h))
-    return StayRecord(placement, series(first_h, hours, rh), Hourly(), None)
+    return PlacementRecord(placement, series(first_h, hours, rh), Hourly(), None)
 
 
 def now_at(
-    *stays: StayRecord,
+    *placements: PlacementRecord,
     hours: float = 10.0,
-    place: Location = WALL,
+    location: Location = WALL,
     excluded: dict[tuple[str, float], np.ndarray] | None = None,
     checks: tuple[Calibration, ...] = (),
 ) -> Present | None:
-    return present(place, stays, checks, excluded or {}, START_S + 3600.0 * hours, OPTIONS)
+    return present(location, placements, checks, excluded or {}, START_S + 3600.0 * hours, OPTIONS)
 
 
 def air(kind: LocationKind, rh: float, t: float = 20.0, first_h: float = 0.0, hours: float = 6.0) -> Present:
-    place = Location(id=kind.value, kind=kind)
-    return Present(place, series(first_h, hours, rh, t), Doubt(0.15, 1.0), 600.0, HumidityOver.WATER, "p")
+    location = Location(id=kind.value, kind=kind)
+    return Present(location, series(first_h, hours, rh, t), Uncertainty(0.15, 1.0), 600.0, HumidityOver.WATER, "p")
 
 
 def test_the_newest_usable_reading_speaks() -> None:
-    found = now_at(stay("a", 0, 6, rh=60.0), stay("b", 0, 4, rh=80.0))
+    found = now_at(placement("a", 0, 6, rh=60.0), placement("b", 0, 4, rh=80.0))
     assert found is not None
     assert (found.probe, found.time_s) == ("a", START_S + 6 * 3600.0 - 600.0)
 
 
 def test_an_air_probe_settles_for_an_hour_and_a_sleeve_speaks_at_once() -> None:
-    assert now_at(stay("a", 0, 0.9)) is None
+    assert now_at(placement("a", 0, 0.9)) is None
     sleeve = Location(id="wall", kind=LocationKind.SLAB_SLEEVE, depth_mm=40.0)
-    assert now_at(stay("a", 0, 0.9), place=sleeve) is not None
+    assert now_at(placement("a", 0, 0.9), location=sleeve) is not None
 
 
 def test_readings_stamped_in_the_future_do_not_speak_yet() -> None:
-    found = now_at(stay("a", 0, 12), hours=3.0)
+    found = now_at(placement("a", 0, 12), hours=3.0)
     assert found is not None
     assert found.time_s == START_S + 3 * 3600.0
 
 
 def test_flagged_readings_do_not_speak() -> None:
-    one = stay("a", 0, 6)
+    one = placement("a", 0, 6)
     out = np.zeros(36)
     out[30:] = 1.0
     found = now_at(one, excluded={("a", START_S): out})
@@ -81,7 +81,7 @@ def test_flagged_readings_do_not_speak() -> None:
 
 def test_calibrated_values_stay_within_what_air_can_hold() -> None:
     check = Calibration(probe="a", at=START, relative_humidity_correction_pct=20.0)
-    found = now_at(stay("a", 0, 6, rh=95.0), checks=(check,))
+    found = now_at(placement("a", 0, 6, rh=95.0), checks=(check,))
     assert found is not None
     assert found.series.relative_humidity_pct.max() == 105.0
 
@@ -127,7 +127,7 @@ def test_a_difference_is_claimed_only_beyond_two_standard_uncertainties(
     [(80.0, "from wall into the room air"), (20.0, "from the room air into wall"), (50.0, "No clear difference")],
 )
 def test_the_words_tell_which_way_vapour_is_driven(rh: float, words: str) -> None:
-    here = Present(WALL, series(0.0, 6.0, rh, 20.0), Doubt(0.15, 1.0), 600.0, HumidityOver.WATER, "p")
+    here = Present(WALL, series(0.0, 6.0, rh, 20.0), Uncertainty(0.15, 1.0), 600.0, HumidityOver.WATER, "p")
     assert words in compare(here, air(LocationKind.ROOM_AIR, 50.0), "room", PRESSURE, OPTIONS).words
 
 
@@ -135,10 +135,10 @@ def test_a_location_is_compared_with_its_room_its_reference_and_the_outdoor_air(
     room, other = (Location(id=name, kind=LocationKind.ROOM_AIR) for name in ("hall", "bath"))
     yard, dry = Location(id="yard", kind=LocationKind.OUTDOOR_AIR), Location(id="dry", kind=LocationKind.CAVITY)
 
-    def roles(*places: Location, reference: str | None = None) -> list[tuple[str, str]]:
+    def roles(*locations: Location, reference: str | None = None) -> list[tuple[str, str]]:
         wall = Location(id="wall", kind=LocationKind.CAVITY, reference=reference)
-        job = JobFile(job="j", start=START, locations=(wall, *places))
-        return [(role, place.id) for role, place in airs_of(job, wall)]
+        job = JobFile(job="j", start=START, locations=(wall, *locations))
+        return [(role, location.id) for role, location in airs_of(job, wall)]
 
     assert roles(room, yard) == [("room", "hall"), ("outdoors", "yard")]
     assert roles(room, other, yard) == [("outdoors", "yard")]  # two rooms, and nobody said which

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.air.moisture_source import LEAST_H, source_of
-from monitord.analysis.series.calibration import Doubt
-from monitord.analysis.series.hourly_series import Track
-from monitord.model.assessments import Source, SourceKind
+from monitord.analysis.air.moisture_source import MIN_H, source_of
+from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.model.assessments import MoistureSource, SourceKind
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import Array
@@ -18,25 +18,31 @@ from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressu
 from monitord.physics.uncertainty import u_vapour_pressure
 
 OPTIONS = AnalysisOptions()
-DOUBT = Doubt(0.15, 1.0)
+UNCERTAINTY = Uncertainty(0.15, 1.0)
 HOURS = 240
 
 
 def track(
-    kind: LocationKind, temperature_c: float | Array, rh: float | Array, doubt: Doubt = DOUBT, n: int = HOURS
-) -> Track:
+    kind: LocationKind,
+    temperature_c: float | Array,
+    rh: float | Array,
+    uncertainty: Uncertainty = UNCERTAINTY,
+    n: int = HOURS,
+) -> HourlySeries:
     t, humidity = np.broadcast_to(temperature_c, n).astype(float), np.broadcast_to(rh, n).astype(float)
     vp = vapour_pressure(t, humidity)
     nothing = np.full(n, np.nan)
-    return Track(Location(id=kind.value, kind=kind), 3600.0 * np.arange(n), t, humidity, vp, nothing, doubt, "p")
+    return HourlySeries(
+        Location(id=kind.value, kind=kind), 3600.0 * np.arange(n), t, humidity, vp, nothing, uncertainty, "p"
+    )
 
 
-def at_pressure(kind: LocationKind, temperature_c: float | Array, vp: float | Array) -> Track:
+def at_pressure(kind: LocationKind, temperature_c: float | Array, vp: float | Array) -> HourlySeries:
     t = np.broadcast_to(temperature_c, HOURS).astype(float)
     return track(kind, t, 100.0 * np.asarray(vp) / saturation_vapour_pressure(t))
 
 
-def judge(cavity: Track, room: Track | None, outdoor: Track | None) -> Source:
+def judge(cavity: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None) -> MoistureSource:
     found = source_of(cavity, room, outdoor, OPTIONS)
     assert found is not None
     return found
@@ -124,24 +130,24 @@ def test_without_the_outdoor_air_an_excess_over_the_room_has_no_known_source() -
     assert judge(at_pressure(LocationKind.CAVITY, 15.0, 900.0), None, OUTDOOR).kind is SourceKind.UNKNOWN
 
 
-def silent(air: Track, last_h: int) -> Track:
+def silent(air: HourlySeries, last_h: int) -> HourlySeries:
     vp = air.vapour_pressure_pa.copy()
     vp[-last_h:] = np.nan
-    return Track(
+    return HourlySeries(
         air.location,
         air.hour_s,
         air.temperature_c,
         air.relative_humidity_pct,
         vp,
         air.surface_temperature_c,
-        DOUBT,
+        UNCERTAINTY,
         "p",
     )
 
 
 def test_too_few_hours_together_tell_nothing() -> None:
     cavity = at_pressure(LocationKind.CAVITY, 15.0, 1500.0)
-    found = judge(silent(cavity, 72 - LEAST_H + 1), ROOM, OUTDOOR)
+    found = judge(silent(cavity, 72 - MIN_H + 1), ROOM, OUTDOOR)
     assert found.kind is SourceKind.UNKNOWN
     assert judge(cavity, None, None).kind is SourceKind.UNKNOWN
     assert judge(track(LocationKind.CAVITY, 15.0, 80.0, n=0), None, None).kind is SourceKind.UNKNOWN

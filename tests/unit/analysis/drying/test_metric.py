@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import psychrolib
 import pytest
-from analysis_series import CAVITY, OUTDOOR, ROOM, SLEEVE, VOID, blanked, hours, noise, place, track
+from analysis_series import CAVITY, OUTDOOR, ROOM, SLEEVE, VOID, blanked, hours, location, noise, track
 
 from monitord.analysis.drying.metric import Metric, build_metric, humidity_in_air
 from monitord.analysis.drying.progress import goal_met, progress
-from monitord.analysis.forecast.forecast import outlook
-from monitord.analysis.series.calibration import Doubt
-from monitord.analysis.series.hourly_series import Around, Track, is_sleeve
+from monitord.analysis.forecast.forecast import time_to_goal
+from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.hourly_series import Around, HourlySeries, is_sleeve
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric
 
@@ -20,8 +20,8 @@ DAYS = 10.0
 N = len(hours(DAYS))
 psychrolib.SetUnitSystem(psychrolib.SI)
 
-ROOM_AIR = track(place(ROOM), 20.0, 50.0, DAYS)
-OUTDOOR_AIR = track(place(OUTDOOR), 5.0, 90.0, DAYS)
+ROOM_AIR = track(location(ROOM), 20.0, 50.0, DAYS)
+OUTDOOR_AIR = track(location(OUTDOOR), 5.0, 90.0, DAYS)
 
 
 def goal(metric: str, limit: float = 70.0) -> Goal:
@@ -29,7 +29,7 @@ def goal(metric: str, limit: float = 70.0) -> Goal:
     return Goal.model_validate({"metric": metric, "limit": limit, "control": control})
 
 
-def built(here: Track, around: Around, metric: str) -> Metric:
+def built(here: HourlySeries, around: Around, metric: str) -> Metric:
     found = build_metric(here, around, goal(metric), OPTIONS)
     assert found is not None
     return found
@@ -42,7 +42,7 @@ def vapour_pa(t: float, rh: float) -> float:
 
 def test_a_vapour_excess_is_the_difference_of_the_two_vapour_pressures() -> None:
     """psychrolib 2.5: the ASHRAE equations; both sides rest on them, so only rounding differs."""
-    here = track(place(CAVITY, reference="room_air"), 14.0, 88.0, DAYS)
+    here = track(location(CAVITY, reference="room_air"), 14.0, 88.0, DAYS)
     found = built(here, Around(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "vp_excess_pa")
     assert found.value == pytest.approx(np.full(N, vapour_pa(14.0, 88.0) - vapour_pa(20.0, 50.0)), rel=1e-3)
     assert found.end_over(72) == 0.0  # in the air it is compared with, nothing would be left
@@ -52,33 +52,33 @@ def test_a_vapour_excess_is_the_difference_of_the_two_vapour_pressures() -> None
 
 def test_its_doubt_is_that_of_both_probes() -> None:
     """JCGM 100: near 20 °C two probes with u(RH) 1 %, u(T) 0.15 K differ with u about 38 Pa."""
-    doubt = Doubt(0.15, 1.0)
-    here = track(place(CAVITY), 20.0, 62.0, DAYS, doubt)
-    air = track(place(ROOM), 20.0, 60.0, DAYS, doubt)
+    uncertainty = Uncertainty(0.15, 1.0)
+    here = track(location(CAVITY), 20.0, 62.0, DAYS, uncertainty)
+    air = track(location(ROOM), 20.0, 60.0, DAYS, uncertainty)
     assert built(here, Around(air, air, None), "vp_excess_pa").u == pytest.approx(38.0, abs=1.5)
 
 
 def test_the_end_of_a_humidity_is_the_airs_vapour_at_the_places_own_temperature() -> None:
-    here = track(place(CAVITY), 12.0, 90.0, DAYS)
+    here = track(location(CAVITY), 12.0, 90.0, DAYS)
     expected = 100.0 * vapour_pa(20.0, 50.0) / vapour_pa(12.0, 100.0)
     found = built(here, Around(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct")
     assert found.end_over(72) == pytest.approx(expected, rel=1e-3)
     assert humidity_in_air(here, ROOM_AIR)[0] == pytest.approx(expected, rel=1e-3)
     assert found.value == pytest.approx(np.full(N, 90.0))
-    assert found.u == here.doubt.relative_humidity_pct
+    assert found.u == here.uncertainty.relative_humidity_pct
 
 
 @pytest.mark.parametrize(("t", "rh", "published"), [(21.1, 65.0, 12.0), (21.1, 80.0, 16.0), (10.0, 85.0, 18.4)])
 def test_the_end_of_timber_is_the_wood_handbooks(t: float, rh: float, published: float) -> None:
     """Wood Handbook, Table 4-2 (50 °F and 70 °F); eq. 4-5 keeps within 0.06 %MC of it."""
-    air = track(place(ROOM), t, rh, DAYS)
-    here = track(place(VOID), t, 90.0 + noise(N, 0.1), DAYS)
+    air = track(location(ROOM), t, rh, DAYS)
+    here = track(location(VOID), t, 90.0 + noise(N, 0.1), DAYS)
     assert built(here, Around(air, air, None), "timber_mc_pct").end_over(72) == pytest.approx(published, abs=0.06)
 
 
 def test_what_is_estimated_of_timber_carries_its_range_as_doubt() -> None:
     """From the air's value to fibre saturation is a range: a rectangle, whose standard deviation is its width/√12."""
-    here = track(place(VOID), 21.1, 65.0 + noise(N, 0.1), DAYS)
+    here = track(location(VOID), 21.1, 65.0 + noise(N, 0.1), DAYS)
     found = built(here, Around(ROOM_AIR, ROOM_AIR, None), "timber_mc_pct")
     assert found.timber is not None
     left = 18.0 * np.exp(-DAYS / OPTIONS.timber_lag_days)
@@ -88,7 +88,7 @@ def test_what_is_estimated_of_timber_carries_its_range_as_doubt() -> None:
 
 @pytest.mark.parametrize("metric", list(GoalMetric))
 def test_without_any_air_the_end_is_not_known_and_not_guessed(metric: GoalMetric) -> None:
-    here = track(place(CAVITY), 15.0, 80.0 + noise(N, 0.1), DAYS)
+    here = track(location(CAVITY), 15.0, 80.0 + noise(N, 0.1), DAYS)
     found = build_metric(here, Around(None, None, None), goal(metric.value), OPTIONS)
     if metric is GoalMetric.VAPOUR_PRESSURE_EXCESS or metric in OVER_CONTROL:
         assert found is None  # nothing to compare with
@@ -98,13 +98,13 @@ def test_without_any_air_the_end_is_not_known_and_not_guessed(metric: GoalMetric
 
 
 def test_the_outdoor_air_is_no_second_air_where_it_is_the_reference_itself() -> None:
-    here = track(place(VOID), 10.0, 80.0, DAYS)
+    here = track(location(VOID), 10.0, 80.0, DAYS)
     assert built(here, Around(OUTDOOR_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct").other_end is None
     assert built(here, Around(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct").other_end is not None
 
 
 def test_hours_that_were_not_heard_stay_unknown() -> None:
-    here, air = track(place(CAVITY), 15.0, 80.0, DAYS), blanked(ROOM_AIR, 50, 60)
+    here, air = track(location(CAVITY), 15.0, 80.0, DAYS), blanked(ROOM_AIR, 50, 60)
     found = built(here, Around(air, air, None), "vp_excess_pa")
     assert np.isnan(found.value[50:60]).all()
     assert np.isfinite(found.value[:50]).all()
@@ -120,28 +120,30 @@ def test_only_the_last_hours_count_where_only_they_are_asked_for() -> None:
 
 
 def test_a_sleeve_is_told_from_other_places() -> None:
-    assert is_sleeve(track(place(SLEEVE), 18.0, 90.0, 1.0))
-    assert not is_sleeve(track(place(CAVITY), 18.0, 90.0, 1.0))
+    assert is_sleeve(track(location(SLEEVE), 18.0, 90.0, 1.0))
+    assert not is_sleeve(track(location(CAVITY), 18.0, 90.0, 1.0))
 
 
 # -- a control reading ---------------------------------------------------------------------------------------------
 
 
 def test_a_distance_from_the_control_is_the_difference_of_what_both_read() -> None:
-    here, dry = track(place(CAVITY), 15.0, 82.0, DAYS), track(place(CAVITY), 15.0, 61.0, DAYS)
+    here, dry = track(location(CAVITY), 15.0, 82.0, DAYS), track(location(CAVITY), 15.0, 61.0, DAYS)
     found = built(here, Around(ROOM_AIR, ROOM_AIR, None, dry), "rh_over_control_pct")
     assert found.value == pytest.approx(np.full(N, 21.0))
-    assert found.u == pytest.approx(np.hypot(here.doubt.relative_humidity_pct, dry.doubt.relative_humidity_pct))
+    assert found.u == pytest.approx(
+        np.hypot(here.uncertainty.relative_humidity_pct, dry.uncertainty.relative_humidity_pct)
+    )
     assert found.unit == "% RH"
-    at_place = 100.0 * vapour_pa(20.0, 50.0) / vapour_pa(15.0, 100.0)
-    assert found.end_over(72) == pytest.approx(at_place - 61.0, rel=1e-3)
+    at_location = 100.0 * vapour_pa(20.0, 50.0) / vapour_pa(15.0, 100.0)
+    assert found.end_over(72) == pytest.approx(at_location - 61.0, rel=1e-3)
 
 
 @pytest.mark.parametrize(("rh", "published"), [(65.0, 12.0), (80.0, 16.0)])
 def test_a_control_of_timber_is_timber_by_its_own_air(rh: float, published: float) -> None:
     """Wood Handbook, Table 4-2 at 21.1 °C; what follows the air is held against the control's level plus the limit."""
     long = 240.0
-    here, dry = track(place(VOID), 21.1, 90.0, long), track(place(VOID), 21.1, rh, long)
+    here, dry = track(location(VOID), 21.1, 90.0, long), track(location(VOID), 21.1, rh, long)
     found = built(here, Around(None, None, None, dry), "timber_over_control_pct")
     assert found.followed is not None
     assert found.followed.goal.limit - 70.0 == pytest.approx(published, abs=0.1)
@@ -152,19 +154,19 @@ def test_a_goal_over_a_control_is_judged_and_dated_like_the_same_goal_alone() ->
     """A constant control at 60 %: within 5 % of it is the same as 65 % alone, apart from the control's own doubt."""
     days = 20.0
     h = np.arange(24 * int(days))
-    here = track(place(CAVITY), 16.0, 55.0 + 35.0 * np.exp(-h / 24.0 / 20.0) + noise(len(h), 0.2, 4), days)
-    air = track(place(ROOM), 16.0, 55.0, days)
-    dry = track(place(CAVITY), 16.0, 60.0, days)
+    here = track(location(CAVITY), 16.0, 55.0 + 35.0 * np.exp(-h / 24.0 / 20.0) + noise(len(h), 0.2, 4), days)
+    air = track(location(ROOM), 16.0, 55.0, days)
+    dry = track(location(CAVITY), 16.0, 60.0, days)
     alone = build_metric(here, Around(air, air, None), goal("rh_pct", 65.0), OPTIONS)
     over = build_metric(here, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
     assert alone is not None
     assert over is not None
-    views = [outlook(here, one, progress(here, one), 0, OPTIONS.timber_lag_days) for one in (alone, over)]
+    views = [time_to_goal(here, one, progress(here, one), 0, OPTIONS.timber_lag_days) for one in (alone, over)]
     assert views[0] is not None
     assert views[1] is not None
     assert views[1].at(0.5) == pytest.approx(views[0].at(0.5), rel=0.15)
     assert not goal_met(over, OPTIONS)[0]
-    dried = track(place(CAVITY), 16.0, np.where(h < 48, 90.0, 60.0), days)
+    dried = track(location(CAVITY), 16.0, np.where(h < 48, 90.0, 60.0), days)
     done = build_metric(dried, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
     assert done is not None
     assert goal_met(done, OPTIONS)[0]

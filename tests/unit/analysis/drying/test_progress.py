@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from analysis_series import CAVITY, ROOM, SLEEVE, blanked, daily, hours, noise, place, track, track_at
+from analysis_series import CAVITY, ROOM, SLEEVE, blanked, daily, hours, location, noise, track, track_at
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.drying.progress import Progress, air_holds_back, goal_met, progress
-from monitord.analysis.series.hourly_series import Around, Track
+from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
 from monitord.model.series import Array
@@ -25,7 +25,7 @@ def goal(metric: str = "rh_pct", limit: float = 70.0, window_h: float = 24.0) ->
     return Goal.model_validate({"metric": metric, "limit": limit, "window_h": window_h})
 
 
-def shown(here: Track, wanted: Goal, first: int = 0) -> Progress:
+def shown(here: HourlySeries, wanted: Goal, first: int = 0) -> Progress:
     metric = build_metric(here, Around(None, None, None), wanted, OPTIONS)
     assert metric is not None
     return progress(here, metric, first)
@@ -40,14 +40,14 @@ def plain(value: Array, u: float = 0.6, wanted: Goal | None = None, end: float |
 
 
 def test_level_window_and_start_are_the_means_they_are_said_to_be() -> None:
-    found = shown(track(place(CAVITY), 15.0, 90.0 - H / 24.0, DAYS), goal(window_h=72.0))
+    found = shown(track(location(CAVITY), 15.0, 90.0 - H / 24.0, DAYS), goal(window_h=72.0))
     assert found.recent == pytest.approx(np.mean(90.0 - H[-24:] / 24.0))
     assert found.value == pytest.approx(np.mean(90.0 - H[-72:] / 24.0))
     assert found.start == pytest.approx(np.mean(90.0 - H[:24] / 24.0))
 
 
 def test_the_rate_of_a_straight_fall_is_its_slope() -> None:
-    found = shown(track(place(CAVITY), 15.0, 90.0 - 0.8 * H / 24.0, DAYS), goal())
+    found = shown(track(location(CAVITY), 15.0, 90.0 - 0.8 * H / 24.0, DAYS), goal())
     assert found.rate == pytest.approx(-0.8)
     assert found.days == 5
 
@@ -58,13 +58,13 @@ def test_its_standard_error_covers_the_truth_about_as_often_as_it_says() -> None
     for seed in range(60):
         rng = np.random.default_rng(seed)
         value = 80.0 - 0.3 * H / 24.0 + np.repeat(rng.normal(0.0, 0.3, round(DAYS)), 24)
-        found = shown(track(place(CAVITY), 15.0, value, DAYS), goal())
+        found = shown(track(location(CAVITY), 15.0, value, DAYS), goal())
         covered += abs(found.rate + 0.3) < 2.8 * found.rate_se
     assert 50 <= covered <= 60
 
 
 def test_a_daily_cycle_makes_no_rate() -> None:
-    found = shown(track(place(CAVITY), 15.0, 80.0 + 8.0 * daily(H), DAYS), goal())
+    found = shown(track(location(CAVITY), 15.0, 80.0 + 8.0 * daily(H), DAYS), goal())
     assert found.rate == pytest.approx(0.0, abs=1e-9)
 
 
@@ -72,14 +72,14 @@ def test_a_sleeve_that_moves_with_temperature_alone_makes_no_rate() -> None:
     """Sealed concrete at 85 %RH: +0.43 %RH per K (Bažant and Najjar 1972), warmed by 0.7 K a day."""
     t = 14.0 + 0.7 * H / 24.0
     humidity = 85.0 + 0.43 * (t - t.mean())
-    found = shown(track(place(SLEEVE), t, humidity, DAYS), goal("equilibrium_rh_pct"))
+    found = shown(track(location(SLEEVE), t, humidity, DAYS), goal("equilibrium_rh_pct"))
     assert abs(found.rate) < 0.03
-    raw = shown(track(place(CAVITY), t, humidity, DAYS), goal())
+    raw = shown(track(location(CAVITY), t, humidity, DAYS), goal())
     assert raw.rate == pytest.approx(0.3, abs=0.01)
 
 
 def test_an_outage_of_a_day_changes_a_rate_by_little() -> None:
-    here = track(place(CAVITY), 15.0, 90.0 - 0.8 * H / 24.0 + noise(N, 0.1), DAYS)
+    here = track(location(CAVITY), 15.0, 90.0 - 0.8 * H / 24.0 + noise(N, 0.1), DAYS)
     whole, holed = shown(here, goal()), shown(blanked(here, N - 70, N - 46), goal())
     assert holed.rate == pytest.approx(whole.rate, abs=0.05)
     assert holed.days == whole.days - 1
@@ -89,7 +89,7 @@ def test_hours_before_a_sleeve_had_settled_tell_no_rate() -> None:
     """The approach rises by 30 %RH; the concrete behind it falls by 0.2 a day."""
     since = H[: 7 * 24]
     value = 92.0 - 0.2 * since / 24.0 - 30.0 * np.exp(-since / 16.0)
-    here = track(place(SLEEVE), 18.0, value, 7.0)
+    here = track(location(SLEEVE), 18.0, value, 7.0)
     assert shown(here, goal("equilibrium_rh_pct")).rate > 0.5
     settled = shown(here, goal("equilibrium_rh_pct"), 96)
     assert settled.rate == pytest.approx(-0.2, abs=0.1)
@@ -97,12 +97,12 @@ def test_hours_before_a_sleeve_had_settled_tell_no_rate() -> None:
 
 
 def test_with_two_days_there_is_no_rate_and_the_doubt_is_without_end() -> None:
-    found = shown(track(place(CAVITY), 15.0, 80.0, 2.0), goal())
+    found = shown(track(location(CAVITY), 15.0, 80.0, 2.0), goal())
     assert (found.rate, found.rate_se) == (0.0, np.inf)
 
 
 def test_what_was_not_heard_in_the_last_day_is_not_known() -> None:
-    here = blanked(track(place(CAVITY), 15.0, 80.0, DAYS), N - 20)
+    here = blanked(track(location(CAVITY), 15.0, 80.0, DAYS), N - 20)
     assert shown(here, goal()).recent is None
 
 
@@ -177,8 +177,8 @@ def test_no_claim_is_ever_made_on_a_mean_over_the_limit(daily_level: list[float]
 
 
 def test_air_that_would_leave_it_above_the_goal_holds_it_back() -> None:
-    inside = track(place(ROOM), 20.0, 50.0, DAYS)
-    cold = track_at(place(CAVITY), 12.0, 1250.0, DAYS)  # 20 °C and 50 % is 83 % at 12 °C
+    inside = track(location(ROOM), 20.0, 50.0, DAYS)
+    cold = track_at(location(CAVITY), 12.0, 1250.0, DAYS)  # 20 °C and 50 % is 83 % at 12 °C
     for limit, held in ((80.0, True), (86.0, False)):
         metric = build_metric(cold, Around(inside, inside, None), goal(limit=limit), OPTIONS)
         assert metric is not None

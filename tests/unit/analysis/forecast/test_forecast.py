@@ -21,8 +21,8 @@ from analysis_series import (
     around_until,
     daily,
     hours,
+    location,
     noise,
-    place,
     track,
     track_at,
     until,
@@ -33,9 +33,9 @@ from scipy.integrate import solve_ivp
 
 from monitord.analysis.drying.metric import build_metric
 from monitord.analysis.drying.progress import progress
-from monitord.analysis.forecast.forecast import NEVER_AT, outlook, to_forecast
-from monitord.analysis.forecast.time_to_goal import HORIZON_D, Outlook
-from monitord.analysis.series.hourly_series import Around, TimberSpot, Track
+from monitord.analysis.forecast.forecast import NEVER_AT, time_to_goal, to_forecast
+from monitord.analysis.forecast.time_to_goal import HORIZON_D, TimeToGoal
+from monitord.analysis.series.hourly_series import Around, HourlySeries, TimberSpot
 from monitord.model.assessments import Forecast
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
@@ -49,18 +49,20 @@ H = hours(DAYS)
 ROOM_PA = 1000.0
 
 
-def room(vp: Array | float = ROOM_PA, t: float = 19.0) -> Track:
-    return track_at(place(ROOM), t, np.broadcast_to(vp, len(H)) + noise(len(H), 4.0, 1), DAYS)
+def room(vp: Array | float = ROOM_PA, t: float = 19.0) -> HourlySeries:
+    return track_at(location(ROOM), t, np.broadcast_to(vp, len(H)) + noise(len(H), 4.0, 1), DAYS)
 
 
-def seen_on(here: Track, around: Around, goal: Goal, day: float, settled_day: float = 0.0) -> tuple[Outlook, Forecast]:
+def seen_on(
+    here: HourlySeries, around: Around, goal: Goal, day: float, settled_day: float = 0.0
+) -> tuple[TimeToGoal, Forecast]:
     """Outlook and forecast as of a day."""
     hour = round(24 * day)
     past = until(here, hour)
     metric = build_metric(past, around_until(around, hour), goal, OPTIONS)
     assert metric is not None
     first = round(24 * settled_day)
-    view = outlook(past, metric, progress(past, metric, first), first, OPTIONS.timber_lag_days)
+    view = time_to_goal(past, metric, progress(past, metric, first), first, OPTIONS.timber_lag_days)
     assert view is not None
     return view, to_forecast(view, metric, START_S + day * DAY_S, "why")
 
@@ -82,9 +84,9 @@ def excess(window_h: float = 24.0, limit: float = 120.0) -> Goal:
     return Goal.model_validate({"metric": "vp_excess_pa", "limit": limit, "window_h": window_h})
 
 
-def drying_cavity(tau_d: float, start_pa: float = 650.0) -> Track:
+def drying_cavity(tau_d: float, start_pa: float = 650.0) -> HourlySeries:
     fading = start_pa * np.exp(-(H + 0.5) / 24.0 / tau_d)
-    return track_at(place(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 6.0, 2), DAYS)
+    return track_at(location(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 6.0, 2), DAYS)
 
 
 def met_on(tau_d: float, start_pa: float, limit: float, window_d: float) -> float:
@@ -121,7 +123,7 @@ def test_the_interval_narrows_as_the_goal_comes_near(window_h: float) -> None:
 def test_a_daily_cycle_and_a_day_of_outage_do_not_move_the_date_by_much() -> None:
     inside, truth = room(), met_on(8.0, 650.0, 120.0, 1.0)
     plain = drying_cavity(8.0)
-    swinging = track_at(place(CAVITY, reference="room_air"), 17.0, plain.vapour_pressure_pa + 60.0 * daily(H), DAYS)
+    swinging = track_at(location(CAVITY, reference="room_air"), 17.0, plain.vapour_pressure_pa + 60.0 * daily(H), DAYS)
     swinging.vapour_pressure_pa[100:126] = np.nan
     swinging.relative_humidity_pct[100:126] = np.nan
     around = Around(inside, inside, None)
@@ -134,11 +136,11 @@ def test_a_daily_cycle_and_a_day_of_outage_do_not_move_the_date_by_much() -> Non
 # -- never -------------------------------------------------------------------------------------------------------
 
 
-def at_rh(rh_end: float, tau_d: float = 4.0, t: float = 16.0) -> tuple[Track, Around]:
+def at_rh(rh_end: float, tau_d: float = 4.0, t: float = 16.0) -> tuple[HourlySeries, Around]:
     """A cavity on its way from 92 %RH to what the room's air gives it at its own temperature."""
     inside = room(rh_end / 100.0 * saturation_vapour_pressure(t))
     rh = rh_end + (92.0 - rh_end) * np.exp(-H / 24.0 / tau_d)
-    return track(place(CAVITY), t, rh + noise(len(H), 0.2, 3), DAYS), Around(inside, inside, None)
+    return track(location(CAVITY), t, rh + noise(len(H), 0.2, 3), DAYS), Around(inside, inside, None)
 
 
 @pytest.mark.parametrize(("above", "day"), [(15.0, 5.0), (15.0, 20.0), (8.0, 10.0), (8.0, 20.0)])
@@ -203,8 +205,8 @@ def test_a_sleeve_in_drying_concrete_is_dated_within_its_interval(d_m2_s: float,
     truth = float(np.flatnonzero(course <= 85.0)[0]) / 24.0 + 0.5
     assert truth > day + 2.0
     rh = course[: len(H)] + noise(len(H), 0.05, 4)
-    inside = track(place(ROOM), 20.0, 45.0, DAYS)
-    here = track(place(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
+    inside = track(location(ROOM), 20.0, 45.0, DAYS)
+    here = track(location(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
     low, middle, high = days_to_go(seen_on(here, Around(inside, inside, None), EQUILIBRIUM_GOAL, day, 4.0)[1])
     assert low <= truth - day <= high
     assert middle == pytest.approx(truth - day, rel=0.6)
@@ -221,8 +223,8 @@ def test_concrete_slows_down_near_80_percent_and_the_forecast_knows_before_it_do
     n = len(H)
     start = max(0, hour - n)  # the days before that fall out of the record
     rh = course[start : start + n] + noise(n, 0.05, 5)
-    inside = track(place(ROOM), 20.0, 45.0, DAYS)
-    here = track(place(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
+    inside = track(location(ROOM), 20.0, 45.0, DAYS)
+    here = track(location(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
     goal = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 78.0})
     low, middle, high = days_to_go(seen_on(here, Around(inside, inside, None), goal, day - start / 24.0, 4.0)[1])
     assert middle > 1.5 * straight
@@ -230,9 +232,9 @@ def test_concrete_slows_down_near_80_percent_and_the_forecast_knows_before_it_do
 
 
 def test_a_sleeve_under_air_wetter_than_its_goal_gets_no_date() -> None:
-    inside = track(place(ROOM), 20.0, 89.0, DAYS)
+    inside = track(location(ROOM), 20.0, 89.0, DAYS)
     rh = 96.0 - 3.0 * (1.0 - np.exp(-H / 240.0)) + noise(len(H), 0.05, 6)
-    here = track(place(SLEEVE), 20.0, rh, DAYS)
+    here = track(location(SLEEVE), 20.0, rh, DAYS)
     forecast = seen_on(here, Around(inside, inside, None), EQUILIBRIUM_GOAL, 20.0, 4.0)[1]
     assert forecast.never
 
@@ -247,8 +249,8 @@ TIMBER_GOAL = Goal.model_validate({"metric": "timber_mc_pct", "limit": 16.0})
 def test_a_joist_that_lags_its_air_by_two_weeks_is_dated_within_its_interval(start_pct: float, day: float) -> None:
     """Air at 65 %RH and 21.1 °C holds timber at 12.0 % (Wood Handbook, Table 4-2): M = 12 + (M0 − 12)·exp(−t/14 d)."""
     truth = 14.0 * np.log((start_pct - 12.0) / 4.0) + 0.5
-    inside = track(place(ROOM), 21.1, 65.0, DAYS)
-    here = track(place(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
+    inside = track(location(ROOM), 21.1, 65.0, DAYS)
+    here = track(location(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
     low, _, high = days_to_go(seen_on(here, Around(inside, inside, None), TIMBER_GOAL, day)[1])
     assert low <= truth - day <= high
 
@@ -258,8 +260,8 @@ def test_a_spot_reading_of_timber_moves_its_date_towards_the_truth(start_pct: fl
     """The joist of the test before; a meter reads it on day 8 to 1 % of dry mass."""
     truth = 14.0 * np.log((start_pct - 12.0) / 4.0) + 0.5 - 10.0
     measured = 12.0 + (start_pct - 12.0) * np.exp(-8.0 / 14.0)
-    inside = track(place(ROOM), 21.1, 65.0, DAYS)
-    here = track(place(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
+    inside = track(location(ROOM), 21.1, 65.0, DAYS)
+    here = track(location(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
     spot = TimberSpot(START_S + 8 * DAY_S, float(measured), 1.0)
     without, told = (
         days_to_go(seen_on(one, Around(inside, inside, None), TIMBER_GOAL, 10.0)[1])
@@ -271,8 +273,8 @@ def test_a_spot_reading_of_timber_moves_its_date_towards_the_truth(start_pct: fl
 
 def test_timber_in_air_that_holds_it_above_the_goal_gets_no_date() -> None:
     """85 %RH at 21.1 °C holds timber at 17.9 % (Wood Handbook, Table 4-2)."""
-    inside = track(place(ROOM), 21.1, 87.0, DAYS)
-    here = track(place(VOID), 21.1, 87.0 + noise(len(H), 0.2, 8), DAYS)
+    inside = track(location(ROOM), 21.1, 87.0, DAYS)
+    here = track(location(VOID), 21.1, 87.0 + noise(len(H), 0.2, 8), DAYS)
     assert seen_on(here, Around(inside, inside, None), TIMBER_GOAL, 20.0)[1].never
 
 
@@ -285,8 +287,8 @@ def test_forecasts_are_ordered_lie_ahead_and_come_out_the_same_each_time(
     tau_d: float, start_pa: float, limit: float, day: int, seed: int
 ) -> None:
     fading = start_pa * np.exp(-H / 24.0 / tau_d)
-    here = track_at(place(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 15.0, seed), DAYS)
-    inside, outside = room(), track_at(place(OUTDOOR), 5.0, 700.0 + noise(len(H), 20.0, seed + 1), DAYS)
+    here = track_at(location(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 15.0, seed), DAYS)
+    inside, outside = room(), track_at(location(OUTDOOR), 5.0, 700.0 + noise(len(H), 20.0, seed + 1), DAYS)
     around = Around(inside, inside, outside)
     view, forecast = seen_on(here, around, excess(limit=limit), float(day))
     assert seen_on(here, around, excess(limit=limit), float(day))[1] == forecast
@@ -305,4 +307,4 @@ def test_half_a_day_of_readings_gives_no_forecast() -> None:
     past = until(here, 30)
     metric = build_metric(past, around_until(Around(inside, inside, None), 30), excess(), OPTIONS)
     assert metric is not None
-    assert outlook(past, metric, progress(past, metric), 0, OPTIONS.timber_lag_days) is None
+    assert time_to_goal(past, metric, progress(past, metric), 0, OPTIONS.timber_lag_days) is None

@@ -11,7 +11,7 @@ from alerts_support import job
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitord.analysis.forecast.revisions import History, slip_of, slipping
+from monitord.analysis.forecast.revisions import History, forecast_revisions, slip_of
 from monitord.model.assessments import Forecast, JobAssessment, LocationAssessment, State
 
 START = datetime(2025, 3, 1, tzinfo=UTC)
@@ -38,8 +38,8 @@ def made(dates: Dates, days: float = 14, every: float = 0.25) -> list[Forecast]:
     return [forecast(n * every, *dates(n * every)) for n in range(int(days / every) + 1)]
 
 
-def around(middle: float, doubt: float) -> tuple[float, float, float]:
-    return middle - doubt, middle, middle + doubt
+def around(middle: float, uncertainty: float) -> tuple[float, float, float]:
+    return middle - uncertainty, middle, middle + uncertainty
 
 
 @pytest.mark.parametrize(
@@ -100,9 +100,11 @@ def test_what_was_forecast_before_the_last_fortnight_no_longer_counts() -> None:
 
 
 def assessed(day: float, one: Forecast | None, state: State = State.DRYING) -> JobAssessment:
-    place = LocationAssessment(location="north", probe="p1", state=state, words="", last_reading_at=None, forecast=one)
+    location = LocationAssessment(
+        location="north", probe="p1", state=state, words="", last_reading_at=None, forecast=one
+    )
     as_of = START + day * DAY
-    return JobAssessment(job="J1", as_of=as_of, last_reading_at=None, locations=(place,), findings=())
+    return JobAssessment(job="J1", as_of=as_of, last_reading_at=None, locations=(location,), findings=())
 
 
 def played(dates: Dates, days: float = 14) -> History:
@@ -124,7 +126,7 @@ def test_the_history_takes_one_forecast_of_a_place_in_six_hours_and_the_first_on
 def test_the_finding_says_what_was_expected_then_and_now() -> None:
     dates: Dates = lambda d: around(30 + d, 2)  # noqa: E731
     last = forecast(14, *dates(14))
-    (finding,) = slipping(JOB, assessed(14, last), played(dates))
+    (finding,) = forecast_revisions(JOB, assessed(14, last), played(dates))
     assert (finding.kind, finding.location, finding.unit) == ("forecast_slipping", "north", "d/d")
     assert finding.value == pytest.approx(1.0)
     assert finding.measured_at == last.made_at
@@ -134,20 +136,20 @@ def test_the_finding_says_what_was_expected_then_and_now() -> None:
 
 
 def test_a_place_that_is_at_its_goal_slips_no_more() -> None:
-    (finding,) = slipping(JOB, assessed(15, None, State.AT_GOAL), played(lambda d: around(30 + d, 2)))
+    (finding,) = forecast_revisions(JOB, assessed(15, None, State.AT_GOAL), played(lambda d: around(30 + d, 2)))
     assert (finding.value, finding.measured_at) == (0.0, START + 15 * DAY)
 
 
 def test_without_a_forecast_for_a_day_it_is_not_known() -> None:
     history = played(lambda d: around(30 + d, 2))
-    assert slipping(JOB, assessed(14.9, None), history)[0].value is not None
-    assert slipping(JOB, assessed(15.1, None), history)[0].value is None
+    assert forecast_revisions(JOB, assessed(14.9, None), history)[0].value is not None
+    assert forecast_revisions(JOB, assessed(15.1, None), history)[0].value is None
 
 
 def test_a_place_that_was_never_forecast_or_has_no_goal_any_more_is_not_spoken_of() -> None:
-    assert slipping(JOB, assessed(1, None), History()) == []
+    assert forecast_revisions(JOB, assessed(1, None), History()) == []
     without = job(start=START, locations=[{"id": "north", "kind": "cavity"}])
-    assert slipping(without, assessed(14, None), played(lambda d: around(30 + d, 2))) == []
+    assert forecast_revisions(without, assessed(14, None), played(lambda d: around(30 + d, 2))) == []
 
 
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(0.5, 20)), min_size=20, max_size=70), st.integers(0, 69))

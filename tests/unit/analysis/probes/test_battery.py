@@ -10,19 +10,19 @@ from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.probes.battery import low_battery
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
-from monitord.model.series import Hourly, JobRecord, Series, StayRecord
-from monitord.pipeline import Judge
+from monitord.model.series import Hourly, JobRecord, PlacementRecord, Series
+from monitord.pipeline import ReplaySession
 
 START = datetime(2025, 3, 1, tzinfo=UTC)
 ROOM = Location(id="room", kind=LocationKind.ROOM_AIR)
 
 
-def record(volts: list[float], to: datetime | None = None) -> StayRecord:
+def record(volts: list[float], to: datetime | None = None) -> PlacementRecord:
     n = len(volts)
     times = START.timestamp() + 600.0 * np.arange(n)
     values = (np.full(n, 20.0), np.full(n, 50.0), np.full(n, np.nan), np.array(volts))
-    stay = Placement(id="p1", location_id="room", **{"from": START}, to=to)
-    return StayRecord(stay, Series(times, *values, times), Hourly(), float(times[-1]))
+    placement = Placement(id="p1", location_id="room", **{"from": START}, to=to)
+    return PlacementRecord(placement, Series(times, *values, times), Hourly(), float(times[-1]))
 
 
 def test_the_median_of_the_newest_readings_is_told() -> None:
@@ -40,19 +40,21 @@ def test_a_probe_without_a_voltage_or_one_that_was_taken_away_tells_nothing() ->
 def test_an_alert_opens_for_an_empty_battery_and_ends_with_a_word_when_the_probe_is_taken_away() -> None:
     """The default rule: 2.5 V for a lithium cell, held for an hour (common practice)."""
     here = record([2.3] * 40)
-    stay = here.placement
-    job = JobFile(job="j", start=START, locations=(ROOM,), probes=(stay,))
-    judge = Judge(job, default_rule_book(), AnalysisOptions())
+    placement = here.placement
+    job = JobFile(job="j", start=START, locations=(ROOM,), probes=(placement,))
+    judge = ReplaySession(job, default_rule_book(), AnalysisOptions())
     opened = []
     for hours in (2.0, 4.0, 6.0):
         at = START + timedelta(hours=hours)
         keep = here.recent.time_s <= at.timestamp()
         recent = Series(*(getattr(here.recent, name)[keep] for name in Series.__dataclass_fields__))
-        _, changed = judge.step(JobRecord((StayRecord(stay, recent, Hourly(), float(recent.time_s[-1])),)), at)
+        _, changed = judge.step(
+            JobRecord((PlacementRecord(placement, recent, Hourly(), float(recent.time_s[-1])),)), at
+        )
         opened += [a for a in changed if a.kind == "low_battery" and a.opened_at is not None]
     assert opened
-    moved = job.model_copy(update={"probes": (stay.model_copy(update={"to_time": START + timedelta(hours=7)}),)})
-    later = Judge(moved, default_rule_book(), AnalysisOptions(), [opened[-1]])
+    moved = job.model_copy(update={"probes": (placement.model_copy(update={"to_time": START + timedelta(hours=7)}),)})
+    later = ReplaySession(moved, default_rule_book(), AnalysisOptions(), [opened[-1]])
     _, changed = later.step(JobRecord(()), START + timedelta(hours=8))
     (ended,) = [a for a in changed if a.kind == "low_battery"]
     assert ended.closed_at is not None

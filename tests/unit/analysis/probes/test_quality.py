@@ -22,10 +22,10 @@ from analysis_series import (
     house,
     in_steps,
     kinds,
+    location,
     noise,
-    place,
+    placement,
     readings,
-    stay,
     times,
     track,
 )
@@ -33,33 +33,33 @@ from analysis_series import (
 from monitord.analysis.probes.quality import (
     FAULTS,
     NAMES,
-    StayQuality,
+    PlacementQuality,
     fault_finding,
     flags_of,
-    judge_stay,
+    judge_placement,
     recent_out,
     without_common_drift,
 )
 from monitord.analysis.probes.quality_checks import clock_offset_s, out_of_range, white_noise
 from monitord.analysis.probes.quality_checks import spikes as lone_values
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.model.jobs import Location, LocationKind
-from monitord.model.series import HOUR_S, Array, Series, StayRecord
+from monitord.model.series import HOUR_S, Array, PlacementRecord, Series
 
 ROOM_C, ROOM_PCT = 19.0, 48.0
 
 
-def judged(kind: LocationKind, series: Series, room: Track | None = None) -> StayQuality:
-    where = place(kind)
-    return judge_stay(stay(where, series), where, room, house(where), end_of(series))
+def judged(kind: LocationKind, series: Series, room: HourlySeries | None = None) -> PlacementQuality:
+    where = location(kind)
+    return judge_placement(placement(where, series), where, room, house(where), end_of(series))
 
 
-def flagged(kind: LocationKind, series: Series, room: Track | None = None) -> set[str]:
+def flagged(kind: LocationKind, series: Series, room: HourlySeries | None = None) -> set[str]:
     return kinds(judged(kind, series, room).spans)
 
 
-def room_track(days: float, rh: float = ROOM_PCT) -> Track:
-    return track(place(ROOM), ROOM_C, rh, days)
+def room_track(days: float, rh: float = ROOM_PCT) -> HourlySeries:
+    return track(location(ROOM), ROOM_C, rh, days)
 
 
 def hour(time_s: Array) -> Array:
@@ -225,7 +225,7 @@ def test_lone_values_are_left_out_one_by_one_and_three_a_day_are_a_fault(count: 
     assert ("spikes" in kinds(found.spans)) is fault
     assert found.lone_s == pytest.approx(START_S + time_s[at])
     assert not found.hourly_out.any()  # an hour's median does not feel them
-    record = stay(place(SLEEVE), series)
+    record = placement(location(SLEEVE), series)
     assert record.recent.time_s[recent_out(found, record.recent) == 1.0] == pytest.approx(START_S + time_s[at])
 
 
@@ -269,7 +269,7 @@ def test_a_probe_that_fell_out_and_reads_the_room_since_is_flagged_from_the_fall
     humidity = np.where(out, ROOM_PCT, level) + noise(len(time_s), 0.1)
     temperature = np.where(out, ROOM_C, 16.0) + noise(len(time_s), 0.03)
     spans = judged(kind, readings(time_s, temperature, humidity), room_track(10)).spans
-    fallen = [s for s in spans if s.kind == "left_place"]
+    fallen = [s for s in spans if s.kind == "left_location"]
     assert len(fallen) == 1
     assert fallen[0].start_s - START_S == pytest.approx(216 * HOUR_S, abs=2 * HOUR_S)
     assert "follows the room air" in fallen[0].reason
@@ -359,16 +359,18 @@ def test_a_gateway_that_was_silent_for_hours_and_a_probe_set_to_report_less_ofte
     assert "gaps" not in flagged(ROOM, readings(seldom, *living_room(seldom)))
 
 
-def outdoor_track(days: float, rh: float = 70.0) -> Track:
-    return track(place(OUTDOOR), 10.0, rh, days)
+def outdoor_track(days: float, rh: float = 70.0) -> HourlySeries:
+    return track(location(OUTDOOR), 10.0, rh, days)
 
 
 @pytest.mark.parametrize(("per_day", "drifts"), [(-1.5, True), (-0.3, False)])
 def test_a_void_that_reads_drier_than_any_air_around_it_drifts(per_day: float, drifts: bool) -> None:
     time_s = times(30)
     humidity = 62.0 + per_day * np.maximum(hour(time_s) / 24.0 - 5.0, 0.0) + noise(len(time_s), 0.2)
-    where, series = place(VOID), readings(time_s, 15.0, humidity)
-    quality = judge_stay(stay(where, series), where, room_track(30), house(where), end_of(series), outdoor_track(30))
+    where, series = location(VOID), readings(time_s, 15.0, humidity)
+    quality = judge_placement(
+        placement(where, series), where, room_track(30), house(where), end_of(series), outdoor_track(30)
+    )
     assert ("drift" in kinds(quality.spans)) is drifts
 
 
@@ -378,9 +380,9 @@ def test_a_void_that_lags_behind_air_that_turned_humid_does_not_drift() -> None:
     days = np.arange(20 * 24) / 24.0
     humid = np.where(days < 12.0, 45.0, 75.0)
     behind = 45.0 + 30.0 * (1.0 - np.exp(-np.maximum(hour(time_s) / 24.0 - 12.0, 0.0) / 3.0))
-    where, series = place(VOID), readings(time_s, ROOM_C, behind + noise(len(time_s), 0.2))
-    airs = track(place(ROOM), ROOM_C, humid, 20), track(place(OUTDOOR), ROOM_C, humid, 20)
-    quality = judge_stay(stay(where, series), where, airs[0], house(where), end_of(series), airs[1])
+    where, series = location(VOID), readings(time_s, ROOM_C, behind + noise(len(time_s), 0.2))
+    airs = track(location(ROOM), ROOM_C, humid, 20), track(location(OUTDOOR), ROOM_C, humid, 20)
+    quality = judge_placement(placement(where, series), where, airs[0], house(where), end_of(series), airs[1])
     assert "drift" not in kinds(quality.spans)
 
 
@@ -393,20 +395,20 @@ def test_concrete_that_seems_to_dry_ever_faster_in_unchanged_air_is_a_drifting_p
 def test_concrete_that_dries_faster_because_its_air_got_drier_does_not_drift() -> None:
     time_s = times(27, 1800.0)
     humidity = falling_ever_faster(time_s) + noise(len(time_s), 0.05)
-    drier = track(place(ROOM), ROOM_C, np.where(np.arange(27 * 24) < 19 * 24, 60.0, 35.0), 27)
+    drier = track(location(ROOM), ROOM_C, np.where(np.arange(27 * 24) < 19 * 24, 60.0, 35.0), 27)
     assert flagged(SLEEVE, readings(time_s, 18.0 + noise(len(time_s), 0.05), humidity), drier) == set()
 
 
 def test_a_drift_that_two_probes_begin_together_is_no_probes_fault() -> None:
     time_s = times(27, 1800.0)
-    records: dict[tuple[str, float], StayRecord] = {}
-    found: dict[tuple[str, float], StayQuality] = {}
+    records: dict[tuple[str, float], PlacementRecord] = {}
+    found: dict[tuple[str, float], PlacementQuality] = {}
     for k, name in enumerate(("s1", "s2", "s3")):
-        where = place(SLEEVE, id=name)
+        where = location(SLEEVE, id=name)
         humidity = falling_ever_faster(time_s, 20.0 if k < 2 else 99.0) + noise(len(time_s), 0.05, k)
-        record = stay(where, readings(time_s, 18.0 + noise(len(time_s), 0.05, k), humidity))
+        record = placement(where, readings(time_s, 18.0 + noise(len(time_s), 0.05, k), humidity))
         records[name, START_S] = record
-        found[name, START_S] = judge_stay(record, where, room_track(27), house(where), START_S + 27 * 86_400.0)
+        found[name, START_S] = judge_placement(record, where, room_track(27), house(where), START_S + 27 * 86_400.0)
     assert {name for (name, _), q in found.items() if "drift" in kinds(q.spans)} == {"s1", "s2"}
     after = without_common_drift(found, records)
     assert all("drift" not in kinds(q.spans) and not q.hourly_out.any() for q in after.values())
@@ -417,13 +419,13 @@ def test_a_drift_that_two_probes_begin_together_is_no_probes_fault() -> None:
 # -- what flags do -------------------------------------------------------------------------------------------------
 
 
-def broken(days: float = 4.0) -> tuple[Location, StayRecord, StayQuality, float]:
-    where, time_s = place(ROOM), times(days)
+def broken(days: float = 4.0) -> tuple[Location, PlacementRecord, PlacementQuality, float]:
+    where, time_s = location(ROOM), times(days)
     temperature, humidity = living_room(time_s)
     humidity[hour(time_s) >= 24 * days - 10] = 0.0
     series = readings(time_s, temperature, humidity)
-    record, as_of_s = stay(where, series), end_of(series)
-    return where, record, judge_stay(record, where, None, house(where), as_of_s), as_of_s
+    record, as_of_s = placement(where, series), end_of(series)
+    return where, record, judge_placement(record, where, None, house(where), as_of_s), as_of_s
 
 
 def test_flagged_hours_are_out_and_the_readings_stay_as_they_were() -> None:
@@ -463,7 +465,7 @@ def test_readings_newer_than_the_judgement_are_held_to_a_fault_that_had_not_ende
     _, _, quality, as_of_s = broken()
     newer = readings(as_of_s - START_S + times(0.04), ROOM_C, ROOM_PCT)
     assert recent_out(quality, newer).all()
-    assert not recent_out(StayQuality((), quality.hourly_out, quality.lone_s), newer).any()
+    assert not recent_out(PlacementQuality((), quality.hourly_out, quality.lone_s), newer).any()
 
 
 def test_every_kind_of_fault_has_a_name_for_people() -> None:

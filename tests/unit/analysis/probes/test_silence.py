@@ -10,21 +10,21 @@ from monitord.analysis.probes.silence import silent_probe
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Location, LocationKind, Placement
-from monitord.model.series import Hourly, Series, StayRecord
+from monitord.model.series import Hourly, PlacementRecord, Series
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
-PLACE = Location(id="wall", name="north wall", kind=LocationKind.CAVITY)
+LOCATION = Location(id="wall", name="north wall", kind=LocationKind.CAVITY)
 
 
 def silence(
     hours: float, heard_h: float | None, interval_s: float = 600.0, to_h: float | None = None
 ) -> Finding | None:
     end = None if to_h is None else START + timedelta(hours=to_h)
-    stay = Placement(probe="k7-1", location_id="wall", from_time=START, to_time=end, interval_s=interval_s)
+    placement = Placement(probe="k7-1", location_id="wall", from_time=START, to_time=end, interval_s=interval_s)
     heard = None if heard_h is None else (START + timedelta(hours=heard_h)).timestamp()
-    record = StayRecord(stay, Series(), Hourly(), heard)
+    record = PlacementRecord(placement, Series(), Hourly(), heard)
     as_of = (START + timedelta(hours=hours)).timestamp()
-    return silent_probe(record, PLACE, as_of, AnalysisOptions())
+    return silent_probe(record, LOCATION, as_of, AnalysisOptions())
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from monitord.analysis.series.events import Event, hour_of, newest_event
 from monitord.model.series import Array
 
 N = 300
-USUAL = {"apart_h": 48, "back_share": 0.4, "hold_h": 120, "least_fall": 1.0, "least_rise": 2.0}
+USUAL = {"apart_h": 48, "back_share": 0.4, "hold_h": 120, "min_fall": 1.0, "min_rise": 2.0}
 
 
 def step(at: int, by: float, base: float = 60.0) -> Array:
@@ -51,7 +51,7 @@ def test_a_rise_too_small_to_matter_is_no_event_yet() -> None:
 def test_it_is_over_when_less_than_the_stated_share_of_the_rise_is_left(left: float, active: bool) -> None:
     level = step(200, 8.0)
     level[285:] = 60.0 + 8.0 * left
-    found = event(range(202, 230), level, least_fall=1e9)
+    found = event(range(202, 230), level, min_fall=1e9)
     assert found is not None
     assert found.active is active
 
@@ -59,10 +59,10 @@ def test_it_is_over_when_less_than_the_stated_share_of_the_rise_is_left(left: fl
 def test_once_over_it_does_not_come_back_without_a_new_hit() -> None:
     level = step(200, 8.0)
     level[240:260] = 60.0
-    found = event(range(202, 230), level, least_fall=1e9)
+    found = event(range(202, 230), level, min_fall=1e9)
     assert found is not None
     assert not found.active
-    assert event([*range(202, 230), 262], level, least_fall=1e9).active  # type: ignore[union-attr]
+    assert event([*range(202, 230), 262], level, min_fall=1e9).active  # type: ignore[union-attr]
 
 
 def test_it_is_over_when_the_level_has_fallen_for_a_day_and_nothing_new_came() -> None:

@@ -8,9 +8,9 @@ import numpy as np
 import psychrolib
 import pytest
 
-from monitord.analysis.series.hourly_series import Masks, Track, build_track, stay_key
+from monitord.analysis.series.hourly_series import HourlySeries, Masks, build_hourly_series, placement_key
 from monitord.model.jobs import Accuracy, Calibration, Location, LocationKind, Placement
-from monitord.model.series import HOUR_S, Series, StayRecord, roll_up
+from monitord.model.series import HOUR_S, PlacementRecord, Series, roll_up
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 START_S = START.timestamp()
@@ -20,9 +20,9 @@ SLEEVE = Location(id="wall", kind=LocationKind.SLAB_SLEEVE, depth_mm=40.0)
 psychrolib.SetUnitSystem(psychrolib.SI)
 
 
-def stay(
+def placement(
     probe: str, first_h: float, hours: int, rh: float = 60.0, t: float = 15.0, limit: float = 2.0, minutes: float = 0.0
-) -> StayRecord:
+) -> PlacementRecord:
     begin = START + timedelta(hours=first_h, minutes=minutes)
     time_s = begin.timestamp() + 600.0 * np.arange(6 * hours)
     nothing = np.full(len(time_s), np.nan)
@@ -31,21 +31,21 @@ def stay(
     placement = Placement(
         probe=probe, location_id="wall", from_time=begin, to_time=begin + timedelta(hours=hours), accuracy=accuracy
     )
-    return StayRecord(placement, series, roll_up(series), None)
+    return PlacementRecord(placement, series, roll_up(series), None)
 
 
 def built(
-    *stays: StayRecord,
+    *placements: PlacementRecord,
     hours: float = 12.0,
-    place: Location = WALL,
+    location: Location = WALL,
     masks: Masks | None = None,
     checks: tuple[Calibration, ...] = (),
-) -> Track:
-    return build_track(place, stays, checks, masks or {}, START_S, START_S + HOUR_S * hours, 3600.0)
+) -> HourlySeries:
+    return build_hourly_series(location, placements, checks, masks or {}, START_S, START_S + HOUR_S * hours, 3600.0)
 
 
 def test_the_grid_runs_from_the_start_to_the_last_complete_hour() -> None:
-    found = built(stay("a", 0, 12), hours=7.9)
+    found = built(placement("a", 0, 12), hours=7.9)
     assert len(found) == 7
     assert found.hour_s.tolist() == [START_S + HOUR_S * k for k in range(7)]
     assert found.end_s == START_S + 7 * HOUR_S
@@ -53,43 +53,43 @@ def test_the_grid_runs_from_the_start_to_the_last_complete_hour() -> None:
 
 
 def test_hours_without_readings_are_not_known() -> None:
-    found = built(stay("a", 0, 3), stay("b", 8, 4))
+    found = built(placement("a", 0, 3), placement("b", 8, 4))
     known = np.isfinite(found.relative_humidity_pct)
     assert known.tolist() == [False, True, True, *[False] * 6, True, True, True]  # each settles for an hour
     assert np.isnan(found.vapour_pressure_pa[~known]).all()
 
 
 def test_a_sleeve_is_shown_from_its_first_whole_hour() -> None:
-    found = built(stay("a", 0, 6, minutes=20), place=SLEEVE)
+    found = built(placement("a", 0, 6, minutes=20), location=SLEEVE)
     assert np.flatnonzero(np.isfinite(found.relative_humidity_pct)).tolist() == [1, 2, 3, 4, 5, 6]
 
 
 def test_where_two_probes_stood_the_later_one_counts() -> None:
-    found = built(stay("a", 0, 12, rh=60.0), stay("b", 5, 7, rh=80.0, limit=1.0))
+    found = built(placement("a", 0, 12, rh=60.0), placement("b", 5, 7, rh=80.0, limit=1.0))
     assert found.relative_humidity_pct[5] == 60.0
     assert found.relative_humidity_pct[6:].tolist() == [80.0] * 6
     assert found.probe == "b"
-    assert found.doubt.relative_humidity_pct == pytest.approx(1.0 / np.sqrt(3.0))
+    assert found.uncertainty.relative_humidity_pct == pytest.approx(1.0 / np.sqrt(3.0))
 
 
 def test_flagged_hours_are_left_out() -> None:
-    one = stay("a", 0, 12)
+    one = placement("a", 0, 12)
     mask = np.zeros(len(one.hourly))
     mask[4:6] = 1.0
-    found = built(one, masks={stay_key(one): mask})
+    found = built(one, masks={placement_key(one): mask})
     assert np.isnan(found.relative_humidity_pct[4:6]).all()
     assert np.isfinite(found.relative_humidity_pct[6:]).all()
 
 
 def test_vapour_pressure_is_that_of_the_calibrated_values() -> None:
     check = Calibration(probe="a", at=START, relative_humidity_correction_pct=5.0, temperature_correction_c=1.0)
-    found = built(stay("a", 0, 12, rh=60.0, t=15.0), checks=(check,))
+    found = built(placement("a", 0, 12, rh=60.0, t=15.0), checks=(check,))
     # psychrolib 2.5, the same ASHRAE equations: to 1 part in 10 000
     assert found.vapour_pressure_pa[5] == pytest.approx(psychrolib.GetVapPresFromRelHum(16.0, 0.65), rel=1e-4)
 
 
 def test_the_last_hours_are_the_end_of_the_track() -> None:
-    found = built(stay("a", 0, 12))
+    found = built(placement("a", 0, 12))
     late = found.last(4)
     assert late.hour_s.tolist() == found.hour_s[-4:].tolist()
     assert late.end_s == found.end_s

@@ -22,8 +22,8 @@ GAPPY = arrays(
 @given(GAPPY, st.integers(1, 30))
 def test_a_trailing_mean_is_that_of_pandas(value: Array, hours: int) -> None:
     # pandas 2: rolling mean, right-aligned, as many values known as half the window, rounded up
-    least = max(1, int(np.ceil(0.5 * hours)))
-    expected = pd.Series(value).rolling(hours, min_periods=least).mean().to_numpy()
+    minimum = max(1, int(np.ceil(0.5 * hours)))
+    expected = pd.Series(value).rolling(hours, min_periods=minimum).mean().to_numpy()
     assert trailing_mean(value, hours) == pytest.approx(expected, abs=1e-9, nan_ok=True)
 
 

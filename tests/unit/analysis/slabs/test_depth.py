@@ -15,8 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.linalg import solve_banded
 
-from monitord.analysis.series.calibration import Doubt
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.slabs.depth import depth_comparisons, levels_of, same_slab
 from monitord.analysis.slabs.moisture_supply import Fed, Feeding, expected_loss, feeding
 from monitord.model.assessments import Comparison, Equilibrium, Flow
@@ -29,7 +29,7 @@ from monitord.physics.moist_air import vapour_pressure
 OPTIONS = AnalysisOptions()
 START = datetime(2026, 3, 2, tzinfo=UTC)
 PRESSURE = 101_325.0
-GOOD = Doubt(0.15, 1.0)
+GOOD = Uncertainty(0.15, 1.0)
 
 
 def sleeve(name: str, depth_mm: float, **more: object) -> Location:
@@ -37,17 +37,19 @@ def sleeve(name: str, depth_mm: float, **more: object) -> Location:
     return Location(id=name, kind=LocationKind.SLAB_SLEEVE, depth_mm=depth_mm, **about)  # type: ignore[arg-type]
 
 
-def job_of(*places: Location) -> JobFile:
+def job_of(*locations: Location) -> JobFile:
     room = Location(id="room", kind=LocationKind.ROOM_AIR)
-    return JobFile(job="j", start=START, locations=(room, *places))
+    return JobFile(job="j", start=START, locations=(room, *locations))
 
 
-def track_of(place: Location, rh: float | Array, temperature_c: float = 18.0, doubt: Doubt = GOOD) -> Track:
+def track_of(
+    location: Location, rh: float | Array, temperature_c: float = 18.0, uncertainty: Uncertainty = GOOD
+) -> HourlySeries:
     values = np.atleast_1d(np.asarray(rh, dtype=np.float64))
     values = np.full(24 * 30, values[0]) if len(values) == 1 else values
     t, nothing = np.full(len(values), temperature_c), np.full(len(values), np.nan)
     hours = START.timestamp() + 3600.0 * np.arange(len(values))
-    return Track(place, hours, t, values, vapour_pressure(t, values), nothing, doubt, "p")
+    return HourlySeries(location, hours, t, values, vapour_pressure(t, values), nothing, uncertainty, "p")
 
 
 def settled(state: str = "equilibrated", predicted: float = 80.0, half: float = 1.0) -> Equilibrium:
@@ -62,15 +64,15 @@ def settled(state: str = "equilibrated", predicted: float = 80.0, half: float = 
 
 
 def compared(
-    job: JobFile, name: str, tracks: list[Track], states: dict[str, Equilibrium] | None = None
+    job: JobFile, name: str, all_series: list[HourlySeries], states: dict[str, Equilibrium] | None = None
 ) -> list[Comparison]:
-    by_id = {track.location.id: track for track in tracks}
+    by_id = {track.location.id: track for track in all_series}
     found: dict[str, Equilibrium | None] = {key: (states or {}).get(key, settled()) for key in by_id}
     clocks = dict.fromkeys(by_id, START.timestamp())
     return depth_comparisons(job, job.location(name), by_id, found, clocks, PRESSURE, OPTIONS)
 
 
-def pair(shallow_rh: float, deep_rh: float, **about: object) -> tuple[JobFile, list[Track]]:
+def pair(shallow_rh: float, deep_rh: float, **about: object) -> tuple[JobFile, list[HourlySeries]]:
     shallow, deep = sleeve("a", 30.0, **about), sleeve("b", 80.0, **about)
     return job_of(shallow, deep), [track_of(shallow, shallow_rh), track_of(deep, deep_rh)]
 
@@ -87,31 +89,31 @@ def pair(shallow_rh: float, deep_rh: float, **about: object) -> tuple[JobFile, l
 def test_the_wetter_depth_tells_where_the_moisture_comes_from(
     shallow: float, deep: float, said: str, seen_from: str
 ) -> None:
-    job, tracks = pair(shallow, deep)
-    (found,) = compared(job, seen_from, tracks)
+    job, all_series = pair(shallow, deep)
+    (found,) = compared(job, seen_from, all_series)
     assert found.role == "depth"
     assert said in found.words
 
 
 def test_in_a_slab_that_dries_from_both_faces_the_deep_part_is_the_core() -> None:
-    job, tracks = pair(80.0, 92.0, drying_sides=2, slab_thickness_mm=200.0)
-    (found,) = compared(job, "b", tracks)
+    job, all_series = pair(80.0, 92.0, drying_sides=2, slab_thickness_mm=200.0)
+    (found,) = compared(job, "b", all_series)
     assert found.words.endswith("The core is still wet.")
 
 
 def test_a_difference_within_the_probes_doubt_is_none() -> None:
     # two probes of ±2 % RH: u = 1.15 each (JCGM 100:2008, 4.3.7), 1.63 together; k = 2 makes 3.3 % RH
     shallow, deep = sleeve("a", 30.0), sleeve("b", 80.0)
-    doubt = Doubt(0.2, 2.0 / np.sqrt(3.0))
+    uncertainty = Uncertainty(0.2, 2.0 / np.sqrt(3.0))
     for more, clear in ((3.0, False), (3.6, True)):
-        tracks = [track_of(shallow, 85.0, 20.0, doubt), track_of(deep, 85.0 + more, 20.0, doubt)]
-        (found,) = compared(job_of(shallow, deep), "b", tracks)
+        all_series = [track_of(shallow, 85.0, 20.0, uncertainty), track_of(deep, 85.0 + more, 20.0, uncertainty)]
+        (found,) = compared(job_of(shallow, deep), "b", all_series)
         assert ("No clear difference" in found.words) is not clear
 
 
 def test_a_sleeve_on_its_way_to_equilibrium_gives_a_prediction_and_no_verdict() -> None:
-    job, tracks = pair(60.0, 92.0)
-    (found,) = compared(job, "b", tracks, {"a": settled("equilibrating", predicted=80.0)})
+    job, all_series = pair(60.0, 92.0)
+    (found,) = compared(job, "b", all_series, {"a": settled("equilibrating", predicted=80.0)})
     assert found.flow is Flow.UNKNOWN
     assert found.words.startswith("Prediction, no verdict")
     assert "80" in found.words
@@ -119,21 +121,21 @@ def test_a_sleeve_on_its_way_to_equilibrium_gives_a_prediction_and_no_verdict() 
 
 
 def test_a_sleeve_without_readings_or_prediction_is_left_out() -> None:
-    job, tracks = pair(80.0, 92.0)
+    job, all_series = pair(80.0, 92.0)
     early = Equilibrium(state="settling", predicted_rh=None, low=None, high=None, clock_started=START, words="")
-    assert compared(job, "b", tracks, {"a": early}) == []
-    assert compared(job, "a", tracks, {"a": early}) == []
-    silent = replace(tracks[0], relative_humidity_pct=np.full(len(tracks[0]), np.nan))
-    assert compared(job, "b", [silent, tracks[1]]) == []
-    assert compared(job, "b", [tracks[1]]) == []
+    assert compared(job, "b", all_series, {"a": early}) == []
+    assert compared(job, "a", all_series, {"a": early}) == []
+    silent = replace(all_series[0], relative_humidity_pct=np.full(len(all_series[0]), np.nan))
+    assert compared(job, "b", [silent, all_series[1]]) == []
+    assert compared(job, "b", [all_series[1]]) == []
 
 
 def test_a_warmer_depth_is_compared_as_at_the_same_temperature() -> None:
     # sealed concrete of 85 %: +0.43 %RH per kelvin (Bažant and Najjar 1972), so 10 K explain 4.3 % RH
     shallow, deep = sleeve("a", 30.0), sleeve("b", 80.0)
-    doubt = Doubt(0.15, 0.5)
-    tracks = [track_of(shallow, 85.0, 20.0, doubt), track_of(deep, 85.0 + 4.0, 30.0, doubt)]
-    (found,) = compared(job_of(shallow, deep), "b", tracks)
+    uncertainty = Uncertainty(0.15, 0.5)
+    all_series = [track_of(shallow, 85.0, 20.0, uncertainty), track_of(deep, 85.0 + 4.0, 30.0, uncertainty)]
+    (found,) = compared(job_of(shallow, deep), "b", all_series)
     assert "No clear difference" in found.words
     assert found.flow is Flow.OUT_OF  # the warmer concrete drives vapour out all the same
 
@@ -141,8 +143,8 @@ def test_a_warmer_depth_is_compared_as_at_the_same_temperature() -> None:
 @settings(max_examples=40)
 @given(st.floats(40, 99), st.floats(40, 99))
 def test_each_sleeve_sees_the_other_as_it_is_seen(shallow: float, deep: float) -> None:
-    job, tracks = pair(shallow, deep)
-    (up,), (down,) = compared(job, "a", tracks), compared(job, "b", tracks)
+    job, all_series = pair(shallow, deep)
+    (up,), (down,) = compared(job, "a", all_series), compared(job, "b", all_series)
     assert up.vapour_pressure_difference is not None
     assert down.vapour_pressure_difference is not None
     assert up.vapour_pressure_difference.value == pytest.approx(-down.vapour_pressure_difference.value, abs=1e-9)
@@ -168,18 +170,18 @@ def test_sleeves_of_other_slabs_are_not_compared() -> None:
 
 
 def test_depths_within_five_millimetres_are_one_level() -> None:
-    places = [sleeve("a", 30.0), sleeve("b", 33.0), sleeve("c", 80.0), sleeve("d", 60.0)]
-    job = job_of(*places)
-    assert [[p.id for p in level] for level in levels_of(job, places[0])] == [["a", "b"], ["d"], ["c"]]
-    tracks = [track_of(p, 80.0 + 0.1 * (p.depth_mm or 0.0)) for p in places]
-    assert [c.against for c in compared(job, "a", tracks)] == ["d", "c"]
+    locations = [sleeve("a", 30.0), sleeve("b", 33.0), sleeve("c", 80.0), sleeve("d", 60.0)]
+    job = job_of(*locations)
+    assert [[p.id for p in level] for level in levels_of(job, locations[0])] == [["a", "b"], ["d"], ["c"]]
+    all_series = [track_of(p, 80.0 + 0.1 * (p.depth_mm or 0.0)) for p in locations]
+    assert [c.against for c in compared(job, "a", all_series)] == ["d", "c"]
 
 
 def test_several_positions_count_by_their_mean_with_their_spread_as_doubt() -> None:
-    places = [sleeve("a", 30.0), sleeve("b", 80.0), sleeve("c", 80.0), sleeve("d", 80.0)]
-    even = [track_of(p, rh) for p, rh in zip(places, (82.0, 88.0, 88.0, 88.0), strict=True)]
-    uneven = [track_of(p, rh) for p, rh in zip(places, (82.0, 80.0, 88.0, 96.0), strict=True)]
-    (alike,), (spread,) = compared(job_of(*places), "a", even), compared(job_of(*places), "a", uneven)
+    locations = [sleeve("a", 30.0), sleeve("b", 80.0), sleeve("c", 80.0), sleeve("d", 80.0)]
+    even = [track_of(p, rh) for p, rh in zip(locations, (82.0, 88.0, 88.0, 88.0), strict=True)]
+    uneven = [track_of(p, rh) for p, rh in zip(locations, (82.0, 80.0, 88.0, 96.0), strict=True)]
+    (alike,), (spread,) = compared(job_of(*locations), "a", even), compared(job_of(*locations), "a", uneven)
     assert "mean of 3 sleeves" in alike.words
     assert "comes from behind" in alike.words
     assert "No clear difference" in spread.words
@@ -218,13 +220,13 @@ def judged(tightness: float, wet_side: float | None, day: int, noise_pct: float 
     daily = _dried(tightness, wet_side, 240)
     hours = np.arange(24 * day)
     rng = np.random.default_rng(day)
-    tracks = [
+    all_series = [
         track_of(sleeve(name, depth), np.interp(hours / 24.0, np.arange(240), daily[:, k]) + noise, 20.0)
         for k, (name, depth, noise) in enumerate(
             (name, depth, noise_pct * rng.standard_normal(len(hours))) for name, depth in (("a", 32.0), ("b", 80.0))
         )
     ]
-    return feeding(tracks[1], tracks[0], START.timestamp(), 100.0)
+    return feeding(all_series[1], all_series[0], START.timestamp(), 100.0)
 
 
 @pytest.mark.parametrize("tightness", [0.5, 1.0, 2.0])
@@ -257,15 +259,17 @@ def test_a_deep_sleeve_that_holds_while_the_shallow_one_falls_may_not_have_been_
 def test_nothing_is_said_of_feeding_before_two_weeks() -> None:
     # a week of approach, then eight days of readings
     for days, known in ((14, False), (16, True)):
-        tracks = [track_of(sleeve(n, d), np.full(24 * days, rh)) for n, d, rh in (("b", 80.0, 95.0), ("a", 30.0, 85.0))]
-        found = feeding(*tracks, START.timestamp(), 100.0)
+        all_series = [
+            track_of(sleeve(n, d), np.full(24 * days, rh)) for n, d, rh in (("b", 80.0, 95.0), ("a", 30.0, 85.0))
+        ]
+        found = feeding(*all_series, START.timestamp(), 100.0)
         assert (found.verdict is not Feeding.UNKNOWN) is known
 
 
 def test_without_a_thickness_a_deep_sleeve_that_holds_is_fed_only_perhaps() -> None:
-    tracks = [track_of(sleeve(n, d), rh) for n, d, rh in (("b", 80.0, 95.0), ("a", 30.0, 85.0))]
-    assert feeding(*tracks, START.timestamp(), 100.0).verdict is Feeding.FED
-    assert feeding(*tracks, START.timestamp(), None).verdict is Feeding.PERHAPS
+    all_series = [track_of(sleeve(n, d), rh) for n, d, rh in (("b", 80.0, 95.0), ("a", 30.0, 85.0))]
+    assert feeding(*all_series, START.timestamp(), 100.0).verdict is Feeding.FED
+    assert feeding(*all_series, START.timestamp(), None).verdict is Feeding.PERHAPS
 
 
 def test_the_expected_loss_is_the_mass_balance_behind_the_sleeves() -> None:

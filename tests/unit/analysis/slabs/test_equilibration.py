@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.series.calibration import Doubt
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Location, LocationKind
@@ -20,12 +20,14 @@ START_S = datetime(2026, 3, 2, tzinfo=UTC).timestamp()
 OPTIONS = AnalysisOptions()
 
 
-def track(rh: Array, kind: LocationKind = LocationKind.SLAB_SLEEVE, t: float = 18.0) -> Track:
+def track(rh: Array, kind: LocationKind = LocationKind.SLAB_SLEEVE, t: float = 18.0) -> HourlySeries:
     n = len(rh)
-    place = Location(id=kind.value, kind=kind, depth_mm=40.0 if kind is LocationKind.SLAB_SLEEVE else None)
+    location = Location(id=kind.value, kind=kind, depth_mm=40.0 if kind is LocationKind.SLAB_SLEEVE else None)
     nothing = np.full(n, np.nan)
     hours = START_S + 3600.0 * np.arange(n)
-    return Track(place, hours, np.full(n, t), np.asarray(rh, float), nothing, nothing, Doubt(0.15, 1.0), "p")
+    return HourlySeries(
+        location, hours, np.full(n, t), np.asarray(rh, float), nothing, nothing, Uncertainty(0.15, 1.0), "p"
+    )
 
 
 def sealed(hours: int, tau_h: float = 14.0, level: float = 88.0, step: float = 35.0, noise: float = 0.1) -> Array:

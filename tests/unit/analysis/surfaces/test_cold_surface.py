@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from damage_support import NO_DOUBT, START, USUAL, job_of, newest, place, track
+from damage_support import NO_UNCERTAINTY, START, USUAL, job_of, location, newest, track
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -19,20 +19,20 @@ from monitord.physics.surfaces import surface_temperature_from_factor
 from monitord.physics.uncertainty import combine
 
 OPTIONS = AnalysisOptions()
-ROOM, OUT = place("room_air", "room", f_rsi=0.7), place("outdoor_air", "out")
+ROOM, OUT = location("room_air", "room", f_rsi=0.7), location("outdoor_air", "out")
 
 
 def test_where_nothing_gives_a_surface_none_is_guessed():
-    room, out = newest(place("room_air", "room"), 20, 60), newest(OUT, 0, 80)
-    assert surface_risk(newest(place("cavity"), 12, 90), room, out, OPTIONS) is None
-    assert surface_risk(newest(place("cavity", f_rsi=0.4), 12, 90), room, None, OPTIONS) is None
-    assert surface_risk(newest(place("cavity", f_rsi=0.4), 12, 90), None, out, OPTIONS) is None
+    room, out = newest(location("room_air", "room"), 20, 60), newest(OUT, 0, 80)
+    assert surface_risk(newest(location("cavity"), 12, 90), room, out, OPTIONS) is None
+    assert surface_risk(newest(location("cavity", f_rsi=0.4), 12, 90), room, None, OPTIONS) is None
+    assert surface_risk(newest(location("cavity", f_rsi=0.4), 12, 90), None, out, OPTIONS) is None
 
 
 def test_a_contact_sensor_goes_before_the_factor_and_the_factor_fills_its_gaps():
     touched = np.full(160, 9.0)
     touched[-30:] = np.nan
-    here = newest(place("cavity", f_rsi=0.4), 12, 90, touched)
+    here = newest(location("cavity", f_rsi=0.4), 12, 90, touched)
     found = surface_of_readings(here, newest(ROOM, 20, 60), newest(OUT, 0, 80), OPTIONS)
     assert found is not None
     assert found.source(0) is SurfaceSource.CONTACT
@@ -46,7 +46,7 @@ def test_a_contact_sensor_goes_before_the_factor_and_the_factor_fills_its_gaps()
     ("kind", "what"), [("cavity", "cold leaf"), ("subfloor_void", "cold underside"), ("surface", "surface")]
 )
 def test_the_cold_side_of_each_kind_of_place_has_its_name(kind, what):
-    found = surface_risk(newest(place(kind, f_rsi=0.3), 10, 85), newest(ROOM, 20, 60), newest(OUT, 0, 80), OPTIONS)
+    found = surface_risk(newest(location(kind, f_rsi=0.3), 10, 85), newest(ROOM, 20, 60), newest(OUT, 0, 80), OPTIONS)
     assert found is not None
     risk, finding = found
     assert risk.what == what
@@ -81,7 +81,7 @@ def test_a_mean_before_reaches_back_no_further_than_is_known():
 def test_one_probe_for_room_and_dew_point_is_surer_than_two():
     """Its temperature error moves the surface and the dew point the same way."""
     own = surface_of_readings(newest(ROOM, 20, 60), newest(ROOM, 20, 60), newest(OUT, 0, 80), OPTIONS)
-    other = newest(place("surface", f_rsi=0.7), 20, 60)
+    other = newest(location("surface", f_rsi=0.7), 20, 60)
     apart = surface_of_readings(other, newest(ROOM, 20, 60), newest(OUT, 0, 80), OPTIONS)
     assert own is not None
     assert apart is not None
@@ -104,7 +104,7 @@ def test_doubt_of_the_margin_agrees_with_a_draw_of_the_probes_errors():
 
 
 def test_readings_and_hours_of_steady_air_give_the_same_surface():
-    here = place("cavity", f_rsi=0.4)
+    here = location("cavity", f_rsi=0.4)
     by_reading = surface_of_readings(newest(here, 12, 90), newest(ROOM, 20, 60), newest(OUT, 1, 80), OPTIONS)
     by_hour = surface_of_hours(track(here, 12, 90, 30), track(ROOM, 20, 60, 30), track(OUT, 1, 80, 30), OPTIONS)
     assert by_reading is not None
@@ -118,9 +118,9 @@ def test_a_chart_shows_the_surface_that_the_finding_speaks_of():
     room, out = newest(ROOM, 20, 60), newest(OUT, outdoor, 80)
     found = surface_of_readings(room, room, out, OPTIONS)
     accuracy = Accuracy(temperature_c=USUAL.temperature_k * 3**0.5, relative_humidity_pct=3**0.5)
-    stays = [Placement(probe=f"p-{k}", location_id=k, from_time=START, accuracy=accuracy) for k in ("room", "out")]
+    placements = [Placement(probe=f"p-{k}", location_id=k, from_time=START, accuracy=accuracy) for k in ("room", "out")]
     job = job_of(ROOM, OUT)
-    shown = [derived_series(air.series, stay, job) for air, stay in zip((room, out), stays, strict=True)]
+    shown = [derived_series(air.series, placement, job) for air, placement in zip((room, out), placements, strict=True)]
     surface, u = surface_by_factor(shown[0], 0.7, *shown, OPTIONS.surface_memory_h, OPTIONS)
     assert found is not None
     assert surface == pytest.approx(found.temperature_c)
@@ -130,7 +130,7 @@ def test_a_chart_shows_the_surface_that_the_finding_speaks_of():
 def test_below_zero_it_is_the_frost_point_that_counts():
     """Air of -5 °C and 90 % over water, Magnus (WMO-No. 8): 380.0 Pa. psychrolib 2.5 puts its frost point at -5.651 °C;
     the dew point over water is -6.35."""
-    found = surface_risk(newest(place("surface"), -5, 90, -6.0, doubt=NO_DOUBT), None, None, OPTIONS)
+    found = surface_risk(newest(location("surface"), -5, 90, -6.0, uncertainty=NO_UNCERTAINTY), None, None, OPTIONS)
     assert found is not None
     risk, finding = found
     assert risk.dew_point.value == pytest.approx(-5.651, abs=0.005)
@@ -150,7 +150,7 @@ def test_levels_go_from_watch_to_warn_to_act():
 def test_a_finding_tells_since_when_it_condenses_and_for_how_long_in_the_day():
     surface = np.full(160, 12.0)
     surface[-9:] = 6.0
-    found = surface_risk(newest(place("surface"), 15, 60, surface), None, None, OPTIONS)
+    found = surface_risk(newest(location("surface"), 15, 60, surface), None, None, OPTIONS)
     assert found is not None
     risk, finding = found
     assert risk.since is not None
@@ -162,12 +162,12 @@ def test_a_finding_tells_since_when_it_condenses_and_for_how_long_in_the_day():
 
 
 def test_a_gap_counts_as_one_interval_of_condensing_only():
-    here = newest(place("surface"), 15, 60, 6.0, n=20)
+    here = newest(location("surface"), 15, 60, 6.0, n=20)
     far = here.series.time_s.copy()
     far[10:] += 12 * 3600.0
     moved = type(here)(here.location, type(here.series)(far, *(getattr(here.series, n) for n in (
         "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_s"))),
-        here.doubt, here.interval_s, here.humidity_over, here.probe)  # fmt: skip
+        here.uncertainty, here.interval_s, here.humidity_over, here.probe)  # fmt: skip
     found = surface_risk(moved, None, None, OPTIONS)
     assert found is not None
     assert found[0].hours_at_risk == pytest.approx((20 + 1) / 6)
@@ -178,7 +178,7 @@ def test_a_gap_counts_as_one_interval_of_condensing_only():
 def test_probability_falls_as_the_surface_warms(t, rh, surface, over):
     """And it is one half where the surface is at the dew point, whatever the air."""
     cold, warm = (
-        surface_risk(newest(place("surface"), t, rh, s, n=2, over=over), None, None, OPTIONS)
+        surface_risk(newest(location("surface"), t, rh, s, n=2, over=over), None, None, OPTIONS)
         for s in (surface, surface + 1.0)
     )
     assert cold is not None
@@ -187,7 +187,7 @@ def test_probability_falls_as_the_surface_warms(t, rh, surface, over):
     assert warm[0].margin.value == pytest.approx(cold[0].margin.value + 1.0)
     vapour = float(vapour_pressure(t, rh, over))
     at_dew = surface_risk(
-        newest(place("surface"), t, rh, float(dew_or_frost_point(vapour)), n=2, over=over), None, None, OPTIONS
+        newest(location("surface"), t, rh, float(dew_or_frost_point(vapour)), n=2, over=over), None, None, OPTIONS
     )
     assert at_dew is not None
     assert at_dew[0].probability == pytest.approx(0.5, abs=1e-3)

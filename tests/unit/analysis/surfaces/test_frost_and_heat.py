@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from damage_support import newest, place
+from damage_support import location, newest
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
-from monitord.alerts.lifecycle.rules import Verdict
+from monitord.alerts.lifecycle.rules import Truth
 from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
 from monitord.model.config.analysis_options import AnalysisOptions
 
@@ -15,7 +15,7 @@ OPTIONS = AnalysisOptions()
 
 
 def told(kind, t, rh=50.0, n=160):
-    findings, cautions = frost_and_heat(newest(place(kind), t, rh, n=n), OPTIONS)
+    findings, cautions = frost_and_heat(newest(location(kind), t, rh, n=n), OPTIONS)
     return {finding.kind: finding for finding in findings}, cautions
 
 
@@ -25,7 +25,7 @@ def verdict(finding):
     return rule.judge(finding.value, holds=False)
 
 
-@pytest.mark.parametrize(("t", "expected"), [(2.5, Verdict.TRUE), (3.5, Verdict.FALSE), (18.0, Verdict.FALSE)])
+@pytest.mark.parametrize(("t", "expected"), [(2.5, Truth.TRUE), (3.5, Truth.FALSE), (18.0, Truth.FALSE)])
 def test_a_room_close_to_freezing_is_told_of(t, expected):
     found, cautions = told("room_air", t)
     assert verdict(found["freezing"]) is expected
@@ -53,12 +53,12 @@ def test_heat_in_a_room_counts_at_once_and_sun_on_a_wall_does_not():
     t[-18:] = 48.0
     room, room_cautions = told("room_air", t)
     cavity, cavity_cautions = told("cavity", t)
-    assert verdict(room["overheating"]) is Verdict.TRUE
+    assert verdict(room["overheating"]) is Truth.TRUE
     assert any("warp" in caution for caution in room_cautions)
-    assert verdict(cavity["overheating"]) is Verdict.FALSE
+    assert verdict(cavity["overheating"]) is Truth.FALSE
     assert cavity_cautions == ()
     baked, _ = told("cavity", 45.0)
-    assert verdict(baked["overheating"]) is Verdict.TRUE
+    assert verdict(baked["overheating"]) is Truth.TRUE
 
 
 def test_warm_air_that_is_too_dry_for_timber_is_cautioned_about():
@@ -66,7 +66,7 @@ def test_warm_air_that_is_too_dry_for_timber_is_cautioned_about():
     found, cautions = told("room_air", 34.0, 15.0)
     assert any("dries too fast" in caution for caution in cautions)
     assert "common practice" in cautions[0]
-    assert verdict(found["overheating"]) is Verdict.FALSE
+    assert verdict(found["overheating"]) is Truth.FALSE
     assert told("room_air", 20.0, 15.0)[1] == ()
     assert told("room_air", 34.0, 45.0)[1] == ()
 
@@ -83,6 +83,6 @@ def test_findings_say_what_to_look_at_with_the_caution_that_belongs_there():
 def test_a_missing_temperature_tells_nothing():
     t = np.full(160, 20.0)
     t[-60:] = np.nan
-    findings, cautions = frost_and_heat(newest(place("room_air"), t, 50.0), OPTIONS)
+    findings, cautions = frost_and_heat(newest(location("room_air"), t, 50.0), OPTIONS)
     assert findings == []
     assert cautions == ()

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from damage_support import NO_DOUBT, START_S, USUAL, place, track
+from damage_support import NO_UNCERTAINTY, START_S, USUAL, location, track
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -29,8 +29,8 @@ def risk_of(here, room=None, outdoor=None, options=OPTIONS):
     return mould_risk(here, surface_of_hours(here, room, outdoor, options), here.end_s, ZONE, options)
 
 
-def steady(t, rh, days, location=None, doubt=USUAL, **more):
-    found = risk_of(track(location or place(), t, rh, DAY * days, doubt=doubt), **more)
+def steady(t, rh, days, at=None, uncertainty=USUAL, **more):
+    found = risk_of(track(at or location(), t, rh, DAY * days, uncertainty=uncertainty), **more)
     assert found is not None
     return found
 
@@ -45,7 +45,7 @@ def test_a_dry_place_has_no_index_and_no_caution():
 
 
 def test_nothing_known_is_not_a_dry_place():
-    here = track(place(), np.nan, np.nan, 200)
+    here = track(location(), np.nan, np.nan, 200)
     assert risk_of(here) is None
 
 
@@ -53,7 +53,7 @@ def test_a_gap_is_held_and_counted_not_dried():
     """Twenty days of growth, then ten of silence: the index stays as it was and the silence is told."""
     humidity = np.r_[np.full(20 * DAY, 95.0), np.full(10 * DAY, np.nan)]
     silent, dry = humidity, np.where(np.isnan(humidity), 50.0, humidity)
-    held, dried = (risk_of(track(place(), 20.0, x, len(x))) for x in (silent, dry))
+    held, dried = (risk_of(track(location(), 20.0, x, len(x))) for x in (silent, dry))
     before = steady(20, 95, 20)
     assert held is not None
     assert dried is not None
@@ -62,14 +62,14 @@ def test_a_gap_is_held_and_counted_not_dried():
     assert held.unknown_share == pytest.approx(1 / 3)
     assert held.heading is None  # unknown holds an alert's state
     assert "not known" in held.words
-    assert mould_finding(track(place(), 20.0, silent, len(silent)), held, 6 * HOUR_S).value is None
+    assert mould_finding(track(location(), 20.0, silent, len(silent)), held, 6 * HOUR_S).value is None
 
 
 def test_an_unknown_surface_is_not_taken_for_the_air():
     """The outdoor air is silent half of the time: those hours are unknown, not those of the warmer air."""
     outdoor_c = np.where(np.arange(60 * DAY) % 48 < 24, 0.0, np.nan)
-    here = track(place("room_air", f_rsi=0.5), 20.0, 60.0, 60 * DAY)
-    outdoor = track(place("outdoor_air", "out"), outdoor_c, 80.0, 60 * DAY)
+    here = track(location("room_air", f_rsi=0.5), 20.0, 60.0, 60 * DAY)
+    outdoor = track(location("outdoor_air", "out"), outdoor_c, 80.0, 60 * DAY)
     found = risk_of(here, here, outdoor)
     assert found is not None
     assert found.unknown_share == pytest.approx(0.5, abs=0.01)
@@ -78,7 +78,7 @@ def test_an_unknown_surface_is_not_taken_for_the_air():
 
 
 def test_without_outdoor_air_the_air_itself_is_what_is_known():
-    found = steady(20, 85, 30, place("room_air", f_rsi=0.5))
+    found = steady(20, 85, 30, location("room_air", f_rsi=0.5))
     assert found.surface == "the air there"
     assert found.index > 0.4
 
@@ -88,17 +88,17 @@ def test_the_index_of_a_changing_course_is_that_of_a_plain_loop():
     rng = np.random.default_rng(3)
     t = 12 + 6 * np.sin(np.arange(80 * DAY) / 40) + rng.normal(0, 1, 80 * DAY)
     rh = np.clip(84 + 10 * np.sin(np.arange(80 * DAY) / 90) + rng.normal(0, 3, 80 * DAY), 20, 100)
-    found = risk_of(track(place(), t, rh, doubt=NO_DOUBT))
+    found = risk_of(track(location(), t, rh, uncertainty=NO_UNCERTAINTY))
     assert found is not None
     assert found.index == pytest.approx(float(mould_index(t, rh)[-1]), abs=1e-9)
     assert found.index > 0.1
 
 
 def test_low_and_high_are_what_one_standard_uncertainty_makes_of_it():
-    found = steady(20, 88, 40, doubt=USUAL)
+    found = steady(20, 88, 40, uncertainty=USUAL)
     one = USUAL.relative_humidity_pct
-    assert found.low == pytest.approx(steady(20, 88 - one, 40, doubt=NO_DOUBT).index)
-    assert found.high == pytest.approx(steady(20, 88 + one, 40, doubt=NO_DOUBT).index)
+    assert found.low == pytest.approx(steady(20, 88 - one, 40, uncertainty=NO_UNCERTAINTY).index)
+    assert found.high == pytest.approx(steady(20, 88 + one, 40, uncertainty=NO_UNCERTAINTY).index)
     assert found.low < found.index < found.high
 
 
@@ -118,7 +118,7 @@ def test_heading_for_1_within_days_counts_as_1():
 
 def test_growth_that_has_stopped_is_not_heading_anywhere():
     humidity = np.r_[np.full(5 * DAY, 97.0), np.full(4 * DAY, 60.0)]
-    found = risk_of(track(place(), 20.0, humidity, len(humidity)))
+    found = risk_of(track(location(), 20.0, humidity, len(humidity)))
     assert found is not None
     assert found.index > 0.3
     assert found.heading == found.index
@@ -142,10 +142,10 @@ def test_alerts_come_heading_for_1_at_1_and_at_3(days, level, severity):
 @pytest.mark.parametrize(("t", "rh", "caution"), [(12, 81, True), (12, 79, False), (4, 90, False), (6, 81, True)])
 def test_the_early_caution_is_80_percent_over_seven_days_above_5_degrees(t, rh, caution):
     """The limit of EN ISO 13788 over a shorter time; our choice. It is a caution, not an alert."""
-    found = steady(t, rh, 8, doubt=NO_DOUBT)
+    found = steady(t, rh, 8, uncertainty=NO_UNCERTAINTY)
     assert found.early_caution is caution
     assert found.level == ("watch" if caution else "none")
-    assert steady(t, rh, 6, doubt=NO_DOUBT).early_caution is None
+    assert steady(t, rh, 6, uncertainty=NO_UNCERTAINTY).early_caution is None
     assert found.heading is not None
     assert found.heading < 1.0
 
@@ -157,7 +157,7 @@ def test_a_calendar_month_in_the_jobs_zone_is_held_to_80_percent(rh):
     hour = START_S + HOUR_S * np.arange(60 * DAY)
     local = np.array([datetime.fromtimestamp(h, UTC).astimezone(ZONE).month for h in hour])
     humidity[local == 2] = rh
-    found = risk_of(track(place(), 12.0, humidity, 60 * DAY))
+    found = risk_of(track(location(), 12.0, humidity, 60 * DAY))
     assert found is not None
     assert found.month_mean_rh == pytest.approx(rh)
     assert found.month_exceeded is (rh > 80.0)
@@ -172,19 +172,19 @@ def test_the_30_day_criterion_counts_between_5_and_40_degrees():
 
 
 def test_the_most_careful_material_is_taken_where_none_is_stated():
-    assert material_of(place()).sensitivity is SENSITIVITIES["very_sensitive"]
-    assert material_of(place()).decline == 1.0
-    stated = material_of(place(mould_sensitivity="medium_resistant"))
+    assert material_of(location()).sensitivity is SENSITIVITIES["very_sensitive"]
+    assert material_of(location()).decline == 1.0
+    stated = material_of(location(mould_sensitivity="medium_resistant"))
     assert stated.sensitivity is SENSITIVITIES["medium_resistant"]
     assert stated.decline < 1.0
-    concrete, pine = (steady(20, 95, 30, place(mould_sensitivity=m)) for m in ("medium_resistant", None))
+    concrete, pine = (steady(20, 95, 30, location(mould_sensitivity=m)) for m in ("medium_resistant", None))
     assert concrete.index < 0.2 < 2.0 < pine.index
     assert "concrete" in concrete.words
     assert "untreated pine" in pine.words
 
 
 def test_a_finding_carries_why_and_look_first_with_the_cautions():
-    here = track(place(name="corner"), 20.0, 97.0, 12 * DAY)
+    here = track(location(name="corner"), 20.0, 97.0, 12 * DAY)
     found = risk_of(here)
     assert found is not None
     finding = mould_finding(here, found, 6 * HOUR_S)
@@ -203,7 +203,7 @@ def test_a_more_humid_course_never_has_a_lower_index(seed, more):
     rng = np.random.default_rng(seed)
     n = int(rng.integers(30, 40 * DAY))
     t, rh = rng.uniform(-5, 35) + rng.normal(0, 3, n), np.clip(rng.uniform(70, 99) + rng.normal(0, 8, n), 1, 100)
-    drier, wetter = (risk_of(track(place(), t, np.minimum(x, 100.0))) for x in (rh, rh + more))
+    drier, wetter = (risk_of(track(location(), t, np.minimum(x, 100.0))) for x in (rh, rh + more))
     assert drier is not None
     assert wetter is not None
     assert wetter.index >= drier.index - 1e-12

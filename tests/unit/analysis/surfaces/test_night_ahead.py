@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from damage_support import place, track
+from damage_support import location, track
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -114,7 +114,7 @@ def at_surface(margin, dew_c=8.0, **more):
     """A surface touched by a sensor, in air of one dew point, with a given margin to it in each hour."""
     t = np.full(len(margin), 20.0)
     rh = 100 * saturation_vapour_pressure(dew_c) / saturation_vapour_pressure(20.0)
-    return track(place("surface", name="pane", **more), t, rh, surface=dew_c + margin)
+    return track(location("surface", name="pane", **more), t, rh, surface=dew_c + margin)
 
 
 def ahead_of(margin, zone=HELSINKI, forecast=None, options=OPTIONS):
@@ -171,8 +171,8 @@ def test_the_finding_is_unknown_where_there_is_no_forecast():
 
 def weather(outdoor_c, n=24 * 15):
     """A room with a pane of factor 0.5, outdoors steady at `outdoor_c` and 45 %."""
-    room = track(place("room_air", "room", f_rsi=0.5), 20.0, 45.0, n)
-    return room, track(place("outdoor_air", "out"), outdoor_c, 45.0, n)
+    room = track(location("room_air", "room", f_rsi=0.5), 20.0, 45.0, n)
+    return room, track(location("outdoor_air", "out"), outdoor_c, 45.0, n)
 
 
 def with_forecast(outdoor_c, to_come_c, options=OPTIONS):

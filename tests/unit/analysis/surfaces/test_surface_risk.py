@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import norm
 
 from monitord.analysis.air.comparison import Present
-from monitord.analysis.series.calibration import Doubt
+from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.surfaces.surface_risk import risk_level, surface_risk
 from monitord.model.assessments import Finding, SurfaceRisk, SurfaceSource
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -33,9 +33,9 @@ def air(
     time_s = START_S + STEP_S * np.arange(n)
     spread = (np.broadcast_to(value, n).astype(float) for value in (t, rh, surface))
     temperature, humidity, touched = spread
-    place = Location(id=kind.value, kind=kind, f_rsi=f_rsi)
+    location = Location(id=kind.value, kind=kind, f_rsi=f_rsi)
     series = Series(time_s, temperature, humidity, touched, np.full(n, np.nan), time_s)
-    return Present(place, series, Doubt(0.15, 1.0), STEP_S, HumidityOver.WATER, kind.value)
+    return Present(location, series, Uncertainty(0.15, 1.0), STEP_S, HumidityOver.WATER, kind.value)
 
 
 def judge(here: Present, room: Present | None = None, outdoor: Present | None = None) -> tuple[SurfaceRisk, Finding]:

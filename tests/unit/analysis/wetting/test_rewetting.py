@@ -20,8 +20,8 @@ from analysis_series import (
     blanked,
     daily,
     hours,
+    location,
     noise,
-    place,
     track,
     track_at,
     until,
@@ -29,7 +29,7 @@ from analysis_series import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.series.hourly_series import Around, Track
+from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.analysis.wetting.rewetting import rises, wetting
 from monitord.model.assessments import Finding
@@ -44,31 +44,31 @@ N = len(H)
 LEAK_H = 14 * 24 + 7
 
 
-def room(t: Array | float = 19.0, vp: Array | float = 1000.0) -> Track:
-    return track_at(place(ROOM), t, vp + noise(N, 8.0, 3), DAYS)
+def room(t: Array | float = 19.0, vp: Array | float = 1000.0) -> HourlySeries:
+    return track_at(location(ROOM), t, vp + noise(N, 8.0, 3), DAYS)
 
 
-def outdoor(t: Array | float = 5.0, vp: Array | float = 640.0) -> Track:
-    return track_at(place(OUTDOOR), t, vp + noise(N, 8.0, 4), DAYS)
+def outdoor(t: Array | float = 5.0, vp: Array | float = 640.0) -> HourlySeries:
+    return track_at(location(OUTDOOR), t, vp + noise(N, 8.0, 4), DAYS)
 
 
-def airs(inside: Track | None = None, outside: Track | None = None) -> Around:
+def airs(inside: HourlySeries | None = None, outside: HourlySeries | None = None) -> Around:
     inside = inside or room()
     return Around(inside, inside, outside or outdoor())
 
 
-def cavity(rh: Array | float, t: Array | float = 15.0) -> Track:
-    return track(place(CAVITY), t + noise(N, 0.05, 5), rh + noise(N, 0.25, 6), DAYS)
+def cavity(rh: Array | float, t: Array | float = 15.0) -> HourlySeries:
+    return track(location(CAVITY), t + noise(N, 0.05, 5), rh + noise(N, 0.25, 6), DAYS)
 
 
-def judged(here: Track, around: Around, hour: int, settled_s: float = -np.inf) -> Finding:
+def judged(here: HourlySeries, around: Around, hour: int, settled_s: float = -np.inf) -> Finding:
     found = wetting(until(here, hour), around_until(around, hour), START_S + hour * HOUR_S, OPTIONS, settled_s)
     assert found is not None
     return found
 
 
 def first_told(
-    here: Track, around: Around, first: int, last: int, settled_s: float = -np.inf, every: int = 2
+    here: HourlySeries, around: Around, first: int, last: int, settled_s: float = -np.inf, every: int = 2
 ) -> int | None:
     """First hour at which it is said to be getting wet again, looking every two hours as the daemon does."""
     looks = (h for h in range(first, last + 1, every) if judged(here, around, h, settled_s).value == 1.0)
@@ -134,7 +134,7 @@ def test_humid_weather_that_wets_a_ventilated_void_is_no_leak() -> None:
     wandering = 640.0 + 60.0 * np.sin(H / 30.0)
     weather = wandering + 420.0 / (1.0 + np.exp(-(H - LEAK_H - 20) / 6.0))
     outside = outdoor(8.0 + 2.0 * daily(H), weather)
-    void = track_at(place(VOID), 9.0, follows(weather + 60.0, 14.0, 700.0) + noise(N, 6.0, 7), DAYS)
+    void = track_at(location(VOID), 9.0, follows(weather + 60.0, 14.0, 700.0) + noise(N, 6.0, 7), DAYS)
     rose = void.relative_humidity_pct[LEAK_H + 72] - void.relative_humidity_pct[LEAK_H - 4]
     assert rose > 15.0  # it does get wetter, by much
     assert first_told(void, airs(outside=outside), 8 * 24, N, every=4) is None
@@ -143,7 +143,7 @@ def test_humid_weather_that_wets_a_ventilated_void_is_no_leak() -> None:
 def test_the_same_rise_of_a_void_in_steady_weather_is_told() -> None:
     steady = 640.0 + 60.0 * np.sin(H / 30.0)
     rise = 420.0 * (1.0 - np.exp(-np.clip(H - LEAK_H, 0, None) / 14.0))
-    void = track_at(place(VOID), 9.0, follows(steady + 60.0, 14.0, 700.0) + rise + noise(N, 6.0, 7), DAYS)
+    void = track_at(location(VOID), 9.0, follows(steady + 60.0, 14.0, 700.0) + rise + noise(N, 6.0, 7), DAYS)
     told = first_told(void, airs(outside=outdoor(8.0, steady)), LEAK_H, LEAK_H + 48)
     assert told is not None
 
@@ -151,7 +151,7 @@ def test_the_same_rise_of_a_void_in_steady_weather_is_told() -> None:
 @pytest.mark.parametrize("kind", [CAVITY, VOID])
 def test_a_cold_snap_that_raises_humidity_at_the_same_vapour_is_no_leak(kind: LocationKind) -> None:
     t = 15.0 - 7.0 / (1.0 + np.exp(-(H - LEAK_H) / 5.0))
-    here = track_at(place(kind), t, 900.0 + noise(N, 5.0, 8), DAYS)
+    here = track_at(location(kind), t, 900.0 + noise(N, 5.0, 8), DAYS)
     assert here.relative_humidity_pct[-1] - here.relative_humidity_pct[LEAK_H - 48] > 20.0
     around = airs(outside=outdoor(t - 8.0, 300.0))
     assert first_told(here, around, 8 * 24, N, every=4) is None
@@ -167,7 +167,7 @@ def test_warming_that_drives_vapour_out_of_the_construction_is_no_leak() -> None
 
 def test_a_room_that_got_wetter_explains_a_cavity_that_follows_it() -> None:
     inside = 1000.0 + 80.0 * np.sin(H / 40.0) + 450.0 / (1.0 + np.exp(-(H - LEAK_H) / 4.0))
-    here = track_at(place(CAVITY), 18.0, follows(inside, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
+    here = track_at(location(CAVITY), 18.0, follows(inside, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
     assert here.relative_humidity_pct[-1] - here.relative_humidity_pct[LEAK_H - 24] > 12.0
     assert first_told(here, airs(inside=room(vp=inside)), 8 * 24, N, every=4) is None
 
@@ -175,15 +175,15 @@ def test_a_room_that_got_wetter_explains_a_cavity_that_follows_it() -> None:
 def test_the_same_rise_in_an_unchanged_room_is_told() -> None:
     inside = 1000.0 + 80.0 * np.sin(H / 40.0)
     rise = 450.0 / (1.0 + np.exp(-(H - LEAK_H) / 4.0))
-    here = track_at(place(CAVITY), 18.0, follows(inside + rise, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
+    here = track_at(location(CAVITY), 18.0, follows(inside + rise, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
     assert first_told(here, airs(inside=room(vp=inside)), LEAK_H, LEAK_H + 30) is not None
 
 
 # -- sleeves -------------------------------------------------------------------------------------------------------
 
 
-def sleeve(rh: Array, t: Array | float = 18.0) -> Track:
-    return track(place(SLEEVE), t + noise(N, 0.03, 10), rh + noise(N, 0.06, 11), DAYS)
+def sleeve(rh: Array, t: Array | float = 18.0) -> HourlySeries:
+    return track(location(SLEEVE), t + noise(N, 0.03, 10), rh + noise(N, 0.06, 11), DAYS)
 
 
 SEALED_H = 48.0
@@ -240,5 +240,5 @@ def test_a_rise_is_taken_against_the_same_hours_of_days_before() -> None:
 @settings(max_examples=15, deadline=None)
 @given(st.integers(0, 10_000), st.floats(0.1, 0.8), st.floats(-15.0, 0.0))
 def test_a_place_that_only_dries_is_never_called_getting_wet(seed: int, sd: float, trend: float) -> None:
-    here = track(place(CAVITY), 15.0, 75.0 + trend * H / N + noise(N, sd, seed), DAYS)
+    here = track(location(CAVITY), 15.0, 75.0 + trend * H / N + noise(N, sd, seed), DAYS)
     assert all(judged(here, airs(), hour).value == 0.0 for hour in (7 * 24, 12 * 24, N))

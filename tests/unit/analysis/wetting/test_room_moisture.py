@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from analysis_series import OUTDOOR, ROOM, START_S, blanked, daily, hours, noise, place, track_at, until
+from analysis_series import OUTDOOR, ROOM, START_S, blanked, daily, hours, location, noise, track_at, until
 
-from monitord.analysis.series.hourly_series import Track
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.wetting.room_moisture import drive_lost
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -20,22 +20,24 @@ N = len(H)
 STOPS_H = 12 * 24 + 5
 
 
-def room(t: Array | float, vp: Array | float) -> Track:
-    return track_at(place(ROOM), t, np.broadcast_to(vp, N) + noise(N, 10.0, 1), DAYS)
+def room(t: Array | float, vp: Array | float) -> HourlySeries:
+    return track_at(location(ROOM), t, np.broadcast_to(vp, N) + noise(N, 10.0, 1), DAYS)
 
 
-def outdoor(vp: Array | float, t: Array | float = 5.0) -> Track:
-    return track_at(place(OUTDOOR), t, np.broadcast_to(vp, N) + noise(N, 8.0, 2), DAYS)
+def outdoor(vp: Array | float, t: Array | float = 5.0) -> HourlySeries:
+    return track_at(location(OUTDOOR), t, np.broadcast_to(vp, N) + noise(N, 8.0, 2), DAYS)
 
 
-def judged(inside: Track, outside: Track | None, hour: int) -> Finding:
+def judged(inside: HourlySeries, outside: HourlySeries | None, hour: int) -> Finding:
     outside = None if outside is None else until(outside, hour)
     found = drive_lost(until(inside, hour), outside, START_S + hour * HOUR_S, OPTIONS)
     assert found is not None
     return found
 
 
-def told(inside: Track, outside: Track | None, first: int = 4 * 24, last: int = N, every: int = 2) -> int | None:
+def told(
+    inside: HourlySeries, outside: HourlySeries | None, first: int = 4 * 24, last: int = N, every: int = 2
+) -> int | None:
     return next((h for h in range(first, last + 1, every) if judged(inside, outside, h).value == 1.0), None)
 
 

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitord.analysis.wetting.slow_rise import turned
+from monitord.analysis.wetting.slow_rise import find_slow_rise
 from monitord.model.series import Array
 
 DAYS = 60
 H = np.arange(24 * DAYS)
 DAY = H / 24.0
 DRY_AIR = np.full(len(H), 45.0)
-LEAST = 1.0
+MINIMUM = 1.0
 
 
 def drying(tau_d: float = 90.0, depth_share: float = 0.4, start_d: float = 10.0) -> Array:
@@ -40,7 +40,7 @@ def fed(from_day: float, per_day: float) -> Array:
 
 def first_seen(humidity: Array, temperature: Array, air: Array) -> float | None:
     for n in range(24, len(H) + 1, 12):
-        if turned(humidity[:n], temperature[:n], air[:n], LEAST) is not None:
+        if find_slow_rise(humidity[:n], temperature[:n], air[:n], MINIMUM) is not None:
             return n / 24.0
     return None
 
@@ -55,7 +55,7 @@ def test_concrete_that_dries_by_its_own_law_never_turns(
     tau_d: float, depth_share: float, start_d: float, seed: int
 ) -> None:
     humidity = drying(tau_d, depth_share, start_d) + noise(seed)
-    assert turned(humidity, warmth(), DRY_AIR, LEAST) is None
+    assert find_slow_rise(humidity, warmth(), DRY_AIR, MINIMUM) is None
 
 
 @pytest.mark.parametrize("per_day", [0.45, 0.6, 0.9])
@@ -69,12 +69,12 @@ def test_water_from_below_is_seen_within_two_weeks_of_the_turn(per_day: float) -
 
 def test_what_is_told_is_where_it_stood_and_where_it_would_have_come_to() -> None:
     humidity = drying() + fed(30.0, 0.6)
-    turn = turned(humidity[: 45 * 24], warmth()[: 45 * 24], DRY_AIR[: 45 * 24], LEAST)
-    assert turn is not None
-    day = 45 - turn.days_ago
+    slow_rise = find_slow_rise(humidity[: 45 * 24], warmth()[: 45 * 24], DRY_AIR[: 45 * 24], MINIMUM)
+    assert slow_rise is not None
+    day = 45 - slow_rise.days_ago
     at = slice((day - 1) * 24, day * 24)
-    assert turn.level == pytest.approx(humidity[at].mean(), abs=0.05)
-    assert turn.course == pytest.approx(drying()[at].mean(), abs=1.0)
+    assert slow_rise.level == pytest.approx(humidity[at].mean(), abs=0.05)
+    assert slow_rise.course == pytest.approx(drying()[at].mean(), abs=1.0)
 
 
 def test_air_that_became_wetter_explains_a_turn() -> None:
@@ -95,14 +95,14 @@ def test_a_turn_while_the_temperature_wanders_far_is_not_told() -> None:
 def test_it_is_over_once_the_concrete_has_fallen_back() -> None:
     humidity = drying() + fed(25.0, 0.6) - fed(40.0, 1.6) + noise(4)
     n = 40 * 24
-    assert turned(humidity[:n], warmth()[:n], DRY_AIR[:n], LEAST) is not None
-    assert turned(humidity, warmth(), DRY_AIR, LEAST) is None
+    assert find_slow_rise(humidity[:n], warmth()[:n], DRY_AIR[:n], MINIMUM) is not None
+    assert find_slow_rise(humidity, warmth(), DRY_AIR, MINIMUM) is None
 
 
 def test_nothing_is_told_by_less_than_a_course_or_while_nothing_is_heard() -> None:
     humidity = drying() + fed(5.0, 0.9) + noise(5)
     n = 24 * 24
-    assert turned(humidity[:n], warmth()[:n], DRY_AIR[:n], LEAST) is None
+    assert find_slow_rise(humidity[:n], warmth()[:n], DRY_AIR[:n], MINIMUM) is None
     silent = drying() + fed(30.0, 0.6)
     silent[-72:] = np.nan
-    assert turned(silent, warmth(), DRY_AIR, LEAST) is None
+    assert find_slow_rise(silent, warmth(), DRY_AIR, MINIMUM) is None

@@ -10,14 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.wood.timber import FIBRE_SATURATION_PCT, TimberTrack, timber_track
+from monitord.analysis.wood.timber import FIBRE_SATURATION_PCT, TimberEstimate, estimate_timber
 from monitord.model.series import Array
 
 LAG_D = 14.0
 
 
-def at(rh: Array, t: float = 21.1, lag_d: float = LAG_D) -> TimberTrack:
-    found = timber_track(np.full(len(rh), t), rh, lag_d)
+def at(rh: Array, t: float = 21.1, lag_d: float = LAG_D) -> TimberEstimate:
+    found = estimate_timber(np.full(len(rh), t), rh, lag_d)
     assert found is not None
     return found
 
@@ -72,7 +72,7 @@ def test_hours_that_were_not_heard_leave_the_air_as_it_was() -> None:
 def test_with_less_than_half_a_day_nothing_is_estimated(known: int) -> None:
     rh = np.full(60, np.nan)
     rh[10 : 10 + known] = 70.0
-    assert timber_track(np.full(60, 20.0), rh, LAG_D) is None
+    assert estimate_timber(np.full(60, 20.0), rh, LAG_D) is None
 
 
 @settings(max_examples=40, deadline=None)
@@ -81,8 +81,11 @@ def test_the_estimate_stays_in_its_range_and_frost_or_saturation_breaks_nothing(
     daily_rh: list[float], t: float, lag_d: float
 ) -> None:
     found = at(np.repeat(daily_rh, 24), t, lag_d)
-    least, most = np.minimum.accumulate(found.equilibrium), max(FIBRE_SATURATION_PCT, float(found.equilibrium.max()))
+    minimum, maximum = (
+        np.minimum.accumulate(found.equilibrium),
+        max(FIBRE_SATURATION_PCT, float(found.equilibrium.max())),
+    )
     assert np.isfinite(found.middle).all()
-    assert (found.low >= least.min() - 1e-9).all()
-    assert (found.high <= most + 1e-9).all()
+    assert (found.low >= minimum.min() - 1e-9).all()
+    assert (found.high <= maximum + 1e-9).all()
     assert (np.diff(found.high - found.low) <= 1e-9).all()

@@ -8,12 +8,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from damage_support import START_S, place, track
+from damage_support import START_S, location, track
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.series.hourly_series import TimberSpot
-from monitord.analysis.wood.timber import lagged_known, timber_spots, timber_track
-from monitord.analysis.wood.wood_moisture import wood_course, wood_finding, wood_moisture
+from monitord.analysis.wood.timber import estimate_timber, lagged_known, timber_spots
+from monitord.analysis.wood.wood_moisture import wood_finding, wood_moisture, wood_moisture_series
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S
@@ -28,7 +28,7 @@ def measured(here, *spots):
 
 
 def moisture(t, rh, n, spots=(), options=OPTIONS):
-    here = measured(track(place("subfloor_void", name="void"), t, rh, n), *spots)
+    here = measured(track(location("subfloor_void", name="void"), t, rh, n), *spots)
     found = wood_moisture(here, here.end_s, options)
     assert found is not None
     return here, found
@@ -46,8 +46,8 @@ def test_the_lag_is_the_one_of_physics_and_holds_in_gaps():
 
 def test_it_agrees_with_the_estimate_that_goals_rest_on():
     t, rh = np.full(40 * DAY, 12.0), 80 + 8 * np.sin(np.arange(40 * DAY) / 50)
-    course = wood_course(track(place(), t, rh), OPTIONS)
-    goals = timber_track(t, rh, OPTIONS.timber_lag_days)
+    course = wood_moisture_series(track(location(), t, rh), OPTIONS)
+    goals = estimate_timber(t, rh, OPTIONS.timber_lag_days)
     assert course is not None
     assert goals is not None
     assert course.value == pytest.approx(goals.low, abs=1e-9)
@@ -55,7 +55,7 @@ def test_it_agrees_with_the_estimate_that_goals_rest_on():
 
 
 def test_less_than_a_day_says_nothing():
-    here = track(place(), 10.0, 80.0, 20)
+    here = track(location(), 10.0, 80.0, 20)
     assert wood_moisture(here, here.end_s, OPTIONS) is None
 
 
@@ -72,8 +72,8 @@ def test_what_it_would_be_if_it_was_soaked_is_said_beside_it():
 def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
     """The mean weighed by both variances, and its variance: JCGM 100:2008 by way of least squares; 1/u² adds up."""
     spot = TimberSpot(START_S + 10 * DAY * HOUR_S, 24.0, 1.0)
-    here = track(place(), 12.0, 60.0, 11 * DAY)
-    plain, told = wood_course(here, OPTIONS), wood_course(measured(here, spot), OPTIONS)
+    here = track(location(), 12.0, 60.0, 11 * DAY)
+    plain, told = wood_moisture_series(here, OPTIONS), wood_moisture_series(measured(here, spot), OPTIONS)
     assert plain is not None
     assert told is not None
     at = 10 * DAY
@@ -93,8 +93,8 @@ def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
 
 def test_a_sure_spot_reading_all_but_replaces_the_estimate():
     spot = TimberSpot(START_S + 100 * HOUR_S, 26.0, 0.01)
-    here = track(place(), 12.0, 60.0, 200)
-    course = wood_course(measured(here, spot), OPTIONS)
+    here = track(location(), 12.0, 60.0, 200)
+    course = wood_moisture_series(measured(here, spot), OPTIONS)
     assert course is not None
     assert course.value[100] == pytest.approx(26.0, abs=0.1)
 
@@ -102,9 +102,9 @@ def test_a_sure_spot_reading_all_but_replaces_the_estimate():
 def test_goals_and_cautions_rest_on_the_same_timber_once_it_was_measured():
     t, rh = np.full(20 * DAY, 12.0), 80 + 8 * np.sin(np.arange(20 * DAY) / 50)
     spot = TimberSpot(START_S + 6 * DAY * HOUR_S, 22.0, 1.5)
-    here = measured(track(place(), t, rh), spot)
-    course = wood_course(here, OPTIONS)
-    goals = timber_track(t, rh, OPTIONS.timber_lag_days, here.hour_s, here.spots, OPTIONS.timber_species_u_pct)
+    here = measured(track(location(), t, rh), spot)
+    course = wood_moisture_series(here, OPTIONS)
+    goals = estimate_timber(t, rh, OPTIONS.timber_lag_days, here.hour_s, here.spots, OPTIONS.timber_species_u_pct)
     assert course is not None
     assert goals is not None
     assert course.value[6 * DAY :] == pytest.approx(goals.middle[6 * DAY :], abs=1e-9)
@@ -112,10 +112,10 @@ def test_goals_and_cautions_rest_on_the_same_timber_once_it_was_measured():
 
 def test_timber_measured_when_the_probes_were_set_out_is_the_start():
     """Up to a week before the first hour; one from long before tells nothing of the start."""
-    here = track(place(), 12.0, 60.0, 10 * DAY)
-    plain = wood_course(here, OPTIONS)
-    early = wood_course(measured(here, TimberSpot(START_S - 2 * HOUR_S, 19.0, 1.0)), OPTIONS)
-    old = wood_course(measured(here, TimberSpot(START_S - 9 * DAY * HOUR_S, 19.0, 1.0)), OPTIONS)
+    here = track(location(), 12.0, 60.0, 10 * DAY)
+    plain = wood_moisture_series(here, OPTIONS)
+    early = wood_moisture_series(measured(here, TimberSpot(START_S - 2 * HOUR_S, 19.0, 1.0)), OPTIONS)
+    old = wood_moisture_series(measured(here, TimberSpot(START_S - 9 * DAY * HOUR_S, 19.0, 1.0)), OPTIONS)
     assert plain is not None
     assert early is not None
     assert old is not None
@@ -125,21 +125,21 @@ def test_timber_measured_when_the_probes_were_set_out_is_the_start():
 
 
 def test_a_spot_reading_counts_from_its_own_time_on_and_not_before_it_is_made():
-    here = track(place(), 12.0, 60.0, 10 * DAY)
-    plain = wood_course(here, OPTIONS)
-    told = wood_course(measured(here, TimberSpot(here.end_s + 60.0, 27.0, 1.0)), OPTIONS)
+    here = track(location(), 12.0, 60.0, 10 * DAY)
+    plain = wood_moisture_series(here, OPTIONS)
+    told = wood_moisture_series(measured(here, TimberSpot(here.end_s + 60.0, 27.0, 1.0)), OPTIONS)
     assert plain is not None
     assert told is not None
     assert told.value == pytest.approx(plain.value)
 
 
 def test_readings_of_one_hour_count_as_one_because_the_meters_error_is_theirs_alike():
-    here = track(place(), 12.0, 60.0, 10 * DAY)
+    here = track(location(), 12.0, 60.0, 10 * DAY)
     at = START_S + 5 * DAY * HOUR_S
     three = [TimberSpot(at + 60.0 * k, mc, 2.0) for k, mc in enumerate((18.0, 20.0, 22.0))]
     several, one = (
-        wood_course(measured(here, *three), OPTIONS),
-        wood_course(measured(here, TimberSpot(at + 120.0, 20.0, 2.0)), OPTIONS),
+        wood_moisture_series(measured(here, *three), OPTIONS),
+        wood_moisture_series(measured(here, TimberSpot(at + 120.0, 20.0, 2.0)), OPTIONS),
     )
     assert several is not None
     assert one is not None
@@ -168,7 +168,7 @@ def test_a_spot_reading_is_as_sure_as_what_is_stated_of_it(more, u):
 
 def test_days_in_the_words_are_the_jobs_own():
     spot = TimberSpot(START_S + 5 * DAY * HOUR_S + 23 * HOUR_S, 24.0, 1.0)  # 11 January, 23:00 UTC
-    here = measured(track(place(), 12.0, 60.0, 10 * DAY), spot)
+    here = measured(track(location(), 12.0, 60.0, 10 * DAY), spot)
     found = wood_moisture(here, here.end_s, OPTIONS, ZoneInfo("Europe/Helsinki"))
     assert found is not None
     assert "2025-01-12" in found.words
@@ -189,7 +189,7 @@ def test_wet_timber_is_told_of_with_its_since():
     assert rule is not None
     assert (finding.measured_at - found.above_since).total_seconds() >= rule.hold_s
     assert finding.readings >= rule.minimum_readings
-    course = wood_course(here, OPTIONS)
+    course = wood_moisture_series(here, OPTIONS)
     assert course is not None
     crossed = int(np.argmax(course.value >= 20.0))
     assert found.above_since.timestamp() == here.hour_s[crossed]
@@ -222,7 +222,7 @@ def test_silence_is_unknown_and_holds():
     assert finding is not None
     assert finding.value is None
     assert found.equilibrium is None
-    before = wood_course(track(place(), 15.0, 97.0, 20 * DAY), OPTIONS)
+    before = wood_moisture_series(track(location(), 15.0, 97.0, 20 * DAY), OPTIONS)
     assert before is not None
     assert found.value.value == pytest.approx(float(before.value[-1]))
 
