@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from argparse import ArgumentParser, Namespace, _SubParsersAction
+from argparse import Namespace
 from collections.abc import Sequence
 
 from monitord.alerts.sending.channels.opening import open_channels
@@ -19,28 +19,8 @@ from monitord.store.db.database import Database
 _ASK_EVERY_S = 0.2
 
 
-def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
-    """The words of these commands."""
-    parser = commands.add_parser("alert", help="list what is open or undeliverable, send a test message")
-    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
-
-    listing = verbs.add_parser("list", help="list the open alerts")
-    listing.add_argument("--job", metavar="JOB", help="only those of this job")
-    listing.set_defaults(run=_list)
-
-    undelivered = verbs.add_parser("undelivered", help="list the messages that were given up, the latest first")
-    undelivered.set_defaults(run=_undelivered)
-
-    test = verbs.add_parser("test", help="send a person a test message by each of their ways")
-    test.add_argument("--to", required=True, metavar="PERSON", help="id of the person, as in [[alerts.people]]")
-    test.add_argument(
-        "--by-daemon", action="store_true", help="leave it to the running daemon, the whole way that alerts take"
-    )
-    test.add_argument("--wait-s", type=float, default=60.0, metavar="N", help="for the daemon; default: %(default)s")
-    test.set_defaults(run=_test)
-
-
-def _list(parsed: Namespace) -> int:
+def list_alerts(parsed: Namespace) -> int:
+    """Print the open alerts."""
     with database_of(parsed) as database, database.read() as connection:
         found = stored_alerts.open_alerts(connection, parsed.job)
     rows = (
@@ -52,7 +32,8 @@ def _list(parsed: Namespace) -> int:
     return 0
 
 
-def _undelivered(parsed: Namespace) -> int:
+def list_undelivered(parsed: Namespace) -> int:
+    """Print the messages that were given up."""
     with database_of(parsed) as database, database.read() as connection:
         found = stored_outbox.undeliverable(connection)
     rows = (
@@ -64,7 +45,8 @@ def _undelivered(parsed: Namespace) -> int:
     return 0
 
 
-def _test(parsed: Namespace) -> int:
+def test_person(parsed: Namespace) -> int:
+    """Send a person a test message by each of their ways."""
     settings = settings_of(parsed).alerts
     with database_of(parsed) as database:
         if parsed.by_daemon:

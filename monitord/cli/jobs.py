@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-from argparse import ArgumentParser, Namespace, _SubParsersAction
-from pathlib import Path
+from argparse import Namespace
 
 from monitord.alerts import pausing
-from monitord.cli import spots
-from monitord.cli.common import add_ending, database_of, ending_of, out, show_table, show_time, time_argument
+from monitord.cli.common import database_of, ending_of, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.job_files import dump_job, job_schema, load_job_file
@@ -18,47 +16,8 @@ from monitord.store import jobs as stored_jobs
 from monitord.store import pauses
 
 
-def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
-    """The words of these commands."""
-    parser = commands.add_parser("job", help="apply, export, list, pause, resume and close jobs")
-    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
-
-    apply = verbs.add_parser("apply", help="take job files (TOML or JSON) in; the same file again changes nothing")
-    apply.add_argument("files", nargs="+", type=Path, metavar="FILE")
-    apply.set_defaults(run=_apply)
-
-    export = verbs.add_parser("export", help="write a job as a file that can be applied again")
-    export.add_argument("job", metavar="JOB")
-    export.add_argument("--format", choices=("toml", "json"), default="toml", help="default: %(default)s")
-    export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
-    export.set_defaults(run=_export)
-
-    listing = verbs.add_parser("list", help="list the jobs")
-    listing.set_defaults(run=_list)
-
-    close = verbs.add_parser("close", help="end a job: its probes are free, its alerts end, its readings stay")
-    close.add_argument("job", metavar="JOB")
-    close.add_argument("--at", type=time_argument, metavar="TIME", help="such as 2025-03-01T10:00:00Z; default: now")
-    close.set_defaults(run=_close)
-
-    pause = verbs.add_parser("pause", help="let a job raise no alerts for a while; it is still watched")
-    pause.add_argument("job", metavar="JOB")
-    pause.add_argument("--by", required=True, metavar="NAME", help="who wishes it")
-    pause.add_argument("--why", required=True, metavar="TEXT", help="its alerts end with this word")
-    add_ending(pause, required=False)
-    pause.set_defaults(run=_pause)
-
-    resume = verbs.add_parser("resume", help="let a paused job raise alerts again")
-    resume.add_argument("job", metavar="JOB")
-    resume.add_argument("--by", required=True, metavar="NAME", help="who wishes it")
-    resume.set_defaults(run=_resume)
-
-    schema = verbs.add_parser("schema", help="print the JSON Schema of job files")
-    schema.set_defaults(run=_schema)
-    spots.add_parsers(verbs)
-
-
-def _apply(parsed: Namespace) -> int:
+def apply_files(parsed: Namespace) -> int:
+    """Take job files in: all of them or none."""
     files = [(path, load_job_file(path)) for path in parsed.files]
     done = []
     with database_of(parsed) as database, database.write() as connection:
@@ -75,7 +34,8 @@ def _apply(parsed: Namespace) -> int:
     return 0
 
 
-def _export(parsed: Namespace) -> int:
+def export_job(parsed: Namespace) -> int:
+    """Write a job as a file."""
     with database_of(parsed) as database, database.read() as connection:
         job = stored_jobs.get_job(connection, parsed.job)
     if job is None:
@@ -91,7 +51,8 @@ def _export(parsed: Namespace) -> int:
     return 0
 
 
-def _list(parsed: Namespace) -> int:
+def list_jobs(parsed: Namespace) -> int:
+    """Print the jobs."""
     with database_of(parsed) as database, database.read() as connection:
         jobs = stored_jobs.list_jobs(connection)
         paused = pauses.standing(connection, SystemClock().now())
@@ -111,7 +72,8 @@ def _paused(pause: Pause | None) -> str:
     return f"since {show_time(pause.start)}{till} by {pause.author}: {pause.comment}"
 
 
-def _pause(parsed: Namespace) -> int:
+def pause_job(parsed: Namespace) -> int:
+    """Let a job raise no alerts for a while."""
     now = SystemClock().now()
     with database_of(parsed) as database, database.write() as connection:
         made = pausing.pause(connection, parsed.job, ending_of(parsed, now), parsed.by, parsed.why, now)
@@ -119,14 +81,16 @@ def _pause(parsed: Namespace) -> int:
     return 0
 
 
-def _resume(parsed: Namespace) -> int:
+def resume_job(parsed: Namespace) -> int:
+    """Let a paused job raise alerts again."""
     with database_of(parsed) as database, database.write() as connection:
         pausing.resume(connection, parsed.job, parsed.by, SystemClock().now())
     out(f"{parsed.job}: resumed; what holds is raised again at its next assessment")
     return 0
 
 
-def _close(parsed: Namespace) -> int:
+def close_job(parsed: Namespace) -> int:
+    """End a job."""
     at = parsed.at or SystemClock().now().replace(microsecond=0)
     with database_of(parsed) as database, database.write() as connection:
         if stored_jobs.get_job(connection, parsed.job) is None:
@@ -136,7 +100,8 @@ def _close(parsed: Namespace) -> int:
     return 0
 
 
-def _schema(_: Namespace) -> int:
+def print_schema(_: Namespace) -> int:
+    """Print the JSON Schema of job files."""
     out(json.dumps(job_schema(), indent=2, ensure_ascii=False))
     return 0
 

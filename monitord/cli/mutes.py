@@ -2,57 +2,19 @@
 
 from __future__ import annotations
 
-from argparse import ArgumentParser, Namespace, _SubParsersAction
+from argparse import Namespace
 
 from monitord.alerts import requests
 from monitord.alerts.deciding.mutes import end_of, state_of
-from monitord.cli.common import add_ending, database_of, ending_of, out, show_table, show_time, time_argument
+from monitord.cli.common import database_of, ending_of, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import MonitordError
 from monitord.model.messages import Matcher, MatchLabel, Mute
 from monitord.store import mutes as stored_mutes
 
-_HELP = {
-    MatchLabel.JOB: "alerts of this job",
-    MatchLabel.LOCATION: "at this location",
-    MatchLabel.KIND: "of this kind, such as drive_lost",
-    MatchLabel.PROBE: "about this probe",
-    MatchLabel.GATEWAY: "about what reports through this gateway",
-    MatchLabel.SEVERITY: "note, watch or act",
-    MatchLabel.FINGERPRINT: "one alert, by the fingerprint that `monitord alert list` shows",
-}
 
-
-def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
-    """The words of these commands."""
-    parser = commands.add_parser("mute", help="add, list or end people's wishes not to be told")
-    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
-
-    add = verbs.add_parser(
-        "add",
-        help="spare people messages about some alerts until a time; the alerts go on",
-        epilog="An alert must fit everything that is named; `*` and `?` are allowed. Whoever was told that an alert is "
-        "open will be told that it is over, muted or not.",
-    )
-    for label, text in _HELP.items():
-        add.add_argument(f"--{label}", metavar="PATTERN", help=text)
-    add.add_argument("--from", dest="start", type=time_argument, metavar="TIME", help="its beginning; default: now")
-    add_ending(add, required=True)
-    add.add_argument("--by", required=True, metavar="NAME", help="who wishes it")
-    add.add_argument("--why", required=True, metavar="TEXT", help="so that others understand it")
-    add.set_defaults(run=_add)
-
-    listing = verbs.add_parser("list", help="list the mutes that hold or are to come")
-    listing.add_argument("--all", action="store_true", help="those that are over, too")
-    listing.set_defaults(run=_list)
-
-    end = verbs.add_parser("end", help="end a mute now; what is still open under it is told")
-    end.add_argument("id", metavar="ID", help="as `monitord mute list` shows it")
-    end.add_argument("--by", required=True, metavar="NAME", help="who ends it")
-    end.set_defaults(run=_end)
-
-
-def _add(parsed: Namespace) -> int:
+def add_mute(parsed: Namespace) -> int:
+    """Add a mute."""
     now = SystemClock().now()
     start = parsed.start or now
     end = ending_of(parsed, start)
@@ -68,7 +30,8 @@ def _add(parsed: Namespace) -> int:
     return 0
 
 
-def _list(parsed: Namespace) -> int:
+def list_mutes(parsed: Namespace) -> int:
+    """Print the mutes."""
     now = SystemClock().now()
     with database_of(parsed) as database, database.read() as connection:
         found = stored_mutes.mutes(connection, None if parsed.all else now)
@@ -88,7 +51,8 @@ def _list(parsed: Namespace) -> int:
     return 0
 
 
-def _end(parsed: Namespace) -> int:
+def end_mute(parsed: Namespace) -> int:
+    """End a mute now."""
     now = SystemClock().now()
     with database_of(parsed) as database, database.write() as connection:
         ended = requests.end_mute(connection, parsed.id, parsed.by, now)

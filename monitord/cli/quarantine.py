@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from argparse import ArgumentParser, Namespace, _SubParsersAction
+from argparse import Namespace
 
 from monitord.cli.common import database_of, out, settings_of, show_table, show_time
 from monitord.clock import SystemClock
@@ -13,22 +13,8 @@ from monitord.store import quarantine as held_payloads
 _SHOWN_BYTES = 80
 
 
-def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
-    """The words of these commands."""
-    parser = commands.add_parser("quarantine", help="list or release what could not be understood")
-    verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
-
-    listing = verbs.add_parser("list", help="list the payloads that are held, with the reason, the latest first")
-    listing.add_argument("--code", metavar="CODE", help="only those held for this reason code")
-    listing.add_argument("--limit", type=int, default=50, metavar="N", help="at most so many; default: %(default)s")
-    listing.set_defaults(run=_list)
-
-    letting_go = verbs.add_parser("release", help="decode held payloads again, by the topic rules of now")
-    letting_go.add_argument("ids", nargs="*", type=int, metavar="ID", help="default: all of them")
-    letting_go.set_defaults(run=_release)
-
-
-def _list(parsed: Namespace) -> int:
+def list_held(parsed: Namespace) -> int:
+    """Print what is held."""
     with database_of(parsed) as database, database.read() as connection:
         held = held_payloads.list_held(connection, parsed.code, parsed.limit)
         counts = held_payloads.count_held(connection)
@@ -41,7 +27,8 @@ def _list(parsed: Namespace) -> int:
     return 0
 
 
-def _release(parsed: Namespace) -> int:
+def release_held(parsed: Namespace) -> int:
+    """Decode held payloads again."""
     rules = TopicRules(settings_of(parsed).topics)
     with database_of(parsed) as database:
         result = release(database, rules, SystemClock(), set(parsed.ids) if parsed.ids else None)

@@ -3,40 +3,21 @@
 from __future__ import annotations
 
 import os
-from argparse import ArgumentParser, Namespace, _SubParsersAction
-from pathlib import Path
+from argparse import Namespace
 
 from monitord.cli.common import settings_of
 from monitord.errors import ConfigurationError
 
 
-def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
-    """The words of these commands."""
-    run = commands.add_parser("run", help="run the daemon: ingest, assess, alert, dashboard")
-    run.set_defaults(run=_run)
-
-    demo = commands.add_parser("demo", help="a simulated job over a real broker, with its dashboard")
-    demo.add_argument("--speed", type=float, metavar="N", help="simulated seconds per second; default: from the scene")
-    demo.add_argument("--port", type=int, default=8080, metavar="N", help="port of the dashboard; default: %(default)s")
-    demo.add_argument("--exit", action="store_true", help="end when the simulation has ended")
-    demo.set_defaults(run=_demo)
-
-    doctor = commands.add_parser("doctor", help="check settings, database, broker, clock and channels")
-    doctor.set_defaults(run=_doctor)
-
-    replay = commands.add_parser("replay", help="run recorded readings through the same assessment and alerts")
-    replay.add_argument("folder", type=Path, metavar="FOLDER", help="holds job.json and readings.csv")
-    replay.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the results are written")
-    replay.set_defaults(run=_replay)
-
-
-def _run(parsed: Namespace) -> int:
+def run(parsed: Namespace) -> int:
+    """Run the daemon until it is stopped."""
     from monitord.daemon.wiring import run_until_stopped
 
     return run_until_stopped(settings_of(parsed))
 
 
-def _demo(parsed: Namespace) -> int:
+def demo(parsed: Namespace) -> int:
+    """Show the simulated house."""
     try:
         from simulators.demo.run import run_demo
     except ModuleNotFoundError as error:
@@ -51,13 +32,15 @@ def _demo(parsed: Namespace) -> int:
     return run_demo(speed=parsed.speed, port=parsed.port, exit_at_end=parsed.exit)
 
 
-def _doctor(parsed: Namespace) -> int:
+def doctor(parsed: Namespace) -> int:
+    """Check settings, database, broker, clock and channels."""
     from monitord.daemon.doctor import run_doctor
 
     return run_doctor(lambda: settings_of(parsed))
 
 
-def _replay(parsed: Namespace) -> int:
+def replay(parsed: Namespace) -> int:
+    """Run recorded readings through assessment and alerts."""
     from monitord.alerts.lifecycle.rule_files import rule_book
     from monitord.replay.run import run_replay
 

@@ -2,19 +2,10 @@
 
 from __future__ import annotations
 
-from argparse import ArgumentParser, Namespace, _SubParsersAction
+from argparse import Namespace
 
 from monitord.cli.common import out, settings_of, show_table
 from monitord.model.config.settings_table import example_file, setting_rows
-
-
-def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
-    """The words of this command."""
-    parser = commands.add_parser("settings", help="list every setting with its default and help")
-    shown = parser.add_mutually_exclusive_group()
-    shown.add_argument("--example", action="store_true", help="print a commented settings file instead")
-    shown.add_argument("--check", action="store_true", help="only read the settings and say whether they are right")
-    parser.set_defaults(run=run)
 
 
 def run(parsed: Namespace) -> int:
