@@ -7,6 +7,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from fastapi import APIRouter
 from fastapi.responses import PlainTextResponse
+from prometheus_client import CONTENT_TYPE_PLAIN_0_0_4, CollectorRegistry, Metric, generate_latest
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.registry import Collector
 from sqlalchemy import Connection
 
 from monitord import __version__
@@ -17,8 +20,6 @@ from monitord.store import outbox, pending_jobs, quarantine
 from monitord.store.last_seen import last_heard
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs
-
-_FORMAT = "text/plain; version=0.0.4; charset=utf-8"
 
 Samples = Iterable[tuple[Mapping[str, str], float]]
 
@@ -57,56 +58,58 @@ class Health:
     def metrics(self) -> PlainTextResponse:
         """What the pages show, as numbers (Prometheus text format 0.0.4)."""
         with self._web.db.read() as conn:
-            return PlainTextResponse("".join(self._families(conn)), media_type=_FORMAT)
+            registry = CollectorRegistry()
+            registry.register(_Collected(list(self._families(conn))))
+        return PlainTextResponse(generate_latest(registry), media_type=CONTENT_TYPE_PLAIN_0_0_4)
 
-    def _families(self, conn: Connection) -> Iterator[str]:
+    def _families(self, conn: Connection) -> Iterator[Metric]:
         now, options = self._web.clock.now(), self._web.settings.analysis
         states = load_jobs(conn, now)
         running = [state for state in states if not state.ended]
-        yield from family("monitord_info", "Version of the program.", [({"version": __version__}, 1)])
-        yield from family("monitord_jobs", "Jobs that are not over.", [({}, len(running))])
-        yield from family(
+        yield family("monitord_info", "Version of the program.", [({"version": __version__}, 1)])
+        yield family("monitord_jobs", "Jobs that are not over.", [({}, len(running))])
+        yield family(
             "monitord_job_last_reading_timestamp_seconds",
             "When any probe of a job was last heard.",
             [({"job": s.job.job}, s.last_heard.timestamp()) for s in running if s.last_heard is not None],
         )
-        yield from family(
+        yield family(
             "monitord_job_assessed_timestamp_seconds",
             "As of when a job was last assessed.",
             [({"job": s.job.job}, s.assessment.as_of.timestamp()) for s in running if s.assessment is not None],
         )
-        yield from family(
+        yield family(
             "monitord_job_probes", "Probes of a job, by whether they are heard.", list(_probes(running, options))
         )
-        yield from family("monitord_job_locations", "Locations of a job by state.", list(_locations(running)))
+        yield family("monitord_job_locations", "Locations of a job by state.", list(_locations(running)))
         open_by = Counter((a.job, a.severity.value, a.status.value) for a in stored_alerts.open_alerts(conn))
-        yield from family(
+        yield family(
             "monitord_alerts_open",
             "Alerts that are open or acknowledged.",
             [({"job": j, "severity": v, "status": s}, n) for (j, v, s), n in sorted(open_by.items())],
         )
-        yield from family(
+        yield family(
             "monitord_job_paused",
             "1 while a job raises no alerts since someone paused it.",
             [({"job": s.job.job}, float(s.pause is not None)) for s in running],
         )
         standing = {"waiting": len(outbox.waiting(conn)), "undeliverable": len(outbox.undeliverable(conn))}
-        yield from family(
+        yield family(
             "monitord_messages",
             "Messages to people that are on their way, or were given up in the last months.",
             [({"state": state}, n) for state, n in standing.items()],
         )
-        yield from family(
+        yield family(
             "monitord_quarantine_messages",
             "Payloads in quarantine, repeats counted.",
             [({"code": code}, n) for code, n in quarantine.count_held(conn).items()],
         )
-        yield from family(
+        yield family(
             "monitord_jobs_waiting", "Jobs with unassessed readings.", [({}, len(pending_jobs.marked_jobs(conn)))]
         )
         heard = [item.received_at for item in last_heard(conn)]
         newest: list[tuple[dict[str, str], float]] = [({}, max(heard).timestamp())] if heard else []
-        yield from family("monitord_last_received_timestamp_seconds", "When anything live was last received.", newest)
+        yield family("monitord_last_received_timestamp_seconds", "When anything live was last received.", newest)
 
 
 def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tuple[dict[str, str], float]]:
@@ -122,13 +125,19 @@ def _locations(states: Iterable[JobState]) -> Iterator[tuple[dict[str, str], flo
             yield {"job": state.job.job, "state": word}, n
 
 
-def family(name: str, text: str, samples: Samples) -> Iterator[str]:
-    """One family of gauges in the text format."""
-    yield f"# HELP {name} {text}\n# TYPE {name} gauge\n"
+def family(name: str, text: str, samples: Samples) -> Metric:
+    """One family of gauges."""
+    gauges = GaugeMetricFamily(name, text)
     for labels, value in samples:
-        inner = ",".join(f'{key}="{_escaped(label)}"' for key, label in labels.items())
-        yield f"{name}{{{inner}}} {value!r}\n" if inner else f"{name} {value!r}\n"
+        gauges.add_sample(name, dict(labels), value)
+    return gauges
 
 
-def _escaped(label: str) -> str:
-    return label.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+class _Collected(Collector):
+    """Families that were read from the store before the answer is written."""
+
+    def __init__(self, families: list[Metric]) -> None:
+        self._families = families
+
+    def collect(self) -> Iterable[Metric]:
+        return self._families

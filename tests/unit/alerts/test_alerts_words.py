@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import hmac
 import json
+import zlib
 from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -14,6 +16,7 @@ from alerts_support import T0, after, alert, closed, job, person, settings
 from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
+from itsdangerous import URLSafeSerializer
 
 from monitord.alerts.deciding.grouping import Bundle, Piece
 from monitord.alerts.deciding.planning import Draft
@@ -280,7 +283,7 @@ def test_a_link_serves_one_purpose() -> None:
 def test_a_purpose_written_into_the_content_does_not_help() -> None:
     forged = LINK.model_copy(update={"purpose": Purpose.MUTE})
     body = base64.urlsafe_b64encode(forged.model_dump_json().encode()).rstrip(b"=").decode()
-    signature = sign(LINK, SECRET).partition(".")[2]
+    signature = sign(LINK, SECRET).rpartition(".")[2]
     with pytest.raises(LinkError):
         read(f"{body}.{signature}", Purpose.MUTE, SECRET, T0)
 
@@ -310,11 +313,24 @@ def test_what_is_no_link_is_refused_in_words(token: str) -> None:
 
 def test_the_signature_is_a_keyed_hash_with_a_key_of_its_own_for_each_purpose() -> None:
     """HMAC-SHA-256 of RFC 2104, computed here with the standard library by hand."""
-    body, _, signature = sign(LINK, SECRET).partition(".")
+    body, _, signature = sign(LINK, SECRET).rpartition(".")
     key = hmac.new(SECRET, b"monitord link: acknowledge", "sha256").digest()
     expected = base64.urlsafe_b64encode(hmac.new(key, body.encode(), "sha256").digest()).rstrip(b"=").decode()
     assert signature == expected
-    assert json.loads(base64.urlsafe_b64decode(body + "=" * (-len(body) % 4)))["subject"] == "f" * 24
+    squeezed = base64.urlsafe_b64decode(body[1:] + "=" * (-len(body[1:]) % 4))
+    assert body.startswith(".")  # as itsdangerous marks content that it has squeezed by zlib (RFC 1950)
+    assert json.loads(zlib.decompress(squeezed))["subject"] == "f" * 24
+
+
+def test_a_link_signed_for_us_with_content_of_another_kind_is_refused() -> None:
+    """What an older version of the program signed, for example."""
+    serializer = URLSafeSerializer(
+        SECRET, b"monitord link: acknowledge", signer_kwargs={"key_derivation": "hmac", "digest_method": hashlib.sha256}
+    )
+    known = LINK.model_dump(mode="json")
+    assert read(str(serializer.dumps(known)), Purpose.ACKNOWLEDGE, SECRET, T0) == LINK
+    with pytest.raises(LinkError, match="not valid"):
+        read(str(serializer.dumps(known | {"job": "x"})), Purpose.ACKNOWLEDGE, SECRET, T0)
 
 
 # --- digests --------------------------------------------------------------------------------------------------
