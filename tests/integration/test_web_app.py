@@ -342,7 +342,7 @@ def test_a_surface_without_a_sensor_goes_by_its_temperature_factor(fresh: suppor
     assert "by its temperature factor f_Rsi" in client.get("/jobs/mill-lane-4/locations/utility").text
     found = client.get(
         "/api/jobs/mill-lane-4/series?trace=utility:surface_temperature&trace=living-air:temperature"
-        "&trace=yard:temperature&most=5000"
+        "&trace=yard:temperature&maximum=5000"
     ).json()["traces"]
     surface, inside, outside = (np.array(item["mean"]) for item in found)
     at = np.isin(found[1]["time_ms"], found[0]["time_ms"])
@@ -453,7 +453,7 @@ def test_the_api_answers_what_its_description_says(client: TestClient) -> None:
 
 
 def test_a_series_is_what_was_read(client: TestClient) -> None:
-    found = client.get("/api/jobs/mill-lane-4/series?trace=bed:relative_humidity&most=5000").json()
+    found = client.get("/api/jobs/mill-lane-4/series?trace=bed:relative_humidity&maximum=5000").json()
     (trace,) = found["traces"]
     raw = support.readings_of(support.MILL_LANE.probes[7], step_s=3600.0)
     assert trace["mean"] == [reading.relative_humidity_pct for reading in raw]
@@ -468,7 +468,7 @@ def test_a_series_is_what_was_read(client: TestClient) -> None:
         ("trace=bed:colour", 422),
         ("trace=bed", 422),
         ("", 422),
-        ("trace=bed:temperature&most=0", 422),
+        ("trace=bed:temperature&maximum=0", 422),
         ("trace=bed:temperature&from=yesterday", 422),
     ],
 )

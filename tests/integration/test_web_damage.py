@@ -78,7 +78,7 @@ def test_a_chart_ends_with_what_is_said_beside_it(site: tuple[TestClient, JobAss
     assert location is not None
     assert location.mould is not None
     assert location.wood is not None
-    query = "trace=hall:mould_index&trace=hall:timber_moisture&trace=hall:timber_equilibrium&most=5000"
+    query = "trace=hall:mould_index&trace=hall:timber_moisture&trace=hall:timber_equilibrium&maximum=5000"
     mould, timber, air = client.get(f"/api/jobs/mill-lane-4/series?{query}").json()["traces"]
     at = int(location.mould.at.timestamp() * 1000)
     assert mould["mean"][mould["time_ms"].index(at)] == pytest.approx(location.mould.index, abs=1e-4)
@@ -94,7 +94,7 @@ def test_a_chart_ends_with_what_is_said_beside_it(site: tuple[TestClient, JobAss
 def test_an_excess_is_the_difference_of_both_airs_readings(site: tuple[TestClient, JobAssessment]) -> None:
     """Two readings an hour: an hour's median is their mean, and vapour pressure is all but linear between them."""
     query = "trace=hall:vapour_pressure_over_room&trace=hall:vapour_pressure&trace=living-air:vapour_pressure"
-    over, here, room = site[0].get(f"/api/jobs/mill-lane-4/series?{query}&most=5000").json()["traces"]
+    over, here, room = site[0].get(f"/api/jobs/mill-lane-4/series?{query}&maximum=5000").json()["traces"]
     end = over["time_ms"][100]
     means = [
         np.mean([v for t, v in zip(s["time_ms"], s["mean"], strict=True) if end - 3_600_000 <= t < end])

@@ -91,7 +91,7 @@ def test_a_mute_of_a_job_a_place_or_a_kind_is_made_on_the_page_of_alerts(site: w
 
 
 @pytest.mark.parametrize(
-    ("change", "complaint"),
+    ("change", "health_problem"),
     [
         ({"by": " "}, "Give your name"),
         ({"why": " "}, "Say why"),

@@ -81,7 +81,7 @@ class Api:
         end: To = None,
         maximum: Annotated[int, Query(ge=1, le=5000)] = 360,
     ) -> schemas.JobSeries:
-        """Quantities over a time. Each `trace` is `location:measure`; `most` is how many buckets at most."""
+        """Quantities over a time. Each `trace` is `location:measure`; `maximum` is the largest number of buckets."""
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, self._web.clock.now())
             shown = choose(state.job, state.newest, "all", as_utc(start), as_utc(end))
