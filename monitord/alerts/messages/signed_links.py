@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from enum import StrEnum
 
 from itsdangerous import BadData, URLSafeSerializer
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict
 
 from monitord.errors import MonitordError
 
@@ -64,7 +64,7 @@ def read(token: str, purpose: Purpose, secret: bytes, as_of: datetime) -> Link:
     """
     try:
         link = Link.model_validate(_serializer(purpose, secret).loads(token))
-    except (BadData, ValidationError) as error:
+    except (BadData, ValueError) as error:
         raise LinkError("this link is not valid", remedy="Open the alert on the dashboard instead") from error
     if as_of.timestamp() >= link.expires:
         over = datetime.fromtimestamp(link.expires, UTC)
