@@ -25,7 +25,10 @@ from monitord.model.series import Array
 
 _DAY_S = 86_400.0
 
-_SOON_D = 2.0
+_SOON_D = 0.25
+"""Less is not told apart: goals are judged every six hours. [days]"""
+_LEVEL_H = 24.0
+"""The level that the days to go count from is a mean of the last day. [h]"""
 _PACE_SHARE = 0.3
 """Weight of a hollow place that keeps its pace beside one that slows as it nears its air: wet material gives off at a
 steady pace first (our choice)."""
@@ -47,7 +50,7 @@ def time_to_goal(here: HourlySeries, metric: Metric, shown: Progress, first: int
 def _centre(days: Array, weights: Array) -> float:
     """Central estimate: the geometric mean, for what counts is the error as a share of the time left. [days]
 
-    Less than `_SOON_D` counts as that: a probe's own error makes no finer difference.
+    Less than `_SOON_D` counts as that.
     """
     return float(np.exp(np.log(np.maximum(days, _SOON_D)) @ weights))
 
@@ -71,11 +74,11 @@ def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array
 def to_forecast(
     view: TimeToGoal, metric: Metric, as_of_s: float, reason: str, pace: Progress | None = None
 ) -> Forecast:
-    """The outlook as dates. The goal is a mean over its window, so it is met half a window after the value.
+    """The outlook as dates. A goal over a window longer than the day of the level is met later by half of what is more.
 
     `pace` is how a hollow place has moved lately; it bears on the date, not on whether there is one.
     """
-    lag = metric.goal.window_h / 48.0
+    lag = max(metric.goal.window_h - _LEVEL_H, 0.0) / 48.0
     never = view.never
     said_never = never >= NEVER_AT
     low, middle, high = float("inf"), float("inf"), float("inf")

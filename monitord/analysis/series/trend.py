@@ -1,8 +1,9 @@
 """Is a series rising or falling, by how much, and is that more than chance? Rank tests that neighbours do not fool.
 
 Readings an hour or a day apart share their error, and a plain trend test takes that for a trend: at a lag-one
-autocorrelation of 0.9 it cries wolf two times in three. So trends are judged on daily means, with the variance of the
-test widened for that autocorrelation, and need an effect that matters as well as significance (`daily_trend`).
+autocorrelation of 0.9 it cries wolf two times in three. So `daily_trend` judges daily means, with the variance of the
+test widened for that autocorrelation, and needs an effect that matters as well as significance. One verdict rests on
+it: which of two depths of a slab moves (`slabs/moisture_supply.py`). Rates and stalls have a test of their own.
 """
 
 from __future__ import annotations

@@ -97,9 +97,9 @@ def _median(windows: Array) -> Array:
     return np.where(counts >= 3, middle, np.nan).reshape(lags, days)
 
 
-def _smooth_saturation(temperature_c: Array) -> Array:
-    """Saturation pressure at the place's own smoothed temperature; NaN where that is unknown. [Pa]"""
-    return saturation_vapour_pressure(trailing_mean(temperature_c, 24, 0.1))
+def _smooth_saturation(temperature_c: Array, hours: int = 24) -> Array:
+    """Saturation pressure at the place's own mean temperature of the last hours; NaN where that is unknown. [Pa]"""
+    return saturation_vapour_pressure(trailing_mean(temperature_c, hours, 0.1))
 
 
 def _in_rh(vapour_pressure_pa: Array, saturation_pa: Array) -> Array:
@@ -194,7 +194,8 @@ def _by_airs(
 ) -> tuple[Array, Flags]:
     """What of a rise the airs explain [%], and where an air is as wet as the place itself, each (lags, n)."""
     explained, wetter = np.zeros(usual.shape), np.zeros(usual.shape, dtype=bool)
-    saturation = _smooth_saturation(here.temperature_c)
+    # at the present temperature: by the day's mean, the cooling of an evening would be no explanation
+    saturation = _smooth_saturation(here.temperature_c, _MEAN_H)
     with np.errstate(invalid="ignore"):
         for air in _airs(around):
             at_location = _in_rh(air.vapour_pressure_pa, saturation)

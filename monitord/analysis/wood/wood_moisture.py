@@ -88,7 +88,8 @@ def wood_moisture(
     last_day = course.equilibrium[-24:]
     equilibrium = float(np.nanmean(last_day)) if np.isfinite(last_day).any() else None
     above = course.value >= options.wood_decay_pct
-    run = int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0
+    heard = int(np.flatnonzero(np.isfinite(course.equilibrium))[0])  # before the first reading nothing is known
+    run = max(int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0, heard)
     spot = course.spots[-1] if course.spots else None
     found = WoodMoisture(
         at=utc(hour_s),

@@ -110,6 +110,15 @@ def test_an_exponential_approach_is_dated_within_its_interval(tau_d: float, shar
     assert view.never < 0.5
 
 
+@pytest.mark.parametrize("left_d", [0.6, 1.0, 1.5])
+def test_in_the_last_days_the_middle_is_no_multiple_of_the_time_left(left_d: float) -> None:
+    """With a floor of two days and half the window on top it was 2.6 to 4 times too late."""
+    truth = met_on(8.0, 650.0, 120.0, 1.0)
+    here, inside = drying_cavity(8.0), room()
+    _, middle, _ = days_to_go(seen_on(here, Around(inside, inside, None), excess(), truth - left_d)[1])
+    assert 0.3 * left_d < middle < 1.6 * left_d
+
+
 @pytest.mark.parametrize("window_h", [24.0, 72.0])
 def test_the_interval_narrows_as_the_goal_comes_near(window_h: float) -> None:
     here, inside = drying_cavity(10.0), room()

@@ -179,6 +179,19 @@ def test_the_same_rise_in_an_unchanged_room_is_told() -> None:
     assert first_told(here, airs(inside=room(vp=inside)), LEAK_H, LEAK_H + 30) is not None
 
 
+def test_a_ventilated_attic_that_cools_by_20_kelvin_in_an_evening_is_no_leak() -> None:
+    """Outdoor air holds the same vapour all the time: at the day's mean temperature the evening would not be explained.
+
+    The size of the swings is that of a published attic in summer (Finland, TRH database, structure YP1).
+    """
+    sun = np.clip(daily(H, 14.0), -0.2, 1.0) * np.where((H // 24).astype(int) % 5 < 2, 0.25, 1.0)
+    t = 18.0 + 16.0 * sun
+    weather = 1200.0 + 120.0 * np.sin(H / 35.0)
+    attic = track_at(location(CAVITY), t, weather + noise(N, 12.0, 21), DAYS)
+    assert np.max(attic.relative_humidity_pct[24:] - attic.relative_humidity_pct[:-24]) > 20.0
+    assert first_told(attic, airs(outside=outdoor(16.0, weather)), 6 * 24, N, every=2) is None
+
+
 # -- sleeves -------------------------------------------------------------------------------------------------------
 
 

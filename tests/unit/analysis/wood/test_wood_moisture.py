@@ -231,3 +231,12 @@ def test_air_beyond_saturation_and_frost_are_inside_the_equation():
     for t, rh in ((-35.0, 100.0), (60.0, 104.0), (20.0, 0.0)):
         _, found = moisture(t, rh, 3 * DAY)
         assert np.isfinite([found.value.value, found.high, found.value.u]).all()
+
+
+def test_it_is_not_wet_since_before_the_first_reading():
+    """The record may begin months before the probe was heard: what the timber held then nobody knows."""
+    rh = np.full(60 * DAY, 95.0)
+    rh[: 20 * DAY] = np.nan
+    here, found = moisture(15.0, rh, len(rh))
+    assert found.above_since is not None
+    assert found.above_since.timestamp() == here.hour_s[20 * DAY]
