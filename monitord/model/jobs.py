@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
 from monitord.model.spots import Spot
 
@@ -250,6 +251,8 @@ class JobFile(BaseModel):
     """How long a probe's check is good for here; none: as the settings say (`analysis.calibration_valid_d`). [d]"""
     spots: tuple[Spot, ...] = ()
     """What was measured by hand."""
+    slabs: tuple[Slab, ...] = ()
+    """Slabs and screeds that are to take a covering: of each the job asks whether it is ready."""
 
     @property
     def label(self) -> str:
@@ -341,7 +344,37 @@ class JobFile(BaseModel):
                     f"location of this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
         self._placements_apart(known)
+        self._slabs_of(known)
         return self
+
+    def _slabs_of(self, known: set[str]) -> None:
+        ids = [slab.id for slab in self.slabs]
+        twice = sorted({i for i in ids if ids.count(i) > 1})
+        if twice:
+            raise ValueError(f"slab id {twice[0]!r} is used twice; give each slab its own id")
+        taken: dict[str, str] = {}
+        for slab in self.slabs:
+            for location_id in (*slab.locations, *([slab.room] if slab.room else [])):
+                if location_id not in known:
+                    raise ValueError(
+                        f"slab {slab.id!r}: {location_id!r} is not a location of this job; "
+                        f"use one of {', '.join(sorted(known)) or '(none yet)'}"
+                    )
+            if slab.room is not None and self.location(slab.room).kind is not LocationKind.ROOM_AIR:
+                raise ValueError(f"slab {slab.id!r}: room {slab.room!r} is no room_air location; name one")
+            for location_id in slab.locations:
+                kind = self.location(location_id).kind
+                if kind not in (LocationKind.SLAB_SLEEVE, LocationKind.SURFACE):
+                    raise ValueError(
+                        f"slab {slab.id!r}: location {location_id!r} is a {kind.value}; "
+                        "list slab_sleeve locations, or surface locations under a sealed box"
+                    )
+                if location_id in taken:
+                    raise ValueError(
+                        f"location {location_id!r} is a position of slab {taken[location_id]!r} and of {slab.id!r}; "
+                        "a position belongs to one slab"
+                    )
+                taken[location_id] = slab.id
 
     def _placements_apart(self, known: set[str]) -> None:
         last: dict[str, Placement] = {}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from monitord.cli.parsers import alerts, jobs, mutes, quarantine, running, settings_table
+from monitord.cli.parsers import alerts, criteria, jobs, mutes, quarantine, running, settings_table
 from monitord.cli.parsers.arguments import Command
 
 
@@ -27,6 +27,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     running.add_parsers(commands)
     jobs.add_parsers(commands)
+    criteria.add_parsers(commands)
     alerts.add_parsers(commands)
     mutes.add_parsers(commands)
     quarantine.add_parsers(commands)

@@ -93,6 +93,16 @@ class AssessSettings(BaseModel):
     """How often every running job is assessed even without new readings, so that silence is noticed. [s]"""
 
 
+class CriteriaSettings(BaseModel):
+    """Rules for the readiness of slabs and elements, beside those that come with the program."""
+
+    model_config = _STRICT
+
+    folder: Path | None = None
+    """Folder with a firm's own criteria files (TOML); one with the id of a built-in file replaces it. None: only the
+    built-in ones."""
+
+
 class LogLevel(StrEnum):
     """How much is logged."""
 
@@ -134,6 +144,8 @@ class Settings(BaseSettings):
     """Forecasts of the outdoor air from files."""
     analysis: AnalysisOptions = AnalysisOptions()
     """Limits and windows of the analysis, each with its source."""
+    criteria: CriteriaSettings = CriteriaSettings()
+    """Rules for the readiness of slabs and elements."""
     alerts: AlertSettings = AlertSettings()
     """Rules of alerts, and through which channels whom they reach."""
     web: WebSettings = WebSettings()
