@@ -9,7 +9,7 @@ import numpy as np
 
 from monitord.charts.decimate import Buckets, buckets, line_points
 from monitord.charts.labels import Box, Ribbon, location_names, text_box
-from monitord.charts.parts import Array, Chart, Size, Trace
+from monitord.charts.parts import Array, Chart, Size
 from monitord.charts.shade import shaded
 from monitord.charts.time_axis import time_ticks
 from monitord.charts.value_axis import ValueAxis, value_axis
@@ -217,13 +217,3 @@ def _stretches(run: np.ndarray[tuple[int], np.dtype[np.intp]]) -> Iterator[slice
     starts = np.flatnonzero(np.r_[True, np.diff(run) != 0])
     for start, end in zip(starts, np.r_[starts[1:], len(run)], strict=True):
         yield slice(int(start), int(end))
-
-
-def has_values(chart: Chart) -> bool:
-    """Whether anything would be drawn in the chart's window."""
-    return any(_any_inside(trace, chart.window.start_s, chart.window.end_s) for trace in chart.traces)
-
-
-def _any_inside(trace: Trace, start_s: float, end_s: float) -> bool:
-    inside = (trace.time_s >= start_s) & (trace.time_s <= end_s)
-    return bool(np.isfinite(trace.value[inside]).any())

@@ -11,7 +11,7 @@ from monitord.charts.parts import Window
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
-_MINUTE, _HOUR, _DAY = 60.0, 3600.0, 86_400.0
+_MINUTE, _DAY = 60.0, 86_400.0
 _MINUTE_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720)
 _DAY_STEPS = (1, 2, 3, 7, 14)
 _MONTH_STEPS = (1, 2, 3, 6, 12, 24, 60, 120)

@@ -74,18 +74,11 @@ class Hourly:
         return len(self.hour_s)
 
 
-def roll_up(series: Series) -> Hourly:
-    """Roll readings up by hour.
-
-    The result depends only on the set of readings, not on the order in which they arrived.
-    """
-    return roll_up_by(np.floor(series.time_s / HOUR_S) * HOUR_S, series)
-
-
 def roll_up_by(key: Array, series: Series) -> Hourly:
     """Roll readings up by any ascending key, one for each reading, which then stands in `hour_s`.
 
-    So the hours of many probes can be rolled up at once. Missing values are left out; where all are missing, so is
+    So the hours of many probes can be rolled up at once. The result depends only on the set of readings, not on the
+    order in which they arrived. Missing values are left out; where all are missing, so is
     the result.
     """
     if not len(key):

@@ -12,7 +12,6 @@ import numpy as np
 
 from monitord.physics.constants import MAX_RELATIVE_HUMIDITY_PCT, ZERO_CELSIUS_K
 from monitord.physics.numeric import Array, FloatOrArray, exp, in_range
-from monitord.physics.saturation import saturation_vapour_pressure
 
 ALPHA, HC, N_EXPONENT = 0.05, 0.80, 15.0
 """Parameters of the diffusivity: least share, humidity of its middle, steepness. [no unit] fib Model Code 2010."""
@@ -94,32 +93,6 @@ def diffusivity_temperature_factor(temperature_c: FloatOrArray) -> FloatOrArray:
 
 
 @overload
-def saturated_diffusivity(strength_mpa: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def saturated_diffusivity(strength_mpa: FloatOrArray) -> Array: ...
-def saturated_diffusivity(strength_mpa: FloatOrArray) -> FloatOrArray:
-    """Moisture diffusivity of saturated concrete, from its strength.
-
-    Parameters
-    ----------
-    strength_mpa : Characteristic compressive strength fck. [MPa] Range 8..120.
-
-    Returns
-    -------
-    D(1) at about 20 to 25 °C. [m²/s] Single concretes lie a factor of two either way (common practice).
-
-    Raises
-    ------
-    PhysicsRangeError : strength outside the range, or a lone NaN.
-
-    Source
-    ------
-    CEB-FIP Model Code 90 and fib Model Code 2010: D1 = 1E-8 m²/s / (fck / MPa); check the edition.
-    """
-    return 1e-8 / in_range("strength_mpa", strength_mpa, 8.0, 120.0, "MPa")
-
-
-@overload
 def sealed_humidity_slope(pore_humidity: float) -> float: ...  # type: ignore[overload-overlap]
 @overload
 def sealed_humidity_slope(pore_humidity: FloatOrArray) -> Array: ...
@@ -194,36 +167,3 @@ def sealed_hole_humidity(relative_humidity_pct: FloatOrArray, from_c: FloatOrArr
 def _sealed_potential(h: Array) -> Array:
     """Integral of (1.25 - h) / (h (1 - h)): grows by the hygrothermic constant per kelvin in sealed concrete."""
     return 1.25 * np.log(h) - 0.25 * np.log1p(-h)
-
-
-@overload
-def void_humidity(  # type: ignore[overload-overlap]
-    relative_humidity_pct: float, from_c: float, to_c: float
-) -> float: ...
-@overload
-def void_humidity(relative_humidity_pct: FloatOrArray, from_c: FloatOrArray, to_c: FloatOrArray) -> Array: ...
-def void_humidity(relative_humidity_pct: FloatOrArray, from_c: FloatOrArray, to_c: FloatOrArray) -> FloatOrArray:
-    """What air of fixed vapour pressure reads at another temperature: an inert void, or a sensor warmer than its hole.
-
-    Parameters
-    ----------
-    relative_humidity_pct : Relative humidity at `from_c`. [%] Range 0..105.
-    from_c : Temperature at which it holds. [°C] Range -80..200.
-    to_c : Temperature to bring it to. [°C] Range -80..200.
-
-    Returns
-    -------
-    Relative humidity at `to_c`, over liquid water. [%] Lower where warmer; above 100 the void has saturated and
-    part of its vapour condensed.
-
-    Raises
-    ------
-    PhysicsRangeError : a value outside its range, or a lone NaN.
-
-    Source
-    ------
-    Definition of relative humidity at constant vapour pressure, with ASHRAE Handbook—Fundamentals 2017, ch. 1
-    eq. 6 and WMO-No. 8 (2018) annex 4.B.
-    """
-    humidity = in_range("relative_humidity_pct", relative_humidity_pct, 0.0, MAX_RELATIVE_HUMIDITY_PCT, "%")
-    return humidity * saturation_vapour_pressure(from_c, "water") / saturation_vapour_pressure(to_c, "water")

@@ -29,6 +29,3 @@ MAX_RELATIVE_HUMIDITY_PCT = 105.0
 Real probes read a little over 100 % in saturated air; such readings are computed as they are. Where a
 reading stops being a doubtful measurement and becomes a fault is our choice: common practice, not a standard.
 """
-
-GRAINS_PER_POUND = 7000.0
-"""Grains in one avoirdupois pound. [gr/lb] Exact, by definition."""

@@ -52,8 +52,6 @@ def _slope_ice(kelvin: FloatOrArray) -> FloatOrArray:
 
 _TRIPLE_K = TRIPLE_POINT_C + ZERO_CELSIUS_K
 _LN_TRIPLE = float(_ln_liquid(_TRIPLE_K, math.log(_TRIPLE_K)))
-TRIPLE_POINT_PA = math.exp(_LN_TRIPLE)
-"""Saturation pressure where the equations for ice and liquid meet (0.01 °C). [Pa]"""
 
 # Scales the Magnus form to meet eq. 6 at the triple point: 1.0000228, or 0.0003 K of dew point.
 _MAGNUS_LN = _LN_TRIPLE - _MAGNUS_A * TRIPLE_POINT_C / (_MAGNUS_B + TRIPLE_POINT_C)
@@ -174,7 +172,6 @@ def saturation_slope(temperature_c: FloatOrArray, over: str = "auto") -> FloatOr
 _LOWEST_WATER_PA = float(_pressure_below(COLDEST_WATER_C, "water")) * (1.0 - 1e-12)
 _LOWEST_ICE_PA = float(_pressure_below(COLDEST_ICE_C, "ice")) * (1.0 - 1e-12)
 _HIGHEST_PA = float(_pressure_above(HOTTEST_C)) * (1.0 + 1e-12)
-_HIGHEST_ICE_PA = TRIPLE_POINT_PA * (1.0 + 1e-12)
 _TEMPERATE_PA = 20_000.0
 
 
@@ -251,34 +248,6 @@ def dew_point(vapour_pressure_pa: FloatOrArray) -> FloatOrArray:
     """
     pressure = in_range("vapour_pressure_pa", vapour_pressure_pa, _LOWEST_WATER_PA, _HIGHEST_PA, "Pa")
     return _invert(pressure, ice=False)
-
-
-@overload
-def frost_point(vapour_pressure_pa: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def frost_point(vapour_pressure_pa: FloatOrArray) -> Array: ...
-def frost_point(vapour_pressure_pa: FloatOrArray) -> FloatOrArray:
-    """Frost point: the temperature at which vapour saturates over ice.
-
-    Parameters
-    ----------
-    vapour_pressure_pa : Partial pressure of water vapour. [Pa] Range 0.00141..611.657 (-100..0.01 °C); above the
-        triple point there is no frost point.
-
-    Returns
-    -------
-    Frost point. [°C]
-
-    Raises
-    ------
-    PhysicsRangeError : pressure outside the range, or a lone NaN.
-
-    Source
-    ------
-    Inverse of ASHRAE Handbook—Fundamentals 2017, ch. 1 eq. 5, to 1E-9 K.
-    """
-    pressure = in_range("vapour_pressure_pa", vapour_pressure_pa, _LOWEST_ICE_PA, _HIGHEST_ICE_PA, "Pa")
-    return _invert(pressure, ice=True)
 
 
 @overload

@@ -4,22 +4,12 @@ from __future__ import annotations
 
 from typing import overload
 
-import numpy as np
-
 from monitord.physics.humidity import vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, in_range, over_of, require, sqrt
+from monitord.physics.numeric import Array, FloatOrArray, in_range, over_of, sqrt
 from monitord.physics.saturation import dew_or_frost_point, saturation_slope, saturation_vapour_pressure
 from monitord.physics.uncertainty import combine, probability_below
 
-MOULD_SURFACE_RH_PCT = 80.0
-"""Surface humidity that EN ISO 13788:2012 lets a monthly mean reach before mould is to be expected. [%]"""
-
-COATING_MARGIN_K = 3.0
-"""Least margin to the dew point before a surface is coated. [K] ISO 8502-4 guidance, ISO 12944-7; check the
-current edition before it binds anyone."""
-
 _COLDEST_C, _HOTTEST_C = -100.0, 100.0
-_MIN_DIFFERENCE_K = 0.1
 
 
 def _room_and_outdoor(room_c: FloatOrArray, outdoor_c: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
@@ -27,48 +17,6 @@ def _room_and_outdoor(room_c: FloatOrArray, outdoor_c: FloatOrArray) -> tuple[Fl
         in_range("room_c", room_c, _COLDEST_C, _HOTTEST_C, "°C"),
         in_range("outdoor_c", outdoor_c, _COLDEST_C, _HOTTEST_C, "°C"),
     )
-
-
-def _require_difference(room: FloatOrArray, outdoor: FloatOrArray) -> None:
-    require(
-        ~(np.abs(np.asarray(room) - outdoor) < _MIN_DIFFERENCE_K),
-        f"room and outdoors are less than {_MIN_DIFFERENCE_K} K apart",
-        "a temperature factor is a share of their difference",
-    )
-
-
-@overload
-def temperature_factor(  # type: ignore[overload-overlap]
-    surface_c: float, room_c: float, outdoor_c: float
-) -> float: ...
-@overload
-def temperature_factor(surface_c: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> Array: ...
-def temperature_factor(surface_c: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> FloatOrArray:
-    """Temperature factor f_Rsi of an inner surface, from three temperatures measured at once.
-
-    Parameters
-    ----------
-    surface_c : Temperature of the inner surface. [°C] Range -100..100.
-    room_c : Temperature of the room air. [°C] Range -100..100.
-    outdoor_c : Temperature of the outdoor air. [°C] Range -100..100, at least 0.1 K from `room_c`.
-
-    Returns
-    -------
-    Temperature factor; 1 at room temperature, 0 at outdoor temperature, outside 0..1 beyond both. [no unit]
-
-    Raises
-    ------
-    PhysicsRangeError : a value outside its range, or a lone NaN.
-
-    Source
-    ------
-    EN ISO 13788:2012: f_Rsi = (θsi - θe)/(θi - θe), for steady temperatures; in changing weather average
-    over at least a day (common practice).
-    """
-    surface = in_range("surface_c", surface_c, _COLDEST_C, _HOTTEST_C, "°C")
-    room, outdoor = _room_and_outdoor(room_c, outdoor_c)
-    _require_difference(room, outdoor)
-    return (surface - outdoor) / (room - outdoor)
 
 
 @overload
@@ -187,82 +135,6 @@ def surface_relative_humidity(
     """
     vapour = in_range("vapour_pressure_pa", vapour_pressure_pa, 0.0, 1.7e6, "Pa")
     return 100.0 * vapour / saturation_vapour_pressure(surface_c, over)
-
-
-@overload
-def required_surface_temperature(  # type: ignore[overload-overlap]
-    vapour_pressure_pa: float, limit_rh_pct: float = MOULD_SURFACE_RH_PCT
-) -> float: ...
-@overload
-def required_surface_temperature(
-    vapour_pressure_pa: FloatOrArray, limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT
-) -> Array: ...
-def required_surface_temperature(
-    vapour_pressure_pa: FloatOrArray, limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT
-) -> FloatOrArray:
-    """Lowest surface temperature at which the surface humidity stays at or under a limit.
-
-    Parameters
-    ----------
-    vapour_pressure_pa : Vapour pressure of the room air. [Pa] Range 0.02..1.5E5.
-    limit_rh_pct : Limit of surface humidity. [%] Range 10..100; 80 against mould, 100 against condensation.
-
-    Returns
-    -------
-    Lowest acceptable surface temperature θsi,min. [°C]
-
-    Raises
-    ------
-    PhysicsRangeError : a value outside its range, or a lone NaN.
-
-    Source
-    ------
-    EN ISO 13788:2012: p_sat(θsi,min) = p_i / 0.8.
-    """
-    vapour = in_range("vapour_pressure_pa", vapour_pressure_pa, 0.02, 1.5e5, "Pa")
-    return dew_or_frost_point(100.0 * vapour / in_range("limit_rh_pct", limit_rh_pct, 10.0, 100.0, "%"))
-
-
-@overload
-def required_f_rsi(  # type: ignore[overload-overlap]
-    room_c: float, vapour_pressure_pa: float, outdoor_c: float, limit_rh_pct: float = MOULD_SURFACE_RH_PCT
-) -> float: ...
-@overload
-def required_f_rsi(
-    room_c: FloatOrArray,
-    vapour_pressure_pa: FloatOrArray,
-    outdoor_c: FloatOrArray,
-    limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT,
-) -> Array: ...
-def required_f_rsi(
-    room_c: FloatOrArray,
-    vapour_pressure_pa: FloatOrArray,
-    outdoor_c: FloatOrArray,
-    limit_rh_pct: FloatOrArray = MOULD_SURFACE_RH_PCT,
-) -> FloatOrArray:
-    """Temperature factor that a surface needs so that its humidity stays at or under a limit.
-
-    Parameters
-    ----------
-    room_c : Temperature of the room air. [°C] Range -100..100.
-    vapour_pressure_pa : Vapour pressure of the room air. [Pa] Range 0.02..1.5E5.
-    outdoor_c : Temperature of the outdoor air. [°C] Range -100..100, at least 0.1 K from `room_c`.
-    limit_rh_pct : Limit of surface humidity. [%] Range 10..100; 80 against mould, 100 against condensation.
-
-    Returns
-    -------
-    Required temperature factor f_Rsi,min. [no unit] Above 1: no insulation helps, the room air is too humid;
-    below 0: any surface will do (room warmer than outdoors).
-
-    Raises
-    ------
-    PhysicsRangeError : a value outside its range, or a lone NaN.
-
-    Source
-    ------
-    EN ISO 13788:2012.
-    """
-    return temperature_factor(required_surface_temperature(vapour_pressure_pa, limit_rh_pct), room_c, outdoor_c)
 
 
 @overload

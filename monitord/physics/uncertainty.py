@@ -326,32 +326,6 @@ def combine(*us: FloatOrArray) -> FloatOrArray:
 
 
 @overload
-def u_difference(u_first: float, u_second: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def u_difference(u_first: FloatOrArray, u_second: FloatOrArray) -> Array: ...
-def u_difference(u_first: FloatOrArray, u_second: FloatOrArray) -> FloatOrArray:
-    """Standard uncertainty of the difference of two independent quantities, such as of two probes.
-
-    Parameters
-    ----------
-    u_first, u_second : Standard uncertainties in one unit. [any unit] Range from 0.
-
-    Returns
-    -------
-    Standard uncertainty of the difference. [unit of the arguments]
-
-    Raises
-    ------
-    PhysicsRangeError : a negative one, or a lone NaN.
-
-    Source
-    ------
-    JCGM 100:2008, 5.1.2 eq. 10. Errors common to both probes would cancel in part; none are assumed.
-    """
-    return combine(u_first, u_second)
-
-
-@overload
 def probability_below(value: float, u: float, limit: float) -> float: ...  # type: ignore[overload-overlap]
 @overload
 def probability_below(value: FloatOrArray, u: FloatOrArray, limit: FloatOrArray) -> Array: ...

@@ -9,7 +9,7 @@ import numpy as np
 from monitord.errors import PhysicsRangeError
 from monitord.physics.constants import MASS_RATIO
 from monitord.physics.humidity import humidity_ratio, vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, checked_pressure, in_range, require
+from monitord.physics.numeric import Array, FloatOrArray, checked_pressure, in_range
 from monitord.physics.saturation import dew_point, saturation_slope, saturation_vapour_pressure
 
 _COLDEST_C, _HOTTEST_C = -80.0, 90.0
@@ -38,51 +38,6 @@ def _ratio_of_bulb(dry_c: Array, bulb_c: Array, pressure: Array, ice: bool) -> t
     ratio = top / bottom
     top_slope = latent * growth + latent_slope * saturated + 1.006
     return ratio, (top_slope - ratio * bottom_slope) / bottom
-
-
-@overload
-def humidity_ratio_from_wet_bulb(  # type: ignore[overload-overlap]
-    temperature_c: float, wet_bulb_c: float, pressure_pa: float
-) -> float: ...
-@overload
-def humidity_ratio_from_wet_bulb(
-    temperature_c: FloatOrArray, wet_bulb_c: FloatOrArray, pressure_pa: FloatOrArray
-) -> Array: ...
-def humidity_ratio_from_wet_bulb(
-    temperature_c: FloatOrArray, wet_bulb_c: FloatOrArray, pressure_pa: FloatOrArray
-) -> FloatOrArray:
-    """Humidity ratio of air of known dry-bulb and wet-bulb temperature.
-
-    Parameters
-    ----------
-    temperature_c : Dry-bulb temperature. [°C] Range -80..90.
-    wet_bulb_c : Thermodynamic wet-bulb temperature, over ice below 0 °C. [°C] Range -80..the dry bulb.
-    pressure_pa : Air pressure. [Pa] Range 20 000..120 000.
-
-    Returns
-    -------
-    Humidity ratio. [kg/kg of dry air]
-
-    Raises
-    ------
-    PhysicsRangeError : a value outside its range, a lone NaN, a wet bulb above the dry bulb, or one so low that
-        the air would hold less than no water.
-
-    Source
-    ------
-    ASHRAE Handbook—Fundamentals 2017, ch. 1 eq. 33 (wet bulb from 0 °C) and eq. 35 (below 0 °C).
-    """
-    dry, bulb = np.broadcast_arrays(
-        in_range("temperature_c", temperature_c, _COLDEST_C, _HOTTEST_C, "°C"),
-        in_range("wet_bulb_c", wet_bulb_c, _COLDEST_C, _HOTTEST_C, "°C"),
-    )
-    pressure = np.asarray(checked_pressure(pressure_pa))
-    require(~(bulb > dry), "the wet bulb is above the dry bulb", "evaporation can only cool the bulb")
-    iced, _ = _ratio_of_bulb(dry, np.minimum(bulb, 0.0), pressure, ice=True)
-    wetted, _ = _ratio_of_bulb(dry, bulb, pressure, ice=False)
-    ratio = np.where(bulb < 0.0, iced, wetted)
-    require(~(ratio < 0.0), "the wet bulb is too low for this dry bulb", "the air would hold less than no water")
-    return ratio if isinstance(temperature_c + wet_bulb_c + pressure_pa, np.ndarray) else float(ratio)
 
 
 def _solve(dry: Array, ratio: Array, pressure: Array, start: Array, ice: bool) -> Array:

@@ -71,11 +71,6 @@ def alerts_to_consider(conn: Connection, closed_since: datetime) -> tuple[list[A
     return [Alert.model_validate_json(row.document) for row in rows], done
 
 
-def save_alert(conn: Connection, alert: Alert) -> None:
-    """Write one episode; a new one becomes the latest of its alert."""
-    save_alerts(conn, [alert])
-
-
 def save_alerts(conn: Connection, alerts: Iterable[Alert]) -> None:
     """Write episodes; each counts as unsettled until `settle` says otherwise."""
     saved = list(alerts)
@@ -95,11 +90,6 @@ def settle(conn: Connection, episodes_: Iterable[tuple[str, int]]) -> None:
     for fingerprint, episode in episodes_:
         chosen = and_(_a.fingerprint == fingerprint, _a.episode == episode)
         conn.execute(update(alert_table).where(chosen).values(settled=1))
-
-
-def add_event(conn: Connection, event: AlertEvent) -> None:
-    """Append one step of an alert's life to the history."""
-    add_events(conn, [event])
 
 
 def add_events(conn: Connection, events_: Sequence[AlertEvent]) -> None:

@@ -47,12 +47,6 @@ def add_forecasts(conn: Connection, job: str, location: str, made: Forecast) -> 
     conn.execute(_keep_forecast(conn.dialect.name), row)
 
 
-def forecast_history(conn: Connection, job: str, location: str) -> list[Forecast]:
-    """All forecasts of a location, oldest first."""
-    documents = conn.execute(_HISTORY, {"the_job": job, "the_location": location}).scalars()
-    return [Forecast.model_validate_json(document) for document in documents]
-
-
 def recent_forecasts(conn: Connection, job: str, since: datetime) -> dict[str, list[Forecast]]:
     """Location to its forecasts made at or after a time, oldest first; those that can't be read any more left out."""
     found: dict[str, list[Forecast]] = {}
@@ -66,11 +60,6 @@ def recent_forecasts(conn: Connection, job: str, since: datetime) -> dict[str, l
 
 _LATEST = select(assessment.c.document).where(assessment.c.job == bindparam("the_job"))
 
-_HISTORY = (
-    select(forecast.c.document)
-    .where(forecast.c.job == bindparam("the_job"), forecast.c.location == bindparam("the_location"))
-    .order_by(forecast.c.made_ms)
-)
 
 _RECENT = (
     select(forecast.c.location, forecast.c.document)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Literal
@@ -21,16 +20,6 @@ from monitord.store.db.tables import placement as placement_table
 from monitord.store.db.times import from_ms, to_ms
 
 Applied = Literal["created", "changed", "unchanged"]
-
-
-@dataclass(frozen=True)
-class PlacedAt:
-    """One stay of a probe."""
-
-    job: str
-    location_id: str
-    from_time: datetime
-    to_time: datetime | None
 
 
 def canonical(job: JobFile) -> str:
@@ -165,14 +154,6 @@ def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
     return closed
 
 
-def jobs_of_probe(conn: Connection, probe: str) -> list[PlacedAt]:
-    """All stays of a probe, in all jobs, in order of time."""
-    return [
-        PlacedAt(job, location, from_ms(begins), None if ends is None else from_ms(ends))
-        for job, location, begins, ends in conn.execute(_PLACEMENTS_OF_PROBE, {"the_probe": probe})
-    ]
-
-
 def _refuse_if_elsewhere(conn: Connection, job: str, position: int, placement: Placement) -> None:
     end = None if placement.to_time is None else to_ms(placement.to_time)
     bounds = {"the_job": job, "the_probe": placement.probe, "begins": to_ms(placement.from_time), "ends": end}
@@ -217,11 +198,6 @@ _JOB = select(job_table.c.document).where(job_table.c.job == bindparam("the_job"
 _JOBS = select(job_table.c.job, job_table.c.document).order_by(job_table.c.job)
 _FORGET_PLACEMENTS = delete(placement_table).where(placement_table.c.job == bindparam("the_job"))
 
-_PLACEMENTS_OF_PROBE = (
-    select(placement_table.c.job, placement_table.c.location, placement_table.c.from_ms, placement_table.c.to_ms)
-    .where(placement_table.c.probe == bindparam("the_probe"))
-    .order_by(placement_table.c.from_ms, placement_table.c.job)
-)
 
 _ELSEWHERE_OPEN = (
     select(placement_table)

@@ -240,7 +240,7 @@ def test_one_receiver_that_hangs_does_not_keep_the_others_waiting(db: Database) 
         ]
         office = Office(db, settings(channels=channels, people=people))
         with db.write() as conn:
-            stored_alerts.save_alert(conn, alert())
+            stored_alerts.save_alerts(conn, [alert()])
         enqueue_news(db, office.settings, RULES, T0)
         result = office.dispatcher.run_once(patience_s=1)
         assert (result.sent, result.still_sending) == (1, 1)

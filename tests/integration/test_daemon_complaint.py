@@ -14,8 +14,8 @@ import pytest
 from alerts_sinks import Receiver
 from alerts_support import job
 from brokers import wait_until
+from clocks import AcceleratedClock
 
-from monitord.clock import AcceleratedClock
 from monitord.daemon.wiring import Daemon
 from monitord.errors import StoreError
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from brokers import LOOPBACK, Mosquitto, publish, wait_until
+from clocks import AcceleratedClock
 from web_support import HandClock
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.assess import damage_hour
-from monitord.clock import AcceleratedClock
 from monitord.daemon.wiring import Daemon
 from monitord.ingest.decoding.topics import AlertRules
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker

@@ -28,7 +28,7 @@ from monitord.model.series import JobRecord
 from monitord.pipeline import AssessmentCaches, ReplaySession, assess_pending, mark_running
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs, pauses, pending_jobs
-from monitord.store.assessments import forecast_history, latest_assessment
+from monitord.store.assessments import latest_assessment, recent_forecasts
 from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 from monitord.store.records import load_job_record
@@ -333,7 +333,7 @@ def test_a_slipping_date_is_told_alike_by_the_daemon_by_replay_and_after_restart
         replayed.update((a.fingerprint, a) for a in judge.step(record, clock.time)[1])
     with db.read() as conn:
         lived = {a.fingerprint: a for a in stored_alerts.current_alerts(conn, job.job)}
-        history = forecast_history(conn, job.job, "room")
+        history = recent_forecasts(conn, job.job, job.start)["room"]
     assert lived == replayed
     (alert,) = (a for a in lived.values() if a.kind == "forecast_slipping")
     assert alert.status is AlertStatus.OPEN
@@ -359,7 +359,7 @@ def test_forecasts_of_a_round_that_could_not_be_kept_are_kept_by_the_next(
         assert assess_pending(db, clock, RULES, OPTIONS, caches).failed == ("mill-3",)
     assert assess_pending(db, clock, RULES, OPTIONS, caches).assessed == ("mill-3",)
     with db.read() as conn:
-        assert len(forecast_history(conn, "mill-3", "room")) == 1
+        assert len(recent_forecasts(conn, "mill-3", datetime(2000, 1, 1, tzinfo=UTC))["room"]) == 1
 
 
 def test_the_order_of_arrival_changes_no_verdict(tmp_path: Path) -> None:

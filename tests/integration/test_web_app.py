@@ -21,7 +21,7 @@ from monitord.model.alerts import AlertStatus
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.settings import Settings
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
-from monitord.store.alerts import events, get_alert, link_secret, open_alerts, save_alert
+from monitord.store.alerts import events, get_alert, link_secret, open_alerts, save_alerts
 from monitord.store.assessments import save_assessment
 from monitord.store.jobs import apply_job
 from monitord.store.mutes import mutes
@@ -150,7 +150,7 @@ def with_alerts(fresh: support.Site) -> support.Site:
     with fresh.db.write() as conn:
         apply_job(conn, support.MILL_LANE)
         for item in support.alerts():
-            save_alert(conn, item)
+            save_alerts(conn, [item])
     return fresh
 
 

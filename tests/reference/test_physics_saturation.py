@@ -8,7 +8,6 @@ from iapws.iapws97 import _PSat_T
 from monitord.physics.moist_air import (
     dew_or_frost_point,
     dew_point,
-    frost_point,
     saturation_slope,
     saturation_vapour_pressure,
 )
@@ -83,7 +82,7 @@ def test_water_and_ice_below_zero_differ_as_published(t, rh_over_water, frost):
     """Tolerances: one printed digit and 0.005 K, half of one."""
     ice, water = saturation_vapour_pressure(float(t), "ice"), saturation_vapour_pressure(float(t), "water")
     assert 100.0 * ice / water == pytest.approx(rh_over_water, abs=0.06)
-    assert frost_point(water) == pytest.approx(frost, abs=0.006)
+    assert dew_or_frost_point(water) == pytest.approx(frost, abs=0.006)
 
 
 def murphy_koop_2005(t_c):
@@ -150,4 +149,4 @@ def test_the_round_trip_is_exact_over_the_whole_range():
     t = np.linspace(-80.0, 200.0, 2801)
     assert dew_point(saturation_vapour_pressure(t, "water")) == pytest.approx(t, abs=1e-9)
     t = np.linspace(-100.0, 0.01, 1001)
-    assert frost_point(saturation_vapour_pressure(t, "ice")) == pytest.approx(t, abs=1e-9)
+    assert dew_or_frost_point(saturation_vapour_pressure(t, "ice")) == pytest.approx(t, abs=1e-9)

@@ -7,9 +7,7 @@ import pytest
 
 from monitord.physics.wood import (
     equilibrium_moisture_content,
-    humidity_at_moisture_content,
     lagged,
-    meter_reading_at_20_c,
 )
 
 
@@ -57,19 +55,6 @@ def test_formula_at_20_degrees(rh, content):
     assert equilibrium_moisture_content(20.0, float(rh)) == pytest.approx(content, abs=0.0051)
 
 
-@pytest.mark.parametrize(("content", "rh"), [(12, 65.0), (16, 79.9), (18, 85.0), (20, 89.1)])
-def test_humidity_at_a_moisture_content(content, rh):
-    """Half of the last printed digit."""
-    assert humidity_at_moisture_content(20.0, float(content)) == pytest.approx(rh, abs=0.051)
-
-
-def test_the_inverse_inverts_the_formula_itself():
-    """Simpson's formula there and back, over the range of both: 1e-9 %RH."""
-    t, rh = np.meshgrid(np.linspace(-20.0, 60.0, 17), np.linspace(0.5, 104.0, 30))
-    back = humidity_at_moisture_content(t, equilibrium_moisture_content(t, rh))
-    assert back == pytest.approx(rh, abs=1e-9)
-
-
 def test_wood_lags_by_one_minus_e_to_the_minus_t():
     """1 - e^-1, e^-2, e^-3 after one, two, three time constants (any table of the exponential)."""
     held = lagged(np.full(72, 20.0), 24.0, 10.0)
@@ -80,11 +65,3 @@ def test_wood_lags_by_one_minus_e_to_the_minus_t():
     gap = lagged(np.array([20.0, math.nan, 20.0]), 24.0, 10.0)
     assert gap[1] == gap[0]
     assert gap[2] == pytest.approx(lagged(np.full(2, 20.0), 24.0, 10.0)[-1], rel=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("reading", "wood_c", "corrected"), [(18.0, 30.0, 17.0), (18.0, 10.0, 19.0), (18.0, 20.0, 18.0)]
-)
-def test_meter_reading_falls_by_1_percent_per_10_k(reading, wood_c, corrected):
-    """After James 1988 (FPL-GTR-6): roughly 1 % MC per 10 K."""
-    assert meter_reading_at_20_c(reading, wood_c) == pytest.approx(corrected, abs=1e-9)

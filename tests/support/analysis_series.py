@@ -12,7 +12,7 @@ import numpy as np
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
-from monitord.model.series import HOUR_S, Array, PlacementRecord, Series, roll_up
+from monitord.model.series import HOUR_S, Array, Hourly, PlacementRecord, Series, roll_up_by
 from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
 
 START = datetime(2025, 1, 10, tzinfo=UTC)
@@ -22,6 +22,11 @@ GOOD = Uncertainty(0.15, 0.6)
 
 ROOM, OUTDOOR, CAVITY = LocationKind.ROOM_AIR, LocationKind.OUTDOOR_AIR, LocationKind.CAVITY
 VOID, SLEEVE, SURFACE = LocationKind.SUBFLOOR_VOID, LocationKind.SLAB_SLEEVE, LocationKind.SURFACE
+
+
+def roll_up(series: Series) -> Hourly:
+    """Readings by hour, as the store keeps them."""
+    return roll_up_by(np.floor(series.time_s / HOUR_S) * HOUR_S, series)
 
 
 def location(kind: LocationKind, **keys: Any) -> Location:

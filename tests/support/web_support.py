@@ -31,7 +31,7 @@ from monitord.model.assessments import (
 from monitord.model.config.settings import Settings
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
-from monitord.store.alerts import add_event, save_alert
+from monitord.store.alerts import add_events, save_alerts
 from monitord.store.assessments import save_assessment
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
@@ -484,9 +484,9 @@ def mill_lane(folder: Path, step_s: float = 600.0) -> Site:
     with site.db.write() as conn:
         save_assessment(conn, assessment())
         for item in alerts():
-            save_alert(conn, item)
+            save_alerts(conn, [item])
             if item.opened_at is not None:
                 opened = AlertEvent(fingerprint=item.fingerprint, episode=1, at=item.opened_at, event="opened")
-                add_event(conn, opened)
+                add_events(conn, [opened])
         put(conn, "site/gw-2/up/x", b'{"temp": "<script>alert(1)</script>"}', NOW, "no_time", "it has no time")
     return site

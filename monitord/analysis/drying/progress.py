@@ -89,9 +89,3 @@ def goal_met(metric: Metric, options: AnalysisOptions, first: int = 0) -> tuple[
 def _last_true(where: Flags) -> int | None:
     found = np.flatnonzero(where)
     return int(found[-1]) if len(found) else None
-
-
-def air_holds_back(metric: Metric) -> bool:
-    """Whether the air around keeps the element from its goal: its end in that air is not below the limit."""
-    end = metric.end_over(48)
-    return end is not None and end >= metric.goal.limit

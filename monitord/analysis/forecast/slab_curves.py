@@ -35,13 +35,6 @@ class SlabCurve:
         reached = np.where(h < self.humidity[-1], np.inf, reached)
         return np.where(h >= self.humidity[0], 0.0, reached)
 
-    def rate_at(self, humidity: float) -> float:
-        """Fall of humidity per unit of dimensionless time where the curve passes a humidity, past its first bend."""
-        falls = -np.gradient(self.humidity, self.s)
-        start = int(np.argmax(falls))
-        h = min(humidity, float(self.humidity[start]))
-        return float(np.interp(-h, -self.humidity[start:], falls[start:]))
-
 
 def slab_curve(depth_share: float, initial: float, surface: float) -> SlabCurve:
     """Drying at a depth (share of the drying thickness, 0..1) from a uniform humidity to that of the surface.

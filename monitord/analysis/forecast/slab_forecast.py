@@ -13,13 +13,11 @@ from monitord.analysis.forecast.time_to_goal import STALL_SHARE, TimeToGoal
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import day_means
 from monitord.model.series import Array
-from monitord.physics.concrete import diffusivity_temperature_factor
+from monitord.physics.concrete import TYPICAL_DIFFUSIVITY_M2_S, diffusivity_temperature_factor
 
 _DAY_S = 86_400.0
 _AIR_H = 168
 """Hours whose air a slab is taken to dry into: it does not follow the weather of days. [h]"""
-_D1 = 3.5e-10
-"""Typical D1 of concrete (fib Model Code 2010), only where the readings do not tell yet. [m²/s]"""
 _SHAPE_DAYS, _SHAPE_NOISE = 20, 0.15
 """Days whose shape tells a slab's speed, and the usual error of a day's mean about it. [% RH]"""
 
@@ -43,7 +41,9 @@ def slab_time_to_goal(here: HourlySeries, metric: Metric, shown: Progress, first
     s_now = float(curve.time_at(now))
     t = here.temperature_c[-72:]
     t_mean = float(np.nanmean(t)) if np.isfinite(t).any() else 18.0
-    prior_k = _D1 * float(diffusivity_temperature_factor(t_mean)) / (drying_mm / 1000.0) ** 2 * _DAY_S
+    prior_k = (
+        TYPICAL_DIFFUSIVITY_M2_S * float(diffusivity_temperature_factor(t_mean)) / (drying_mm / 1000.0) ** 2 * _DAY_S
+    )
     log_k = np.log(prior_k) + np.linspace(-3.0, 3.0, 61)
     k = np.exp(log_k)
     weight = -0.5 * ((log_k - np.log(prior_k)) / 0.9) ** 2 + _shape_likelihood(here, metric, first, curve, s_now, k)

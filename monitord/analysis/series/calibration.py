@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 import numpy as np
 
 from monitord.model.jobs import Accuracy, Calibration, Placement
 from monitord.model.series import Array, Hourly, Series
 from monitord.physics.uncertainty import rectangular
-
-S = TypeVar("S", Series, Hourly)
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,12 @@ import numpy as np
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.trend import DailyTrend, daily_trend
 from monitord.model.series import HOUR_S, Array
-from monitord.physics.concrete import diffusivity_temperature_factor, relative_diffusivity, sealed_humidity_slope
+from monitord.physics.concrete import (
+    TYPICAL_DIFFUSIVITY_M2_S,
+    diffusivity_temperature_factor,
+    relative_diffusivity,
+    sealed_humidity_slope,
+)
 
 APPROACH_H = 168.0
 """A sleeve's own approach to equilibrium is over so long after its clock started; only then its trend counts. [h]"""
@@ -24,8 +29,6 @@ _SPAN_D = 28
 _MIN_MOVE_PCT = 0.5
 """A change under this, over the whole span, is none: within what a good probe wanders in weeks (our choice). [% RH]"""
 
-_D1 = 3.5e-10
-"""Typical diffusivity of moist concrete (fib Model Code 2010). [m²/s]"""
 
 _TIGHTER = 4.0
 """Concrete may be so many times tighter than the typical: two standard deviations of a factor of two (our choice)."""
@@ -87,7 +90,7 @@ def expected_loss(
     if behind <= 0.0 or deep_mm <= shallow_mm:
         return None
     between = np.linspace(shallow_pct, deep_pct, 9) / 100.0
-    d = _D1 * float(relative_diffusivity(np.clip(between, 0.0, 1.0)).mean())
+    d = TYPICAL_DIFFUSIVITY_M2_S * float(relative_diffusivity(np.clip(between, 0.0, 1.0)).mean())
     d *= float(diffusivity_temperature_factor(temperature_c))
     gradient = max(deep_pct - shallow_pct, 0.0) / (deep_mm - shallow_mm)
     return float(d * 1e6 * gradient / behind * 86_400.0)

@@ -93,7 +93,7 @@ def message(id_: str = "m1", *, about: Alert | None = None, **change: object) ->
 
 def test_an_alert_comes_back_as_it_was_saved(conn: Connection) -> None:
     kept = alert(recent_openings=(T0,), pending_since=T0)
-    alerts.save_alert(conn, kept)
+    alerts.save_alerts(conn, [kept])
     assert alerts.current_alerts(conn, "J1") == [kept]
     assert alerts.current_alerts(conn, "J2") == []
 
@@ -115,14 +115,14 @@ def test_open_alerts_are_those_that_are_open_or_acknowledged(conn: Connection) -
 
 def test_what_never_opened_is_no_episode(conn: Connection) -> None:
     dropped = alert(status=AlertStatus.CLOSED, opened_at=None)
-    alerts.save_alert(conn, dropped)
+    alerts.save_alerts(conn, [dropped])
     assert alerts.episodes(conn, "J1") == []
     assert alerts.alerts_to_consider(conn, after(99)) == ([], frozenset())
     assert alerts.current_alerts(conn, "J1") == [dropped], "the engine still needs its episode number"
 
 
 def test_a_closed_alert_is_unsettled_until_it_is_settled(conn: Connection) -> None:
-    alerts.save_alert(conn, closed())
+    alerts.save_alerts(conn, [closed()])
     assert alerts.alerts_to_consider(conn, after(99)) == ([closed()], frozenset())
     alerts.settle(conn, [(closed().fingerprint, 1)])
     assert alerts.alerts_to_consider(conn, after(99)) == ([], frozenset())
@@ -141,7 +141,7 @@ def test_the_history_keeps_its_order_and_can_be_asked_by_job_or_alert(conn: Conn
 
 def test_the_history_refuses_to_be_changed(db: Database) -> None:
     with db.write() as conn:
-        alerts.add_event(conn, AlertEvent(fingerprint="f", episode=1, at=T0, event="opened"))
+        alerts.add_events(conn, [AlertEvent(fingerprint="f", episode=1, at=T0, event="opened")])
     with pytest.raises(StoreError, match="append-only"), db.write() as conn:
         conn.execute(update(alert_event).values(event="never happened"))
 
@@ -212,7 +212,7 @@ def test_the_last_message_to_a_person_about_a_job_is_known(conn: Connection) -> 
 
 
 def test_old_messages_are_forgotten_but_not_while_a_closing_is_owed(conn: Connection) -> None:
-    alerts.save_alert(conn, alert())
+    alerts.save_alerts(conn, [alert()])
     for id_, about in (("m1", alert()), ("m2", closed("south"))):
         outbox.enqueue(conn, message(id_, about=about))
         outbox.record_sent(conn, message(id_, about=about), T0)

@@ -37,7 +37,7 @@ def url(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     db = Database.open(address)
     with db.write() as conn:
         stored_jobs.apply_job(conn, job())
-        stored_alerts.save_alert(conn, alert())
+        stored_alerts.save_alerts(conn, [alert()])
     db.close()
     return address
 

@@ -7,8 +7,9 @@ import time
 from datetime import UTC, datetime
 
 import pytest
+from clocks import AcceleratedClock
 
-from monitord.clock import AcceleratedClock, SystemClock
+from monitord.clock import SystemClock
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.errors import StoreError
 

@@ -5,19 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.physics.concrete import relative_diffusivity, sealed_hole_humidity, void_humidity
-from monitord.physics.drying_curves import fourier_number_at_mean, slab_local_remaining, slab_mean_remaining
+from monitord.physics.concrete import relative_diffusivity, sealed_hole_humidity
 from monitord.physics.moist_air import (
-    absolute_humidity,
     dew_or_frost_point,
     dew_point,
-    enthalpy,
     humidity_ratio,
-    humidity_ratio_from_wet_bulb,
     relative_humidity,
     saturation_vapour_pressure,
     vapour_pressure,
-    vapour_pressure_from_humidity_ratio,
     wet_bulb,
 )
 from monitord.physics.mould.index import MouldMaterial, MouldState, mould_run
@@ -25,10 +20,9 @@ from monitord.physics.surfaces import (
     condensation_margin,
     surface_relative_humidity,
     surface_temperature_from_factor,
-    temperature_factor,
 )
 from monitord.physics.uncertainty import combine, probability_below, u_dew_point, u_vapour_pressure
-from monitord.physics.wood import equilibrium_moisture_content, humidity_at_moisture_content
+from monitord.physics.wood import equilibrium_moisture_content
 
 airs = st.floats(-40.0, 60.0)
 humidities = st.floats(1.0, 100.0)
@@ -54,24 +48,18 @@ def test_dew_point_of_unsaturated_air_lies_at_or_below_the_air(t, rh, over):
 
 
 @few
-@given(airs, humidities, pressures, conventions)
-def test_measures_come_back(t, rh, pressure, over):
+@given(airs, humidities, conventions)
+def test_a_dew_point_comes_back(t, rh, over):
     p = vapour_pressure(t, rh, over)
-    w = humidity_ratio(p, pressure)
-    assert vapour_pressure_from_humidity_ratio(w, pressure) == pytest.approx(p, rel=1e-12)
     assert saturation_vapour_pressure(dew_point(p), "water") == pytest.approx(p, rel=1e-10)
-    # mass over volume from the gas law on both gases: W·ρ_dry, with R_dry 287.042 J/(kg·K), to the rounding of R_v
-    assert absolute_humidity(t, p) == pytest.approx(w * (pressure - p) / (287.042 * (t + 273.15)), rel=1e-4)
 
 
 @few
 @given(st.floats(-40.0, 60.0), st.floats(1.0, 99.0), pressures)
-def test_wet_bulb_lies_between_dew_point_and_air_and_comes_back(t, rh, pressure):
+def test_wet_bulb_lies_between_dew_point_and_air(t, rh, pressure):
     bulb = wet_bulb(t, rh, pressure, "ice")
     p = vapour_pressure(t, rh, "ice")
     assert dew_or_frost_point(p) - 1e-6 <= bulb <= t + 1e-9
-    w = humidity_ratio(p, pressure)
-    assert humidity_ratio_from_wet_bulb(t, min(bulb, t), pressure) == pytest.approx(w, rel=1e-6, abs=1e-11)
 
 
 @few
@@ -81,7 +69,6 @@ def test_more_humidity_means_more_of_everything(t, rh, more, pressure):
     assert wetter > drier
     assert dew_point(wetter) > dew_point(drier)
     assert humidity_ratio(wetter, pressure) > humidity_ratio(drier, pressure)
-    assert enthalpy(t, humidity_ratio(wetter, pressure)) > enthalpy(t, humidity_ratio(drier, pressure))
     assert wet_bulb(t, rh + more, pressure) >= wet_bulb(t, rh, pressure) - 1e-9
 
 
@@ -132,8 +119,6 @@ def test_probabilities_of_both_sides_make_one(value, u, limit):
 def test_the_temperature_factor_comes_back(room, outdoor, factor):
     surface = surface_temperature_from_factor(factor, room, outdoor)
     assert min(room, outdoor) - 1e-9 <= surface <= max(room, outdoor) + 1e-9
-    if abs(room - outdoor) >= 0.5:
-        assert temperature_factor(surface, room, outdoor) == pytest.approx(factor, abs=1e-9)
 
 
 @few
@@ -150,31 +135,18 @@ def test_a_surface_over_100_percent_is_a_surface_below_the_dew_point(surface, t,
 def test_wood_takes_more_water_from_damper_air_and_back(t, rh, more):
     content = equilibrium_moisture_content(t, rh)
     assert equilibrium_moisture_content(t, rh + more) > content
-    assert humidity_at_moisture_content(t, content) == pytest.approx(rh, abs=1e-8)
 
 
 @few
 @given(st.floats(1.0, 99.0), st.floats(0.0, 40.0), st.floats(0.1, 15.0))
 def test_warming_dries_a_void_and_dampens_a_sealed_hole(rh, t, warming):
-    assert void_humidity(rh, t, t + warming) < rh
     assert sealed_hole_humidity(rh, t, t + warming) > rh
-    assert void_humidity(void_humidity(rh, t, t + warming), t + warming, t) == pytest.approx(rh, rel=1e-12)
 
 
 @few
 @given(st.floats(0.0, 0.99), st.floats(0.001, 0.01))
 def test_wetter_concrete_conducts_moisture_at_least_as_well(h, more):
     assert 0.05 <= relative_diffusivity(h) <= relative_diffusivity(h + more) <= 1.0
-
-
-@few
-@given(st.floats(0.0, 5.0), st.floats(0.001, 1.0), st.floats(0.0, 1.0))
-def test_slabs_only_dry_and_from_the_outside_in(fo, later, x):
-    assert slab_mean_remaining(fo + later) < slab_mean_remaining(fo) <= 1.0
-    assert slab_local_remaining(fo + later, x) <= slab_local_remaining(fo, x) + 1e-12
-    assert slab_local_remaining(fo, x) <= slab_local_remaining(fo, 0.0) + 1e-12
-    if fo > 0:
-        assert fourier_number_at_mean(slab_mean_remaining(fo)) == pytest.approx(fo, rel=1e-8, abs=1e-12)
 
 
 climates = st.lists(st.tuples(st.floats(-10.0, 45.0), st.floats(40.0, 105.0)), min_size=2, max_size=60)

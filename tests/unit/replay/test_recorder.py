@@ -7,11 +7,12 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from analysis_series import roll_up
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
-from monitord.model.series import Hourly, JobRecord, PlacementRecord, Series, roll_up
+from monitord.model.series import Hourly, JobRecord, PlacementRecord, Series
 from monitord.replay.recorder import Recorder, Row
 
 START = datetime(2026, 3, 2, tzinfo=UTC)

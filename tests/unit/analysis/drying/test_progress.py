@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from analysis_series import CAVITY, ROOM, SLEEVE, blanked, daily, hours, location, noise, track, track_at
+from analysis_series import CAVITY, SLEEVE, blanked, daily, hours, location, noise, track
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.drying.metric import Metric, build_metric
-from monitord.analysis.drying.progress import Progress, air_holds_back, goal_met, progress
+from monitord.analysis.drying.progress import Progress, goal_met, progress
 from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
@@ -174,13 +174,3 @@ def test_no_claim_is_ever_made_on_a_mean_over_the_limit(daily_level: list[float]
         assert np.mean(value[-24:]) <= 70.0
         assert at is not None
         assert np.mean(value[at - 23 : at + 1]) <= 70.0 - OPTIONS.goal_confidence * u + 1e-9
-
-
-def test_air_that_would_leave_it_above_the_goal_holds_it_back() -> None:
-    inside = track(location(ROOM), 20.0, 50.0, DAYS)
-    cold = track_at(location(CAVITY), 12.0, 1250.0, DAYS)  # 20 °C and 50 % is 83 % at 12 °C
-    for limit, held in ((80.0, True), (86.0, False)):
-        metric = build_metric(cold, Around(inside, inside, None), goal(limit=limit), OPTIONS)
-        assert metric is not None
-        assert air_holds_back(metric) is held
-    assert not air_holds_back(plain(np.full(N, 80.0)))  # not known is not held back

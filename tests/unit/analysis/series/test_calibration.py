@@ -6,12 +6,13 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from analysis_series import roll_up
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.series.calibration import corrected_hourly, corrected_series, uncertainty_of
 from monitord.model.jobs import Accuracy, Calibration, Placement
-from monitord.model.series import Series, roll_up
+from monitord.model.series import Series
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 PLACEMENT = Placement(

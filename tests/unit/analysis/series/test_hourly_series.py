@@ -7,10 +7,11 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import psychrolib
 import pytest
+from analysis_series import roll_up
 
 from monitord.analysis.series.hourly_series import HourlySeries, Masks, build_hourly_series, placement_key
 from monitord.model.jobs import Accuracy, Calibration, Location, LocationKind, Placement
-from monitord.model.series import HOUR_S, PlacementRecord, Series, roll_up
+from monitord.model.series import HOUR_S, PlacementRecord, Series
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 START_S = START.timestamp()

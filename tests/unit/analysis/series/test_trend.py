@@ -8,7 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from monitord.analysis.series.change import cusum, pettitt
 from monitord.analysis.series.trend import MIN_DAYS, daily_trend, lag_one, mann_kendall, sen_slope, variance_factor
 from monitord.model.series import Array
 
@@ -143,43 +142,3 @@ def test_a_constant_has_no_trend(level: float, days: int) -> None:
 def test_daily_swings_do_not_pass_for_a_trend() -> None:
     hours = np.arange(24 * 10)
     assert daily_trend(60.0 + 10.0 * np.sin(2 * np.pi * hours / 24.0), 0.2).direction == 0
-
-
-@settings(max_examples=40)
-@given(st.integers(3, 30), st.floats(0.5, 20))
-def test_a_step_in_the_middle_is_found_where_it_is(half: int, step: float) -> None:
-    # of two groups as long as each other, no other cut gives a larger |U|: ranks before are all below the middle
-    noise = np.random.default_rng(half).uniform(-1, 1, 2 * half)
-    values = np.r_[np.zeros(half), np.full(half, step)] + 0.1 * step * noise
-    found = pettitt(values)
-    assert found is not None
-    assert (found.after, found.k) == (half - 1, half**2)
-    assert found.after_median - found.before_median == pytest.approx(step, abs=0.25 * step)
-
-
-def test_pettitt_keeps_the_indices_of_a_gappy_series() -> None:
-    values = np.r_[np.zeros(10), np.full(10, 5.0)] + np.arange(20) * 1e-3
-    gappy = np.insert(values, [0, 4, 10], np.nan)
-    assert pettitt(gappy) is not None
-    assert gappy[pettitt(gappy).after] == values[9]  # type: ignore[union-attr]
-    assert pettitt(np.array([1.0, np.nan])) is None
-
-
-@settings(max_examples=50)
-@given(arrays(np.float64, st.integers(1, 60), elements=st.floats(-5, 5)), st.floats(0, 2))
-def test_cusum_is_the_recursion_of_page(z: Array, allowance: float) -> None:
-    # S+ = max(0, S+ + z - k), S- = max(0, S- - z - k): the definition, one step after the other
-    found = cusum(20.0 + 2.0 * z, 20.0, 2.0, allowance=allowance, limit=4.0)
-    high = low = 0.0
-    for i, value in enumerate(z):
-        high, low = max(0.0, high + value - allowance), max(0.0, low - value - allowance)
-        assert found.high[i] == pytest.approx(high, abs=1e-9)
-        assert found.low[i] == pytest.approx(low, abs=1e-9)
-
-
-def test_cusum_holds_its_sums_over_missing_values() -> None:
-    values = np.array([2.0, np.nan, np.nan, 2.0, 2.0])
-    found = cusum(values, 0.0, 1.0, limit=4.0)
-    assert found.high.tolist() == [1.5, 1.5, 1.5, 3.0, 4.5]
-    assert found.first() == 4
-    assert cusum(np.zeros(5), 0.0, 1.0).first() == -1

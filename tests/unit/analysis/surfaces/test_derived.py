@@ -6,12 +6,13 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from analysis_series import roll_up
 from hypothesis import given
 from hypothesis import strategies as st
 
 from monitord.analysis.surfaces.derived import Derived, derived_hours, derived_series, joined
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
-from monitord.model.series import Array, Series, roll_up
+from monitord.model.series import Array, Series
 
 START = datetime(2026, 11, 4, tzinfo=UTC)
 
