@@ -38,7 +38,7 @@ def section(text, title):
 
 def test_the_functions_are_found():
     """A guard against a search that finds nothing and so passes."""
-    assert len(FUNCTIONS) > 50
+    assert len(FUNCTIONS) > 35
 
 
 @pytest.mark.parametrize(("module", "name", "function"), FUNCTIONS)
