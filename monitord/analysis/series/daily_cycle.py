@@ -11,15 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitord.analysis.series.parameters import SERIES
 from monitord.model.series import Array
 
 DAY_H = 24
-_KEEP, _FADE, _TREND = 0.9, 0.99, 0.1
-"""Weight of each day against the one after it; how much of the distance from the cycle is left after each hour; how
-much of the last day-to-day change goes on. Our choice, tuned on simulated winters."""
-_LATELY_H = 3
-_ORIGIN_EVERY_H, _ORIGIN_DAYS = 6, 10
-_PRIOR_WEIGHT = 4.0
 
 
 @dataclass(frozen=True)
@@ -38,7 +33,8 @@ class Continuation:
 
 def prior_spread(hours: int) -> Array:
     """Spread of the forecast of a surface's margin in ordinary winters. [K] From simulated winters."""
-    return np.asarray(0.6 + 0.6 * (1.0 - np.exp(-np.arange(1, hours + 1) / 8.0)))
+    growth = 1.0 - np.exp(-np.arange(1, hours + 1) / SERIES.prior_growth_h)
+    return np.asarray(SERIES.prior_spread_k + SERIES.prior_spread_k * growth)
 
 
 def _continue(days: Array, hours: int) -> Array:
@@ -52,16 +48,16 @@ def _continue(days: Array, hours: int) -> Array:
     -------
     (n, hours); NaN where no day tells of that hour.
     """
-    weight = _KEEP ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
+    weight = SERIES.day_weight ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
     total = weight.sum(axis=1)
     cycle = np.where(total > 0, np.nansum(weight * np.nan_to_num(days), axis=1) / np.where(total > 0, total, 1), np.nan)
     apart = days[:, 0] - cycle
-    now = _mean(apart[:, -_LATELY_H:])
+    now = _mean(apart[:, -SERIES.distance_h :])
     lately = np.where(np.isfinite(now), now, _mean(apart[:, -DAY_H // 2 :]))
     change = _mean(days[:, 0] - days[:, 1]) if days.shape[1] > 1 else np.full(len(days), 0.0)
     ahead = np.arange(1, hours + 1)
-    moved = np.nan_to_num(lately)[:, None] * _FADE**ahead
-    moved = moved + _TREND * np.nan_to_num(change)[:, None] * ahead / DAY_H
+    moved = np.nan_to_num(lately)[:, None] * SERIES.hourly_fade**ahead
+    moved = moved + SERIES.trend_share * np.nan_to_num(change)[:, None] * ahead / DAY_H
     return np.asarray(np.tile(cycle, (1, -(-hours // DAY_H)))[:, :hours] + moved)
 
 
@@ -84,7 +80,9 @@ def _days_before(value: Array, ends: Array, days: int) -> Array:
 
 def past_origins(n: int) -> Array:
     """The ends of history from which past forecasts are judged, newest last."""
-    return np.asarray(np.arange(n - _ORIGIN_EVERY_H, DAY_H, -_ORIGIN_EVERY_H)[: _ORIGIN_DAYS * 4][::-1], dtype=float)
+    step = SERIES.origin_step_h
+    newest_first = np.arange(n - step, DAY_H, -step)[: SERIES.origin_days * DAY_H // step]
+    return np.asarray(newest_first[::-1], dtype=float)
 
 
 def outcomes(value: Array, ends: Array, hours: int) -> Array:
@@ -112,7 +110,8 @@ def continue_series(
         forecasts had it been known then, (origins, hours) for `past_origins(n)`.
     """
     n = len(value)
-    if np.isfinite(value[-2 * DAY_H :]).sum() < 1.5 * DAY_H or not np.isfinite(value[-6:]).any():
+    known = np.isfinite(value)
+    if known[-2 * DAY_H :].sum() < SERIES.min_known_h or not known[-SERIES.newest_h :].any():
         return None
     ends = past_origins(n)
     made = continuations(value, np.concatenate([ends, [float(n)]]), hours, days)
@@ -123,7 +122,7 @@ def continue_series(
     if not np.isfinite(future).all():
         return None
     lowest_past = _lowest_errors(past, errors)
-    shift = float(np.sum(lowest_past) / (len(lowest_past) + _PRIOR_WEIGHT))
+    shift = float(np.sum(lowest_past) / (len(lowest_past) + SERIES.prior_weight))
     prior = prior_spread(hours)
     return Continuation(
         future,
@@ -136,7 +135,7 @@ def continue_series(
 
 def _lowest_errors(past: Array, errors: Array) -> Array:
     """Lowest forecast minus lowest outcome of the past forecasts whose hours are over and known."""
-    whole = np.isfinite(errors).mean(axis=1) >= 0.9
+    whole = np.isfinite(errors).mean(axis=1) >= SERIES.min_outcome_share
     if not whole.any():
         return np.empty(0)
     known = np.isfinite(errors[whole])
@@ -148,4 +147,6 @@ def _spread(errors: Array, prior: Array) -> Array:
     """Root mean square of the columns, held towards a prior while there are few."""
     known = np.isfinite(errors)
     squares = np.where(known, errors, 0.0) ** 2
-    return np.asarray(np.sqrt((squares.sum(axis=0) + _PRIOR_WEIGHT * prior**2) / (known.sum(axis=0) + _PRIOR_WEIGHT)))
+    return np.asarray(
+        np.sqrt((squares.sum(axis=0) + SERIES.prior_weight * prior**2) / (known.sum(axis=0) + SERIES.prior_weight))
+    )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.series.calibration import Uncertainty, corrected_hourly, uncertainty_of
+from monitord.analysis.series.parameters import SERIES
 from monitord.model.jobs import Calibration, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, PlacementRecord
 from monitord.physics.moist_air import vapour_pressure
@@ -23,7 +24,7 @@ class TimberSpot:
     time_s: float
     moisture_content_pct: float
     """Corrected for species and temperature. [% of dry mass]"""
-    u_pct: float = 2.0
+    u_pct: float
     """Standard uncertainty. [% of dry mass]"""
 
 
@@ -98,7 +99,7 @@ def build_hourly_series(
     n = max(0, round(float(end - grid_start_s) / HOUR_S))
     grid = grid_start_s + HOUR_S * np.arange(n, dtype=np.float64)
     t, rh, vp, surface = (np.full(n, np.nan) for _ in range(4))
-    uncertainty, probe = Uncertainty(0.2, 1.2), None
+    uncertainty, probe = Uncertainty(SERIES.unplaced_u_temperature_k, SERIES.unplaced_u_rh_pct), None
     for record in placements:
         hourly = corrected_hourly(record.hourly, record.placement, calibrations)
         index = np.rint((hourly.hour_s - grid_start_s) / HOUR_S).astype(np.int64)
@@ -115,7 +116,7 @@ def build_hourly_series(
         )
         t[at], rh[at], surface[at] = here_t, here_rh, here_surface
         over = record.placement.humidity_over.value
-        vp[at] = vapour_pressure(here_t, np.clip(here_rh, 0.0, 105.0), humidity_over=over)
+        vp[at] = vapour_pressure(here_t, np.clip(here_rh, 0.0, SERIES.max_rh_pct), humidity_over=over)
         uncertainty, probe = uncertainty_of(record.placement, calibrations, as_of_s), record.placement.probe
     return HourlySeries(location, grid, t, rh, vp, surface, uncertainty, probe, spots)
 

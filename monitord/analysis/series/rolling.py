@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from monitord.analysis.series.parameters import SERIES
 from monitord.model.series import Array
 
 
@@ -22,7 +23,7 @@ def median(values: Array) -> float:
     return 0.5 * float(ordered[(n - 1) // 2] + ordered[n // 2])
 
 
-def trailing_mean(value: Array, hours: int, min_share: float = 0.5) -> Array:
+def trailing_mean(value: Array, hours: int, min_share: float = SERIES.min_known_share) -> Array:
     """Mean over each hour and the `hours - 1` before it; NaN where fewer than `min_share` of them are known."""
     known = np.isfinite(value)
     total, number = _gained(np.where(known, value, 0.0).cumsum(), hours), _gained(known.cumsum(), hours)
@@ -46,7 +47,7 @@ def lagged(value: Array, hours: int) -> Array:
     return out
 
 
-def day_means(value: Array, days: int, min_share: float = 0.5) -> Array:
+def day_means(value: Array, days: int, min_share: float = SERIES.min_known_share) -> Array:
     """Means of the last whole 24-hour spans that end with the series, oldest first, (days,); NaN where unknown."""
     hours = np.full(24 * days, np.nan)
     lately = value[-24 * days :] if days else value[:0]
@@ -61,8 +62,8 @@ def day_means(value: Array, days: int, min_share: float = 0.5) -> Array:
 def line(value: Array) -> tuple[float, float, float]:
     """Least-squares slope per step, its standard error, and the residual spread; NaN values are left out.
 
-    The standard error is widened for the correlation of neighbouring residuals (lag one, at most 0.8).
-    Fewer than three values: the slope is 0 and its error infinite.
+    The standard error is widened for the correlation of neighbouring residuals, at lag one and up to
+    `SERIES.max_residual_correlation`. Fewer than three values: the slope is 0 and its error infinite.
     """
     x = np.flatnonzero(np.isfinite(value)).astype(float)
     if len(x) < 3:
@@ -74,8 +75,9 @@ def line(value: Array) -> tuple[float, float, float]:
     residual = y - y.mean() - slope * dx
     spread = float(np.sqrt(residual @ residual / (len(x) - 2)))
     rho = 0.0
-    if len(x) > 4 and spread > 0:
-        rho = float(np.clip((residual[1:] @ residual[:-1]) / (residual @ residual), 0.0, 0.8))
+    if len(x) - 2 > 2 and spread > 0:  # about a line, the lag-one correlation of four residuals is never positive
+        lag_one = (residual[1:] @ residual[:-1]) / (residual @ residual)
+        rho = float(np.clip(lag_one, 0.0, SERIES.max_residual_correlation))
     return slope, spread / np.sqrt(sxx) * np.sqrt((1 + rho) / (1 - rho)), spread
 
 

@@ -4,6 +4,12 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+WEEK_H = 168
+"""Hours of a week. [h]"""
+
+DAY_S = 86_400.0
+"""Seconds of a day. [s]"""
+
 
 def utc(time_s: float) -> datetime:
     """A POSIX time as an aware datetime."""

@@ -16,14 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from monitord.analysis.series.parameters import SERIES
 from monitord.model.series import Array
-
-MIN_DAYS = 8
-"""Days with readings before a trend is judged: with fewer, not even a clean line is more than chance."""
-
-_EXACT_UP_TO = 30
-_TERMS = 3
-"""Of the parabola that is taken out before neighbouring days are compared."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +87,12 @@ def _chance_of_at_least(n: int) -> Array:
 
 
 def _variance(y: Array) -> float:
+    """Var S of values without a trend, lessened for ties.
+
+    Source
+    ------
+    Kendall 1975, as in `mann_kendall`.
+    """
     n = len(y)
     _, ties = np.unique(y, return_counts=True)
     total = n * (n - 1) * (2 * n + 5) - float(np.sum(ties * (ties - 1) * (2 * ties + 5)))
@@ -123,7 +123,7 @@ def mann_kendall(values: Array) -> MannKendall:
     s = int(np.sign(y[late] - y[early]).sum())
     variance, maximum = _variance(y), n * (n - 1) // 2
     z = (s - math.copysign(1.0, s)) / math.sqrt(variance) if s and variance > 0.0 else 0.0
-    if n <= _EXACT_UP_TO and len(np.unique(y)) == n:
+    if n <= SERIES.exact_up_to and len(np.unique(y)) == n:
         p = min(1.0, 2.0 * float(_chance_of_at_least(n)[(maximum - abs(s)) // 2]))
     else:
         p = 2.0 * float(ndtr(-abs(z)))
@@ -136,7 +136,10 @@ def _slopes(y: Array, t: Array) -> Array:
 
 
 def sen_slope(
-    values: Array, times: Array | None = None, confidence: float = 0.95, variance_factor: float = 1.0
+    values: Array,
+    times: Array | None = None,
+    confidence: float = 1.0 - SERIES.trend_significance,
+    variance_factor: float = 1.0,
 ) -> SenSlope:
     """Robust slope, values independent of each other unless their variance factor is given.
 
@@ -207,19 +210,28 @@ def _remaining_autocorrelation(daily: Array) -> float:
     """Lag-one autocorrelation about a parabola, freed of its bias, one standard error on top; 0 or more.
 
     A parabola, for drying curves flatten: about a straight line their bend would pass for autocorrelation. Residuals
-    of a fit of p terms have a bias of -(p + (p + 2) rho)/n (Kendall 1954 for p = 1 and 2, from memory; simulation
-    bears it out for 3). The standard error is ours: with few days the estimate strays as often below as above, and
-    below is where false alarms come from. The most it can be, 1 - 1.5/n, is what n days can tell from a random walk.
+    of a fit of p terms have a bias of -(p + (p + 2) rho)/n. The standard error is ours: with few days the estimate
+    strays as often below as above, and below is where false alarms come from.
+
+    Source
+    ------
+    Kendall 1954 for the bias at p = 1 and 2 (from memory; simulation bears it out for 3). The most it can be,
+    1 - 1.5/n, is what n days can tell from a random walk (our choice).
     """
     n = len(daily)
-    terms, _ = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, n), _TERMS))
+    terms, _ = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, n), SERIES.parabola_terms))
     r = lag_one(daily - terms @ (terms.T @ daily))
-    r = min(max((n * r + _TERMS) / (n - _TERMS - 2.0), 0.0), 1.0)
+    r = min(max((n * r + SERIES.parabola_terms) / (n - SERIES.parabola_terms - 2.0), 0.0), 1.0)
     return min(r + math.sqrt((1.0 - r * r) / n), 1.0 - 1.5 / n)
 
 
 def daily_trend(
-    values: Array, min_effect: float, *, per_day: int = 24, alpha: float = 0.05, min_days: int = MIN_DAYS
+    values: Array,
+    min_effect: float,
+    *,
+    per_day: int = 24,
+    alpha: float = SERIES.trend_significance,
+    min_days: int = SERIES.trend_min_days,
 ) -> DailyTrend:
     """Trend of a series by its daily means, told only where it matters and is more than chance.
 
@@ -244,7 +256,7 @@ def daily_trend(
     every = np.asarray(values, dtype=np.float64)
     daily = every if per_day == 1 else _day_means(every, per_day)
     known = np.flatnonzero(np.isfinite(daily))
-    if len(known) < max(min_days, MIN_DAYS):
+    if len(known) < max(min_days, SERIES.trend_min_days):
         return DailyTrend(None, len(known), 0.0, -math.inf, math.inf, 1.0, 0.0)
     kept = daily[known]
     r = _remaining_autocorrelation(kept)

@@ -1,7 +1,8 @@
-"""Limits and windows of the analysis, each with its source; all are configuration.
+"""The limits of the analysis that a firm may change, each with its unit and its source.
 
-Where a limit is "our choice", it was tuned on the simulated jobs of `simulators/` and is explained in
-`monitord/analysis/METHOD.md`.
+What a firm has no reason to change (windows of the statistics, tuning of the fits, what a working probe can read) is
+not configuration: it stands in the `parameters.py` of each room of `monitord/analysis`. Where a limit is "our choice",
+`monitord/analysis/METHOD.md` explains it.
 """
 
 from __future__ import annotations
@@ -20,15 +21,16 @@ class AnalysisOptions(BaseModel):
 
     # reading a probe
     air_settling_s: Positive = 3600.0
-    """Readings this soon after a stay begins are settling. Side by side, air probes come together in five to ten
+    """Readings this soon after a placement begins are settling. Side by side, air probes come together in five to ten
     minutes (common practice); an hour leaves out the carrying and the warm hand as well. [s]"""
     pairing_age_s: Positive = 3600.0
-    """Two airs are compared only on readings at most this far apart, or three intervals, the longer. [s]"""
+    """Two airs are compared only on readings at most this far apart, or three intervals, the longer (our choice).
+    [s]"""
     coverage: Positive = 2.0
     """A difference is called one when larger than this many standard uncertainties (k = 2, about 95 %;
-    JCGM 100:2008, 6.2)."""
+    JCGM 100:2008, 6.2). [standard uncertainties]"""
     common_offset_share: Annotated[float, Field(ge=0, le=1)] = 1.0
-    """Share of a probe's stated accuracy treated as a constant offset rather than noise (our choice)."""
+    """Share of a probe's stated accuracy treated as a constant offset rather than noise (our choice). [-]"""
 
     # surfaces
     f_rsi_u: Annotated[float, Field(ge=0, le=0.3)] = 0.03
@@ -42,18 +44,18 @@ class AnalysisOptions(BaseModel):
     condensation_probability_warn: Positive = 0.2
     """Probability of condensation from which a surface is warned of (our choice). [-]"""
     condensation_probability_act: Positive = 0.5
-    """Probability from which a surface counts as condensing: more likely than not. [-]"""
+    """Probability from which a surface counts as condensing: more likely than not (our choice). [-]"""
     surface_memory_h: Annotated[float, Field(ge=0, le=48)] = 4.0
     """EN ISO 13788 is for steady temperatures; the factor is applied to the means of the last hours, since a wall
     follows its airs late (a light wall by some 2 h, which this mean is; our choice). [h]"""
     void_memory_h: Annotated[float, Field(ge=0, le=96)] = 24.0
     """The same for the underside in a void, where ground and floor keep the day's mean (our choice). [h]"""
     surface_memory_u: Annotated[float, Field(ge=0, le=1)] = 0.5
-    """Standard uncertainty from not knowing that memory: this share of what it changes (our choice). [-]"""
+    """Standard uncertainty from not knowing that time: this share of what the mean changes (our choice). [-]"""
 
     # the night ahead
     night_hours: Annotated[int, Field(ge=6, le=48)] = 24
-    """How far the margin of a cold surface is forecast. [h]"""
+    """How far the margin of a cold surface is forecast: a night and a day (our choice). [h]"""
     night_cycle_days: Annotated[int, Field(ge=2, le=30)] = 5
     """From how many past days the daily cycle is taken, the last one counting most (our choice). [days]"""
     night_min_u_k: Positive = 0.4
@@ -64,7 +66,7 @@ class AnalysisOptions(BaseModel):
 
     # mould, wood
     mould_days_ahead: Positive = 7.0
-    """A surface heading for mould index 1 within so many days at the present rate is told of (our choice). [days]"""
+    """A surface heading for mould index 1 within this many days at the present rate is reported (our choice). [days]"""
     mould_early_rh_pct: Positive = 80.0
     """Seven-day mean surface humidity of the early caution: EN ISO 13788's limit for a month, over a week instead
     (our choice). [%]"""
@@ -81,7 +83,7 @@ class AnalysisOptions(BaseModel):
     airing_changes_per_h: Positive = 1.0
     """Air change for which airing is worked out: a window ajar gives 0.5 to 2 (common practice). [1/h]"""
     airing_volume_m3: Positive = 50.0
-    """Volume of the room for which it is worked out; give the room's own. [m³]"""
+    """Volume of the room for which it is worked out (our choice); give the room's own. [m³]"""
     base_changes_per_h: Positive = 0.3
     """Air change of a shut room (common practice). [1/h]"""
     heating_step_k: Positive = 5.0
@@ -95,16 +97,17 @@ class AnalysisOptions(BaseModel):
     overheating_caution_c: float = 40.0
     """Air that finishes, machines and timber do not stand for long (common practice). [°C]"""
     overdrying_emc_pct: Positive = 5.0
-    """Air in which timber would come below so much dries its surface too fast when it is also warm (common
-    practice: timber indoors is kept at 6 to 12). [% of dry mass]"""
+    """Air whose equilibrium moisture content is below this dries the surface of timber too fast when it is also warm
+    (common practice: timber indoors is kept at 6 to 12). [% of dry mass]"""
     overdrying_min_c: float = 30.0
-    """From which temperature on that counts (our choice). [°C]"""
+    """Temperature from which that counts (our choice). [°C]"""
 
     # silence
     silent_interval_floor_s: Positive = 600.0
     """For silence, a reporting interval shorter than this counts as this long (our choice). [s]"""
     stale_after_intervals: Positive = 6.0
-    """A location counts as not known after this many such intervals without a reading (our choice)."""
+    """A location counts as not known after this many such intervals without a reading (our choice).
+    [intervals]"""
 
     # calibration
     calibration_valid_d: Positive = 365.0
@@ -129,7 +132,7 @@ class AnalysisOptions(BaseModel):
     sleeve_gap_pct: Positive = 1.0
     """Largest approach still to come in an equilibrated sleeve (our choice, within a probe's accuracy). [% RH]"""
     sleeve_tau_h: Positive = 14.0
-    """Usual time constant of a sealed sleeve's approach, before its readings tell (our choice). [h]"""
+    """Usual time constant of a sealed sleeve's approach, before its readings show it (our choice). [h]"""
 
     # getting wet again
     rewetting_sleeve_pct: Positive = 1.5
@@ -137,16 +140,18 @@ class AnalysisOptions(BaseModel):
     rewetting_void_pct: Positive = 3.0
     """The same in a cavity or void (common practice). [% RH]"""
     rewetting_spreads: Positive = 3.0
-    """On top of it, this many times the usual scatter of the place (our choice)."""
+    """On top of it, this many times the usual scatter of the location (our choice). [standard deviations]"""
     rewetting_sleeve_spreads: Positive = 2.0
-    """The same in a sleeve (our choice)."""
+    """The same in a sleeve (our choice). [standard deviations]"""
 
     # drying, stalls, goals
     stall_share_per_week: Positive = 0.10
-    """Stalled: what remains falls by less than this share in seven days (the project's definition)."""
+    """Stalled: what remains falls by less than this share in seven days (the project's definition). [-]"""
     stall_probability: Annotated[float, Field(gt=0, lt=1)] = 0.8
     """How sure it must be that the air holds an element back before it is called stalled (our choice). [-]"""
     goal_confidence: Positive = 1.65
-    """At goal: the mean lies under the limit by this many standard uncertainties (one-sided 95 %; JCGM 100)."""
+    """At goal: the mean lies under the limit by this many standard uncertainties (one-sided 95 %; JCGM 100).
+    [standard uncertainties]"""
     drive_lost_pct: Positive = 6.0
-    """Rise of the room's vapour pressure, as humidity at room temperature, that the drying would feel (our choice)."""
+    """Rise of the room's vapour pressure, as humidity at room temperature, that slows the drying (our choice).
+    [% RH]"""

@@ -95,3 +95,17 @@ def test_the_last_hours_are_the_end_of_the_track() -> None:
     assert late.hour_s.tolist() == found.hour_s[-4:].tolist()
     assert late.end_s == found.end_s
     assert found.last(99) is found
+
+
+def test_a_humidity_over_105_percent_is_taken_as_105() -> None:
+    """A wetted sensor's 120 % would give a vapour pressure that no air of that temperature holds."""
+    saturated = psychrolib.GetSatVapPres(15.0)
+    assert built(placement("p", 0.0, 6, rh=120.0)).vapour_pressure_pa[3] == pytest.approx(1.05 * saturated, rel=2e-3)
+    assert built(placement("p", 0.0, 6, rh=103.0)).vapour_pressure_pa[3] == pytest.approx(1.03 * saturated, rel=2e-3)
+
+
+def test_before_any_probe_stood_there_the_uncertainty_is_an_ordinary_probes() -> None:
+    """± 0.35 K and ± 2 % RH, taken as rectangular (JCGM 100:2008, 4.3.7)."""
+    found = built().uncertainty
+    assert found.temperature_k == pytest.approx(0.35 / np.sqrt(3.0), rel=0.05)
+    assert found.relative_humidity_pct == pytest.approx(2.0 / np.sqrt(3.0), rel=0.05)

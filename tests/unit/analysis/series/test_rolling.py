@@ -71,3 +71,12 @@ def test_alternating_residuals_leave_the_usual_standard_error() -> None:
 
 def test_a_line_through_fewer_than_three_values_is_not_known() -> None:
     assert line(np.array([1.0, np.nan, 2.0])) == (0.0, np.inf, np.inf)
+
+
+def test_a_slow_wave_about_the_line_widens_the_standard_error_three_times_at_most() -> None:
+    """sqrt((1 + r) / (1 - r)) for an AR(1) series (Bayley and Hammersley 1946, from memory), with r held at 0.8."""
+    wave = np.sin(2 * np.pi * np.arange(60) / 60)
+    usual = scipy.stats.linregress(np.arange(60), wave).stderr
+    assert line(wave)[1] / usual == pytest.approx(3.0, rel=1e-6)
+    quicker = np.sin(2 * np.pi * np.arange(60) / 7)  # r is about cos(2 pi / 7) = 0.62: below what it is held at
+    assert line(quicker)[1] / scipy.stats.linregress(np.arange(60), quicker).stderr == pytest.approx(2.07, abs=0.1)

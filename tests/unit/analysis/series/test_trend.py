@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from monitord.analysis.series.trend import MIN_DAYS, daily_trend, lag_one, mann_kendall, sen_slope, variance_factor
+from monitord.analysis.series.parameters import SERIES
+from monitord.analysis.series.trend import daily_trend, lag_one, mann_kendall, sen_slope, variance_factor
 from monitord.model.series import Array
 
 VALUES = arrays(np.float64, st.integers(2, 40), elements=st.integers(-50, 50).map(float))
@@ -54,7 +55,7 @@ def test_sen_slope_counts_by_the_times_given() -> None:
     assert sen_slope(np.array([0.0, 3.0, 4.0]), np.array([0.0, 3.0, 4.0])).slope == pytest.approx(1.0)
 
 
-@given(st.floats(-2, 2), st.integers(MIN_DAYS, 20), st.integers(0, 23))
+@given(st.floats(-2, 2), st.integers(SERIES.trend_min_days, 20), st.integers(0, 23))
 def test_a_clean_line_gives_its_own_slope(slope: float, days: int, odd_hours: int) -> None:
     hourly = 70.0 + slope * np.arange(24 * days + odd_hours) / 24.0
     found = daily_trend(hourly, 0.5)
@@ -75,7 +76,7 @@ def test_a_significant_trend_that_does_not_matter_is_none() -> None:
     assert daily_trend(daily, 2.0, per_day=1).direction == 0
 
 
-@pytest.mark.parametrize("days", [0, 1, MIN_DAYS - 1])
+@pytest.mark.parametrize("days", [0, 1, SERIES.trend_min_days - 1])
 def test_too_few_days_tell_nothing(days: int) -> None:
     assert daily_trend(np.linspace(90.0, 80.0, 24 * days), 0.1).direction is None
 
@@ -132,7 +133,7 @@ def test_a_week_missing_in_the_middle_does_not_hide_a_trend() -> None:
     assert found.low < -0.3 < found.high
 
 
-@given(st.floats(-50, 50), st.integers(MIN_DAYS, 15))
+@given(st.floats(-50, 50), st.integers(SERIES.trend_min_days, 15))
 def test_a_constant_has_no_trend(level: float, days: int) -> None:
     found = daily_trend(np.full(24 * days, level), 0.0)
     assert (found.direction, found.p) == (0, 1.0)

@@ -1,4 +1,4 @@
-"""The night ahead: a margin continued by its daily cycle, how sure that is, and how it is said."""
+"""The night ahead at a cold surface: from the continued margin to a forecast, and how it is said."""
 
 from __future__ import annotations
 
@@ -11,13 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.series.daily_cycle import continue_series, past_origins, prior_spread
+from monitord.analysis.series.daily_cycle import continue_series
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S
 from monitord.physics.moist_air import relative_humidity, saturation_vapour_pressure, vapour_pressure
-from simulators.building.climate import ar_noise
 
 OPTIONS = AnalysisOptions()
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -26,85 +25,6 @@ HELSINKI = ZoneInfo("Europe/Helsinki")
 def cycle(n, mean=3.0, swing=4.0, lowest_at=4):
     """A margin that swings daily and is least at an hour of the day (UTC). [K]"""
     return mean - swing * np.cos(2 * np.pi * (np.arange(n) - lowest_at) / 24.0)
-
-
-def test_a_perfect_cycle_goes_on_as_it_was():
-    found = continue_series(cycle(24 * 15), 24, 5, 0.4)
-    assert found is not None
-    assert found.value == pytest.approx(cycle(24 * 16)[-24:], abs=0.02)
-    assert found.lowest == pytest.approx(-1.0, abs=0.05)
-    assert found.u.max() <= 0.45  # nothing was ever wrong: only the least doubt is left, with some of the prior
-
-
-def test_a_cycle_that_was_lifted_lately_stays_lifted():
-    lifted = cycle(24 * 15)
-    lifted[-8:] += 2.0
-    found = continue_series(lifted, 24, 5, 0.4)
-    assert found is not None
-    assert np.all(found.value - cycle(24 * 16)[-24:] > 1.0)
-
-
-def test_a_steady_fall_is_followed_to_where_it_is():
-    """1 K a day: the mean of the last five days lags by two; the forecast keeps to the last day within 0.3 K."""
-    falling = cycle(24 * 15) - np.arange(24 * 15) / 24.0
-    found = continue_series(falling, 24, 5, 0.4)
-    assert found is not None
-    assert found.value.mean() == pytest.approx(falling[-24:].mean(), abs=0.3)
-    assert found.errors.shape == (len(past_origins(24 * 15)), 24)
-
-
-@pytest.mark.parametrize("known", [0, 12, 30])
-def test_too_little_of_the_last_days_gives_no_forecast(known):
-    series = np.full(24 * 10, np.nan)
-    series[len(series) - known :] = 2.0
-    assert continue_series(series, 24, 5, 0.4) is None
-    silent = cycle(24 * 10)
-    silent[-7:] = np.nan
-    assert continue_series(silent, 24, 5, 0.4) is None
-
-
-def test_gaps_in_the_past_are_stepped_over():
-    gappy = cycle(24 * 15)
-    gappy[100:170] = np.nan
-    gappy[250:256] = np.nan
-    found = continue_series(gappy, 24, 5, 0.4)
-    assert found is not None
-    assert found.value == pytest.approx(cycle(24 * 16)[-24:], abs=0.05)
-    assert np.isfinite([found.lowest, found.u_lowest]).all()
-
-
-def test_with_few_days_the_usual_spread_is_believed():
-    found = continue_series(cycle(60), 24, 5, 0.4)
-    assert found is not None
-    assert found.u[-1] > 0.5 * prior_spread(24)[-1]
-
-
-def test_four_in_five_outcomes_lie_in_the_80_percent_interval():
-    """On margins with weather in them (autoregressive over three days), 60 of them; binomial doubt about 0.04."""
-    inside = inside_lowest = total = 0
-    for seed in range(60):
-        rng = np.random.default_rng(seed)
-        margin = cycle(24 * 16) + ar_noise(rng, 24 * 16, HOUR_S, 3 * 86_400.0, float(rng.uniform(0.8, 3.0)))
-        found = continue_series(margin[:-24], 24, 5, 0.4)
-        assert found is not None
-        inside += int(np.count_nonzero(np.abs(found.value - margin[-24:]) <= 1.2816 * found.u))
-        inside_lowest += abs(found.lowest - margin[-24:].min()) <= 1.2816 * found.u_lowest
-        total += 24
-    assert 0.70 < inside / total < 0.90
-    assert 0.68 < inside_lowest / 60 < 0.92
-
-
-def test_it_beats_taking_the_next_day_for_the_last():
-    """Root mean square error against plain persistence, on 60 margins with weather in them."""
-    ours, plain = [], []
-    for seed in range(60):
-        rng = np.random.default_rng(1000 + seed)
-        margin = cycle(24 * 16) + ar_noise(rng, 24 * 16, HOUR_S, 3 * 86_400.0, 2.0)
-        found = continue_series(margin[:-24], 24, 5, 0.4)
-        assert found is not None
-        ours.append(found.value - margin[-24:])
-        plain.append(margin[-48:-24] - margin[-24:])
-    assert np.sqrt(np.mean(np.square(ours))) < 0.95 * np.sqrt(np.mean(np.square(plain)))
 
 
 # --- at a surface ---------------------------------------------------------------------------------------------
