@@ -6,12 +6,10 @@ given by mistake is refused. Readings of a probe are in percent as everywhere.
 
 from __future__ import annotations
 
-from typing import overload
-
 import numpy as np
 
 from monitord.physics.constants import MAX_RELATIVE_HUMIDITY_PCT, ZERO_CELSIUS_K
-from monitord.physics.numeric import Array, FloatOrArray, exp, in_range
+from monitord.physics.numeric import Array, N, exp, in_range
 
 ALPHA, HC, N_EXPONENT = 0.05, 0.80, 15.0
 """Parameters of the diffusivity: least share, humidity of its middle, steepness. [no unit] fib Model Code 2010."""
@@ -26,19 +24,15 @@ _HYGROTHERMIC = 0.0135
 _HALVINGS = 50
 
 
-def _pore(pore_humidity: FloatOrArray) -> FloatOrArray:
+def _pore(pore_humidity: N) -> N:
     return in_range("pore_humidity", pore_humidity, 0.0, MAX_RELATIVE_HUMIDITY_PCT / 100.0, "(ratio)")
 
 
-def _saturated_at_most(humidity: FloatOrArray) -> FloatOrArray:
+def _saturated_at_most(humidity: N) -> N:
     return np.minimum(humidity, 1.0) if isinstance(humidity, np.ndarray) else min(humidity, 1.0)
 
 
-@overload
-def relative_diffusivity(pore_humidity: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def relative_diffusivity(pore_humidity: FloatOrArray) -> Array: ...
-def relative_diffusivity(pore_humidity: FloatOrArray) -> FloatOrArray:
+def relative_diffusivity(pore_humidity: N) -> N:
     """Moisture diffusivity of concrete as a share of its value when saturated.
 
     Parameters
@@ -60,14 +54,11 @@ def relative_diffusivity(pore_humidity: FloatOrArray) -> FloatOrArray:
     """
     humidity = _pore(pore_humidity)
     lack = 1.0 - _saturated_at_most(humidity)
-    return ALPHA + (1.0 - ALPHA) / (1.0 + (lack / (1.0 - HC)) ** N_EXPONENT)
+    share: N = (lack / (1.0 - HC)) ** N_EXPONENT
+    return ALPHA + (1.0 - ALPHA) / (1.0 + share)
 
 
-@overload
-def diffusivity_temperature_factor(temperature_c: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def diffusivity_temperature_factor(temperature_c: FloatOrArray) -> Array: ...
-def diffusivity_temperature_factor(temperature_c: FloatOrArray) -> FloatOrArray:
+def diffusivity_temperature_factor(temperature_c: N) -> N:
     """Moisture diffusivity of concrete at a temperature as a share of that at 25 °C.
 
     Parameters
@@ -92,11 +83,7 @@ def diffusivity_temperature_factor(temperature_c: FloatOrArray) -> FloatOrArray:
     return exp(ACTIVATION_K * (1.0 / 298.15 - 1.0 / kelvin))
 
 
-@overload
-def sealed_humidity_slope(pore_humidity: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def sealed_humidity_slope(pore_humidity: FloatOrArray) -> Array: ...
-def sealed_humidity_slope(pore_humidity: FloatOrArray) -> FloatOrArray:
+def sealed_humidity_slope(pore_humidity: N) -> N:
     """Rise of the pore humidity of sealed concrete with temperature, at constant moisture content.
 
     Parameters
@@ -120,13 +107,7 @@ def sealed_humidity_slope(pore_humidity: FloatOrArray) -> FloatOrArray:
     return _HYGROTHERMIC * humidity * (1.0 - humidity) / (1.25 - humidity)
 
 
-@overload
-def sealed_hole_humidity(  # type: ignore[overload-overlap]
-    relative_humidity_pct: float, from_c: float, to_c: float
-) -> float: ...
-@overload
-def sealed_hole_humidity(relative_humidity_pct: FloatOrArray, from_c: FloatOrArray, to_c: FloatOrArray) -> Array: ...
-def sealed_hole_humidity(relative_humidity_pct: FloatOrArray, from_c: FloatOrArray, to_c: FloatOrArray) -> FloatOrArray:
+def sealed_hole_humidity(relative_humidity_pct: N, from_c: N | float, to_c: N | float) -> N:
     """What a sealed hole in concrete would read at another temperature, its moisture unchanged.
 
     Parameters

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import overload
 
-from monitord.physics.numeric import Array, FloatOrArray, choice, in_range
+from monitord.physics.numeric import N, choice, in_range
 
 
 @dataclass(frozen=True)
@@ -27,11 +26,7 @@ SALTS: dict[str, SaltSolution] = {
 """Salts by formula. Greenspan 1977 (J. Res. NBS 81A:89); the uncertainties stand there for 25 °C."""
 
 
-@overload
-def salt_humidity(salt: str, temperature_c: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def salt_humidity(salt: str, temperature_c: FloatOrArray) -> Array: ...
-def salt_humidity(salt: str, temperature_c: FloatOrArray) -> FloatOrArray:
+def salt_humidity(salt: str, temperature_c: N) -> N:
     """Relative humidity of air in equilibrium with a saturated salt solution.
 
     Parameters
@@ -54,7 +49,7 @@ def salt_humidity(salt: str, temperature_c: FloatOrArray) -> FloatOrArray:
     """
     coefficients = SALTS[choice("salt", salt, tuple(SALTS))].coefficients
     celsius = in_range("temperature_c", temperature_c, 0.0, 50.0, "°C")
-    total: FloatOrArray = 0.0 * celsius
+    total: N = 0.0 * celsius
     for coefficient in reversed(coefficients):
         total = total * celsius + coefficient
     return total

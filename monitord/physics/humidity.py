@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import overload
-
 import numpy as np
 
 from monitord.physics.constants import (
@@ -12,8 +10,7 @@ from monitord.physics.constants import (
 )
 from monitord.physics.numeric import (
     HIGHEST_PRESSURE_PA,
-    Array,
-    FloatOrArray,
+    N,
     checked_pressure,
     in_range,
     over_of,
@@ -24,17 +21,7 @@ from monitord.physics.saturation import saturation_vapour_pressure
 _HIGHEST_RATIO = 10.0
 
 
-@overload
-def vapour_pressure(  # type: ignore[overload-overlap]
-    temperature_c: float, relative_humidity_pct: float, humidity_over: str = "water"
-) -> float: ...
-@overload
-def vapour_pressure(
-    temperature_c: FloatOrArray, relative_humidity_pct: FloatOrArray, humidity_over: str = "water"
-) -> Array: ...
-def vapour_pressure(
-    temperature_c: FloatOrArray, relative_humidity_pct: FloatOrArray, humidity_over: str = "water"
-) -> FloatOrArray:
+def vapour_pressure(temperature_c: N, relative_humidity_pct: N | float, humidity_over: str = "water") -> N:
     """Partial pressure of water vapour in air of known temperature and relative humidity.
 
     Parameters
@@ -61,17 +48,7 @@ def vapour_pressure(
     return share * saturation_vapour_pressure(temperature_c, over_of(humidity_over))
 
 
-@overload
-def relative_humidity(  # type: ignore[overload-overlap]
-    temperature_c: float, vapour_pressure_pa: float, humidity_over: str = "water"
-) -> float: ...
-@overload
-def relative_humidity(
-    temperature_c: FloatOrArray, vapour_pressure_pa: FloatOrArray, humidity_over: str = "water"
-) -> Array: ...
-def relative_humidity(
-    temperature_c: FloatOrArray, vapour_pressure_pa: FloatOrArray, humidity_over: str = "water"
-) -> FloatOrArray:
+def relative_humidity(temperature_c: N, vapour_pressure_pa: N | float, humidity_over: str = "water") -> N:
     """Relative humidity that vapour of a given pressure has at a temperature; the inverse of `vapour_pressure`.
 
     Parameters
@@ -96,11 +73,7 @@ def relative_humidity(
     return 100.0 * pressure / saturation_vapour_pressure(temperature_c, over_of(humidity_over))
 
 
-@overload
-def humidity_ratio(vapour_pressure_pa: float, pressure_pa: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def humidity_ratio(vapour_pressure_pa: FloatOrArray, pressure_pa: FloatOrArray) -> Array: ...
-def humidity_ratio(vapour_pressure_pa: FloatOrArray, pressure_pa: FloatOrArray) -> FloatOrArray:
+def humidity_ratio(vapour_pressure_pa: N, pressure_pa: N | float) -> N:
     """Mass of water vapour per mass of dry air.
 
     Parameters

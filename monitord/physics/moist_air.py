@@ -6,15 +6,13 @@ is NaN and stays NaN; a NaN that stands alone is refused.
 
 from __future__ import annotations
 
-from typing import overload
-
 from monitord.physics.constants import STANDARD_PRESSURE_PA
 from monitord.physics.humidity import (
     humidity_ratio,
     relative_humidity,
     vapour_pressure,
 )
-from monitord.physics.numeric import Array, FloatOrArray, in_range
+from monitord.physics.numeric import N, in_range
 from monitord.physics.saturation import (
     dew_or_frost_point,
     dew_point,
@@ -36,11 +34,7 @@ __all__ = [
 ]
 
 
-@overload
-def standard_pressure(elevation_m: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def standard_pressure(elevation_m: FloatOrArray) -> Array: ...
-def standard_pressure(elevation_m: FloatOrArray) -> FloatOrArray:
+def standard_pressure(elevation_m: N) -> N:
     """Pressure of the standard atmosphere at an elevation.
 
     Parameters
@@ -61,4 +55,5 @@ def standard_pressure(elevation_m: FloatOrArray) -> FloatOrArray:
     result stays in the range of pressure of the other functions.
     """
     height = in_range("elevation_m", elevation_m, -1000.0, 11_000.0, "m")
-    return STANDARD_PRESSURE_PA * (1.0 - 2.25577e-5 * height) ** 5.2559
+    share: N = (1.0 - 2.25577e-5 * height) ** 5.2559
+    return STANDARD_PRESSURE_PA * share

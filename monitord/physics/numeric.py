@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +12,17 @@ from monitord.errors import PhysicsRangeError
 
 Array = NDArray[np.float64]
 FloatOrArray = float | Array
+N = TypeVar("N", float, Array, FloatOrArray)
+"""What a function of physics is given and gives back: a float for floats, an array where its first quantity is one.
+
+A quantity annotated `N | float` may stay a float beside arrays.
+"""
 
 LOWEST_PRESSURE_PA, HIGHEST_PRESSURE_PA = 20_000.0, 120_000.0
 """Air pressures that are computed with. [Pa] Our own choice; see `checked_pressure`."""
 
 
-def in_range(name: str, value: FloatOrArray, low: float, high: float, unit: str) -> FloatOrArray:
+def in_range(name: str, value: N, low: float, high: float, unit: str) -> N:
     """Return a quantity as float or float64 array once it is known to lie in its range.
 
     NaN in an array means "missing" and passes; a NaN that stands alone is refused, as are infinities.
@@ -121,7 +127,7 @@ def over_of(humidity_over: str) -> str:
     return "auto" if choice("humidity_over", humidity_over, ("water", "ice")) == "ice" else "water"
 
 
-def checked_pressure(pressure_pa: FloatOrArray) -> FloatOrArray:
+def checked_pressure(pressure_pa: N) -> N:
     """Return an air pressure that lies in the range of this program, 20 000..120 000 Pa. [Pa]
 
     Raises
@@ -135,16 +141,16 @@ def checked_pressure(pressure_pa: FloatOrArray) -> FloatOrArray:
     return in_range("pressure_pa", pressure_pa, LOWEST_PRESSURE_PA, HIGHEST_PRESSURE_PA, "Pa")
 
 
-def exp(x: FloatOrArray) -> FloatOrArray:
+def exp(x: N) -> N:
     """Natural exponential of a float or an array. [no unit] Range: any; source: definition."""
     return np.exp(x) if isinstance(x, np.ndarray) else math.exp(x)
 
 
-def log(x: FloatOrArray) -> FloatOrArray:
+def log(x: N) -> N:
     """Natural logarithm of a float or an array. [no unit] Range: above 0; source: definition."""
     return np.log(x) if isinstance(x, np.ndarray) else math.log(x)
 
 
-def sqrt(x: FloatOrArray) -> FloatOrArray:
+def sqrt(x: N) -> N:
     """Square root of a float or an array. [no unit] Range: from 0; source: definition."""
     return np.sqrt(x) if isinstance(x, np.ndarray) else math.sqrt(x)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import overload
 
 import numpy as np
 
 from monitord.physics.constants import TRIPLE_POINT_C, ZERO_CELSIUS_K
-from monitord.physics.numeric import Array, FloatOrArray, choice, exp, in_range, log
+from monitord.physics.numeric import FloatOrArray, N, choice, exp, in_range, log
 
 COLDEST_ICE_C, COLDEST_WATER_C, HOTTEST_C = -100.0, -80.0, 200.0
 
@@ -16,7 +15,7 @@ COLDEST_ICE_C, COLDEST_WATER_C, HOTTEST_C = -100.0, -80.0, 200.0
 _MAGNUS_A, _MAGNUS_B = 17.62, 243.12
 
 
-def _ln_liquid(kelvin: FloatOrArray, ln_kelvin: FloatOrArray) -> FloatOrArray:
+def _ln_liquid(kelvin: N, ln_kelvin: N | float) -> N:
     """ASHRAE 2017 ch. 1 eq. 6; Horner form."""
     return (
         -5.8002206e3 / kelvin
@@ -26,12 +25,12 @@ def _ln_liquid(kelvin: FloatOrArray, ln_kelvin: FloatOrArray) -> FloatOrArray:
     )
 
 
-def _slope_liquid(kelvin: FloatOrArray) -> FloatOrArray:
+def _slope_liquid(kelvin: N) -> N:
     """Derivative of `_ln_liquid`. [1/K]"""
     return (5.8002206e3 / kelvin + 6.5459673) / kelvin - 4.8640239e-2 + kelvin * (8.3529536e-5 - kelvin * 4.3356279e-8)
 
 
-def _ln_ice(kelvin: FloatOrArray, ln_kelvin: FloatOrArray) -> FloatOrArray:
+def _ln_ice(kelvin: N, ln_kelvin: N | float) -> N:
     """ASHRAE 2017 ch. 1 eq. 5; Horner form."""
     return (
         -5.6745359e3 / kelvin
@@ -41,7 +40,7 @@ def _ln_ice(kelvin: FloatOrArray, ln_kelvin: FloatOrArray) -> FloatOrArray:
     )
 
 
-def _slope_ice(kelvin: FloatOrArray) -> FloatOrArray:
+def _slope_ice(kelvin: N) -> N:
     """Derivative of `_ln_ice`. [1/K]"""
     return (
         (5.6745359e3 / kelvin + 4.1635019) / kelvin
@@ -57,42 +56,36 @@ _LN_TRIPLE = float(_ln_liquid(_TRIPLE_K, math.log(_TRIPLE_K)))
 _MAGNUS_LN = _LN_TRIPLE - _MAGNUS_A * TRIPLE_POINT_C / (_MAGNUS_B + TRIPLE_POINT_C)
 
 
-def _ln_supercooled(celsius: FloatOrArray) -> FloatOrArray:
+def _ln_supercooled(celsius: N) -> N:
     return _MAGNUS_LN + _MAGNUS_A * celsius / (_MAGNUS_B + celsius)
 
 
-def _pressure_below(celsius: FloatOrArray, over: str) -> FloatOrArray:
+def _pressure_below(celsius: N, over: str) -> N:
     if over == "water":
         return exp(_ln_supercooled(celsius))
     kelvin = celsius + ZERO_CELSIUS_K
     return exp(_ln_ice(kelvin, log(kelvin)))
 
 
-def _pressure_above(celsius: FloatOrArray) -> FloatOrArray:
+def _pressure_above(celsius: N) -> N:
     kelvin = celsius + ZERO_CELSIUS_K
     return exp(_ln_liquid(kelvin, log(kelvin)))
 
 
-def _slope_below(celsius: FloatOrArray, over: str) -> FloatOrArray:
+def _slope_below(celsius: N, over: str) -> N:
     if over == "water":
         return _MAGNUS_A * _MAGNUS_B / (_MAGNUS_B + celsius) ** 2
     return _slope_ice(celsius + ZERO_CELSIUS_K)
 
 
-def _checked_temperature(temperature_c: FloatOrArray, over: str) -> FloatOrArray:
+def _checked_temperature(temperature_c: N, over: str) -> N:
     choice("over", over, ("auto", "water", "ice"))
     high = TRIPLE_POINT_C if over == "ice" else HOTTEST_C
     low = COLDEST_WATER_C if over == "water" else COLDEST_ICE_C
     return in_range("temperature_c", temperature_c, low, high, "°C")
 
 
-@overload
-def saturation_vapour_pressure(  # type: ignore[overload-overlap]
-    temperature_c: float, over: str = "auto"
-) -> float: ...
-@overload
-def saturation_vapour_pressure(temperature_c: FloatOrArray, over: str = "auto") -> Array: ...
-def saturation_vapour_pressure(temperature_c: FloatOrArray, over: str = "auto") -> FloatOrArray:
+def saturation_vapour_pressure(temperature_c: N, over: str = "auto") -> N:
     """Vapour pressure of pure water in equilibrium with its liquid or its ice.
 
     Parameters
@@ -133,11 +126,7 @@ def saturation_vapour_pressure(temperature_c: FloatOrArray, over: str = "auto") 
     return result
 
 
-@overload
-def saturation_slope(temperature_c: float, over: str = "auto") -> float: ...  # type: ignore[overload-overlap]
-@overload
-def saturation_slope(temperature_c: FloatOrArray, over: str = "auto") -> Array: ...
-def saturation_slope(temperature_c: FloatOrArray, over: str = "auto") -> FloatOrArray:
+def saturation_slope(temperature_c: N, over: str = "auto") -> N:
     """Relative change of the saturation vapour pressure with temperature, d(ln p_ws)/dT.
 
     Parameters
@@ -175,7 +164,7 @@ _HIGHEST_PA = float(_pressure_above(HOTTEST_C)) * (1.0 + 1e-12)
 _TEMPERATE_PA = 20_000.0
 
 
-def _dew_above(ln_p: FloatOrArray, steps: int) -> FloatOrArray:
+def _dew_above(ln_p: N, steps: int) -> N:
     """Invert eq. 6: a Magnus start, then Newton steps on ln p (two reach 1e-12 K to 60 °C, three to 200 °C)."""
     x = ln_p - _MAGNUS_LN
     kelvin = _MAGNUS_B * x / (_MAGNUS_A - x) + ZERO_CELSIUS_K
@@ -184,12 +173,12 @@ def _dew_above(ln_p: FloatOrArray, steps: int) -> FloatOrArray:
     return kelvin - ZERO_CELSIUS_K
 
 
-def _dew_supercooled(ln_p: FloatOrArray) -> FloatOrArray:
+def _dew_supercooled(ln_p: N) -> N:
     x = ln_p - _MAGNUS_LN
     return _MAGNUS_B * x / (_MAGNUS_A - x)
 
 
-def _frost(ln_p: FloatOrArray) -> FloatOrArray:
+def _frost(ln_p: N) -> N:
     """Invert eq. 5: the WMO Magnus form over ice as a start, then two Newton steps (1e-10 K)."""
     x = ln_p - _LN_TRIPLE
     kelvin = 272.62 * x / (22.46 - x) + ZERO_CELSIUS_K
@@ -203,7 +192,7 @@ def _steps(pressure_pa: FloatOrArray) -> int:
     return 2 if highest < _TEMPERATE_PA else 3
 
 
-def _invert(pressure_pa: FloatOrArray, ice: bool) -> FloatOrArray:
+def _invert(pressure_pa: N, ice: bool) -> N:
     ln_p = log(pressure_pa)
     if not isinstance(ln_p, np.ndarray):
         if ln_p >= _LN_TRIPLE:
@@ -221,11 +210,7 @@ def _invert(pressure_pa: FloatOrArray, ice: bool) -> FloatOrArray:
     return result
 
 
-@overload
-def dew_point(vapour_pressure_pa: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def dew_point(vapour_pressure_pa: FloatOrArray) -> Array: ...
-def dew_point(vapour_pressure_pa: FloatOrArray) -> FloatOrArray:
+def dew_point(vapour_pressure_pa: N) -> N:
     """Dew point over liquid water, also below 0 °C (supercooled).
 
     Parameters
@@ -250,11 +235,7 @@ def dew_point(vapour_pressure_pa: FloatOrArray) -> FloatOrArray:
     return _invert(pressure, ice=False)
 
 
-@overload
-def dew_or_frost_point(vapour_pressure_pa: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def dew_or_frost_point(vapour_pressure_pa: FloatOrArray) -> Array: ...
-def dew_or_frost_point(vapour_pressure_pa: FloatOrArray) -> FloatOrArray:
+def dew_or_frost_point(vapour_pressure_pa: N) -> N:
     """Temperature at which the air's vapour settles on a surface: as frost below 0.01 °C, as dew from there on.
 
     Parameters

@@ -2,30 +2,22 @@
 
 from __future__ import annotations
 
-from typing import overload
-
 from monitord.physics.humidity import vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, in_range, over_of, sqrt
+from monitord.physics.numeric import N, in_range, over_of, sqrt
 from monitord.physics.saturation import dew_or_frost_point, saturation_slope, saturation_vapour_pressure
 from monitord.physics.uncertainty import combine, probability_below
 
 _COLDEST_C, _HOTTEST_C = -100.0, 100.0
 
 
-def _room_and_outdoor(room_c: FloatOrArray, outdoor_c: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray]:
+def _room_and_outdoor(room_c: N, outdoor_c: N | float) -> tuple[N, N | float]:
     return (
         in_range("room_c", room_c, _COLDEST_C, _HOTTEST_C, "°C"),
         in_range("outdoor_c", outdoor_c, _COLDEST_C, _HOTTEST_C, "°C"),
     )
 
 
-@overload
-def surface_temperature_from_factor(  # type: ignore[overload-overlap]
-    f_rsi: float, room_c: float, outdoor_c: float
-) -> float: ...
-@overload
-def surface_temperature_from_factor(f_rsi: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> Array: ...
-def surface_temperature_from_factor(f_rsi: FloatOrArray, room_c: FloatOrArray, outdoor_c: FloatOrArray) -> FloatOrArray:
+def surface_temperature_from_factor(f_rsi: N | float, room_c: N, outdoor_c: N | float) -> N:
     """Temperature of an inner surface of known temperature factor.
 
     Parameters
@@ -51,27 +43,14 @@ def surface_temperature_from_factor(f_rsi: FloatOrArray, room_c: FloatOrArray, o
     return outdoor + factor * (room - outdoor)
 
 
-@overload
-def u_surface_temperature_from_factor(  # type: ignore[overload-overlap]
-    f_rsi: float, room_c: float, outdoor_c: float, u_f_rsi: float, u_room_k: float, u_outdoor_k: float
-) -> float: ...
-@overload
 def u_surface_temperature_from_factor(
-    f_rsi: FloatOrArray,
-    room_c: FloatOrArray,
-    outdoor_c: FloatOrArray,
-    u_f_rsi: FloatOrArray,
-    u_room_k: FloatOrArray,
-    u_outdoor_k: FloatOrArray,
-) -> Array: ...
-def u_surface_temperature_from_factor(
-    f_rsi: FloatOrArray,
-    room_c: FloatOrArray,
-    outdoor_c: FloatOrArray,
-    u_f_rsi: FloatOrArray,
-    u_room_k: FloatOrArray,
-    u_outdoor_k: FloatOrArray,
-) -> FloatOrArray:
+    f_rsi: N | float,
+    room_c: N,
+    outdoor_c: N | float,
+    u_f_rsi: N | float,
+    u_room_k: N | float,
+    u_outdoor_k: N | float,
+) -> N:
     """Standard uncertainty of `surface_temperature_from_factor`.
 
     Parameters
@@ -101,17 +80,7 @@ def u_surface_temperature_from_factor(
     return sqrt(by_factor * by_factor + by_room * by_room + by_outdoor * by_outdoor)
 
 
-@overload
-def surface_relative_humidity(  # type: ignore[overload-overlap]
-    surface_c: float, vapour_pressure_pa: float, over: str = "auto"
-) -> float: ...
-@overload
-def surface_relative_humidity(
-    surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray, over: str = "auto"
-) -> Array: ...
-def surface_relative_humidity(
-    surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray, over: str = "auto"
-) -> FloatOrArray:
+def surface_relative_humidity(surface_c: N, vapour_pressure_pa: N | float, over: str = "auto") -> N:
     """Relative humidity of air right at a surface: the air's vapour at the surface's temperature.
 
     Parameters
@@ -137,11 +106,7 @@ def surface_relative_humidity(
     return 100.0 * vapour / saturation_vapour_pressure(surface_c, over)
 
 
-@overload
-def condensation_margin(surface_c: float, vapour_pressure_pa: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def condensation_margin(surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray) -> Array: ...
-def condensation_margin(surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArray) -> FloatOrArray:
+def condensation_margin(surface_c: N, vapour_pressure_pa: N | float) -> N:
     """How far a surface lies above the dew or frost point of the air that touches it; below 0 it condenses.
 
     Parameters
@@ -164,13 +129,7 @@ def condensation_margin(surface_c: FloatOrArray, vapour_pressure_pa: FloatOrArra
     return in_range("surface_c", surface_c, -100.0, 200.0, "°C") - dew_or_frost_point(vapour_pressure_pa)
 
 
-@overload
-def u_condensation_margin(  # type: ignore[overload-overlap]
-    u_surface_k: float, u_dew_point_k: float
-) -> float: ...
-@overload
-def u_condensation_margin(u_surface_k: FloatOrArray, u_dew_point_k: FloatOrArray) -> Array: ...
-def u_condensation_margin(u_surface_k: FloatOrArray, u_dew_point_k: FloatOrArray) -> FloatOrArray:
+def u_condensation_margin(u_surface_k: N, u_dew_point_k: N | float) -> N:
     """Standard uncertainty of `condensation_margin` where surface and air were measured by different sensors.
 
     Parameters
@@ -194,17 +153,17 @@ def u_condensation_margin(u_surface_k: FloatOrArray, u_dew_point_k: FloatOrArray
 
 
 def u_condensation_margin_from_factor(
-    f_rsi: FloatOrArray,
-    room_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    outdoor_c: FloatOrArray,
+    f_rsi: N | float,
+    room_c: N,
+    relative_humidity_pct: N | float,
+    outdoor_c: N | float,
     *,
-    u_f_rsi: FloatOrArray,
-    u_room_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
-    u_outdoor_k: FloatOrArray,
+    u_f_rsi: N | float,
+    u_room_k: N | float,
+    u_relative_humidity_pct: N | float,
+    u_outdoor_k: N | float,
     humidity_over: str = "water",
-) -> FloatOrArray:
+) -> N:
     """Standard uncertainty of the margin where one probe gives both the room temperature and the dew point.
 
     An error of the room temperature moves surface and dew point the same way and cancels in part, so this is
@@ -244,11 +203,7 @@ def u_condensation_margin_from_factor(
     return sqrt(by_room * by_room + by_humidity * by_humidity + by_factor * by_factor + by_outdoor * by_outdoor)
 
 
-@overload
-def probability_of_condensation(margin_k: float, u_margin_k: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def probability_of_condensation(margin_k: FloatOrArray, u_margin_k: FloatOrArray) -> Array: ...
-def probability_of_condensation(margin_k: FloatOrArray, u_margin_k: FloatOrArray) -> FloatOrArray:
+def probability_of_condensation(margin_k: N, u_margin_k: N | float) -> N:
     """Probability that a surface is at or below the dew point.
 
     Parameters

@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import overload
 
 import numpy as np
 from scipy.special import ndtr
 
 from monitord.physics.constants import MASS_RATIO, MAX_RELATIVE_HUMIDITY_PCT
 from monitord.physics.humidity import humidity_ratio, vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, checked_pressure, in_range, over_of, sqrt
+from monitord.physics.numeric import N, checked_pressure, in_range, over_of, sqrt
 from monitord.physics.saturation import dew_or_frost_point, dew_point, saturation_slope, saturation_vapour_pressure
 
 _INFINITE = math.inf
 
 
-@overload
-def rectangular(limit: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def rectangular(limit: FloatOrArray) -> Array: ...
-def rectangular(limit: FloatOrArray) -> FloatOrArray:
+def rectangular(limit: N) -> N:
     """Standard uncertainty of a quantity known to lie within ± a limit, every value being as likely.
 
     Parameters
@@ -42,17 +37,17 @@ def rectangular(limit: FloatOrArray) -> FloatOrArray:
     return in_range("limit", limit, 0.0, _INFINITE, "") / math.sqrt(3.0)
 
 
-def _u(name: str, value: FloatOrArray, unit: str) -> FloatOrArray:
+def _u(name: str, value: N, unit: str) -> N:
     return in_range(name, value, 0.0, _INFINITE, unit)
 
 
 def _relative_u(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
+    temperature_c: N,
+    relative_humidity_pct: N | float,
+    u_temperature_k: N | float,
+    u_relative_humidity_pct: N | float,
     over: str,
-) -> FloatOrArray:
+) -> N:
     """u(p_w)/p_w, for a relative humidity above 0."""
     by_t = saturation_slope(temperature_c, over) * _u("u_temperature_k", u_temperature_k, "K")
     by_rh = _u("u_relative_humidity_pct", u_relative_humidity_pct, "%") / relative_humidity_pct
@@ -60,12 +55,12 @@ def _relative_u(
 
 
 def _vapour(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
+    temperature_c: N,
+    relative_humidity_pct: N | float,
+    u_temperature_k: N | float,
+    u_relative_humidity_pct: N | float,
     humidity_over: str,
-) -> tuple[FloatOrArray, FloatOrArray]:
+) -> tuple[N, N]:
     """Vapour pressure and its standard uncertainty, from one saturation pressure. [Pa]"""
     over = over_of(humidity_over)
     share = in_range("relative_humidity_pct", relative_humidity_pct, 0.0, MAX_RELATIVE_HUMIDITY_PCT, "%") / 100.0
@@ -75,29 +70,13 @@ def _vapour(
     return p_ws * share, p_ws * sqrt(by_t * by_t + by_rh * by_rh)
 
 
-@overload
-def u_vapour_pressure(  # type: ignore[overload-overlap]
-    temperature_c: float,
-    relative_humidity_pct: float,
-    u_temperature_k: float,
-    u_relative_humidity_pct: float,
-    humidity_over: str = "water",
-) -> float: ...
-@overload
 def u_vapour_pressure(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
+    temperature_c: N,
+    relative_humidity_pct: N | float,
+    u_temperature_k: N | float,
+    u_relative_humidity_pct: N | float,
     humidity_over: str = "water",
-) -> Array: ...
-def u_vapour_pressure(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
-    humidity_over: str = "water",
-) -> FloatOrArray:
+) -> N:
     """Standard uncertainty of `vapour_pressure`.
 
     Parameters
@@ -125,29 +104,13 @@ def u_vapour_pressure(
     return u
 
 
-@overload
-def u_dew_point(  # type: ignore[overload-overlap]
-    temperature_c: float,
-    relative_humidity_pct: float,
-    u_temperature_k: float,
-    u_relative_humidity_pct: float,
-    humidity_over: str = "water",
-) -> float: ...
-@overload
 def u_dew_point(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
+    temperature_c: N,
+    relative_humidity_pct: N | float,
+    u_temperature_k: N | float,
+    u_relative_humidity_pct: N | float,
     humidity_over: str = "water",
-) -> Array: ...
-def u_dew_point(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
-    humidity_over: str = "water",
-) -> FloatOrArray:
+) -> N:
     """Standard uncertainty of `dew_point` (over water) of air of measured temperature and relative humidity.
 
     Parameters
@@ -177,29 +140,13 @@ def u_dew_point(
     return relative / slope
 
 
-@overload
-def u_dew_or_frost_point(  # type: ignore[overload-overlap]
-    temperature_c: float,
-    relative_humidity_pct: float,
-    u_temperature_k: float,
-    u_relative_humidity_pct: float,
-    humidity_over: str = "water",
-) -> float: ...
-@overload
 def u_dew_or_frost_point(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
+    temperature_c: N,
+    relative_humidity_pct: N | float,
+    u_temperature_k: N | float,
+    u_relative_humidity_pct: N | float,
     humidity_over: str = "water",
-) -> Array: ...
-def u_dew_or_frost_point(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
-    humidity_over: str = "water",
-) -> FloatOrArray:
+) -> N:
     """Standard uncertainty of `dew_or_frost_point`; a frost point moves less than a dew point (steeper curve).
 
     Parameters
@@ -231,35 +178,15 @@ def u_dew_or_frost_point(
     return relative / slope
 
 
-@overload
-def u_humidity_ratio(  # type: ignore[overload-overlap]
-    temperature_c: float,
-    relative_humidity_pct: float,
-    u_temperature_k: float,
-    u_relative_humidity_pct: float,
-    pressure_pa: float,
-    u_pressure_pa: float = 0.0,
-    humidity_over: str = "water",
-) -> float: ...
-@overload
 def u_humidity_ratio(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
-    pressure_pa: FloatOrArray,
-    u_pressure_pa: FloatOrArray = 0.0,
+    temperature_c: N,
+    relative_humidity_pct: N | float,
+    u_temperature_k: N | float,
+    u_relative_humidity_pct: N | float,
+    pressure_pa: N | float,
+    u_pressure_pa: N | float = 0.0,
     humidity_over: str = "water",
-) -> Array: ...
-def u_humidity_ratio(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    u_temperature_k: FloatOrArray,
-    u_relative_humidity_pct: FloatOrArray,
-    pressure_pa: FloatOrArray,
-    u_pressure_pa: FloatOrArray = 0.0,
-    humidity_over: str = "water",
-) -> FloatOrArray:
+) -> N:
     """Standard uncertainty of the humidity ratio of air of measured temperature and relative humidity.
 
     Parameters
@@ -294,42 +221,34 @@ def u_humidity_ratio(
     return sqrt(by_vapour * by_vapour + by_pressure * by_pressure)
 
 
-@overload
-def combine(*us: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def combine(*us: FloatOrArray) -> Array: ...
-def combine(*us: FloatOrArray) -> FloatOrArray:
+def combine(u: N, *others: N | float) -> N:
     """Combined standard uncertainty of a sum or difference of independent quantities.
 
     Parameters
     ----------
-    us : Standard uncertainties, all in one unit. [any unit] Range from 0; at least one.
+    u, others : Standard uncertainties, all in one unit. [any unit] Range from 0.
 
     Returns
     -------
-    Root of the sum of squares. [unit of `us`]
+    Root of the sum of squares. [unit of `u`]
 
     Raises
     ------
-    PhysicsRangeError : a negative one, a lone NaN, or none given.
+    PhysicsRangeError : a negative one, or a lone NaN.
 
     Source
     ------
     JCGM 100:2008, 5.1.2 eq. 10 with sensitivities of ± 1.
     """
-    in_range("number of uncertainties", float(len(us)), 1.0, _INFINITE, "")
-    total: FloatOrArray = 0.0
-    for each in us:
-        u = _u("u", each, "")
-        total = total + u * u
+    first = _u("u", u, "")
+    total: N = first * first
+    for each in others:
+        other = _u("u", each, "")
+        total = total + other * other
     return sqrt(total)
 
 
-@overload
-def probability_below(value: float, u: float, limit: float) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def probability_below(value: FloatOrArray, u: FloatOrArray, limit: FloatOrArray) -> Array: ...
-def probability_below(value: FloatOrArray, u: FloatOrArray, limit: FloatOrArray) -> FloatOrArray:
+def probability_below(value: N, u: N | float, limit: N | float) -> N:
     """Probability that a quantity lies at or below a limit, its doubt taken as normally distributed.
 
     Parameters

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import overload
 
 from monitord.errors import PhysicsRangeError
-from monitord.physics.numeric import Array, FloatOrArray, in_range
+from monitord.physics.numeric import N, in_range
 
 
 @dataclass(frozen=True)
@@ -86,11 +85,7 @@ def _pair(from_unit: str, to_unit: str) -> tuple[Unit, Unit]:
     return source, target
 
 
-@overload
-def convert(value: float, from_unit: str, to_unit: str) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def convert(value: FloatOrArray, from_unit: str, to_unit: str) -> Array: ...
-def convert(value: FloatOrArray, from_unit: str, to_unit: str) -> FloatOrArray:
+def convert(value: N, from_unit: str, to_unit: str) -> N:
     """Convert a value between two units of one dimension.
 
     Parameters
@@ -119,11 +114,7 @@ def convert(value: FloatOrArray, from_unit: str, to_unit: str) -> FloatOrArray:
     return (quantity * source.factor + (source.offset - target.offset)) / target.factor
 
 
-@overload
-def convert_difference(value: float, from_unit: str, to_unit: str) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def convert_difference(value: FloatOrArray, from_unit: str, to_unit: str) -> Array: ...
-def convert_difference(value: FloatOrArray, from_unit: str, to_unit: str) -> FloatOrArray:
+def convert_difference(value: N, from_unit: str, to_unit: str) -> N:
     """Convert a difference, or an uncertainty, between two units: 1 K is 1.8 °F here, where `convert` adds 32.
 
     Parameters

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import overload
+from typing import cast
 
 import numpy as np
 
 from monitord.errors import PhysicsRangeError
 from monitord.physics.constants import MASS_RATIO
 from monitord.physics.humidity import humidity_ratio, vapour_pressure
-from monitord.physics.numeric import Array, FloatOrArray, checked_pressure, in_range
+from monitord.physics.numeric import Array, N, checked_pressure, in_range
 from monitord.physics.saturation import dew_point, saturation_slope, saturation_vapour_pressure
 
 _COLDEST_C, _HOTTEST_C = -80.0, 90.0
@@ -52,23 +52,12 @@ def _solve(dry: Array, ratio: Array, pressure: Array, start: Array, ice: bool) -
     raise PhysicsRangeError("the wet bulb was not found in 50 steps", why="Newton's method did not settle")
 
 
-@overload
-def wet_bulb(  # type: ignore[overload-overlap]
-    temperature_c: float, relative_humidity_pct: float, pressure_pa: float, humidity_over: str = "water"
-) -> float: ...
-@overload
 def wet_bulb(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    pressure_pa: FloatOrArray,
+    temperature_c: N,
+    relative_humidity_pct: N | float,
+    pressure_pa: N | float,
     humidity_over: str = "water",
-) -> Array: ...
-def wet_bulb(
-    temperature_c: FloatOrArray,
-    relative_humidity_pct: FloatOrArray,
-    pressure_pa: FloatOrArray,
-    humidity_over: str = "water",
-) -> FloatOrArray:
+) -> N:
     """Thermodynamic wet-bulb temperature.
 
     Parameters
@@ -106,4 +95,4 @@ def wet_bulb(
             start = np.minimum(t, 0.0) if ice else np.minimum(t, dew_point(0.95 * pressure[chosen]))
             result[chosen] = _solve(t, ratio[chosen], pressure[chosen], start, ice)
     scalar = not any(isinstance(q, np.ndarray) for q in (celsius, vapour, air_pressure))
-    return float(result) if scalar else result
+    return cast("N", float(result) if scalar else result)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import overload
 
 import numpy as np
 
 from monitord.physics.constants import MAX_RELATIVE_HUMIDITY_PCT
-from monitord.physics.numeric import Array, FloatOrArray, in_range
+from monitord.physics.numeric import Array, FloatOrArray, N, in_range
 
 FIBRE_SATURATION_PCT = 30.0
 """Moisture content at which cell walls are full. [% of dry mass] Wood Handbook (FPL-GTR-282) ch. 4: about 30."""
@@ -25,7 +24,7 @@ _COLDEST_C, _HOTTEST_C = -40.0, 132.0
 _HALVINGS = 60
 
 
-def _coefficients(celsius: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray, FloatOrArray, FloatOrArray]:
+def _coefficients(celsius: N) -> tuple[N, N, N, N]:
     """W, K, K1, K2 of Wood Handbook eq. 4-5 for degrees Celsius."""
     return (
         349.0 + celsius * (1.29 + 0.0135 * celsius),
@@ -35,20 +34,14 @@ def _coefficients(celsius: FloatOrArray) -> tuple[FloatOrArray, FloatOrArray, Fl
     )
 
 
-def _emc(celsius: FloatOrArray, share: FloatOrArray) -> FloatOrArray:
+def _emc(celsius: N, share: N | float) -> N:
     w, k, k1, k2 = _coefficients(celsius)
     kh = k * share
     first, second = k1 * kh, k1 * k2 * kh * kh
     return 1800.0 / w * (kh / (1.0 - kh) + (first + 2.0 * second) / (1.0 + first + second))
 
 
-@overload
-def equilibrium_moisture_content(  # type: ignore[overload-overlap]
-    temperature_c: float, relative_humidity_pct: float
-) -> float: ...
-@overload
-def equilibrium_moisture_content(temperature_c: FloatOrArray, relative_humidity_pct: FloatOrArray) -> Array: ...
-def equilibrium_moisture_content(temperature_c: FloatOrArray, relative_humidity_pct: FloatOrArray) -> FloatOrArray:
+def equilibrium_moisture_content(temperature_c: N, relative_humidity_pct: N | float) -> N:
     """Moisture content that wood takes on if it stays long enough in air.
 
     Parameters

@@ -11,7 +11,6 @@ Three things in it are our choice and change the answer:
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +29,7 @@ from monitord.physics.mould.materials import (
     Parameters,
     Sensitivity,
 )
-from monitord.physics.numeric import Array, FloatOrArray, in_range
+from monitord.physics.numeric import Array, FloatOrArray, N, in_range
 
 __all__ = [
     "MEDIUM_RESISTANT",
@@ -97,11 +96,7 @@ def _critical(celsius: FloatOrArray, lowest: FloatOrArray) -> Array:
     return np.where(celsius <= 20.0, np.maximum(curve, lowest), lowest)
 
 
-@overload
-def critical_humidity(temperature_c: float, lowest_rh_pct: float = 80.0) -> float: ...  # type: ignore[overload-overlap]
-@overload
-def critical_humidity(temperature_c: FloatOrArray, lowest_rh_pct: float = 80.0) -> Array: ...
-def critical_humidity(temperature_c: FloatOrArray, lowest_rh_pct: float = 80.0) -> FloatOrArray:
+def critical_humidity(temperature_c: N, lowest_rh_pct: float = 80.0) -> N:
     """Surface humidity from which mould can grow at a temperature.
 
     Parameters

@@ -126,7 +126,6 @@ def test_a_range_error_says_what_why_and_what_to_do():
         lambda: units.convert(-500.0, "°F", "K"),
         lambda: units.convert(float("nan"), "°C", "K"),
         lambda: units.convert_difference(1.0, "K", "hPa"),
-        uncertainty.combine,
         lambda: wood.lagged(np.ones(3), 0.0, 1.0),
         lambda: wood.lagged(np.ones(3), 24.0, float("nan")),
         lambda: index.MouldState.start(2, 6.1),
