@@ -9,6 +9,7 @@ from monitord.clock import Clock
 from monitord.errors import DecodeError
 from monitord.ingest.decoding.decode import PartlyDecodedError, decode
 from monitord.ingest.decoding.topics import TopicRules
+from monitord.ingest.payload_limit import TOO_LARGE
 from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
@@ -16,7 +17,12 @@ from monitord.store.quarantine import Held, list_held, mark_released
 from monitord.store.readings import CONFLICT, insert_batch
 
 _AT_ONCE = 200
-_CONTRADICTS = "contradicts a stored reading; the first one is kept, and this one as evidence"
+_FINAL = {
+    CONFLICT: "contradicts a stored reading; the first one is kept, and this one as evidence",
+    TOO_LARGE: "only its beginning was kept; the sender must publish it again, in parts",
+    RETAINED + TOO_LARGE: "only its beginning was kept; the sender must publish it again, in parts",
+}
+"""What no release can mend, by reason code."""
 
 
 class StillHeld(NamedTuple):
@@ -47,7 +53,8 @@ def release(db: Database, rules: TopicRules, clock: Clock, ids: Collection[int] 
     """Decode what is held again, store what can be understood now, and let it go.
 
     A reading keeps the time at which its payload first reached the program. What was a retained replay then does
-    not count as heard live now. Readings that contradict stored ones stay: there is nothing in them to mend.
+    not count as heard live now. Readings that contradict stored ones, and payloads of which only the beginning was
+    kept, stay: there is nothing in them to mend. A forecast is only let go: it is old by now.
 
     Parameters
     ----------
@@ -59,8 +66,8 @@ def release(db: Database, rules: TopicRules, clock: Clock, ids: Collection[int] 
     """
     with db.read() as conn:
         held = [item for item in list_held(conn) if ids is None or item.id in ids]
-    total = Release(0, Outcome(), [StillHeld(h.id, h.topic, _CONTRADICTS) for h in held if h.code == CONFLICT])
-    tried = [_try(item, rules) for item in reversed(held) if item.code != CONFLICT]
+    total = Release(0, Outcome(), [StillHeld(h.id, h.topic, _FINAL[h.code]) for h in held if h.code in _FINAL])
+    tried = [_try(item, rules) for item in reversed(held) if item.code not in _FINAL]
     for start in range(0, len(tried), _AT_ONCE):
         total = _plus(total, _let_go(db, tried[start : start + _AT_ONCE], clock))
     return total
@@ -69,7 +76,8 @@ def release(db: Database, rules: TopicRules, clock: Clock, ids: Collection[int] 
 def _try(held: Held, rules: TopicRules) -> _Tried:
     try:
         retained = held.code.startswith(RETAINED)
-        return _Tried(held, decode(held.topic, held.payload, held.received_at, rules, retained=retained), None)
+        content = decode(held.topic, held.payload, held.received_at, rules, retained=retained)
+        return _Tried(held, content.readings, None)
     except PartlyDecodedError as error:
         return _Tried(held, error.readings, error)
     except DecodeError as error:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from contextlib import suppress
 from datetime import datetime
 from typing import NamedTuple
 
@@ -12,17 +11,18 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError, ProgrammingError
 
 from monitord.errors import DecodeError, StoreError
-from monitord.ingest.decoding import outdoor_forecast
-from monitord.ingest.decoding.decode import PartlyDecodedError, decode
+from monitord.ingest.decoding.decode import JobForecast, PartlyDecodedError, decode
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.model.config.broker import PayloadFormat
-from monitord.model.outdoor_forecast import OutdoorForecastDocument
+from monitord.ingest.payload_limit import Whole, cut, too_large
+from monitord.model.config.broker import BrokerSettings
 from monitord.model.readings import Reading
 from monitord.store import outdoor_forecasts, quarantine
 from monitord.store.db.database import Database
 from monitord.store.readings import insert_batch
 
 log = logging.getLogger(__name__)
+
+MAX_PAYLOAD_BYTES: int = BrokerSettings.model_fields["max_payload_bytes"].default
 
 RETAINED = "retained:"
 """Begins the reason code of a retained replay in quarantine, so that its release is not taken for a live message."""
@@ -37,6 +37,8 @@ class IncomingMessage(NamedTuple):
     """When it reached this program, UTC."""
     retained: bool = False
     """The broker had kept it, and replayed it when we subscribed."""
+    whole: Whole | None = None
+    """Of a payload that was too large: what came. `payload` is then its beginning."""
 
 
 class Outcome(NamedTuple):
@@ -61,12 +63,25 @@ class _Held(NamedTuple):
     error: DecodeError
 
 
+class _Batch(NamedTuple):
+    """What the messages of a batch hold."""
+
+    readings: list[Reading]
+    retained: list[int]
+    """Which of the readings, by index, are retained replays."""
+    forecasts: list[tuple[JobForecast, datetime]]
+    """With their times of arrival."""
+    held: list[_Held]
+    """What could not be read."""
+
+
 class BatchWriter:
     """Decodes messages and commits what comes of them."""
 
-    def __init__(self, db: Database, rules: TopicRules) -> None:
+    def __init__(self, db: Database, rules: TopicRules, max_payload_bytes: int = MAX_PAYLOAD_BYTES) -> None:
         self._db = db
         self._rules = rules
+        self._max_payload_bytes = max_payload_bytes
 
     def commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
         """Store a batch; when this returns, every message of it is stored or in quarantine, durably.
@@ -86,46 +101,44 @@ class BatchWriter:
         return self._one_by_one(messages)
 
     def _commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
-        readings, retained, held = self._decoded(messages)
-        forecasts = self._forecasts(messages)
+        batch = self._decoded(messages)
         with self._db.write() as conn:
-            result = insert_batch(conn, readings, retained)
-            for job, forecast, received_at in forecasts:
+            result = insert_batch(conn, batch.readings, frozenset(batch.retained))
+            for (job, forecast), received_at in batch.forecasts:
                 outdoor_forecasts.keep(conn, job, forecast, received_at)
-            for message, error in held:
+            for message, error in batch.held:
                 _hold(conn, message, error)
-        return Outcome(result.inserted, result.repeats, len(result.conflicts), len(held))
+        return Outcome(result.inserted, result.repeats, len(result.conflicts), len(batch.held))
 
-    def _decoded(self, messages: Sequence[IncomingMessage]) -> tuple[list[Reading], frozenset[int], list[_Held]]:
-        """Readings of all messages, which of them (by index) are retained replays, and what could not be read."""
-        readings: list[Reading] = []
-        retained: list[int] = []
-        held: list[_Held] = []
+    def _decoded(self, messages: Sequence[IncomingMessage]) -> _Batch:
+        batch = _Batch([], [], [], [])
         for message in messages:
-            start = len(readings)
-            try:
-                readings += decode(
-                    message.topic, message.payload, message.received_at, self._rules, retained=message.retained
-                )
-            except PartlyDecodedError as error:
-                readings += error.readings
-                held.append(_Held(message, error))
-            except DecodeError as error:
-                held.append(_Held(message, error))
+            start = len(batch.readings)
+            self._decode(message, batch)
             if message.retained:
-                retained += range(start, len(readings))
-        return readings, frozenset(retained), held
+                batch.retained.extend(range(start, len(batch.readings)))
+        return batch
 
-    def _forecasts(self, messages: Sequence[IncomingMessage]) -> list[tuple[str, OutdoorForecastDocument, datetime]]:
-        """Forecasts of the outdoor air, by job; those that can't be read are held as any other message."""
-        found = []
-        for message in messages:
-            with suppress(DecodeError):
-                route = self._rules.route(message.topic)
-                if route.rule.format is PayloadFormat.OUTDOOR_FORECAST and route.job and message.payload:
-                    forecast = outdoor_forecast.decode(message.payload, message.received_at)
-                    found.append((route.job, forecast, message.received_at))
-        return found
+    def _decode(self, message: IncomingMessage, batch: _Batch) -> None:
+        """Add what one message holds to a batch."""
+        if message.whole is None:  # the network thread has cut what was too large; this guards every other way in
+            payload, whole = cut(message.payload, self._max_payload_bytes)
+            message = message._replace(payload=payload, whole=whole)
+        if message.whole is not None:
+            batch.held.append(_Held(message, too_large(message.whole, self._max_payload_bytes)))
+            return
+        try:
+            content = decode(
+                message.topic, message.payload, message.received_at, self._rules, retained=message.retained
+            )
+            batch.readings.extend(content.readings)
+            if content.forecast is not None:
+                batch.forecasts.append((content.forecast, message.received_at))
+        except PartlyDecodedError as error:
+            batch.readings.extend(error.readings)
+            batch.held.append(_Held(message, error))
+        except DecodeError as error:
+            batch.held.append(_Held(message, error))
 
     def _one_by_one(self, messages: Sequence[IncomingMessage]) -> Outcome:
         total = Outcome()
@@ -155,7 +168,8 @@ class BatchWriter:
 
 def _hold(conn: Connection, message: IncomingMessage, error: DecodeError) -> None:
     code = RETAINED + error.code if message.retained else error.code
-    quarantine.put(conn, message.topic, message.payload, message.received_at, code, error.message)
+    sha256 = None if message.whole is None else message.whole.sha256
+    quarantine.put(conn, message.topic, message.payload, message.received_at, code, error.message, sha256)
 
 
 def message_is_to_blame(error: Exception) -> bool:

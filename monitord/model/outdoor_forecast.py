@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
 from monitord.model.readings import UtcTime
 
@@ -47,7 +47,7 @@ class OutdoorForecastDocument(BaseModel):
 
     issued_at: UtcTime
     """When it was made: it is never used for an assessment of an earlier time."""
-    hours: Annotated[tuple[ForecastHour, ...], Field(min_length=2, max_length=400)]
+    hours: Annotated[tuple[ForecastHour, ...], FailFast(), Field(min_length=2, max_length=400)]
     """The air at ascending times, at most six hours apart."""
     source: Annotated[str, Field(max_length=200)] = ""
     """Whose forecast it is."""

@@ -14,7 +14,10 @@ Identifier = Annotated[
 
 
 def _to_utc(value: datetime) -> datetime:
-    return value.astimezone(UTC)
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("in UTC this time lies outside the years 1 to 9999") from None
 
 
 UtcTime = Annotated[AwareDatetime, AfterValidator(_to_utc)]

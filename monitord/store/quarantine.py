@@ -38,9 +38,23 @@ class Held:
     """None: held."""
 
 
-def put(conn: Connection, topic: str, payload: bytes, received_at: datetime, code: str, reason: str) -> None:
-    """Keep a payload; if it had been released and comes again, it is held again."""
-    digest = hashlib.sha256(b"\0".join((topic.encode(), code.encode(), payload))).hexdigest()
+def put(
+    conn: Connection,
+    topic: str,
+    payload: bytes,
+    received_at: datetime,
+    code: str,
+    reason: str,
+    whole_sha256: str | None = None,
+) -> None:
+    """Keep a payload; if it had been released and comes again, it is held again.
+
+    Parameters
+    ----------
+    whole_sha256 : of the whole payload, where `payload` is only its beginning; it tells such payloads apart.
+    """
+    identity = (topic.encode(), code.encode(), payload if whole_sha256 is None else whole_sha256.encode())
+    digest = hashlib.sha256(b"\0".join(identity)).hexdigest()
     received_ms = to_ms(received_at)
     conn.execute(
         _keep(conn.dialect.name),

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from sqlalchemy import Connection as DatabaseConnection
 
 from monitord.clock import SystemClock
-from monitord.ingest.decoding.topics import AlertRules
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Token
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
@@ -60,7 +60,7 @@ def main(settings_json: str, url: str, fault: str = "", batch: str = "0") -> Non
     db = kind.open(url)
     if isinstance(db, DyingDatabase):
         db.left = int(batch)
-    consumer = Consumer(BrokerSettings.model_validate_json(settings_json), db, SystemClock(), AlertRules())
+    consumer = Consumer(BrokerSettings.model_validate_json(settings_json), db, SystemClock(), TopicRules())
     if fault == "before acknowledgement":
         die_instead_of_acknowledging(consumer, int(batch))
     consumer.start()

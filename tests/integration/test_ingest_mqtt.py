@@ -18,7 +18,7 @@ from sqlalchemy import Connection, func, select
 
 from monitord.clock import SystemClock
 from monitord.errors import StoreError
-from monitord.ingest.decoding.topics import AlertRules
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.embedded_broker import LOOPBACK, EmbeddedBroker
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
@@ -52,7 +52,7 @@ def db(tmp_path: Path) -> Iterator[Database]:
 
 @contextmanager
 def consuming(settings: BrokerSettings, db: Database) -> Iterator[Consumer]:
-    consumer = Consumer(settings, db, SystemClock(), AlertRules())
+    consumer = Consumer(settings, db, SystemClock(), TopicRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.connected, "the consumer is connected")
@@ -219,7 +219,7 @@ def test_a_big_backlog_in_one_message_is_stored(mosquitto: Mosquitto, db: Databa
 def test_a_refused_sign_in_is_told_with_a_remedy_and_tried_again(tmp_path: Path, db: Database) -> None:
     with Mosquitto(tmp_path / "shut", extra=["allow_anonymous false"]) as broker:
         for protocol in PROTOCOLS:
-            consumer = Consumer(broker.settings(protocol), db, SystemClock(), AlertRules())
+            consumer = Consumer(broker.settings(protocol), db, SystemClock(), TopicRules())
             consumer.start()
             try:
                 wait_until(lambda c=consumer: c.status.link.error is not None, "the refusal is told")  # type: ignore[misc]
@@ -233,7 +233,7 @@ def test_a_refused_sign_in_is_told_with_a_remedy_and_tried_again(tmp_path: Path,
 
 
 def test_a_broker_that_is_away_is_told_with_a_remedy(db: Database) -> None:
-    consumer = Consumer(BrokerSettings(port=1), db, SystemClock(), AlertRules())
+    consumer = Consumer(BrokerSettings(port=1), db, SystemClock(), TopicRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.error is not None, "the failure is told")
@@ -290,7 +290,7 @@ def test_a_broker_whose_certificate_nobody_vouches_for_is_told_with_a_remedy(
 ) -> None:
     extra = [f"certfile {certificate}", f"keyfile {certificate.with_name('key.pem')}", "allow_anonymous true"]
     with Mosquitto(tmp_path / "tls", extra=extra) as broker:
-        consumer = Consumer(broker.settings(tls=True), db, SystemClock(), AlertRules())
+        consumer = Consumer(broker.settings(tls=True), db, SystemClock(), TopicRules())
         consumer.start()
         try:
             wait_until(lambda: consumer.status.link.error is not None, "the failure is told")
@@ -348,3 +348,29 @@ def test_the_embedded_broker_is_not_reached_from_outside_and_ends_when_told(embe
     embedded_broker.stop()
     with EmbeddedBroker(embedded_broker.port):
         pass
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_a_message_that_is_too_large_is_held_and_the_readings_behind_it_are_taken(
+    tmp_path: Path, db: Database, protocol: str
+) -> None:
+    large = b"[" + b"{}," * 1_700_000 + b"{}]"
+    assert len(large) > 5_000_000
+    with Mosquitto(tmp_path / "broker") as broker, consuming(broker.settings(protocol), db) as consumer:
+        publish(broker.port, [("monitord/attic/p0/reading", large), message(0), message(1)])
+        wait_until(lambda: consumer.status.totals.inserted == 2, "the readings behind it are stored")
+        wait_until(lambda: consumer.status.waiting == 0, "all is committed")
+        consumer.stop()
+        assert left_in_session(broker.settings(protocol)) == 0  # acknowledged: it does not come again and again
+    with db.read() as conn:
+        (held,) = list_held(conn)
+    assert held.code == "too_large"
+    assert f"{len(large):,} bytes" in held.reason
+
+
+def test_what_is_far_too_large_does_not_leave_an_mqtt_5_broker(tmp_path: Path, db: Database) -> None:
+    small = {"max_payload_bytes": 1024}
+    with Mosquitto(tmp_path / "broker") as broker, consuming(broker.settings(**small), db) as consumer:
+        publish(broker.port, [("monitord/attic/p0/reading", b" " * 10_000), message(0)])
+        wait_until(lambda: consumer.status.totals.inserted == 1, "the reading behind it is stored")
+        assert consumer.status.received == 1

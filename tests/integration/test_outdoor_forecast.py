@@ -16,7 +16,7 @@ from web_support import HandClock
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.assess import damage_hour
 from monitord.daemon.wiring import Daemon
-from monitord.ingest.decoding.topics import AlertRules
+from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -96,7 +96,7 @@ def test_frost_that_is_forecast_is_in_the_night_ahead_from_the_next_full_hour_of
     before = night(db, NOW)
     assert "outdoor forecast" not in before.basis
     issued, arrived = NOW - timedelta(hours=2), NOW + timedelta(minutes=1)
-    consumer = Consumer(mosquitto.settings(), db, HandClock(arrived), AlertRules())
+    consumer = Consumer(mosquitto.settings(), db, HandClock(arrived), TopicRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.connected, "connected")
@@ -115,7 +115,7 @@ def test_frost_that_is_forecast_is_in_the_night_ahead_from_the_next_full_hour_of
 
 
 def test_a_forecast_that_has_grown_old_is_used_no_more(mosquitto: Mosquitto, db: Database) -> None:
-    consumer = Consumer(mosquitto.settings(), db, HandClock(NOW - timedelta(hours=30)), AlertRules())
+    consumer = Consumer(mosquitto.settings(), db, HandClock(NOW - timedelta(hours=30)), TopicRules())
     consumer.start()
     try:
         wait_until(lambda: consumer.status.link.connected, "connected")

@@ -2,32 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
+from typing import NamedTuple
 
 from monitord.errors import DecodeError
 from monitord.ingest.decoding import native_json, outdoor_forecast, senml
 from monitord.ingest.decoding.records import Decoded, RecordSource
 from monitord.ingest.decoding.topics import TopicMatch, TopicRules
 from monitord.model.config.broker import PayloadFormat
+from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.readings import Reading
+
+
+class JobForecast(NamedTuple):
+    """A forecast of the outdoor air, and whose it is."""
+
+    job: str
+    forecast: OutdoorForecastDocument
+
+
+class Content(NamedTuple):
+    """What one payload holds."""
+
+    readings: tuple[Reading, ...] = ()
+    """In the payload's order."""
+    forecast: JobForecast | None = None
 
 
 class PartlyDecodedError(DecodeError):
     """Some records of a payload can't be understood; `readings` are those that can."""
 
-    def __init__(self, readings: Sequence[Reading], problems: Sequence[DecodeError]) -> None:
-        first = problems[0]
-        more = f"; {len(problems) - 1} more records likewise" if len(problems) > 1 else ""
+    def __init__(self, decoded: Decoded) -> None:
+        first = decoded.problems[0]
+        more = f"; {decoded.bad - 1} more records likewise" if decoded.bad > 1 else ""
         super().__init__(
             first.code, first.what, where=first.where, why=(first.why or "") + more or None, remedy=first.remedy
         )
-        self.readings = tuple(readings)
+        self.readings = tuple(decoded.readings)
 
 
-def decode(
-    topic: str, payload: bytes, received_at: datetime, rules: TopicRules, *, retained: bool = False
-) -> tuple[Reading, ...]:
+def decode(topic: str, payload: bytes, received_at: datetime, rules: TopicRules, *, retained: bool = False) -> Content:
     """Read a payload by the rule of its topic.
 
     Parameters
@@ -40,8 +54,7 @@ def decode(
 
     Returns
     -------
-    The readings, in the payload's order; none for a status message, an empty payload, or a forecast, which is
-    only checked here.
+    Its readings, or its forecast; nothing for a status message or an empty payload.
 
     Raises
     ------
@@ -50,10 +63,12 @@ def decode(
     """
     route = rules.route(topic)
     if not payload or route.rule.format is PayloadFormat.STATUS:
-        return ()
+        return Content()
     source = RecordSource(received_at, route.gateway, route.probe, retained)
     try:
-        readings, problems = _read(route, payload, source)
+        if route.rule.format is PayloadFormat.OUTDOOR_FORECAST:
+            return _forecast(route, payload, received_at)
+        decoded = _read(route, payload, source)
     except DecodeError:
         raise
     except Exception as error:  # a decoder's own mistake must not stop the readings behind this payload
@@ -64,9 +79,15 @@ def decode(
             why=f"{type(error).__name__}: {str(error)[:200]}",
             remedy="Keep it held and report it; it can be released by a later version",
         ) from error
-    if problems:
-        raise PartlyDecodedError(readings, problems)
-    return tuple(readings)
+    if decoded.problems:
+        raise PartlyDecodedError(decoded)
+    return Content(tuple(decoded.readings))
+
+
+def _forecast(route: TopicMatch, payload: bytes, received_at: datetime) -> Content:
+    if not route.job:  # a level of a topic may be empty
+        raise DecodeError("bad_forecast", "the topic names no job", remedy="Put the job's id where {job} stands")
+    return Content(forecast=JobForecast(route.job, outdoor_forecast.decode(payload, received_at)))
 
 
 def _read(route: TopicMatch, payload: bytes, source: RecordSource) -> Decoded:
@@ -77,9 +98,6 @@ def _read(route: TopicMatch, payload: bytes, source: RecordSource) -> Decoded:
             return senml.decode_json(payload, source)
         case PayloadFormat.SENML_CBOR:
             return senml.decode_cbor(payload, source)
-        case PayloadFormat.OUTDOOR_FORECAST:
-            outdoor_forecast.decode(payload, source.received_at)
-            return Decoded([], [])
         case _:
             assert route.mapping is not None  # topics.RuleBook compiles one for each mapped rule
             return route.mapping.decode(payload, source)

@@ -12,7 +12,7 @@ from jmespath.exceptions import JMESPathError
 from pydantic_core import from_json
 
 from monitord.errors import ConfigurationError, DecodeError
-from monitord.ingest.decoding.records import Decoded, RecordSource, build, decode_each
+from monitord.ingest.decoding.records import Decoded, RecordSource, build, check_count, decode_each, short
 from monitord.ingest.decoding.times import from_unix, parse_rfc3339
 from monitord.model.config.broker import FieldMapping, PayloadMapping, TimeFormat
 from monitord.model.readings import Reading
@@ -67,7 +67,7 @@ class CompiledMapping:
 
         Raises
         ------
-        DecodeError : `not_json`, or `no_records` when `records` finds nothing.
+        DecodeError : `not_json`, `no_records` when `records` finds nothing, or `too_many_records`.
         """
         try:
             whole = from_json(payload)
@@ -81,7 +81,9 @@ class CompiledMapping:
                 where=f"{self._where}: mapping.records",
                 remedy="Correct the expression, then release what is held",
             )
-        return decode_each(records if isinstance(records, list) else [records], self._reading, source)
+        records = records if isinstance(records, list) else [records]
+        check_count(len(records))
+        return decode_each(records, self._reading, source)
 
     def _reading(self, record: object, source: RecordSource) -> Reading:
         time = self._read_time(record, source)
@@ -104,7 +106,7 @@ class CompiledMapping:
         value = self._find("time", self._time, record)
         if self._mapping.time_format is TimeFormat.RFC3339:
             if not isinstance(value, str):
-                raise DecodeError("bad_time", f"{_short(value)} is not a text", where=f"{self._where}: mapping.time")
+                raise DecodeError("bad_time", f"{short(value)} is not a text", where=f"{self._where}: mapping.time")
             return parse_rfc3339(value)
         number = self._number("time", value)
         return from_unix(number, 1000 if self._mapping.time_format is TimeFormat.UNIX_MS else 1)
@@ -117,7 +119,7 @@ class CompiledMapping:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise DecodeError(
                 "bad_value",
-                f"{_short(value)} is not a number",
+                f"{short(value)} is not a number",
                 where=f"{self._where}: mapping.{name}",
                 remedy="Where a gateway writes numbers as text, use to_number(...) in the expression",
             )
@@ -161,8 +163,3 @@ class CompiledMapping:
                 remedy=f"Write one of {', '.join(units)}",
             )
         return units[unit]
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

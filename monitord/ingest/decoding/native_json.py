@@ -5,12 +5,21 @@ from __future__ import annotations
 from difflib import get_close_matches
 from typing import Annotated, Any, NotRequired
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError, with_config
+from pydantic import ConfigDict, FailFast, Field, TypeAdapter, ValidationError, with_config
 from pydantic_core import from_json
 from typing_extensions import TypedDict
 
 from monitord.errors import DecodeError
-from monitord.ingest.decoding.records import Decoded, RecordSource, build, decode_each, from_validation
+from monitord.ingest.decoding.records import (
+    MAX_KEYS,
+    MAX_RECORDS,
+    Decoded,
+    RecordSource,
+    build,
+    check_count,
+    decode_each,
+    from_validation,
+)
 from monitord.ingest.decoding.times import parse_rfc3339
 from monitord.model.readings import Finite, Reading
 
@@ -30,7 +39,10 @@ class Record(TypedDict):
 
 KEYS = frozenset(Record.__annotations__)
 _ONE: TypeAdapter[Record] = TypeAdapter(Record)
-_MANY: TypeAdapter[list[Record]] = TypeAdapter(list[Record])
+_MANY: TypeAdapter[list[Record]] = TypeAdapter(Annotated[list[Record], FailFast(), Field(max_length=MAX_RECORDS)])
+"""The quick way, for a list that is right; at the first error it gives up, and the slow way says what is wrong."""
+_LONGEST = 2 * max(map(len, KEYS))
+"""A key that is longer than this is like none of ours."""
 _ALIKE = 0.85
 """Likeness (difflib's ratio) from which an unknown key is taken for a slip of the pen: one or two letters."""
 
@@ -43,7 +55,8 @@ def decode(payload: bytes, source: RecordSource) -> Decoded:
 
     Raises
     ------
-    DecodeError : `not_json`; `no_records` for an empty list. What is wrong with one record is among the problems.
+    DecodeError : `not_json`; `no_records` for an empty list; `too_many_records`. What is wrong with one record is
+    among the problems.
     """
     try:
         if payload[:1] == b"{":
@@ -59,9 +72,9 @@ def _one_by_one(payload: bytes, source: RecordSource) -> Decoded:
         whole = from_json(payload)
     except ValueError as error:
         raise DecodeError("not_json", "the payload is not JSON", why=str(error)) from None
-    if whole == []:
-        _nothing()
-    return decode_each(whole if isinstance(whole, list) else [whole], _checked, source)
+    records = whole if isinstance(whole, list) else [whole]
+    check_count(len(records))
+    return decode_each(records or _nothing(), _checked, source)
 
 
 def _nothing() -> list[Reading]:
@@ -87,7 +100,11 @@ def _reading(record: Record, source: RecordSource) -> Reading:
 
 
 def _refuse_misspelt(record: Record) -> None:
+    if len(record) > MAX_KEYS:
+        raise DecodeError("bad_record", f"a record has {len(record):,} keys; {MAX_KEYS} are allowed")
     for key in record.keys() - KEYS:
+        if len(key) > _LONGEST:
+            continue
         meant = get_close_matches(key.lower(), KEYS, n=1, cutoff=_ALIKE)
         if meant:
             raise DecodeError(

@@ -11,6 +11,8 @@ from monitord.errors import DecodeError
 from monitord.ingest.decoding.records import from_validation
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
 
+MAX_BYTES = 2**18
+"""Of a forecast: 400 hours take a fifth of this. Our choice."""
 _AHEAD = timedelta(minutes=10)
 """A sender's clock may be so far ahead of ours."""
 
@@ -22,6 +24,8 @@ def decode(payload: bytes, received_at: datetime) -> OutdoorForecastDocument:
     ------
     DecodeError : `not_json`; `from_the_future`, it says that it was issued after it arrived; or what is wrong in it.
     """
+    if len(payload) > MAX_BYTES:
+        raise DecodeError("bad_forecast", f"a forecast of {len(payload):,} bytes; {MAX_BYTES:,} are allowed")
     try:
         found = OutdoorForecastDocument.model_validate_json(payload, strict=True)
     except ValidationError as error:

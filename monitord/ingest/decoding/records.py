@@ -39,12 +39,23 @@ class RecordSource(NamedTuple):
         return self.received_at
 
 
+MAX_RECORDS = 5_000
+"""Readings in one message at most: a backlog of seven weeks at one every quarter of an hour. Our choice: a list of this
+many, all bad, takes a third of a second."""
+MAX_PROBLEMS = 20
+"""Records of a message whose errors are kept; further bad ones are only counted. Our choice."""
+MAX_KEYS = 64
+"""Keys of one record at most; we know seven. Our choice."""
+
+
 class Decoded(NamedTuple):
     """What came out of one payload."""
 
     readings: list[Reading]
     problems: list[DecodeError]
-    """One for each record that can't be understood; the others are good all the same."""
+    """For records that can't be understood, the first `MAX_PROBLEMS` of them; the others are good all the same."""
+    bad: int = 0
+    """How many records can't be understood."""
 
 
 CODES = {
@@ -77,22 +88,52 @@ def decode_each(
     """Decode records one by one, so that a bad one does not take the others with it."""
     readings: list[Reading] = []
     problems: list[DecodeError] = []
+    bad = 0
     for number, record in enumerate(records, start=1):
         try:
             readings.append(decode(record, source))
         except DecodeError as error:
-            error.where = f"record {number}" + (f", {error.where}" if error.where else "")
-            problems.append(error)
-    return Decoded(readings, problems)
+            bad += 1
+            if bad <= MAX_PROBLEMS:
+                error.where = f"record {number}" + (f", {error.where}" if error.where else "")
+                problems.append(error.with_traceback(None))  # which would hold the record
+    return Decoded(readings, problems, bad)
+
+
+def check_count(count: int, most: int = MAX_RECORDS) -> None:
+    """Refuse a list of more than `most` records before any of them is looked at.
+
+    Raises
+    ------
+    DecodeError : `too_many_records`.
+    """
+    if count > most:
+        raise DecodeError(
+            "too_many_records",
+            f"{count:,} records in one message; {most:,} are allowed",
+            remedy="Let the sender publish its backlog in several messages",
+        )
+
+
+def short(value: object, most: int = 60) -> str:
+    """A value for a message, whatever its size: large numbers and collections are named instead of written out."""
+    if isinstance(value, str | bytes):
+        return repr(value) if len(value) <= most else repr(value[: most - 3]) + "..."
+    if isinstance(value, int) and value.bit_length() > 128:
+        return f"an integer of {value.bit_length():,} bits"
+    if value is None or isinstance(value, bool | int | float):
+        return repr(value)
+    if isinstance(value, list | tuple | dict | set | frozenset):
+        return f"a {'record' if isinstance(value, dict) else 'list'} of {len(value):,}"
+    return f"a {type(value).__name__}"
 
 
 def from_validation(error: ValidationError) -> DecodeError:
     """The first thing that pydantic has against a record, in our words."""
     first = error.errors(include_url=False, include_context=False)[0]
     key = ".".join(str(part) for part in first["loc"]) or None
-    given = repr(first["input"])
     code = CODES.get(first["type"], "bad_record")
-    what = f"{key} is missing" if code == "incomplete" else f"{given[:60]} will not do"
+    what = f"{key} is missing" if code == "incomplete" else f"{short(first['input'])} will not do"
     return DecodeError(
         code,
         what,

@@ -20,7 +20,7 @@ import cbor2
 from pydantic_core import from_json
 
 from monitord.errors import DecodeError
-from monitord.ingest.decoding.records import Decoded, RecordSource, build, decode_each
+from monitord.ingest.decoding.records import MAX_RECORDS, Decoded, RecordSource, build, check_count, decode_each, short
 from monitord.ingest.decoding.times import from_unix
 from monitord.model.readings import Reading
 
@@ -59,6 +59,10 @@ NAMED = {
 _BY_UNIT = {"Cel": "temperature_c", "%RH": "relative_humidity_pct", "V": "battery_v", "Pa": "pressure_hpa"}
 _UNIT_OF = {**{quantity: unit for unit, quantity in _BY_UNIT.items()}, "surface_temperature_c": "Cel"}
 _PASCAL_PER_HPA = 100.0
+_PER_READING = 2
+"""Records of a pack for each reading, on the average at most: temperature and humidity. Our choice."""
+_LONGEST_NAME = 512
+"""Characters of a resolved name; an id of ours has 128 at most. Our choice: a base name stands before each record."""
 _QUANTITY = re.compile(
     rf"(?P<device>.*?)(?:^|[:./_-])(?P<quantity>{'|'.join(word.replace('_', '[_-]') for word in NAMED)})",
     re.IGNORECASE,
@@ -79,7 +83,8 @@ def decode_json(payload: bytes, source: RecordSource) -> Decoded:
 
     Raises
     ------
-    DecodeError : `not_json`, `not_senml`, or `no_records` when nothing in the pack is a quantity of ours.
+    DecodeError : `not_json`, `not_senml`, `too_many_records`, or `no_records` when nothing in the pack is a quantity
+    of ours.
     """
     try:
         pack = from_json(payload)
@@ -93,7 +98,8 @@ def decode_cbor(payload: bytes, source: RecordSource) -> Decoded:
 
     Raises
     ------
-    DecodeError : `not_cbor`, `not_senml`, or `no_records` when nothing in the pack is a quantity of ours.
+    DecodeError : `not_cbor`, `not_senml`, `too_many_records`, or `no_records` when nothing in the pack is a quantity
+    of ours.
     """
     stream = io.BytesIO(payload)
     try:
@@ -121,6 +127,7 @@ def _is_integer(value: object) -> bool:
 def _decode(pack: object, source: RecordSource) -> Decoded:
     if not isinstance(pack, list):
         raise _not_senml("a pack is an array of records (section 4)")
+    check_count(len(pack), _PER_READING * MAX_RECORDS)
     groups: dict[tuple[str, datetime], list[MeasuredRecord]] = {}
     for record in _resolved(pack, source):
         groups.setdefault((record.device, record.time), []).append(record)
@@ -173,7 +180,10 @@ def _resolved(pack: Iterable[object], source: RecordSource) -> Iterator[Measured
         if "v" not in record:
             continue  # text, boolean, data and sum values are legal SenML and are nothing that we keep
         unit = record.get("u", base.get("bu"))
-        named = _named(base.get("bn", "") + record.get("n", ""), unit, number)
+        names = base.get("bn", ""), record.get("n", "")
+        if sum(map(len, names)) > _LONGEST_NAME:
+            raise _not_senml(f"a name of over {_LONGEST_NAME} characters is not taken", number)
+        named = _named("".join(names), unit, number)
         if named is None:
             continue
         device, quantity = named
@@ -190,11 +200,11 @@ def _checked(raw: object, number: int) -> dict[str, Any]:
         raise _not_senml("a record is an object (section 4)", number)
     for label in raw:
         if label not in _KNOWN and (not isinstance(label, str) or label.endswith("_")):
-            raise _not_senml(f"the label {str(label)[:60]!r} must be understood and is not (section 4.4)", number)
+            raise _not_senml(f"the label {short(label)} must be understood and is not (section 4.4)", number)
     record: dict[str, Any] = {label: raw[label] for label in _KNOWN.intersection(raw)}
     version = record.get("bver", VERSION)
     if not _is_integer(version) or not 1 <= version <= VERSION:
-        raise _not_senml(f"version {str(version)[:20]} can't be read, only up to {VERSION} (section 4.4)", number)
+        raise _not_senml(f"version {short(version, 20)} can't be read, only up to {VERSION} (section 4.4)", number)
     for label in _TEXTS.intersection(record):
         if not isinstance(record[label], str):
             raise _not_senml(f"{label} is not a text (section 4)", number)
@@ -235,7 +245,7 @@ def _time(seconds: float, source: RecordSource) -> datetime:
 def _number(value: object, label: str, number: int) -> float:
     """A number of JSON or CBOR (there also a decimal fraction) as a float; a boolean is no number."""
     if isinstance(value, bool) or not isinstance(value, int | float | Decimal):
-        raise DecodeError("bad_value", f"{str(value)[:60]!r} is not a number", where=f"record {number}, {label}")
+        raise DecodeError("bad_value", f"{short(value)} is not a number", where=f"record {number}, {label}")
     try:
         return float(value)
     except (OverflowError, ValueError):

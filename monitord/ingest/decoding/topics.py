@@ -10,6 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from monitord.errors import ConfigurationError, DecodeError
 from monitord.ingest.decoding.mapping import CompiledMapping
+from monitord.ingest.decoding.records import short
 from monitord.model.config.broker import DEFAULT_TOPIC_RULES, PayloadFormat, TopicRule
 from monitord.model.readings import Identifier
 
@@ -175,7 +176,7 @@ def checked_probe(probe: object) -> str:
     except ValidationError:
         raise DecodeError(
             "bad_probe",
-            f"{str(probe)[:140]!r} can't be a probe's id",
+            f"{short(probe, 140)} can't be a probe's id",
             where="probe",
             why="an id is 1 to 128 characters, without spaces and without / + #, and does not begin with $",
             remedy="Give the probe another id at its gateway",

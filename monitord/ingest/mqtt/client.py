@@ -12,6 +12,13 @@ from paho.mqtt.properties import Properties
 from monitord.errors import ConfigurationError
 from monitord.model.config.broker import BrokerSettings
 
+PACKET_PER_PAYLOAD = 8
+"""Largest packet that an MQTT 5 broker may send us, as a multiple of the largest payload that we read. In between, a
+message reaches quarantine and people hear of it; above, the broker drops it without a word (MQTT 5.0, 3.1.2.11.4),
+which keeps memory bounded."""
+MAX_PACKET_BYTES = 268_435_460
+"""MQTT itself has no larger packet: a remaining length of four digits and its header (MQTT 5.0, 1.5.5)."""
+
 
 def new_client(settings: BrokerSettings, *, lasting: bool) -> Client:
     """A client that is ready for its first `reconnect()`, acknowledges nothing by itself, and leaves writing to a loop.
@@ -63,6 +70,7 @@ def _properties(settings: BrokerSettings, lasting: bool) -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = settings.session_expiry_s if lasting else 0
     properties.ReceiveMaximum = settings.receive_maximum
+    properties.MaximumPacketSize = min(PACKET_PER_PAYLOAD * settings.max_payload_bytes, MAX_PACKET_BYTES)
     return properties
 
 

@@ -24,6 +24,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from monitord.clock import Clock
 from monitord.errors import BrokerError
 from monitord.ingest.mqtt.client import new_client
+from monitord.ingest.payload_limit import cut
 from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
 
@@ -129,7 +130,8 @@ class Connection:
         self._signed_in_at: float | None = None
         self._short_sessions = 0
         self._answered = False
-        self._burst: list[MQTTMessage] = []
+        self._burst: list[Arrival] = []
+        self._received_at = clock.now()
         self._acknowledged: deque[Token] = deque()
         self._paused = False
         self._closing = threading.Event()
@@ -238,22 +240,23 @@ class Connection:
         return ready
 
     def _read(self) -> None:
-        received_at = self._clock.now()
+        self._received_at = self._clock.now()
         for _ in range(_BURST):
             before = len(self._burst)
             if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or len(self._burst) == before:
                 break
         if self._burst:
             burst, self._burst = self._burst, []
-            self._deliver([self._arrival(message, received_at) for message in burst])
+            self._deliver(burst)
 
-    def _arrival(self, message: MQTTMessage, received_at: datetime) -> Arrival:
+    def _arrival(self, message: MQTTMessage) -> Arrival:
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = _NOT_UTF8
         token = Token(self._number, message.mid) if message.qos else None
-        return Arrival(IncomingMessage(topic, bytes(message.payload), received_at, message.retain), token)
+        payload, whole = cut(message.payload, self._settings.max_payload_bytes)
+        return Arrival(IncomingMessage(topic, payload, self._received_at, message.retain, whole), token)
 
     def _send_acknowledgements(self) -> None:
         for _ in range(len(self._acknowledged)):
@@ -352,7 +355,7 @@ class Connection:
         self._answered = True
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
-        self._burst.append(message)
+        self._burst.append(self._arrival(message))  # at once, so that of a large payload only its beginning stays
 
     def _lost(self, error: BrokerError) -> None:
         known = self.state.error

@@ -11,6 +11,7 @@ import logging
 import queue
 import threading
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from time import monotonic, sleep
@@ -30,6 +31,8 @@ _LULL = 0.1
 sent all it will before we acknowledge."""
 _ROOM = 4
 """Batches that wait at most; then the network is left alone until one is committed."""
+_ROOM_BYTES = 64 * 2**20
+"""Payloads that wait at most, likewise. Our choice."""
 _RETRY_FIRST_S = 0.2
 _RETRY_MAX_S = 10.0
 
@@ -72,13 +75,15 @@ class Consumer:
     def __init__(self, settings: BrokerSettings, db: Database, clock: Clock, rules: TopicRules) -> None:
         self._settings = settings
         self._clock = clock
-        self._writer = BatchWriter(db, rules)
+        self._writer = BatchWriter(db, rules, settings.max_payload_bytes)
         self._room = max(_ROOM * settings.batch_size, settings.receive_maximum)
         self._link = Connection(settings, rules.filters(settings.also_read), clock, self._take, self._has_room)
         self._bursts: queue.SimpleQueue[list[Arrival] | None] = queue.SimpleQueue()
         self._pending: deque[Arrival] = deque()
         self._received = 0
         self._done = 0
+        self._received_bytes = 0
+        self._done_bytes = 0
         self._totals = Outcome()
         self._last_commit_at: datetime | None = None
         self._store_error: str | None = None
@@ -143,10 +148,11 @@ class Consumer:
         if self._received == self._done:
             self._moved_at = monotonic()  # from here on the writer has something to do
         self._received += len(burst)
+        self._received_bytes += _size(burst)
         self._bursts.put(burst)
 
     def _has_room(self) -> bool:
-        return self._received - self._done < self._room
+        return self._received - self._done < self._room and self._received_bytes - self._done_bytes < _ROOM_BYTES
 
     # --- the writer thread -------------------------------------------------------------------------------------
 
@@ -156,6 +162,7 @@ class Consumer:
                 return
             self._moved_at = monotonic()
             self._done += len(batch)
+            self._done_bytes += _size(batch)
             self._link.acknowledge([arrival.token for arrival in batch if arrival.token is not None])
 
     def _next_batch(self) -> list[Arrival]:
@@ -205,6 +212,10 @@ class Consumer:
                 exc_info=None if isinstance(error, StoreError) else error,
             )  # fmt: skip
         self._store_error = text
+
+
+def _size(arrivals: Sequence[Arrival]) -> int:
+    return sum(len(arrival.message.payload) for arrival in arrivals)
 
 
 def _join(thread: threading.Thread, timeout: float) -> None:

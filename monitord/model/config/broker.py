@@ -50,6 +50,9 @@ class BrokerSettings(BaseModel):
     also_read: tuple[str, ...] = ("monitord/#",)
     """Topic filters taken in beside those of the topic rules, so that what no rule covers is held in quarantine
     instead of passing unseen."""
+    max_payload_bytes: Annotated[int, Field(ge=1024, le=64 * 2**20)] = 2**20
+    """A longer payload is not read: its beginning, length and SHA-256 are held in quarantine. [bytes] An MQTT 5 broker
+    is asked not to send packets of more than eight times this at all."""
     batch_size: Annotated[int, Field(ge=1, le=10_000)] = 500
     """Messages committed together at most."""
     batch_wait_s: Annotated[float, Field(gt=0, le=10)] = 0.2

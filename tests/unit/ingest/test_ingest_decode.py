@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from monitord.errors import DecodeError
 from monitord.ingest.decoding import native_json
-from monitord.ingest.decoding.decode import PartlyDecodedError, decode
+from monitord.ingest.decoding.decode import Content, PartlyDecodedError, decode
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.model.config.broker import TopicRule
 from monitord.model.readings import Reading
@@ -41,7 +41,7 @@ def attempt(topic: str, payload: bytes) -> tuple[Reading, ...]:
     """Readings, or none for a refusal that says what and why; anything else fails the test."""
     refusal = None
     try:
-        return decode(topic, payload, NOW, RULES)
+        return decode(topic, payload, NOW, RULES).readings
     except DecodeError as error:
         refusal = error
     assert refusal.code != "decoder_failed", refusal.message
@@ -94,11 +94,11 @@ def test_any_cbor_cut_or_continued_ends_in_readings_or_a_decode_error(tree: Any,
 @pytest.mark.parametrize("topic", TOPICS)
 def test_an_empty_payload_carries_nothing(topic: str) -> None:
     # MQTT 5.0, 3.3.1.3: an empty payload removes a retained message
-    assert decode(topic, b"", NOW, RULES) == ()
+    assert decode(topic, b"", NOW, RULES) == Content()
 
 
 def test_a_status_message_is_taken_and_carries_no_reading() -> None:
-    assert decode("monitord/g/p/status", b"offline", NOW, RULES) == ()
+    assert decode("monitord/g/p/status", b"offline", NOW, RULES) == Content()
 
 
 def test_an_unknown_topic_is_refused_even_when_empty() -> None:

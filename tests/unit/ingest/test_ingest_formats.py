@@ -12,6 +12,7 @@ from monitord.ingest.decoding import native_json, outdoor_forecast, senml
 from monitord.ingest.decoding.decode import decode
 from monitord.ingest.decoding.mapping import UNITS
 from monitord.ingest.decoding.topics import TopicRules
+from monitord.ingest.payload_limit import TOO_LARGE
 from monitord.model.config.broker import DEFAULT_TOPIC_RULES, TimeFormat, TopicRule
 from monitord.store.readings import CONFLICT
 
@@ -27,10 +28,10 @@ def blocks(language: str) -> list[str]:
 def test_the_json_examples_are_taken() -> None:
     ours, weather, pack = (text.encode() for text in blocks("json"))
     forecast = outdoor_forecast.decode(weather, NOW)
-    assert decode("monitord/mill/outdoor-forecast", weather, NOW, TopicRules()) == ()
+    assert decode("monitord/mill/outdoor-forecast", weather, NOW, TopicRules()).forecast == ("mill", forecast)
     assert [hour.temperature_c for hour in forecast.hours] == [-2.5, -3.1]
-    (first,) = decode("monitord/attic/p1/reading", ours, NOW, TopicRules())
-    (second,) = decode("monitord/attic/p1/senml", pack, NOW, TopicRules())
+    (first,) = decode("monitord/attic/p1/reading", ours, NOW, TopicRules()).readings
+    (second,) = decode("monitord/attic/p1/senml", pack, NOW, TopicRules()).readings
     assert first.time == second.time == datetime(2025, 3, 1, 10, tzinfo=UTC)
     assert (first.battery_v, second.surface_temperature_c) == (3.05, 11.4)
 
@@ -40,7 +41,7 @@ def test_the_example_of_a_rule_is_taken_and_reads_what_it_says() -> None:
     rules = TopicRules([TopicRule.model_validate(rule) for rule in tomllib.loads(text)["topics"]])
     sensor = b'{"kind": "air", "serial": "a7", "at": 1740823200000, "t": 1820, "h": 0.614, "bat": 3050}'
     payload = b'{"data": {"sensors": [' + sensor + b', {"kind": "door"}]}}'
-    (reading,) = decode("site/attic/up", payload, NOW, rules)
+    (reading,) = decode("site/attic/up", payload, NOW, rules).readings
     assert (reading.probe, reading.gateway, reading.temperature_c, reading.relative_humidity_pct) == (
         "a7",
         "attic",
@@ -61,7 +62,7 @@ def test_every_reason_of_quarantine_stands_there_and_no_other() -> None:
     codes = set(re.findall(r'DecodeError\(\s*"(\w+)"', source)) | set(
         re.findall(r'": "(\w+)",$', codes_table(source), re.M)
     )
-    codes |= {"bad_record", CONFLICT}
+    codes |= {"bad_record", CONFLICT, TOO_LARGE}
     table = PAGE.partition("| code |")[2].partition("\n\n")[0]
     assert set(re.findall(r"`(\w+)`", table)) == codes
 

@@ -14,12 +14,14 @@ import pytest
 
 from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.errors import ConfigurationError, DecodeError
+from monitord.ingest.decoding import outdoor_forecast
 from monitord.ingest.decoding.outdoor_forecast import decode
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.forecast_files import ForecastFiles
 from monitord.ingest.writer import BatchWriter, IncomingMessage
 from monitord.model.config.broker import PayloadFormat, TopicRule
 from monitord.model.config.settings import Settings
+from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.store.db.database import Database
 from monitord.store.outdoor_forecasts import load
 from monitord.store.quarantine import list_held
@@ -95,6 +97,8 @@ def without_rh(t: float) -> list[dict[str, Any]]:
         (payload(hours=hours(temperature_c=271.0)), "bad_record", "less than or equal to 60"),
         (payload(hours=hours(temperature_c="-4")), "bad_value", "'-4' will not do"),
         (payload(hours=hours(wind_m_s=3)), "bad_record", "Extra inputs are not permitted"),
+        (payload(issued_at="9999-12-31T23:59:59-23:59"), "bad_forecast", "outside the years 1 to 9999"),
+        (payload(hours=hours() * 14), "bad_record", "at most 400 items"),
         (payload(issued_at=(T0 - 48 * H).isoformat(), hours=hours()), "ok", ""),
     ],
 )
@@ -121,6 +125,19 @@ def test_a_forecast_on_its_topic_is_stored_for_its_job_and_a_bad_one_is_held(db:
     with db.read() as conn:
         (held,) = list_held(conn)
     assert "issued_at is missing" in held.reason
+
+
+def test_a_forecast_is_decoded_once(db: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    decoded: list[bytes] = []
+
+    def counting(content: bytes, received_at: datetime) -> OutdoorForecastDocument:
+        decoded.append(content)
+        return decode(content, received_at)
+
+    monkeypatch.setattr(outdoor_forecast, "decode", counting)
+    BatchWriter(db, TopicRules()).commit([IncomingMessage("monitord/mill/outdoor-forecast", payload(), T0)])
+    assert decoded == [payload()]
+    assert stored(db) == -4.5
 
 
 def test_another_topic_needs_a_rule_that_names_the_job(db: Database) -> None:

@@ -234,6 +234,37 @@ def test_what_is_not_one_pack_of_cbor_is_refused(payload: str) -> None:
     assert caught.value.code in {"not_cbor", "not_senml"}
 
 
+HUGE = 2**20_000
+
+
+@pytest.mark.parametrize(
+    ("record", "code"),
+    [
+        ({-1: HUGE, 0: "a"}, "not_senml"),
+        ({HUGE: 1}, "not_senml"),
+        ({0: HUGE}, "not_senml"),
+        ({-3: HUGE}, "not_finite"),
+        ({-3: T, 1: "Cel", 2: HUGE}, "not_finite"),
+        ({-3: T, 1: "Cel", 2: [HUGE]}, "bad_value"),
+    ],
+)
+def test_an_integer_that_no_float_holds_is_refused_for_what_it_is(record: dict[Any, Any], code: str) -> None:
+    # RFC 8949, 3.4.3: integers of any size; Python writes none of over 4,300 digits out
+    def refusal() -> DecodeError:
+        try:
+            return decode_cbor(cbor2.dumps([record]), SOURCE).problems[0]
+        except DecodeError as error:
+            return error
+
+    assert refusal().code == code
+
+
+def test_a_base_name_that_would_be_copied_to_every_record_has_a_longest() -> None:
+    with pytest.raises(DecodeError, match="a name of over 512 characters") as caught:
+        read({"bn": "n" * 513, "n": "temperature", "u": "Cel", "v": 1})
+    assert caught.value.code == "not_senml"
+
+
 _VALUES = st.floats(-1e6, 1e6)
 
 
