@@ -27,6 +27,7 @@ from monitord.model.alerts import Alert
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
+from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs
@@ -131,11 +132,13 @@ def assess_pending(
     options: AnalysisOptions,
     caches: AssessmentCaches | None = None,
     moved: Callable[[], object] = lambda: None,
+    criteria: CriteriaBook | None = None,
 ) -> RoundResult:
     """Assess every job that is marked, each by itself, and move its alerts on.
 
     The marks are read before the time is taken: what a mark speaks of had arrived by then, so clearing the mark
     never hides a reading that the assessment did not see. `moved` is called after each job.
+    `criteria` are the rules for readiness; None: those of the program.
     """
     with db.read() as conn:
         marked = pending_jobs.marked_jobs(conn)
@@ -143,7 +146,7 @@ def assess_pending(
     assessed, failed = [], []
     for job_id, mark in marked:
         try:
-            _run_job(db, job_id, mark, rules, options, caches, as_of)
+            _run_job(db, job_id, mark, rules, options, caches, as_of, criteria)
         except Exception as error:
             caches.forget_history(job_id)
             failed.append(job_id)
@@ -174,6 +177,7 @@ def _run_job(
     options: AnalysisOptions,
     caches: AssessmentCaches,
     now: datetime,
+    criteria: CriteriaBook | None,
 ) -> None:
     """Load, assess, move the alerts on, and keep all of it with the cleared mark in one commit."""
     with db.read() as conn:
@@ -188,7 +192,7 @@ def _run_job(
         issued = outdoor_forecasts.load(conn, job_id, damage_hour(as_of), max_age)
     weather = None if issued is None else of_document(issued)
     # outside of any transaction, so that readings go on landing
-    assessment = assess_job(job, record, as_of, options, caches.of(job), outdoor_forecast=weather)
+    assessment = assess_job(job, record, as_of, options, caches.of(job), outdoor_forecast=weather, criteria=criteria)
     new = history.add(assessment)
     with db.write() as conn:
         alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, now)

@@ -16,6 +16,7 @@ from monitord.analysis.hourly_results import GoalResults, HourlyResults, around_
 from monitord.analysis.probes.battery import low_battery
 from monitord.analysis.probes.quality import recent_out
 from monitord.analysis.probes.silence import silent_probe
+from monitord.analysis.readiness.verdict import judge_readiness
 from monitord.analysis.series.hourly_series import placement_key
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.depth import depth_comparisons
@@ -34,6 +35,8 @@ from monitord.model.assessments import (
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import Airing
 from monitord.model.jobs import JobFile, Location, LocationKind
+from monitord.model.readiness.criteria_files import CriteriaBook, built_in
+from monitord.model.readiness.verdict import Readiness
 from monitord.model.series import HOUR_S, JobRecord
 from monitord.physics.moist_air import dew_or_frost_point, humidity_ratio, standard_pressure, vapour_pressure
 from monitord.physics.uncertainty import u_dew_point, u_humidity_ratio, u_vapour_pressure
@@ -55,6 +58,7 @@ class AssessmentCache:
     def __init__(self) -> None:
         self._hours: dict[float, tuple[_Key, HourlyResults]] = {}
         self._goals: dict[float, tuple[_Key, dict[str, GoalResults]]] = {}
+        self._readiness: tuple[_Key, CriteriaBook, tuple[Readiness, ...]] | None = None
         self._damage: tuple[_Key, OutdoorForecast | None, DamageResults] | None = None
         self._keys: tuple[JobRecord, dict[float, _Key]] = (JobRecord(()), {})
 
@@ -74,6 +78,16 @@ class AssessmentCache:
             known = key, assess_goals(job, self.hours(job, record, hour_s, options), options)
             self._goals = {hour_s: known}
         return known[1]
+
+    def readiness(
+        self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions, criteria: CriteriaBook
+    ) -> tuple[Readiness, ...]:
+        """The verdicts on slabs and elements from what lies before `hour_s`."""
+        key, known = self._key(record, hour_s), self._readiness
+        if known is None or known[0] != key or known[1] is not criteria:
+            hours, goals = self.hours(job, record, hour_s, options), self.goals(job, record, hour_s, options)
+            known = self._readiness = key, criteria, judge_readiness(job, hours, goals, criteria, options)
+        return known[2]
 
     def damage(
         self,
@@ -129,6 +143,7 @@ def assess_job(
     *,
     compared: bool = True,
     outdoor_forecast: OutdoorForecast | None = None,
+    criteria: CriteriaBook | None = None,
 ) -> JobAssessment:
     """Assess every location of a job as of a time.
 
@@ -136,7 +151,7 @@ def assess_job(
     the same assessment; `memo` only saves work between calls for one job with the same options. `compared` False
     leaves out the comparisons with other airs and the advice on airing, on which no finding rests.
     `outdoor_forecast` is the outdoor air to come, where a forecast of it had arrived by `damage_hour`, for the night
-    ahead.
+    ahead. `criteria` are the rules for the readiness of slabs and elements; None: those of the program.
     """
     as_of_s = as_of.timestamp()
     cache = cache or AssessmentCache()
@@ -161,6 +176,9 @@ def assess_job(
         locations=tuple(locations),
         findings=tuple(findings),
         airing=_airing(known, locations) if compared else (),
+        readiness=cache.readiness(
+            job, record, as_of_s // GOALS_EVERY_S * GOALS_EVERY_S, options, built_in() if criteria is None else criteria
+        ),
     )
 
 

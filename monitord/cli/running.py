@@ -42,8 +42,11 @@ def doctor(parsed: Namespace) -> int:
 def replay(parsed: Namespace) -> int:
     """Run recorded readings through assessment and alerts."""
     from monitord.alerts.lifecycle.rule_files import rule_book
+    from monitord.model.readiness.criteria_files import criteria_book
     from monitord.replay.run import run_replay
 
-    rules = rule_book(settings_of(parsed).alerts.rules_file)
-    run_replay(parsed.folder, parsed.out, progress=True, rules=rules, workers=os.cpu_count() or 1)
+    settings = settings_of(parsed)
+    rules, criteria = rule_book(settings.alerts.rules_file), criteria_book(settings.criteria.folder)
+    workers = os.cpu_count() or 1
+    run_replay(parsed.folder, parsed.out, progress=True, rules=rules, workers=workers, criteria=criteria)
     return 0

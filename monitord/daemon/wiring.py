@@ -28,6 +28,7 @@ from monitord.ingest.gc_tuning import calm_garbage_collection
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.logs import set_up_logging
 from monitord.model.config.settings import Settings
+from monitord.model.readiness.criteria_files import built_in, criteria_book
 from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
@@ -60,6 +61,7 @@ class Daemon:
         self._scheduler: Scheduler | None = None
         self._unassessed_since: datetime | None = None
         self._parts = Resources()
+        self._criteria = built_in()
 
     @property
     def committed(self) -> int:
@@ -86,6 +88,7 @@ class Daemon:
     def _start(self) -> None:
         settings, clock, parts = self.settings, self.clock, self._parts
         rules, topics = rule_book(settings.alerts.rules_file), TopicRules(settings.topics)
+        self._criteria = criteria_book(settings.criteria.folder)
         channels = open_channels(settings.alerts)
 
         db = Database.open(settings.database.url)
@@ -123,7 +126,15 @@ class Daemon:
         def assess() -> None:
             began = clock.now()
             self._unassessed_since = self._unassessed_since or began
-            done = assess_pending(db, clock, rules, settings.analysis, caches, moved=lambda: scheduler.moved(_ASSESS))
+            done = assess_pending(
+                db,
+                clock,
+                rules,
+                settings.analysis,
+                caches,
+                moved=lambda: scheduler.moved(_ASSESS),
+                criteria=self._criteria,
+            )
             self.assessed_at = done.as_of
             self._unassessed_since = (self._unassessed_since or began) if done.failed else None
 

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from monitord.model.damage import Airing, MouldRisk, NightAhead, WoodMoisture
 from monitord.model.quantity import Quantity as Quantity  # noqa: PLC0414  kept importable from here
+from monitord.model.readiness.verdict import Readiness
 from monitord.model.readings import UtcTime
 
 _FROZEN = ConfigDict(frozen=True, extra="forbid")
@@ -259,6 +260,8 @@ class JobAssessment(BaseModel):
     findings: tuple[Finding, ...]
     airing: tuple[Airing, ...] = ()
     """Advice for each room whose air and the outdoor air are measured."""
+    readiness: tuple[Readiness, ...] = ()
+    """The verdict on each slab, and on each other element that has a goal."""
 
     def at(self, location_id: str) -> LocationAssessment | None:
         """The assessment of one location, if it is there."""

@@ -21,6 +21,7 @@ from monitord.analysis.assess import AssessmentCache, assess_job
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
+from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.replay.recorder import Recorder, Row
 
 
@@ -40,7 +41,12 @@ class Arrivals:
 
 
 def assessments(
-    job: JobFile, arrivals: Arrivals, ticks_s: Sequence[float], options: AnalysisOptions, workers: int = 1
+    job: JobFile,
+    arrivals: Arrivals,
+    ticks_s: Sequence[float],
+    options: AnalysisOptions,
+    workers: int = 1,
+    criteria: CriteriaBook | None = None,
 ) -> Iterator[JobAssessment]:
     """The assessment at each tick, in order, by so many processes. [POSIX s]"""
     parts = _parts(ticks_s, workers)
@@ -50,8 +56,8 @@ def assessments(
             # a fresh interpreter each: a fork would take along the threads of number libraries and progress bars
             pool = held.enter_context(ProcessPoolExecutor(len(parts) - 1, mp_context=get_context("spawn")))
             held.callback(pool.shutdown, wait=True, cancel_futures=True)
-            ahead = [pool.submit(_packed, job, arrivals, part, options) for part in parts[1:]]
-        yield from _stretch(job, arrivals, parts[0], options)
+            ahead = [pool.submit(_packed, job, arrivals, part, options, criteria) for part in parts[1:]]
+        yield from _stretch(job, arrivals, parts[0], options, criteria)
         for packed in ahead:
             for one in packed.result():
                 yield pickle.loads(one)
@@ -70,7 +76,11 @@ def _parts(ticks_s: Sequence[float], count: int) -> list[Sequence[float]]:
 
 
 def _stretch(
-    job: JobFile, arrivals: Arrivals, ticks_s: Sequence[float], options: AnalysisOptions
+    job: JobFile,
+    arrivals: Arrivals,
+    ticks_s: Sequence[float],
+    options: AnalysisOptions,
+    criteria: CriteriaBook | None,
 ) -> Iterator[JobAssessment]:
     recorder, cache, at = Recorder(job), AssessmentCache(), 0
     gc.freeze()  # the rows stay to the end: looking through them for garbage again and again took a quarter of the time
@@ -80,11 +90,17 @@ def _stretch(
                 recorder.add(arrivals.probes[at], arrivals.rows[at])
                 at += 1
             as_of = datetime.fromtimestamp(tick, UTC)
-            yield assess_job(job, recorder.record(tick), as_of, options, cache, compared=False)
+            yield assess_job(job, recorder.record(tick), as_of, options, cache, compared=False, criteria=criteria)
     finally:
         gc.unfreeze()
 
 
-def _packed(job: JobFile, arrivals: Arrivals, ticks_s: Sequence[float], options: AnalysisOptions) -> list[bytes]:
+def _packed(
+    job: JobFile,
+    arrivals: Arrivals,
+    ticks_s: Sequence[float],
+    options: AnalysisOptions,
+    criteria: CriteriaBook | None,
+) -> list[bytes]:
     """A stretch in a process of its own; packed one by one, so that they need not all be in memory at once."""
-    return [pickle.dumps(one, protocol=5) for one in _stretch(job, arrivals, ticks_s, options)]
+    return [pickle.dumps(one, protocol=5) for one in _stretch(job, arrivals, ticks_s, options, criteria)]

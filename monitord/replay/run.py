@@ -23,6 +23,8 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
 from monitord.model.job_files import load_job_file
 from monitord.model.jobs import JobFile
+from monitord.model.readiness.criteria_files import CriteriaBook
+from monitord.model.readiness.verdict import Readiness
 from monitord.pipeline import ReplaySession
 from monitord.replay.parallel import Arrivals, assessments
 from monitord.replay.recorder import Row
@@ -31,12 +33,14 @@ TICK_S = 3600.0
 _EQUILIBRIUM_S = 6 * 3600.0
 _FORECAST_S = 12 * 3600.0
 _NIGHT_S = 6 * 3600.0
+_READINESS_S = 24 * 3600.0
 _LONG_ROWS = 20_000
 """From so many readings on, a second process is worth its start."""
 
 _ALERTS = ("opened_at", "closed_at", "kind", "location", "severity", "probe")
 _FORECASTS = ("made_at", "location", "eta_lo", "eta_mid", "eta_hi")
 _EQUILIBRIUM = ("made_at", "location", "predicted_rh", "lo", "hi", "state")
+_READINESS = ("made_at", "slab", "verdict", "missing", "earliest")
 _READINGS = (
     "time", "probe", "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_at",
 )  # fmt: skip
@@ -50,6 +54,7 @@ class ReplayResult:
     forecasts: list[tuple[datetime, str, Forecast]] = field(default_factory=list)
     equilibrium: list[tuple[datetime, str, Equilibrium]] = field(default_factory=list)
     nights: list[tuple[datetime, str, NightAhead]] = field(default_factory=list)
+    readiness: list[tuple[datetime, Readiness]] = field(default_factory=list)
 
 
 def parse_time(text: str) -> float:
@@ -132,6 +137,7 @@ def replay(
     options: AnalysisOptions | None = None,
     progress: bool = False,
     workers: int = 1,
+    criteria: CriteriaBook | None = None,
 ) -> ReplayResult:
     """Run a job's arrivals through assessment and alerts, with so many processes; the result is the same."""
     options = options or AnalysisOptions()
@@ -139,7 +145,7 @@ def replay(
     writer = _Outcome(outcome)
     last = max(arrivals.received_s, default=job.start.timestamp())
     times = list(ticks(job, last))
-    assessed = assessments(job, arrivals, times, options, workers)
+    assessed = assessments(job, arrivals, times, options, workers, criteria)
     for tick, assessment in zip(_shown(times, progress, job.label), assessed, strict=True):
         writer.take(assessment, judge.take(assessment), tick)
     writer.end()
@@ -163,6 +169,7 @@ class _Outcome:
         self._open: dict[tuple[str, int], tuple[datetime, Alert]] = {}
         self._next: dict[tuple[str, str], float] = {}
         self._last: dict[str, str] = {}
+        self._verdicts: dict[str, tuple[str, tuple[str, ...]]] = {}
 
     def take(self, assessment: JobAssessment, changed: Sequence[Alert], tick: float) -> None:
         for alert in changed:
@@ -178,6 +185,16 @@ class _Outcome:
                 if self._due("equilibrium", location.location, tick, _EQUILIBRIUM_S) or news:
                     self._last[location.location] = settled.state
                     self._outcome.equilibrium.append((assessment.as_of, location.location, settled))
+        for verdict in assessment.readiness:
+            self._readiness(verdict, assessment.as_of, tick)
+
+    def _readiness(self, verdict: Readiness, as_of: datetime, tick: float) -> None:
+        """A row once a day, and one at each change of the verdict or of what is missing."""
+        said = (verdict.verdict.value, verdict.missing)
+        news = self._verdicts.get(verdict.element) != said
+        if self._due("readiness", verdict.element, tick, _READINESS_S) or news:
+            self._verdicts[verdict.element] = said
+            self._outcome.readiness.append((as_of, verdict))
 
     def _due(self, what: str, location: str, tick: float, every_s: float) -> bool:
         if tick < self._next.get((what, location), 0.0):
@@ -207,7 +224,7 @@ def _decimal(value: float | None) -> str:
 
 
 def write_result(outcome: ReplayResult, out: Path) -> None:
-    """Write alerts.csv, forecasts.csv and equilibrium.csv into a folder, which is made if it is not there."""
+    """Write the CSV files of the replay format into a folder, which is made if it is not there."""
     out.mkdir(parents=True, exist_ok=True)
     _write(
         out / "alerts.csv",
@@ -224,6 +241,13 @@ def write_result(outcome: ReplayResult, out: Path) -> None:
         ),
     )
 
+    _write(out / "readiness.csv", _READINESS, (_readiness_row(*row) for row in outcome.readiness))
+
+
+def _readiness_row(at: datetime, verdict: Readiness) -> tuple[str, ...]:
+    earliest = "" if verdict.earliest is None else verdict.earliest.astimezone(UTC).strftime("%Y-%m-%d")
+    return _z(at), verdict.element, verdict.verdict.value, ";".join(verdict.missing), earliest
+
 
 def _forecast_row(at: datetime, location: str, forecast: Forecast) -> tuple[str, ...]:
     middle = "never" if forecast.never else _z(forecast.middle)
@@ -238,13 +262,20 @@ def _write(path: Path, header: Sequence[str], rows: Iterator[tuple[str, ...]]) -
         writer.writerows(rows)
 
 
-def run_replay(folder: Path, out: Path, progress: bool, rules: AlertRules, workers: int = 1) -> ReplayResult:
+def run_replay(
+    folder: Path,
+    out: Path,
+    progress: bool,
+    rules: AlertRules,
+    workers: int = 1,
+    criteria: CriteriaBook | None = None,
+) -> ReplayResult:
     """Replay a folder with job.json and readings.csv and write what the program would have said.
 
     Long recordings are shared out to `workers` processes.
     """
     job, arrivals = load_job_file(folder / "job.json"), read_arrivals(folder / "readings.csv")
     shared = workers if len(arrivals.rows) >= _LONG_ROWS else 1
-    outcome = replay(job, arrivals, rules, progress=progress, workers=shared)
+    outcome = replay(job, arrivals, rules, progress=progress, workers=shared, criteria=criteria)
     write_result(outcome, out)
     return outcome

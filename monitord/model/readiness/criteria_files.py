@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from types import MappingProxyType
 
 from pydantic import ValidationError
 
@@ -28,7 +27,7 @@ def built_in() -> CriteriaBook:
     folder = resources.files("monitord.model.readiness") / "criteria"
     files = sorted((entry for entry in folder.iterdir() if entry.name.endswith(".toml")), key=lambda e: e.name)
     found = (parse_criteria(entry.read_text(encoding="utf-8"), entry.name) for entry in files)
-    return MappingProxyType({criteria.id: criteria for criteria in found})
+    return {criteria.id: criteria for criteria in found}
 
 
 def criteria_book(folder: Path | None) -> CriteriaBook:
@@ -55,7 +54,7 @@ def criteria_book(folder: Path | None) -> CriteriaBook:
         own[criteria.id] = criteria
     if wrong:
         raise ConfigurationError("\n".join(wrong))
-    return MappingProxyType({**built_in(), **own})
+    return {**built_in(), **own}
 
 
 def load_criteria(path: Path) -> Criteria:

@@ -1,0 +1,77 @@
+"""Has each sealed position come to equilibrium: the method's clock, and no drift beyond its limit?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.analysis.readiness.element import Element, result
+from monitord.analysis.readiness.positions import Position
+from monitord.analysis.series.times import utc
+from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
+from monitord.model.quantity import Quantity
+from monitord.model.readiness.criteria import EquilibrationRule
+from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
+from monitord.model.series import HOUR_S
+
+_HALF_H = 12
+"""The change in a day is that between means over half days, a day apart. [h]"""
+
+
+def judge(element: Element, rule: EquilibrationRule) -> CriterionResult:
+    """Clock and drift of each sealed position."""
+    sealed = [position for position in element.positions if position.sealed]
+    return result(Criterion.EQUILIBRATION, rule, [judge_position(element, rule, position) for position in sealed])
+
+
+def judge_position(element: Element, rule: EquilibrationRule, position: Position) -> PositionValue:
+    """Clock and drift of one sealed position."""
+    where = position.location.id
+    if position.clock_s is None or position.settled is None:
+        known = position.location.sealed_at is not None or position.location.installed_at is not None
+        reason = Reason.NO_READINGS if known else Reason.SEALING_UNKNOWN
+        return PositionValue(
+            location=where, outcome=Outcome.CANNOT_SAY, reason=reason, earliest=element.after(rule.clock_h)
+        )
+    age_h = (element.hour_s - position.clock_s) / HOUR_S
+    measured, limit = Quantity(value=age_h, unit="h"), Quantity(value=rule.clock_h, unit="h")
+    if age_h < rule.clock_h:
+        return PositionValue(
+            location=where,
+            outcome=Outcome.NOT_YET,
+            reason=Reason.CLOCK_RUNS,
+            measured=measured,
+            limit=limit,
+            at=utc(position.clock_s),
+            earliest=element.after(rule.clock_h, position.clock_s),
+        )
+    change = change_in_a_day(position)
+    calm = change is None or abs(change) <= rule.max_change_pct_per_day
+    if position.settled.equilibrated and calm:
+        return PositionValue(
+            location=where,
+            outcome=Outcome.PASS,
+            reason=Reason.MET,
+            measured=measured,
+            limit=limit,
+            at=utc(position.clock_s),
+        )
+    return PositionValue(
+        location=where,
+        outcome=Outcome.NOT_YET,
+        reason=Reason.STILL_MOVES,
+        measured=None if change is None else Quantity(value=change, unit="% RH/day"),
+        limit=Quantity(value=rule.max_change_pct_per_day, unit="% RH/day"),
+        at=utc(position.clock_s),
+        earliest=element.after(24.0 if change is None or not calm else 6.0),
+    )
+
+
+def change_in_a_day(position: Position) -> float | None:
+    """Change of the humidity in a day, cleaned of what temperature does to sealed concrete; None: too few hours. [%]"""
+    here = position.series
+    level = here.relative_humidity_pct - sleeve_humidity_slope(here) * (here.temperature_c - 20.0)
+    now, before = level[-_HALF_H:], level[-24 - _HALF_H : -24]
+    known_now, known_before = now[np.isfinite(now)], before[np.isfinite(before)]
+    if min(len(known_now), len(known_before)) < _HALF_H // 2:
+        return None
+    return float(known_now.mean() - known_before.mean())
