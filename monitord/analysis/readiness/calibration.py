@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from monitord.analysis.readiness.element import Element, result
 from monitord.analysis.readiness.positions import Position
+from monitord.analysis.series.times import DAY_S
 from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria import CalibrationRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
-
-_DAY_S = 86_400.0
 
 
 def judge(element: Element, rule: CalibrationRule) -> CriterionResult:
@@ -23,8 +22,8 @@ def _one(element: Element, rule: CalibrationRule, position: Position) -> Positio
         return PositionValue(
             location=where, outcome=Outcome.CANNOT_SAY, reason=Reason.CHECK_UNKNOWN, earliest=element.as_of
         )
-    age_d = (element.hour_s - checked.timestamp()) / _DAY_S
-    before_use_d = max(0.0, (placement.from_time - checked).total_seconds() / _DAY_S)
+    age_d = (element.hour_s - checked.timestamp()) / DAY_S
+    before_use_d = max(0.0, (placement.from_time - checked).total_seconds() / DAY_S)
     limit_d = rule.max_age_before_use_d
     if limit_d is not None and before_use_d > limit_d:
         reason, measured, limit = Reason.CHECK_TOO_OLD_BEFORE_USE, before_use_d, limit_d

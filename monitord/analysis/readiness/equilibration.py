@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.analysis.readiness.element import Element, result
+from monitord.analysis.readiness.parameters import READINESS
 from monitord.analysis.readiness.positions import Position
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
@@ -12,9 +13,6 @@ from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria import EquilibrationRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 from monitord.model.series import HOUR_S
-
-_HALF_H = 12
-"""The change in a day is that between means over half days, a day apart. [h]"""
 
 
 def judge(element: Element, rule: EquilibrationRule) -> CriterionResult:
@@ -62,16 +60,18 @@ def judge_position(element: Element, rule: EquilibrationRule, position: Position
         measured=None if change is None else Quantity(value=change, unit="% RH/day"),
         limit=Quantity(value=rule.max_change_pct_per_day, unit="% RH/day"),
         at=utc(position.clock_s),
-        earliest=element.after(24.0 if change is None or not calm else 6.0),
+        earliest=element.after(24.0 if change is None or not calm else READINESS.look_again_h),
     )
 
 
 def change_in_a_day(position: Position) -> float | None:
     """Change of the humidity in a day, cleaned of what temperature does to sealed concrete; None: too few hours. [%]"""
-    here = position.series
-    level = here.relative_humidity_pct - sleeve_humidity_slope(here) * (here.temperature_c - 20.0)
-    now, before = level[-_HALF_H:], level[-24 - _HALF_H : -24]
+    here, half = position.series, READINESS.half_day_h
+    known_t = here.temperature_c[np.isfinite(here.temperature_c)]
+    reference_c = float(known_t.mean()) if len(known_t) else 0.0
+    level = here.relative_humidity_pct - sleeve_humidity_slope(here) * (here.temperature_c - reference_c)
+    now, before = level[-half:], level[-24 - half : -24]
     known_now, known_before = now[np.isfinite(now)], before[np.isfinite(before)]
-    if min(len(known_now), len(known_before)) < _HALF_H // 2:
+    if min(len(known_now), len(known_before)) < READINESS.min_half_day_h:
         return None
     return float(known_now.mean() - known_before.mean())

@@ -9,6 +9,7 @@ import numpy as np
 
 from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.hourly_results import HourlyResults, around_of
+from monitord.analysis.readiness.parameters import READINESS
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import trailing_mean
 from monitord.analysis.series.times import utc
@@ -18,12 +19,6 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal, JobFile, Location, LocationKind, Placement
 from monitord.model.readiness.criteria import Criteria
 from monitord.model.series import HOUR_S, Array
-
-SILENT_AFTER_H = 6.0
-"""A position without a usable hour for so long is not known (our choice). [h]"""
-
-_KNOWN_SHARE = 0.5
-"""A mean counts where at least this share of its hours is known (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +53,7 @@ class Position:
         if not len(known):
             return utc(self.placement.from_time.timestamp()) if self.placement is not None else utc(hour_s)
         last = float(self.series.hour_s[known[-1]]) + HOUR_S
-        return utc(last) if hour_s - last > SILENT_AFTER_H * HOUR_S else None
+        return utc(last) if hour_s - last > READINESS.silent_after_h * HOUR_S else None
 
 
 def position_of(
@@ -85,7 +80,7 @@ def position_of(
     metric = None if goal is None else build_metric(here, around, goal, options)
     mean = np.full(len(here), np.nan)
     if metric is not None and goal is not None:
-        mean = trailing_mean(metric.high, max(1, round(goal.window_h)), _KNOWN_SHARE)
+        mean = trailing_mean(metric.high, max(1, round(goal.window_h)), READINESS.min_mean_share)
     return Position(
         location=location,
         series=here,

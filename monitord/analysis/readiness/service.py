@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.analysis.readiness.element import Element, result
-from monitord.analysis.readiness.positions import SILENT_AFTER_H
+from monitord.analysis.readiness.parameters import READINESS
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.model.quantity import Quantity
@@ -13,9 +13,6 @@ from monitord.model.readiness.criteria import ServiceRule
 from monitord.model.readiness.slabs import ServiceConditions
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 from monitord.model.series import HOUR_S, Flags
-
-_MISSING_H = 3
-"""So many missing hours in a row are bridged; more, and the time starts again (our choice). [h]"""
 
 
 def judge(element: Element, rule: ServiceRule) -> CriterionResult:
@@ -51,7 +48,7 @@ def _held_in(element: Element, rule: ServiceRule, series: HourlySeries, inside: 
     """How long a series has been inside, counted back from now."""
     where = series.location.id
     known = np.flatnonzero(np.isfinite(series.temperature_c))
-    if not len(known) or element.hour_s - (series.hour_s[known[-1]] + HOUR_S) > SILENT_AFTER_H * HOUR_S:
+    if not len(known) or element.hour_s - (series.hour_s[known[-1]] + HOUR_S) > READINESS.silent_after_h * HOUR_S:
         return _unknown(element, where, Reason.ROOM_UNKNOWN, rule)
     newest, since = int(known[-1]), _since(series, inside, known)
     limit = Quantity(value=rule.hours, unit="h")
@@ -84,7 +81,7 @@ def _since(series: HourlySeries, inside: Flags, known: np.ndarray[tuple[int], np
         return None
     first = known[-1]
     for hour in known[-2::-1]:
-        if not inside[hour] or first - hour > _MISSING_H + 1:
+        if not inside[hour] or first - hour > READINESS.bridged_gap_h + 1:
             break
         first = hour
     return float(series.hour_s[first])

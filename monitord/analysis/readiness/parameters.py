@@ -1,0 +1,29 @@
+"""Every limit of the verdict on readiness that is not a rule of some criteria, each with its unit and its source.
+
+The rules themselves are data: `monitord/model/readiness/criteria`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class ReadinessParameters:
+    """Values of `analysis/readiness`; used as `READINESS.name`."""
+
+    silent_after_h: float = 6.0
+    """A position or room without a usable hour for so long is not known (our choice: the pace of the verdicts). [h]"""
+    min_mean_share: float = 0.5
+    """Share of a mean's hours that must be known (our choice). [-]"""
+    half_day_h: int = 12
+    """The change in a day is that between means over half days, a day apart (our choice). [h]"""
+    min_half_day_h: int = 6
+    """Hours that must be known in each of them (our choice). [h]"""
+    look_again_h: float = 6.0
+    """A sleeve whose fitted approach is not over may be settled at the next verdict (our choice: their pace). [h]"""
+    bridged_gap_h: int = 3
+    """So many missing hours in a row do not break the time in service conditions (our choice). [h]"""
+
+
+READINESS = ReadinessParameters()
