@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections.abc import Sequence
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any, Literal, NoReturn
@@ -16,7 +17,7 @@ from pydantic import ValidationError
 
 from monitord.errors import JobFileError
 from monitord.model.explain import Loc, problems
-from monitord.model.jobs import JobFile
+from monitord.model.jobs import Calibration, JobFile
 
 JobFormat = Literal["toml", "json"]
 
@@ -66,6 +67,12 @@ def parse_job(text: str, file_format: JobFormat, where: str = "job") -> JobFile:
         raise JobFileError(
             first.what + more, where=f"{where}, {entry}" if entry else where, remedy=first.remedy or _REMEDY
         ) from None
+
+
+def dump_calibrations(checks: Sequence[Calibration]) -> str:
+    """Calibrations as they stand in a job file (TOML)."""
+    tables = [check.model_dump(mode="python", exclude_none=True, exclude_defaults=True) for check in checks]
+    return "\n".join(f"[[calibrations]]\n{tomli_w.dumps(table)}" for table in tables)
 
 
 def dump_job(job: JobFile, file_format: JobFormat) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Literal
@@ -11,7 +12,7 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, Insert, bindparam, delete, insert, or_, select
 
 from monitord.errors import JobFileError, StoreError
-from monitord.model.jobs import JobFile, Placement
+from monitord.model.jobs import Calibration, JobFile, Placement
 from monitord.model.spots import Spot
 from monitord.store import pending_jobs
 from monitord.store.db.statements import insert_or_update
@@ -101,6 +102,18 @@ def add_spot(conn: Connection, job: str, spot: Spot) -> Applied:
             f"job {job!r} has no location {spot.location_id!r}", where=f"job {job}", remedy=f"Use one of {known}"
         )
     return apply_job(conn, stored.model_copy(update={"spots": (*stored.spots, spot)}))
+
+
+def add_calibrations(conn: Connection, job: str, checks: Sequence[Calibration]) -> Applied:
+    """Keep calibrations with a job; the same again changes nothing.
+
+    Raises
+    ------
+    JobFileError : no such job.
+    """
+    stored = needed_job(conn, job)
+    new = tuple(check for check in checks if check not in stored.calibrations)
+    return apply_job(conn, stored.model_copy(update={"calibrations": (*stored.calibrations, *new)}))
 
 
 def remove_spot(conn: Connection, job: str, number: int) -> Spot:

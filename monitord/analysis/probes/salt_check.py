@@ -42,14 +42,24 @@ class SaltCheck:
     """Whether it agrees within its stated accuracy; None where the air had not settled or too little was heard."""
     words: str
 
-    def proposed_calibration(self, by: str = "") -> Calibration | None:
-        """The correction for a person to accept; None where the probe is within its accuracy or not judged."""
-        if self.within is not False or self.correction is None:
+    def proposed_calibration(self, by: str = "", earlier: Calibration | None = None) -> Calibration | None:
+        """What to record of the check, for a person to accept; None where the probe could not be judged.
+
+        A probe within its accuracy keeps the corrections it has: the record says that it was checked. One that is out
+        of it gets its humidity corrected to the fixed point.
+
+        Parameters
+        ----------
+        earlier : The calibration with which the checked readings were corrected; the proposal includes it.
+        """
+        if self.within is None or self.correction is None:
             return None
+        stood = earlier.relative_humidity_correction_pct if earlier is not None else 0.0
         return Calibration(
             probe=self.probe,
             at=self.at,
-            relative_humidity_correction_pct=round(self.correction.value, 2),
+            temperature_correction_c=earlier.temperature_correction_c if earlier is not None else 0.0,
+            relative_humidity_correction_pct=round(stood + (0.0 if self.within else self.correction.value), 2),
             method=f"saturated salt, {SALTS[self.salt].name}",
             by=by,
         )
@@ -60,7 +70,7 @@ def salt_check(probe: Together, salt: str, end: datetime) -> SaltCheck:
 
     Parameters
     ----------
-    probe : Its raw readings, and its stated ± accuracy.
+    probe : Its readings, with the corrections that hold, and its stated ± accuracy.
     salt : Formula of the salt, one of `physics.fixed_points.SALTS`.
     end : When it was taken out.
 

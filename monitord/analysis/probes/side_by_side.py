@@ -17,6 +17,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from monitord.analysis.series.calibration import last_check
 from monitord.model.assessments import Quantity
 from monitord.model.jobs import Accuracy, Calibration
 from monitord.model.series import Array, Series
@@ -48,7 +49,7 @@ class Agreement(StrEnum):
 
 @dataclass(frozen=True)
 class Together:
-    """One probe of a check: its raw readings and its stated ± accuracy."""
+    """One probe of a check: its readings, with the corrections that hold, and its stated ± accuracy."""
 
     probe: str
     series: Series
@@ -129,22 +130,32 @@ def side_by_side(probes: Sequence[Together], start: datetime, end: datetime, set
     return SideBySide(start, end, outcome, temperature, humidity, _words(outcome, temperature, humidity, missing))
 
 
-def proposed_calibrations(found: SideBySide, at: datetime, by: str = "") -> tuple[Calibration, ...]:
+def proposed_calibrations(
+    found: SideBySide, at: datetime, by: str = "", earlier: Sequence[Calibration] = ()
+) -> tuple[Calibration, ...]:
     """Corrections for the odd ones, for a person to accept: both quantities of each probe that is out of accuracy.
 
-    Nothing is proposed for probes that agree: their offsets are within what they promise. A quantity whose true value
-    is not known is left as it is.
+    Nothing is proposed for probes that agree: their offsets are within what they promise, and that other probes agree
+    is no check against a known humidity. A quantity whose true value is not known is left as it is.
+
+    Parameters
+    ----------
+    at : From when on the corrections hold.
+    earlier : The probes' calibrations with which the checked readings were corrected; the proposals include them.
     """
-    return tuple(
-        Calibration(
-            probe=probe,
-            at=at,
-            temperature_correction_c=round(_correction(found.temperature, probe), 2),
-            relative_humidity_correction_pct=round(_correction(found.relative_humidity, probe), 2),
-            method="side by side",
-            by=by,
-        )
-        for probe in found.odd
+    return tuple(_proposed(found, probe, at, by, last_check(earlier, probe, found.start)) for probe in found.odd)
+
+
+def _proposed(found: SideBySide, probe: str, at: datetime, by: str, before: Calibration | None) -> Calibration:
+    stood_c = before.temperature_correction_c if before is not None else 0.0
+    stood_pct = before.relative_humidity_correction_pct if before is not None else 0.0
+    return Calibration(
+        probe=probe,
+        at=at,
+        temperature_correction_c=round(stood_c + _correction(found.temperature, probe), 2),
+        relative_humidity_correction_pct=round(stood_pct + _correction(found.relative_humidity, probe), 2),
+        method="side by side",
+        by=by,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 
@@ -18,6 +19,12 @@ class Uncertainty:
 
     temperature_k: float
     relative_humidity_pct: float
+
+
+def last_check(calibrations: Sequence[Calibration], probe: str, at: datetime) -> Calibration | None:
+    """The last check of a probe at or before a time: its corrections are the ones that hold then."""
+    before = [check for check in calibrations if check.probe == probe and check.at <= at]
+    return max(before, key=lambda check: check.at, default=None)
 
 
 def uncertainty_of(placement: Placement, calibrations: Sequence[Calibration], at_s: float) -> Uncertainty:

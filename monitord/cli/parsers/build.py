@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from monitord.cli.parsers import alerts, criteria, jobs, mutes, quarantine, running, settings_table
+from monitord.cli.parsers import alerts, criteria, jobs, mutes, probe_checks, quarantine, running, settings_table
 from monitord.cli.parsers.arguments import Command
 
 
@@ -30,6 +30,7 @@ def build_parser() -> argparse.ArgumentParser:
     criteria.add_parsers(commands)
     alerts.add_parsers(commands)
     mutes.add_parsers(commands)
+    probe_checks.add_parsers(commands)
     quarantine.add_parsers(commands)
     settings_table.add_parsers(commands)
     version = commands.add_parser("version", help="print the version")

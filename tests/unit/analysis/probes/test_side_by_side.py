@@ -19,7 +19,7 @@ from monitord.analysis.probes.side_by_side import (
     side_by_side,
 )
 from monitord.errors import PhysicsRangeError
-from monitord.model.jobs import Accuracy
+from monitord.model.jobs import Accuracy, Calibration
 from monitord.model.series import Array, Series
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -186,7 +186,9 @@ def test_a_probe_is_held_against_the_published_fixed_point(salt: str, celsius: f
     assert found.expected.value == pytest.approx(humidity, abs=0.006)
     assert found.correction is not None
     assert found.correction.value == pytest.approx(0.0, abs=0.006)
-    assert found.proposed_calibration() is None
+    record = found.proposed_calibration()
+    assert record is not None  # that it was checked, and nothing to correct
+    assert (record.relative_humidity_correction_pct, record.temperature_correction_c) == (0.0, 0.0)
 
 
 def test_a_probe_out_of_its_accuracy_over_salt_gets_a_proposal() -> None:
@@ -197,6 +199,19 @@ def test_a_probe_out_of_its_accuracy_over_salt_gets_a_proposal() -> None:
     assert proposal is not None
     assert proposal.relative_humidity_correction_pct == pytest.approx(-4.0, abs=0.01)
     assert proposal.method == "saturated salt, sodium chloride"
+
+
+def test_a_check_of_corrected_readings_keeps_and_adds_to_what_was_corrected() -> None:
+    earlier = Calibration(probe="k7-12", at=START, temperature_correction_c=0.2, relative_humidity_correction_pct=1.5)
+    for reading, correction in ((75.3, 1.5), (79.3, 1.5 - 4.0)):
+        proposal = over("NaCl", salted(reading)).proposed_calibration(earlier=earlier)
+        assert proposal is not None
+        assert proposal.temperature_correction_c == 0.2
+        assert proposal.relative_humidity_correction_pct == pytest.approx(correction, abs=0.01)
+    found = check(probe("a"), probe("k7-12", drh=7.0), probe("c"))
+    (odd,) = proposed_calibrations(found, END, earlier=[earlier])
+    assert odd.temperature_correction_c == 0.2
+    assert odd.relative_humidity_correction_pct == pytest.approx(1.5 - 7.0, abs=0.01)
 
 
 def test_the_fixed_points_own_doubt_counts() -> None:

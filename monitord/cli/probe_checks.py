@@ -1,0 +1,161 @@
+"""`monitord probe check`: probes against each other, or over a saturated salt, on the readings that are stored."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import Connection
+
+from monitord.analysis.probes.salt_check import SaltCheck, salt_check
+from monitord.analysis.probes.side_by_side import (
+    Agreement,
+    Offset,
+    SideBySide,
+    SideBySideCheck,
+    Together,
+    proposed_calibrations,
+    side_by_side,
+)
+from monitord.analysis.series.calibration import corrected_series, last_check
+from monitord.cli.common import database_of, out, show_table
+from monitord.errors import JobFileError
+from monitord.model.assessments import Quantity
+from monitord.model.job_files import dump_calibrations
+from monitord.model.jobs import Calibration, JobFile, Placement
+from monitord.store.jobs import add_calibrations, needed_job
+from monitord.store.records import load_series
+
+_K = 2.0
+"""Coverage factor of what is printed: about 95 % (JCGM 100:2008, 6.3.3)."""
+_RESULTS = {True: "within", False: "out", None: "not known"}
+
+
+@dataclass(frozen=True)
+class _Checked:
+    """The probes of a check, and the job's calibrations that held when it began."""
+
+    probes: list[Together]
+    earlier: list[Calibration]
+
+
+def check_side_by_side(parsed: Namespace) -> int:
+    """Print how probes that lay together agree, and what would correct those that do not."""
+    with database_of(parsed) as database:
+        with database.read() as connection:
+            job = needed_job(connection, parsed.job)
+            names = parsed.probes or sorted({placement.probe for placement in job.probes})
+            checked = _load(connection, job, names, parsed)
+        found = side_by_side(checked.probes, parsed.start, parsed.end)
+        columns = ("probe", "temperature °C", "correction K", "result", "humidity % RH", "correction % RH", "result")
+        show_table(columns, _rows(found))
+        out(found.words)
+        proposed = proposed_calibrations(found, parsed.end, parsed.by, checked.earlier)
+        if found.outcome is Agreement.UNKNOWN or found.outcome is Agreement.DISAGREE:
+            out("Nothing is proposed.")
+        elif not proposed:
+            out("No correction is needed.")
+        with database.write() as connection:
+            _tell(connection, parsed, proposed)
+    return 0 if found.outcome is Agreement.AGREE else 1
+
+
+def check_salt(parsed: Namespace) -> int:
+    """Print how probes stand to the fixed point of a saturated salt, and what to record of the check."""
+    with database_of(parsed) as database:
+        with database.read() as connection:
+            job = needed_job(connection, parsed.job)
+            checked = _load(connection, job, parsed.probes, parsed)
+        found = [salt_check(probe, parsed.salt, parsed.end) for probe in checked.probes]
+        columns = ("probe", "temperature °C", "humidity % RH", "fixed point % RH", "correction % RH", "result")
+        show_table(columns, (_salt_row(check) for check in found))
+        for check in found:
+            out(check.words)
+        made = (
+            check.proposed_calibration(parsed.by, last_check(checked.earlier, check.probe, parsed.start))
+            for check in found
+        )
+        proposed = [calibration for calibration in made if calibration is not None]
+        with database.write() as connection:
+            _tell(connection, parsed, proposed)
+    return 0 if all(check.within for check in found) else 1
+
+
+def _load(connection: Connection, job: JobFile, names: Sequence[str], parsed: Namespace) -> _Checked:
+    """The readings of the time of a check, corrected as they are everywhere else.
+
+    Raises
+    ------
+    JobFileError : the time is empty, or the job has no such probe.
+    """
+    if parsed.end <= parsed.start:
+        raise JobFileError("the check ends before it begins", remedy="Correct --from or --to")
+    earlier = [check for check in job.calibrations if check.at <= parsed.start]
+    probes = []
+    for name in dict.fromkeys(names):
+        placement = _placement(job, name, parsed)
+        raw = load_series(connection, placement, parsed.start, parsed.end)
+        before = [check for check in earlier if check.probe == name and check.accuracy is not None]
+        newest = max(before, key=lambda check: check.at, default=None)
+        accuracy = newest.accuracy if newest is not None and newest.accuracy is not None else placement.accuracy
+        probes.append(Together(name, corrected_series(raw, placement, earlier), accuracy))
+    return _Checked(probes, earlier)
+
+
+def _placement(job: JobFile, probe: str, parsed: Namespace) -> Placement:
+    """The probe's last placement in the job, moved to the time of the check: it may have lain in a box before."""
+    own = sorted((p for p in job.probes if p.probe == probe), key=lambda p: p.from_time)
+    if not own:
+        known = ", ".join(sorted({placement.probe for placement in job.probes})) or "(none yet)"
+        raise JobFileError(
+            f"job {job.job!r} has no probe {probe!r}", where=f"job {job.job}", remedy=f"Use one of {known}"
+        )
+    return own[-1].model_copy(update={"from_time": parsed.start, "to_time": parsed.end})
+
+
+def _tell(connection: Connection, parsed: Namespace, proposed: Sequence[Calibration]) -> None:
+    """Keep the proposals, or say how they can be kept."""
+    if not proposed:
+        return
+    if parsed.record:
+        done = add_calibrations(connection, parsed.job, proposed)
+        out(f"{parsed.job}: {done}. Put this into its file as well: applying a file without it takes it out.")
+    else:
+        out(f"To correct readings from {parsed.end:%Y-%m-%dT%H:%M:%SZ} on, put this into the file of {parsed.job} and")
+        out("apply it, or give the command again with --record:")
+    out("")
+    out(dump_calibrations(proposed).rstrip())
+
+
+def _rows(found: SideBySide) -> list[tuple[str, ...]]:
+    if found.temperature is None or found.relative_humidity is None:
+        return []
+    return [
+        (name, *_cells(found.temperature, name, 2), *_cells(found.relative_humidity, name, 1))
+        for name in (offset.probe for offset in found.temperature.offsets)
+    ]
+
+
+def _cells(check: SideBySideCheck, probe: str, decimals: int) -> tuple[str, str, str]:
+    offset: Offset = next(offset for offset in check.offsets if offset.probe == probe)
+    return f"{offset.mean:.{decimals}f}", _signed(offset.correction, decimals), _RESULTS[offset.within]
+
+
+def _salt_row(check: SaltCheck) -> tuple[str, ...]:
+    if check.temperature_c is None or check.measured is None or check.expected is None:
+        return (check.probe, "-", "-", "-", "-", _RESULTS[None])
+    return (
+        check.probe,
+        f"{check.temperature_c:.1f}",
+        f"{check.measured.value:.1f}",
+        f"{check.expected.value:.1f} ± {_K * (check.expected.u or 0.0):.1f}",
+        _signed(check.correction, 1),
+        _RESULTS[check.within],
+    )
+
+
+def _signed(correction: Quantity | None, decimals: int) -> str:
+    if correction is None:
+        return "-"
+    return f"{correction.value:+.{decimals}f} ± {_K * (correction.u or 0.0):.{decimals}f}"
