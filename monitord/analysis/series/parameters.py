@@ -63,9 +63,6 @@ class SeriesParameters:
     is widened (our choice). [days]"""
     trend_significance: float = 0.05
     """Two-sided significance of a trend and of the limits of its slope (common practice). [-]"""
-    exact_up_to: int = 30
-    """Largest number of values without ties whose chance is counted exactly; the normal score above it (our
-    choice). [values]"""
     parabola_terms: int = 3
     """Terms of the polynomial that is taken out before neighbouring days are compared: drying curves
     bend (our choice). [terms]"""

@@ -10,39 +10,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
+from scipy.stats import kendalltau, theilslopes
 
 from monitord.analysis.series.parameters import SERIES
 from monitord.model.series import Array
-
-
-@dataclass(frozen=True)
-class MannKendall:
-    """The Mann–Kendall test: S counts pairs that rise minus pairs that fall."""
-
-    n: int
-    s: int
-    variance: float
-    """Of S without a trend, lessened for ties."""
-    z: float
-    """Standard normal score, with the continuity correction."""
-    tau: float
-    """S as a share of all pairs, -1..1 (Kendall's tau a)."""
-    p: float
-    """Two-sided; exact for up to 30 values without ties, else by the normal score."""
-
-
-@dataclass(frozen=True)
-class SenSlope:
-    """Median slope of all pairs, with two-sided confidence limits, in units of the values per unit of time."""
-
-    slope: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)
@@ -62,114 +37,6 @@ class DailyTrend:
     """Of the Mann–Kendall test with the widened variance, two-sided."""
     autocorrelation: float
     """Of neighbouring days, lag one, as the variance was widened for."""
-
-
-def _known(values: Array, times: Array | None) -> tuple[Array, Array]:
-    y = np.asarray(values, dtype=np.float64)
-    t = np.arange(len(y), dtype=np.float64) if times is None else np.asarray(times, dtype=np.float64)
-    known = np.isfinite(y)
-    return y[known], t[known]
-
-
-@lru_cache(maxsize=4)
-def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    early, late = np.triu_indices(n, 1)
-    return early, late
-
-
-@lru_cache(maxsize=64)
-def _chance_of_at_least(n: int) -> Array:
-    """P(S >= s) of n values in random order, for s = n(n-1)/2, ..., -n(n-1)/2 in steps of 2."""
-    inversions = np.ones(1)
-    for k in range(2, n + 1):  # Mahonian numbers: a k-th value adds 0..k-1 inversions, all as likely
-        inversions = np.convolve(inversions, np.full(k, 1.0 / k))
-    return np.cumsum(inversions)
-
-
-def _variance(y: Array) -> float:
-    """Var S of values without a trend, lessened for ties.
-
-    Source
-    ------
-    Kendall 1975, as in `mann_kendall`.
-    """
-    n = len(y)
-    _, ties = np.unique(y, return_counts=True)
-    total = n * (n - 1) * (2 * n + 5) - float(np.sum(ties * (ties - 1) * (2 * ties + 5)))
-    return total / 18.0
-
-
-def mann_kendall(values: Array) -> MannKendall:
-    """Test for a monotonic trend, values independent of each other.
-
-    Parameters
-    ----------
-    values : (n,) in order of time, in any unit; NaN is missing and left out.
-
-    Returns
-    -------
-    S, its variance with ties, Z, tau and the two-sided p; p is 1 with fewer than two values.
-
-    Source
-    ------
-    Mann 1945; Kendall 1975: Var S = (n(n-1)(2n+5) - Σ t(t-1)(2t+5))/18 over groups of t ties, Z = (S ∓ 1)/√Var S.
-    The exact p counts permutations by their inversions (no ties).
-    """
-    y, _ = _known(values, None)
-    n = len(y)
-    if n < 2:
-        return MannKendall(n, 0, 0.0, 0.0, 0.0, 1.0)
-    early, late = _pairs(n)
-    s = int(np.sign(y[late] - y[early]).sum())
-    variance, maximum = _variance(y), n * (n - 1) // 2
-    z = (s - math.copysign(1.0, s)) / math.sqrt(variance) if s and variance > 0.0 else 0.0
-    if n <= SERIES.exact_up_to and len(np.unique(y)) == n:
-        p = min(1.0, 2.0 * float(_chance_of_at_least(n)[(maximum - abs(s)) // 2]))
-    else:
-        p = 2.0 * float(ndtr(-abs(z)))
-    return MannKendall(n, s, variance, z, s / maximum, p)
-
-
-def _slopes(y: Array, t: Array) -> Array:
-    early, late = _pairs(len(y))
-    return np.asarray((y[late] - y[early]) / (t[late] - t[early]))
-
-
-def sen_slope(
-    values: Array,
-    times: Array | None = None,
-    confidence: float = 1.0 - SERIES.trend_significance,
-    variance_factor: float = 1.0,
-) -> SenSlope:
-    """Robust slope, values independent of each other unless their variance factor is given.
-
-    Parameters
-    ----------
-    values : (n,) in any unit; NaN is missing and left out.
-    times : (n,) ascending, in any unit of time; None: 0, 1, 2, ...
-    confidence : Of the two-sided limits. [no unit] Range 0..1, ends excluded.
-    variance_factor : Widening of Var S for autocorrelation, as of `variance_factor`. [no unit] 1 or more.
-
-    Returns
-    -------
-    Slope and limits; infinite limits where there are too few pairs, slope 0 with fewer than two values.
-
-    Source
-    ------
-    Sen 1968 (J. Am. Stat. Assoc. 63:1379): the median of all pairwise slopes, and limits at ranks (N ∓ C)/2 of the
-    N slopes with C = z·√Var S, as Gilbert 1987 counts them (from memory).
-    """
-    y, t = _known(values, times)
-    if len(y) < 2:
-        return SenSlope(0.0, -math.inf, math.inf)
-    slopes = np.sort(_slopes(y, t))
-    spread = float(ndtri(0.5 + 0.5 * confidence)) * math.sqrt(_variance(y) * variance_factor)
-    lower, upper = round((len(slopes) - spread) / 2.0) - 1, round((len(slopes) + spread) / 2.0)
-    return SenSlope(
-        float(np.median(slopes)),
-        float(slopes[lower]) if lower >= 0 else -math.inf,
-        float(slopes[upper]) if upper < len(slopes) else math.inf,
-    )
 
 
 def lag_one(values: Array) -> float:
@@ -249,7 +116,8 @@ def daily_trend(
 
     Source
     ------
-    Mann–Kendall and Sen's slope with the variance of S widened as Hamed and Rao 1998 do, but by the lag-one
+    Mann 1945, Kendall 1975 and Sen 1968 (J. Am. Stat. Assoc. 63:1379) as `scipy.stats.kendalltau` and `theilslopes`
+    compute them, with the variance of S widened as Hamed and Rao 1998 do, but by the lag-one
     autocorrelation alone and that about a parabola. Pre-whitening, the other cure, is not used: it turns a drying
     curve that flattens into one that rises. Measured false alarms: `tests/reference/test_analysis_trend.py`.
     """
@@ -261,11 +129,33 @@ def daily_trend(
     kept = daily[known]
     r = _remaining_autocorrelation(kept)
     widened = variance_factor(len(kept), r)
-    sen, test = sen_slope(kept, known.astype(np.float64), 1.0 - alpha, widened), mann_kendall(kept)
-    p = 2.0 * float(ndtr(-abs(test.z) / math.sqrt(widened)))
-    matters = abs(sen.slope) * (known[-1] - known[0]) >= min_effect
-    direction = int(np.sign(sen.slope)) if p < alpha and matters else 0
-    return DailyTrend(direction, len(known), sen.slope, sen.low, sen.high, p, r)
+    slope, low, high = _sen_slope(kept, known, alpha, widened)
+    p = _chance_of_trend(kept, widened)
+    matters = abs(slope) * (known[-1] - known[0]) >= min_effect
+    direction = int(np.sign(slope)) if p < alpha and matters else 0
+    return DailyTrend(direction, len(known), slope, low, high, p, r)
+
+
+def _chance_of_trend(daily: Array, widened: float) -> float:
+    """Two-sided p of the Mann–Kendall test, its normal score lessened by the root of the widened variance."""
+    p = float(kendalltau(np.arange(len(daily)), daily, method="asymptotic").pvalue)
+    if math.isnan(p):  # all values alike
+        return 1.0
+    return 2.0 * float(ndtr(ndtri(0.5 * p) / math.sqrt(widened)))
+
+
+def _sen_slope(daily: Array, day: NDArray[np.intp], alpha: float, widened: float) -> tuple[float, float, float]:
+    """Sen's slope and its limits, widened; infinite where the widened limits lie beyond every pair's slope.
+
+    The limits are at ranks (N ± z·√Var S)/2 of the N slopes of pairs, so √widened goes to z, and with it to the share
+    of the normal distribution beyond the limits, which is what `theilslopes` is given.
+    """
+    n = len(daily)
+    z = -float(ndtri(0.5 * alpha)) * math.sqrt(widened)
+    found = theilslopes(daily, day, alpha=2.0 * float(ndtr(-z)))
+    if z * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0) > n * (n - 1) / 2.0:  # Var S without ties: the wider limits
+        return float(found.slope), -math.inf, math.inf
+    return float(found.slope), float(found.low_slope), float(found.high_slope)
 
 
 def _day_means(values: Array, per_day: int) -> Array:
