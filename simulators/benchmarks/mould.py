@@ -41,11 +41,12 @@ def damp_year(locations: int, seed: int = 1) -> tuple[Array, Array]:
     rng = np.random.default_rng(seed)
     hour = np.arange(HOURS)[:, None]
     keep = np.exp(-1.0 / 60.0)
-    wander = lfilter([1.0], [1.0, -keep], rng.standard_normal((HOURS, locations)), axis=0) * np.sqrt(1 - keep**2)
+    noise = rng.standard_normal((2, HOURS, locations))
+    wander, humid = lfilter([1.0], [1.0, -keep], noise, axis=1) * np.sqrt(1 - keep**2)
     season = -np.cos(2 * np.pi * hour / HOURS)
     daily = np.cos(2 * np.pi * (hour - 15) / 24)
     temperature = 11.0 + 7.0 * season + 2.0 * daily + 3.0 * wander
-    humidity = 84.0 - 4.0 * daily + 8.0 * np.roll(wander, 500, axis=0)
+    humidity = 84.0 - 4.0 * daily + 8.0 * humid
     return temperature, np.clip(humidity, 30.0, 103.0)
 
 

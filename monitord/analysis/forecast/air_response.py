@@ -12,10 +12,11 @@ import numpy as np
 
 from monitord.analysis.drying.metric import Metric
 from monitord.analysis.forecast.first_order_fit import (
+    Draw,
     FirstOrderFit,
     FirstOrderPrior,
     fit_first_order,
-    normal_pairs,
+    normal_draws,
     times_to,
 )
 from monitord.analysis.forecast.time_to_goal import HORIZON_D, STALL_SHARE, TimeToGoal
@@ -101,7 +102,7 @@ def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | No
     spread = np.hypot(np.hypot((1.0 - fit.share) * sd, fit.share * other_sd), _END_SD[unit])
     if other is None and kind is LocationKind.SUBFLOOR_VOID:
         spread = np.hypot(spread, np.minimum(np.abs(fit.now - mixed), _END_UNSEEN_SD[unit]))
-    final = mixed + fit.offset + spread * np.resize(np.roll(normal_pairs()[:, 1], 11), len(fit.now))
+    final = mixed + fit.offset + spread * np.resize(normal_draws()[:, Draw.AIR_AHEAD], len(fit.now))
     return _Following(fit, final, level, drop)
 
 
@@ -138,7 +139,7 @@ def _targets(fit: FirstOrderFit, metric: Metric, base: float) -> Array:
 
     A mean over a day that wanders about its course meets the limit before the course does: by about its scatter.
     """
-    share = np.roll(normal_pairs()[:, 1], 7)
+    share = normal_draws()[:, Draw.LIMIT]
     limit = base + metric.goal.limit + FIRST_PASSAGE * fit.scatter
     return limit + metric.u * np.resize(share, len(fit.now))
 
@@ -175,12 +176,12 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float) -> 
     if found is None or timber is None:
         return None
     fit, final = found.fit, found.final
-    pairs = normal_pairs()
-    lags = _LAG_SHARE * lag_days * np.exp(_LAG_LOG_SD * np.roll(pairs[:, 1], 3))
-    shares = np.clip(_START_SHARE[0] + _START_SHARE[1] * pairs[:, 0], 0.0, 1.0)
+    draws = normal_draws()
+    lags = _LAG_SHARE * lag_days * np.exp(_LAG_LOG_SD * draws[:, Draw.LAG])
+    shares = np.clip(_START_SHARE[0] + _START_SHARE[1] * draws[:, Draw.START], 0.0, 1.0)
     level = np.resize(_lagged_levels(timber, lags, shares), len(fit.now))
     lag = np.resize(lags, len(fit.now))
-    target = metric.goal.limit + timber.u_species * np.resize(np.roll(pairs[:, 1], 7), len(fit.now))
+    target = metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], len(fit.now))
     reached, flat = _timber_course(fit, final, level, lag, target)
     if (reached > HORIZON_D).any():
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)

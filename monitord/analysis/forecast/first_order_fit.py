@@ -10,10 +10,12 @@ result is the same each time.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtri
+from scipy.stats import qmc
 
 from monitord.model.series import Array
 
@@ -48,12 +50,26 @@ class FirstOrderFit:
     """Root mean square of the half-day means about the likeliest course."""
 
 
-@lru_cache(maxsize=1)
-def normal_pairs(n: int = 24) -> Array:
-    """Fixed pairs of standard normal values that fill the plane evenly (an additive recurrence, the R2 sequence)."""
-    k = np.arange(1, n + 1)
-    pairs = np.column_stack([(0.5 + k * 0.7548776662466927) % 1.0, (0.5 + k * 0.5698402909980532) % 1.0])
-    return np.asarray(ndtri(np.clip(pairs, 2e-3, 1 - 2e-3)), dtype=np.float64)
+class Draw(IntEnum):
+    """What each column of `normal_draws` stands for: quantities of one column vary together."""
+
+    OFFSET = 0
+    STEP = 1
+    AIR_AHEAD = 2
+    LIMIT = 3
+    LAG = 4
+    START = 5
+
+
+@lru_cache(maxsize=4)
+def normal_draws(n: int = 24, columns: int = len(Draw)) -> Array:
+    """Fixed standard normal values that fill their space evenly, (n, columns), the columns nearly uncorrelated.
+
+    A Latin hypercube (McKay, Beckman and Conover 1979) of the middles of n equal shares, its columns exchanged until
+    they fill the space evenly (`scipy.stats.qmc`, centred discrepancy), through the normal quantile.
+    """
+    shares = qmc.LatinHypercube(columns, scramble=False, optimization="random-cd", rng=0).random(n)
+    return np.asarray(ndtri(shares), dtype=np.float64)
 
 
 @lru_cache(maxsize=16)
@@ -136,7 +152,7 @@ def _draws(
     scatter: float,
 ) -> FirstOrderFit:
     """Spread each cell of the grid into draws."""
-    pairs = normal_pairs()
+    pairs = normal_draws()[:, [Draw.OFFSET, Draw.STEP]]
     theta = centre[:, None, :] + np.einsum("gij,dj->gdi", np.linalg.cholesky(covariance), pairs)
     now = followed[:, None] + np.einsum("gi,gdi->gd", design, theta)
     count = len(pairs)

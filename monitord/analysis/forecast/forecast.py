@@ -10,12 +10,11 @@ from __future__ import annotations
 from datetime import datetime
 
 import numpy as np
-from scipy.special import ndtri
 
 from monitord.analysis.drying.metric import Metric
 from monitord.analysis.drying.progress import Progress
 from monitord.analysis.forecast.air_response import air_response_time_to_goal, timber_time_to_goal
-from monitord.analysis.forecast.first_order_fit import quantile
+from monitord.analysis.forecast.first_order_fit import normal_draws, quantile
 from monitord.analysis.forecast.slab_forecast import slab_time_to_goal
 from monitord.analysis.forecast.time_to_goal import HORIZON_D, TimeToGoal
 from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
@@ -59,9 +58,9 @@ def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array
     """Days to go and their weights, with those of a hollow place that keeps the pace of the last days among them."""
     if metric.timber is not None or shown.recent is None or shown.days < 3 or not np.isfinite(shown.rate_se):
         return view.days, view.weights
-    share = ndtri((np.arange(12) + 0.5) / 12.0)
-    pace = -(shown.rate + 1.2 * shown.rate_se * share)
-    left = np.maximum(shown.recent - metric.goal.limit - metric.u * np.roll(share, 5), 0.0)
+    draws = normal_draws(12, 2)
+    pace = -(shown.rate + 1.2 * shown.rate_se * draws[:, 0])
+    left = np.maximum(shown.recent - metric.goal.limit - metric.u * draws[:, 1], 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         days = np.where(left == 0.0, 0.0, left / pace)[(pace > 0.0) | (left == 0.0)]
     days = days[days <= HORIZON_D]
