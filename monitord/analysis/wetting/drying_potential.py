@@ -1,0 +1,169 @@
+"""Lost drying potential of a room's air: what a damp surface could give off to it, and whether that has been lost.
+
+Potential: 0.9 of saturation less the vapour pressure [Pa]; evaporation goes with it (Dalton 1802). The change of the
+room's vapour since the same hours of yesterday is explained by how far yesterday lay off the usual, how the room
+warmed and how the outdoor air changed; what is left is tested as in `innovations`. Lost is lost until the potential is
+back: that the new level has become usual closes nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.analysis.series.rolling import lagged, trailing_mean
+from monitord.analysis.wetting.innovations import Prior, exponential_mean, innovations, standard_score
+from monitord.analysis.wetting.parameters import ROOMS, RoomParameters
+from monitord.model.series import Array, Flags
+from monitord.physics.moist_air import saturation_vapour_pressure
+
+_LEVEL_H = 2
+"""Hours whose mean is a level (our choice). [h]"""
+
+
+@dataclass(frozen=True)
+class LostPotential:
+    """A drying potential that was lost and is not back."""
+
+    began: int
+    """Index of the hour at which it was found."""
+    before_pa: float
+    """What it was: mean of the five days before. [Pa]"""
+    now_pa: float
+    """Mean of the last known hours. [Pa]"""
+
+
+@dataclass(frozen=True)
+class _Room:
+    """Series of a room, each (n,)."""
+
+    vapour: Array
+    """[Pa]"""
+    saturation: Array
+    """[Pa]"""
+    potential: Array
+    """[Pa]"""
+    outdoor: Array | None
+    """Vapour pressure outdoors. [Pa]"""
+    humidity: Array
+    """[% RH]"""
+
+
+def _room(room: HourlySeries, outdoor: HourlySeries | None, parameters: RoomParameters) -> _Room:
+    saturation = np.full(len(room), np.nan)
+    known = np.isfinite(room.temperature_c)
+    saturation[known] = saturation_vapour_pressure(room.temperature_c[known])
+    vapour = room.vapour_pressure_pa
+    heard = outdoor is not None and bool(np.isfinite(outdoor.vapour_pressure_pa).any())
+    return _Room(
+        vapour,
+        saturation,
+        parameters.wet_surface * saturation - vapour,
+        outdoor.vapour_pressure_pa if outdoor is not None and heard else None,
+        room.relative_humidity_pct,
+    )
+
+
+def find_lost_potential(
+    room: HourlySeries, outdoor: HourlySeries | None, parameters: RoomParameters = ROOMS
+) -> LostPotential | None:
+    """The loss of drying potential that stands at the end of the series; None if there is none."""
+    known = _room(room, outdoor, parameters)
+    opens = _opens(known, parameters)
+    usual = _usual(known.potential, parameters)
+    with np.errstate(invalid="ignore"):
+        level = trailing_mean(known.potential, 1, 0.1)
+    at = 0
+    while True:
+        later = np.flatnonzero(opens[at:])
+        if not len(later):
+            return None
+        began = at + int(later[0])
+        before = float(usual[began])
+        with np.errstate(invalid="ignore"):
+            back = _held(level >= parameters.back * before, np.isfinite(level), parameters.back_h)
+        closed = np.flatnonzero(back[began + 1 :])
+        if not len(closed):
+            lately = level[began:]
+            lately = lately[np.isfinite(lately)][-6:]
+            return LostPotential(began, before, float(lately.mean()))
+        at = began + 1 + int(closed[0])
+
+
+def _held(where: Flags, known: Flags, hours: int) -> Flags:
+    """Hours at which a condition has held in each known hour of the last `hours`, most of which are known."""
+    against = np.convolve((known & ~where).astype(float), np.ones(hours), "full")[: len(where)]
+    heard = np.convolve(known.astype(float), np.ones(hours), "full")[: len(where)]
+    return np.asarray((against < 0.5) & (heard >= 0.75 * hours))
+
+
+def _usual(value: Array, parameters: RoomParameters) -> Array:
+    return lagged(trailing_mean(value, parameters.usual_h, 0.3), parameters.usual_gap_h)
+
+
+def _opens(room: _Room, parameters: RoomParameters) -> Flags:
+    """Hours at which the potential is lost beyond what the balance explains, (n,)."""
+    potential, usual = trailing_mean(room.potential, _LEVEL_H, 0.5), _usual(room.potential, parameters)
+    usual_humidity = trailing_mean(room.humidity, parameters.usual_h, 0.3)
+    known = np.isfinite(potential)
+    with np.errstate(invalid="ignore"):
+        least = np.maximum(parameters.loss * usual, parameters.min_loss_pct / 100.0 * room.saturation)
+        less = _held(usual - potential > least, known, parameters.hold_h)
+        damp = less & (trailing_mean(room.humidity, _LEVEL_H, 0.5) > usual_humidity)
+        out = less & (
+            trailing_mean(room.potential, parameters.hold_h, 0.75) < parameters.cold_share * _lowest(room, parameters)
+        )
+    if damp.any():
+        out |= damp & _lately(_hits(room, _within(damp, parameters), parameters), parameters.stands_h)
+    return np.asarray(out)
+
+
+def _lowest(room: _Room, parameters: RoomParameters) -> Array:
+    """Lowest half-day mean of the usual days, (n,); minus infinity before five days are known."""
+    low = trailing_mean(room.potential, parameters.low_mean_h, 0.5)
+    back = parameters.usual_h + parameters.usual_gap_h
+    padded = np.concatenate([np.full(back, np.inf), np.where(np.isfinite(low), low, np.inf)])
+    lowest = np.lib.stride_tricks.sliding_window_view(padded, parameters.usual_h).min(axis=1)[: len(low)]
+    heard = np.flatnonzero(np.isfinite(room.potential))
+    early = np.arange(len(low)) < (heard[0] + parameters.usual_h if len(heard) else len(low))
+    return np.where(np.isfinite(lowest) & ~early, lowest, -np.inf)
+
+
+def _lately(where: Flags, hours: int) -> Flags:
+    """Hours within whose last `hours` a condition held."""
+    return np.asarray(np.convolve(where.astype(float), np.ones(hours), "full")[: len(where)] > 0.5)
+
+
+def _within(where: Flags, parameters: RoomParameters) -> Flags:
+    """Hours whose hit could still stand at one of the hours given."""
+    return np.asarray(_lately(where[::-1], parameters.stands_h)[::-1])
+
+
+def _hits(room: _Room, asked: Flags, parameters: RoomParameters) -> Flags:
+    """Which of the hours asked have more vapour than yesterday's, warmth and outdoor air explain, (n,)."""
+    n, r, lag = len(room.vapour), parameters.regression, parameters.lag_h
+    first = max(0, int(np.flatnonzero(asked)[0]) - r.record_h - r.gap_h)
+    usual = trailing_mean(room.vapour, parameters.usual_h, 0.3)
+    shares = (
+        [exponential_mean(room.outdoor, tau) for tau in parameters.outdoor_lags_h] if room.outdoor is not None else []
+    )
+    priors = np.array([parameters.vapour_prior, parameters.saturation_prior, *[parameters.outdoor_prior] * len(shares)])
+    prior, noise, out = Prior(priors[:, 0], priors[:, 1]), r.noise / 100.0 * room.saturation, np.zeros(n, dtype=bool)
+    for span in parameters.means_h:
+        level, saturation = trailing_mean(room.vapour, span, 0.5), trailing_mean(room.saturation, span, 0.5)
+        change = level - lagged(level, lag)
+        columns = [
+            lagged(level - usual, lag),
+            saturation - lagged(saturation, lag),
+            *(s - lagged(s, lag) for s in shares),
+        ]
+        fit = innovations(change, np.column_stack(columns), prior, noise, first, r)
+        residual, leverage = 100.0 * fit.value / room.saturation, 100.0 * fit.leverage_u / room.saturation
+        with np.errstate(invalid="ignore"):
+            least = np.minimum(residual, 100.0 * change / room.saturation) >= parameters.rise_pct
+            at = np.flatnonzero(asked & least)
+            if len(at):
+                out[at] |= standard_score(residual, leverage, at, r) > parameters.k
+    return out

@@ -1,0 +1,172 @@
+"""Innovation test: what a regression with a physical prior predicts, against what came, with an honest standard error.
+
+At each hour a ridge regression with prior means (Hoerl and Kennard 1970; as the posterior of a linear Gaussian model,
+Bishop 2006, eq. 3.49 to 3.51, from memory) is fitted to the hours that ended a day ago. Its innovation (the
+out-of-sample residual) is kept as it came, so the record of innovations is the location's own record of false alarms.
+The standard error of a window's mean innovation holds both the scatter of that record and the leverage of the present
+regressors: in a regime that was never seen (machine off, first cold week) the prediction itself is uncertain, and
+without that term no threshold buys a rate of false alarms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitord.analysis.series.rolling import trailing_mean
+from monitord.analysis.wetting.parameters import RegressionParameters
+from monitord.analysis.wood.timber import lagged_known
+from monitord.model.series import Array, Flags
+
+_LEVERAGE_MEAN_H = 6
+"""Regressors whose leverage counts are a mean of so many hours (our choice). [h]"""
+_MAX_HELD_H = 6
+"""An exponential mean stands for so long after its last known hour (our choice). [h]"""
+_MAD_TO_SD = 1.4826
+"""Of a normal distribution."""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """Normal priors of the coefficients, each (p,); the constant is not among them, it is free."""
+
+    mean: Array
+    sd: Array
+
+
+@dataclass(frozen=True)
+class Innovations:
+    """Fits and innovations for each hour, NaN where there is none."""
+
+    value: Array
+    """Innovation. [unit of y] (n,)"""
+    coefficient: Array
+    """(n, 1 + p), the constant first."""
+    inverse: Array
+    """Inverse of XᵀX + Λ, (n, 1 + p, 1 + p)."""
+    variance: Array
+    """In-sample variance of the residuals. [unit of y squared] (n,)"""
+    leverage_u: Array
+    """Standard error of the prediction. [unit of y] (n,)"""
+    design: Array
+    """Regressors, centred, with the constant first, (n, 1 + p)."""
+    centre_y: float
+
+    def predicted_by(self, at: int) -> Array:
+        """What the fit of hour `at` predicts for every hour, (n,)."""
+        return np.asarray(self.design @ self.coefficient[at] + self.centre_y)
+
+    def coefficient_of(self, columns: Sequence[int], correlation: float) -> tuple[Array, Array]:
+        """Sum of some regressors' coefficients and its standard error, each (n,); columns count from 0."""
+        at = np.asarray(columns) + 1
+        total = self.coefficient[:, at].sum(axis=1)
+        block = self.inverse[:, at[:, None], at[None, :]].sum(axis=(1, 2))
+        return total, np.sqrt(np.maximum(correlation * self.variance * block, 0.0))
+
+
+def exponential_mean(value: Array, tau_h: float) -> Array:
+    """Exponential mean with a time constant, over known hours; NaN once nothing was known for `_MAX_HELD_H`. (n,)"""
+    known = np.isfinite(value)
+    if not known.any():
+        return np.full(len(value), np.nan)
+    first = int(np.argmax(known))
+    out = lagged_known(value, float(-np.expm1(-1.0 / tau_h)), float(value[first]))
+    at = np.maximum.accumulate(np.where(known, np.arange(len(value)), -_MAX_HELD_H - 1))
+    return np.where(np.arange(len(value)) - at <= _MAX_HELD_H, out, np.nan)
+
+
+def innovations(
+    y: Array, regressors: Array, prior: Prior, noise: Array, first: int, parameters: RegressionParameters
+) -> Innovations:
+    """Fit each hour from index `first` on to the training hours before it, and predict it.
+
+    Parameters
+    ----------
+    y : (n,), NaN where unknown.
+    regressors : (n, p) without the constant, NaN where unknown.
+    noise : standard deviation of an hour's value about the fit, (n,), in the unit of y: sets the prior's weight.
+    """
+    n, p = regressors.shape
+    known = np.isfinite(y) & np.isfinite(regressors).all(axis=1) & np.isfinite(noise)
+    centre = np.median(regressors[known], axis=0) if known.any() else np.zeros(p)
+    centre_y = float(np.median(y[known])) if known.any() else 0.0
+    design = np.column_stack([np.ones(n), regressors - centre])
+    x = np.where(known[:, None], design, 0.0)
+    v = np.where(known, y - centre_y, 0.0)
+    sums = _training_sums(x, v, known, np.where(known, noise, 0.0) ** 2, first, parameters)
+    count, xx, xy, yy, noise2 = sums
+    enough = count >= parameters.min_train_h
+    out = _empty(n, p, design, centre_y)
+    at = np.flatnonzero(enough) + first
+    if not len(at):
+        return out
+    count, xx, xy, yy, noise2 = (part[enough] for part in sums)
+    weight = np.zeros((len(at), p + 1))
+    weight[:, 1:] = parameters.prior_correlation * (noise2 / count)[:, None] / prior.sd**2
+    matrix = xx + weight[:, :, None] * np.eye(p + 1)
+    inverse = np.linalg.inv(matrix)
+    mean = np.concatenate([[0.0], prior.mean])
+    w = np.einsum("nij,nj->ni", inverse, xy + weight * mean)
+    rss = yy - 2.0 * np.einsum("ni,ni->n", w, xy) + np.einsum("ni,nij,nj->n", w, xx, w)
+    variance = np.maximum(rss, 0.0) / count
+    lately = np.column_stack([trailing_mean(design[:, k], _LEVERAGE_MEAN_H, 0.1) for k in range(p + 1)])[at]
+    reach = np.einsum("ni,nij,nj->n", lately, inverse, lately)
+    out.coefficient[at], out.inverse[at], out.variance[at] = w, inverse, variance
+    out.leverage_u[at] = np.sqrt(np.maximum(parameters.leverage_correlation * variance * reach, 0.0))
+    out.value[at] = (y - centre_y)[at] - np.einsum("ni,ni->n", design[at], w)
+    return out
+
+
+def _empty(n: int, p: int, design: Array, centre_y: float) -> Innovations:
+    def unknown(*shape: int) -> Array:
+        return np.full(shape, np.nan)
+
+    return Innovations(
+        unknown(n), unknown(n, p + 1), unknown(n, p + 1, p + 1), unknown(n), unknown(n), design, centre_y
+    )
+
+
+def _training_sums(
+    x: Array, v: Array, known: Flags, noise2: Array, first: int, parameters: RegressionParameters
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Sums over the training hours of each hour from `first` on: count, XᵀX, Xᵀy, yᵀy, noise²."""
+    n, q = x.shape
+    hour = np.arange(first, n)
+    end = np.clip(hour - parameters.gap_h + 1, 0, n)
+    begin = np.clip(end - parameters.train_h, 0, n)
+    columns = np.column_stack(
+        [known.astype(np.float64), v * v, noise2, v[:, None] * x, (x[:, :, None] * x[:, None, :]).reshape(n, q * q)]
+    )
+    running = np.concatenate([np.zeros((1, columns.shape[1])), np.cumsum(columns, axis=0)])
+    total = running[end] - running[begin]
+    return total[:, 0], total[:, 3 + q :].reshape(-1, q, q), total[:, 3 : 3 + q], total[:, 1], total[:, 2]
+
+
+def standard_score(mean: Array, leverage_u: Array, hours: NDArray[np.intp], parameters: RegressionParameters) -> Array:
+    """How many standard errors a window's mean innovation lies over what is usual here, at some hours, (len(hours),).
+
+    Parameters
+    ----------
+    mean : mean innovation over the window, (n,). [% RH]
+    leverage_u : standard error of the prediction, (n,). [% RH]
+    """
+    padded = np.concatenate([np.full(parameters.record_h + parameters.gap_h, np.nan), mean])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, parameters.record_h)
+    record = windows[hours + 1]  # ends `gap_h` before the hour
+    known = np.isfinite(record)
+    enough = known.sum(axis=1) >= parameters.min_record_h
+    out = np.full(len(hours), np.nan)
+    if not enough.any():
+        return out
+    record = record[enough]
+    middle = np.nanmedian(record, axis=1)
+    spread = _MAD_TO_SD * np.nanmedian(np.abs(record - middle[:, None]), axis=1)
+    spread = np.maximum(spread, parameters.sd_share * np.nanstd(record, axis=1))
+    scatter = np.maximum(spread, parameters.min_scatter)
+    at = hours[enough]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        out[enough] = (mean[at] - np.maximum(middle, 0.0)) / np.hypot(scatter, leverage_u[at])
+    return out

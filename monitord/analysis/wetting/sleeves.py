@@ -1,0 +1,81 @@
+"""Re-wetting of sealed sleeves: humidity beyond a straight line of drying and what temperature does to sealed concrete.
+
+The standard error holds the leverage of the line itself: a line of ten days carried on over two says little, so a
+curve that bends as concrete dries is not taken for water.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.rolling import lagged, trailing_mean
+from monitord.analysis.wetting.hollow_places import airs_of_place
+from monitord.analysis.wetting.innovations import Innovations, Prior, exponential_mean, innovations, standard_score
+from monitord.analysis.wetting.parameters import SLEEVES, SleeveParameters
+from monitord.model.series import HOUR_S, Array, Flags
+
+_LEVEL_H = 6
+"""Hours whose mean is a level (our choice). [h]"""
+
+
+def window_hours(keep_h: int, parameters: SleeveParameters = SLEEVES) -> int:
+    """Hours of history that a verdict on the last `keep_h` hours rests on."""
+    r = parameters.regression
+    return keep_h + r.train_h + r.record_h + 2 * r.gap_h + max(parameters.windows_h)
+
+
+def sleeve_fit(sleeve: HourlySeries, humidity: Array, first: int, parameters: SleeveParameters) -> Innovations:
+    """Fit a sleeve's humidity, NaN where it does not count, for the hours from index `first` on."""
+    days = (sleeve.hour_s - sleeve.hour_s[0]) / 86_400.0
+    warm = [exponential_mean(sleeve.temperature_c, lag) for lag in parameters.temperature_lags_h]
+    priors = np.array([parameters.slope_prior, *parameters.temperature_priors])
+    regressors = np.column_stack([days, *warm])
+    noise = np.full(len(sleeve), parameters.regression.noise)
+    return innovations(humidity, regressors, Prior(priors[:, 0], priors[:, 1]), noise, first, parameters.regression)
+
+
+def hits(
+    sleeve: HourlySeries, around: Around, sealed_s: float, keep_h: int, parameters: SleeveParameters = SLEEVES
+) -> tuple[Flags, Innovations | None]:
+    """Hours of the last `keep_h` at which a sleeve is found to be getting wet again, (n,), and the fit."""
+    n, out = len(sleeve), np.zeros(len(sleeve), dtype=bool)
+    hour = sleeve.hour_s
+    humidity = np.where(hour >= sealed_s + parameters.first_h * HOUR_S, sleeve.relative_humidity_pct, np.nan)
+    judged = (np.arange(n) >= n - keep_h) & (hour >= sealed_s + parameters.first_verdict_h * HOUR_S)
+    judged &= _has_risen(humidity, parameters)
+    if not judged.any():
+        return out, None
+    judged &= _wetter_than_room(sleeve, around)
+    r = parameters.regression
+    first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.windows_h))
+    fit = sleeve_fit(sleeve, humidity, first, parameters)
+    for span in parameters.windows_h:
+        mean = trailing_mean(fit.value, span)
+        with np.errstate(invalid="ignore"):
+            asked = np.flatnonzero(judged & (mean >= parameters.rise_pct))
+        if len(asked):
+            with np.errstate(invalid="ignore"):
+                out[asked] |= standard_score(mean, fit.leverage_u, asked, r) > parameters.k
+    return out, fit
+
+
+def _has_risen(humidity: Array, parameters: SleeveParameters) -> Flags:
+    level = trailing_mean(humidity, _LEVEL_H, 0.3)
+    out = np.zeros(len(level), dtype=bool)
+    with np.errstate(invalid="ignore"):
+        for lag in parameters.measured_rise_lags_h:
+            out |= level - lagged(level, lag) >= parameters.measured_rise_pct
+    return out
+
+
+def _wetter_than_room(sleeve: HourlySeries, around: Around) -> Flags:
+    """Hours at which its vapour is at least that of the room: else a leaky seal lets the room's air in."""
+    out = np.ones(len(sleeve), dtype=bool)
+    level = trailing_mean(sleeve.vapour_pressure_pa, _LEVEL_H, 0.3)
+    room = around.room if around.room is not None else next(iter(airs_of_place(around)), None)
+    if room is not None:
+        air = trailing_mean(room.vapour_pressure_pa, _LEVEL_H, 0.3)
+        with np.errstate(invalid="ignore"):
+            out &= ~(level < air)
+    return out
