@@ -14,13 +14,16 @@ import numpy as np
 
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import lagged, trailing_mean
-from monitord.analysis.wetting.innovations import Prior, exponential_mean, innovations, standard_score
-from monitord.analysis.wetting.parameters import ROOMS, RoomParameters
+from monitord.analysis.wetting.innovations import (
+    Prior,
+    Regression,
+    exponential_mean,
+    innovations,
+    standard_score,
+)
+from monitord.analysis.wetting.parameters import WETTING, WettingParameters
 from monitord.model.series import Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
-
-_LEVEL_H = 2
-"""Hours whose mean is a level (our choice). [h]"""
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,11 @@ class _Room:
     """[% RH]"""
 
 
-def _room(room: HourlySeries, outdoor: HourlySeries | None, parameters: RoomParameters) -> _Room:
+def _regression(p: WettingParameters) -> Regression:
+    return Regression(p.room_gap_h, p.room_record_h, p.room_correlation_h, p.room_correlation_h, p.room_sd_share)
+
+
+def _room(room: HourlySeries, outdoor: HourlySeries | None, parameters: WettingParameters) -> _Room:
     saturation = np.full(len(room), np.nan)
     known = np.isfinite(room.temperature_c)
     saturation[known] = saturation_vapour_pressure(room.temperature_c[known])
@@ -67,7 +74,7 @@ def _room(room: HourlySeries, outdoor: HourlySeries | None, parameters: RoomPara
 
 
 def find_lost_potential(
-    room: HourlySeries, outdoor: HourlySeries | None, parameters: RoomParameters = ROOMS
+    room: HourlySeries, outdoor: HourlySeries | None, parameters: WettingParameters = WETTING
 ) -> LostPotential | None:
     """The loss of drying potential that stands at the end of the series; None if there is none."""
     known = _room(room, outdoor, parameters)
@@ -83,7 +90,7 @@ def find_lost_potential(
         began = at + int(later[0])
         before = float(usual[began])
         with np.errstate(invalid="ignore"):
-            back = _held(level >= parameters.back * before, np.isfinite(level), parameters.back_h)
+            back = _held(level >= parameters.potential_back * before, np.isfinite(level), parameters.potential_back_h)
         closed = np.flatnonzero(back[began + 1 :])
         if not len(closed):
             lately = level[began:]
@@ -96,38 +103,41 @@ def _held(where: Flags, known: Flags, hours: int) -> Flags:
     """Hours at which a condition has held in each known hour of the last `hours`, most of which are known."""
     against = np.convolve((known & ~where).astype(float), np.ones(hours), "full")[: len(where)]
     heard = np.convolve(known.astype(float), np.ones(hours), "full")[: len(where)]
-    return np.asarray((against < 0.5) & (heard >= 0.75 * hours))
+    return np.asarray((against < 0.5) & (heard >= WETTING.potential_heard_share * hours))
 
 
-def _usual(value: Array, parameters: RoomParameters) -> Array:
-    return lagged(trailing_mean(value, parameters.usual_h, 0.3), parameters.usual_gap_h)
+def _usual(value: Array, parameters: WettingParameters) -> Array:
+    return lagged(trailing_mean(value, parameters.potential_usual_h, 0.3), parameters.potential_usual_gap_h)
 
 
-def _opens(room: _Room, parameters: RoomParameters) -> Flags:
+def _opens(room: _Room, parameters: WettingParameters) -> Flags:
     """Hours at which the potential is lost beyond what the balance explains, (n,)."""
-    potential, usual = trailing_mean(room.potential, _LEVEL_H, 0.5), _usual(room.potential, parameters)
-    usual_humidity = trailing_mean(room.humidity, parameters.usual_h, 0.3)
+    potential, usual = trailing_mean(room.potential, WETTING.room_level_h), _usual(room.potential, parameters)
+    usual_humidity = trailing_mean(room.humidity, parameters.potential_usual_h, 0.3)
     known = np.isfinite(potential)
     with np.errstate(invalid="ignore"):
-        least = np.maximum(parameters.loss * usual, parameters.min_loss_pct / 100.0 * room.saturation)
-        less = _held(usual - potential > least, known, parameters.hold_h)
-        damp = less & (trailing_mean(room.humidity, _LEVEL_H, 0.5) > usual_humidity)
+        least = np.maximum(
+            parameters.potential_loss * usual, parameters.potential_min_loss_pct / 100.0 * room.saturation
+        )
+        less = _held(usual - potential > least, known, parameters.potential_hold_h)
+        damp = less & (trailing_mean(room.humidity, WETTING.room_level_h) > usual_humidity)
         out = less & (
-            trailing_mean(room.potential, parameters.hold_h, 0.75) < parameters.cold_share * _lowest(room, parameters)
+            trailing_mean(room.potential, parameters.potential_hold_h, WETTING.potential_heard_share)
+            < parameters.potential_cold_share * _lowest(room, parameters)
         )
     if damp.any():
-        out |= damp & _lately(_hits(room, _within(damp, parameters), parameters), parameters.stands_h)
+        out |= damp & _lately(_hits(room, _within(damp, parameters), parameters), parameters.potential_stands_h)
     return np.asarray(out)
 
 
-def _lowest(room: _Room, parameters: RoomParameters) -> Array:
+def _lowest(room: _Room, parameters: WettingParameters) -> Array:
     """Lowest half-day mean of the usual days, (n,); minus infinity before five days are known."""
-    low = trailing_mean(room.potential, parameters.low_mean_h, 0.5)
-    back = parameters.usual_h + parameters.usual_gap_h
+    low = trailing_mean(room.potential, parameters.potential_low_mean_h)
+    back = parameters.potential_usual_h + parameters.potential_usual_gap_h
     padded = np.concatenate([np.full(back, np.inf), np.where(np.isfinite(low), low, np.inf)])
-    lowest = np.lib.stride_tricks.sliding_window_view(padded, parameters.usual_h).min(axis=1)[: len(low)]
+    lowest = np.lib.stride_tricks.sliding_window_view(padded, parameters.potential_usual_h).min(axis=1)[: len(low)]
     heard = np.flatnonzero(np.isfinite(room.potential))
-    early = np.arange(len(low)) < (heard[0] + parameters.usual_h if len(heard) else len(low))
+    early = np.arange(len(low)) < (heard[0] + parameters.potential_usual_h if len(heard) else len(low))
     return np.where(np.isfinite(lowest) & ~early, lowest, -np.inf)
 
 
@@ -136,23 +146,31 @@ def _lately(where: Flags, hours: int) -> Flags:
     return np.asarray(np.convolve(where.astype(float), np.ones(hours), "full")[: len(where)] > 0.5)
 
 
-def _within(where: Flags, parameters: RoomParameters) -> Flags:
+def _within(where: Flags, parameters: WettingParameters) -> Flags:
     """Hours whose hit could still stand at one of the hours given."""
-    return np.asarray(_lately(where[::-1], parameters.stands_h)[::-1])
+    return np.asarray(_lately(where[::-1], parameters.potential_stands_h)[::-1])
 
 
-def _hits(room: _Room, asked: Flags, parameters: RoomParameters) -> Flags:
+def _hits(room: _Room, asked: Flags, parameters: WettingParameters) -> Flags:
     """Which of the hours asked have more vapour than yesterday's, warmth and outdoor air explain, (n,)."""
-    n, r, lag = len(room.vapour), parameters.regression, parameters.lag_h
+    n, r, lag = len(room.vapour), _regression(parameters), parameters.room_lag_h
     first = max(0, int(np.flatnonzero(asked)[0]) - r.record_h - r.gap_h)
-    usual = trailing_mean(room.vapour, parameters.usual_h, 0.3)
+    usual = trailing_mean(room.vapour, parameters.potential_usual_h, 0.3)
     shares = (
-        [exponential_mean(room.outdoor, tau) for tau in parameters.outdoor_lags_h] if room.outdoor is not None else []
+        [exponential_mean(room.outdoor, tau) for tau in parameters.room_outdoor_lags_h]
+        if room.outdoor is not None
+        else []
     )
-    priors = np.array([parameters.vapour_prior, parameters.saturation_prior, *[parameters.outdoor_prior] * len(shares)])
-    prior, noise, out = Prior(priors[:, 0], priors[:, 1]), r.noise / 100.0 * room.saturation, np.zeros(n, dtype=bool)
-    for span in parameters.means_h:
-        level, saturation = trailing_mean(room.vapour, span, 0.5), trailing_mean(room.saturation, span, 0.5)
+    priors = np.array(
+        [parameters.room_vapour_prior, parameters.room_saturation_prior, *[parameters.room_outdoor_prior] * len(shares)]
+    )
+    prior, noise, out = (
+        Prior(priors[:, 0], priors[:, 1]),
+        parameters.room_noise_pct / 100.0 * room.saturation,
+        np.zeros(n, dtype=bool),
+    )
+    for span in parameters.room_means_h:
+        level, saturation = trailing_mean(room.vapour, span), trailing_mean(room.saturation, span)
         change = level - lagged(level, lag)
         columns = [
             lagged(level - usual, lag),
@@ -162,8 +180,8 @@ def _hits(room: _Room, asked: Flags, parameters: RoomParameters) -> Flags:
         fit = innovations(change, np.column_stack(columns), prior, noise, first, r)
         residual, leverage = 100.0 * fit.value / room.saturation, 100.0 * fit.leverage_u / room.saturation
         with np.errstate(invalid="ignore"):
-            least = np.minimum(residual, 100.0 * change / room.saturation) >= parameters.rise_pct
+            least = np.minimum(residual, 100.0 * change / room.saturation) >= parameters.room_rise_pct
             at = np.flatnonzero(asked & least)
             if len(at):
-                out[at] |= standard_score(residual, leverage, at, r) > parameters.k
+                out[at] |= standard_score(residual, leverage, at, r) > parameters.room_k
     return out

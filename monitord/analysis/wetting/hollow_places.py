@@ -12,15 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.series.hourly_series import Around, HourlySeries
-from monitord.analysis.series.rolling import trailing_mean
-from monitord.analysis.wetting.innovations import Innovations, Prior, exponential_mean, innovations, standard_score
-from monitord.analysis.wetting.parameters import HOLLOW_PLACES, HollowPlaceParameters
+from monitord.analysis.series.rolling import lagged, trailing_mean
+from monitord.analysis.wetting.innovations import (
+    Innovations,
+    Prior,
+    Regression,
+    exponential_mean,
+    innovations,
+    standard_score,
+)
+from monitord.analysis.wetting.parameters import WETTING, WettingParameters
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
-
-_LEVEL_H, _BEFORE_H, _BEFORE_END_H, _AIR_PEAK_H = 6, 48, 30, 12
-"""Rise: mean of 6 h less that of the 48 h that ended 30 h ago; an air's highest of 12 h counts (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -38,10 +42,15 @@ class HollowFit:
         return np.asarray(100.0 * (self.vapour - self.fit.predicted_by(at)) / self.saturation)
 
 
-def window_hours(keep_h: int, parameters: HollowPlaceParameters = HOLLOW_PLACES) -> int:
+def window_hours(keep_h: int, parameters: WettingParameters = WETTING) -> int:
     """Hours of history that a verdict on the last `keep_h` hours rests on."""
-    r = parameters.regression
-    return keep_h + r.train_h + r.record_h + 2 * r.gap_h + max(parameters.windows_h)
+    p = parameters
+    return keep_h + p.train_h + p.hollow_record_h + 2 * p.hollow_gap_h + max(p.hollow_windows_h)
+
+
+def _regression(p: WettingParameters) -> Regression:
+    c = p.hollow_correlation_h
+    return Regression(p.hollow_gap_h, p.hollow_record_h, c, c, p.hollow_sd_share)
 
 
 def airs_of_place(around: Around) -> list[HourlySeries]:
@@ -50,62 +59,62 @@ def airs_of_place(around: Around) -> list[HourlySeries]:
     return [air for k, air in enumerate(airs) if air.location.id not in {a.location.id for a in airs[:k]}]
 
 
+def level_of(value: Array) -> Array:
+    """Mean of the last hours, (n,)."""
+    return trailing_mean(value, WETTING.level_mean_h, WETTING.min_level_share)
+
+
 def rise(vapour: Array) -> Array:
     """Rise of the mean of the last hours against that of one to three days ago, (n,). [unit of the values]"""
-    before = trailing_mean(vapour, _BEFORE_H, 0.25)
-    return trailing_mean(vapour, _LEVEL_H, 0.3) - _shifted(before, _BEFORE_END_H)
-
-
-def _shifted(value: Array, hours: int) -> Array:
-    out = np.full(len(value), np.nan)
-    out[hours:] = value[: len(value) - hours] if hours else value
-    return out
+    before = trailing_mean(vapour, WETTING.before_mean_h, WETTING.min_before_share)
+    return level_of(vapour) - lagged(before, WETTING.before_gap_h)
 
 
 def _air_rise(vapour: Array) -> Array:
     """Highest recent mean of an air less its mean of one to three days ago, (n,); minus infinity where unknown."""
-    level = trailing_mean(vapour, _LEVEL_H, 0.3)
-    padded = np.concatenate([np.full(_AIR_PEAK_H - 1, -np.inf), np.where(np.isfinite(level), level, -np.inf)])
-    peak = np.lib.stride_tricks.sliding_window_view(padded, _AIR_PEAK_H).max(axis=1)
-    before = _shifted(trailing_mean(vapour, _BEFORE_H, 0.25), _BEFORE_END_H)
+    level = level_of(vapour)
+    padded = np.concatenate([np.full(WETTING.air_peak_h - 1, -np.inf), np.where(np.isfinite(level), level, -np.inf)])
+    peak = np.lib.stride_tricks.sliding_window_view(padded, WETTING.air_peak_h).max(axis=1)
+    before = lagged(trailing_mean(vapour, WETTING.before_mean_h, WETTING.min_before_share), WETTING.before_gap_h)
     return np.where(np.isfinite(before), peak - before, -np.inf)
 
 
 def hollow_fit(
-    here: HourlySeries, airs: list[HourlySeries], first: int, parameters: HollowPlaceParameters = HOLLOW_PLACES
+    here: HourlySeries, airs: list[HourlySeries], first: int, parameters: WettingParameters = WETTING
 ) -> HollowFit:
     """Fit a hollow place's vapour, for the hours from index `first` on."""
     saturation = np.full(len(here), np.nan)
     known = np.isfinite(here.temperature_c)
     saturation[known] = saturation_vapour_pressure(here.temperature_c[known])
-    warmth = [saturation, *(exponential_mean(saturation, lag) for lag in parameters.saturation_lags_h)]
-    columns, means = list(warmth), [parameters.saturation_prior[0]] * len(warmth)
-    sds = [parameters.saturation_prior[1]] * len(warmth)
+    warmth = [saturation, *(exponential_mean(saturation, lag) for lag in parameters.hollow_warmth_lags_h)]
+    columns, means = list(warmth), [parameters.hollow_warmth_prior[0]] * len(warmth)
+    sds = [parameters.hollow_warmth_prior[1]] * len(warmth)
     for air in airs:
-        for lag in parameters.lags_h:
+        for lag in parameters.hollow_air_lags_h:
             columns.append(exponential_mean(air.vapour_pressure_pa, lag))
-            means.append(parameters.air_prior[0] / len(airs))
-            sds.append(parameters.air_prior[1])
+            means.append(parameters.hollow_air_prior[0] / len(airs))
+            sds.append(parameters.hollow_air_prior[1])
     prior = Prior(np.array(means), np.array(sds))
-    noise = parameters.regression.noise / 100.0 * saturation
-    fit = innovations(here.vapour_pressure_pa, np.column_stack(columns), prior, noise, first, parameters.regression)
+    noise = parameters.hollow_noise_pct / 100.0 * saturation
+    fit = innovations(here.vapour_pressure_pa, np.column_stack(columns), prior, noise, first, _regression(parameters))
     return HollowFit(fit, here.vapour_pressure_pa, saturation)
 
 
 def hits(
-    here: HourlySeries, around: Around, keep_h: int, parameters: HollowPlaceParameters = HOLLOW_PLACES
+    here: HourlySeries, around: Around, keep_h: int, parameters: WettingParameters = WETTING
 ) -> tuple[Flags, HollowFit | None]:
     """Hours of the last `keep_h` at which a hollow place is found to be getting wet again, (n,), and the fit."""
     n, none = len(here), np.zeros(len(here), dtype=bool)
     known = np.flatnonzero(np.isfinite(here.vapour_pressure_pa))
-    if not len(known) or n - known[0] <= parameters.first_verdict_h:
+    if not len(known) or n - known[0] <= parameters.hollow_first_h:
         return none, None
-    judged = np.arange(n) >= max(n - keep_h, int(known[0]) + parameters.first_verdict_h)
+    judged = np.arange(n) >= max(n - keep_h, int(known[0]) + parameters.hollow_first_h)
     airs = airs_of_place(around)
-    if not _may_reach(here, airs, judged).any():
-        return none, None
-    r = parameters.regression
-    first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.windows_h))
+    with np.errstate(invalid="ignore"):
+        if not (judged & (rise(here.vapour_pressure_pa) > 0.0)).any():
+            return none, None  # what has not risen at all needs no fit
+    r = _regression(parameters)
+    first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.hollow_windows_h))
     found = hollow_fit(here, airs, first, parameters)
     gated = judged & _gates(here, airs, found.fit, parameters)
     out = none
@@ -114,7 +123,7 @@ def hits(
         (parameters.void_k, parameters.void_rise_pct) if void else (parameters.cavity_k, parameters.cavity_rise_pct)
     )
     residual, leverage = (100.0 * part / found.saturation for part in (found.fit.value, found.fit.leverage_u))
-    for span, share in zip(parameters.windows_h, parameters.window_shares, strict=True):
+    for span, share in zip(parameters.hollow_windows_h, parameters.hollow_window_shares, strict=True):
         mean = trailing_mean(residual, span)
         with np.errstate(invalid="ignore"):
             asked = np.flatnonzero(gated & (mean >= share * least))
@@ -124,27 +133,21 @@ def hits(
     return out, found
 
 
-def _may_reach(here: HourlySeries, airs: list[HourlySeries], judged: Flags) -> Flags:
-    """Hours at which the place's vapour has risen at all: the others need no fit."""
-    with np.errstate(invalid="ignore"):
-        return np.asarray(judged & (rise(here.vapour_pressure_pa) > 0.0))
-
-
-def _gates(here: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: HollowPlaceParameters) -> Flags:
+def _gates(here: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: WettingParameters) -> Flags:
     """Hours at which the place has a source of its own and has risen by more than the airs that reach it, (n,)."""
-    level, up = trailing_mean(here.vapour_pressure_pa, _LEVEL_H, 0.3), rise(here.vapour_pressure_pa)
+    level, up = level_of(here.vapour_pressure_pa), rise(here.vapour_pressure_pa)
     void = here.location.kind is LocationKind.SUBFLOOR_VOID
     with np.errstate(invalid="ignore"):
         passed = up > 0.0
         for k, air in enumerate(airs):
-            lags = len(parameters.lags_h)
-            first = 1 + len(parameters.saturation_lags_h) + k * lags
+            lags = len(parameters.hollow_air_lags_h)
+            first = 1 + len(parameters.hollow_warmth_lags_h) + k * lags
             columns = range(first, first + lags)
-            total, se = fit.coefficient_of(columns, parameters.regression.leverage_correlation)
+            total, se = fit.coefficient_of(columns, parameters.hollow_correlation_h)
             most = total + 2.0 * se
             asked = ~(most < parameters.reaches)
             share = parameters.void_reach * np.clip(most, 0.0, 1.0) if void else 1.0
-            air_level = trailing_mean(air.vapour_pressure_pa, _LEVEL_H, 0.3)
+            air_level = level_of(air.vapour_pressure_pa)
             unknown = ~np.isfinite(air_level)  # an air that is not heard explains nothing and is not asked
             own = (level >= parameters.own_source * air_level) | unknown
             air_up = _air_rise(air.vapour_pressure_pa)

@@ -17,16 +17,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.series.rolling import trailing_mean
-from monitord.analysis.wetting.parameters import RegressionParameters
+from monitord.analysis.wetting.parameters import WETTING
 from monitord.analysis.wood.timber import lagged_known
 from monitord.model.series import Array, Flags
 
-_LEVERAGE_MEAN_H = 6
-"""Regressors whose leverage counts are a mean of so many hours (our choice). [h]"""
-_MAX_HELD_H = 6
-"""An exponential mean stands for so long after its last known hour (our choice). [h]"""
-_MAD_TO_SD = 1.4826
-"""Of a normal distribution."""
+
+@dataclass(frozen=True)
+class Regression:
+    """What differs between the tests: see the parameters of the room."""
+
+    gap_h: int
+    record_h: int
+    prior_correlation_h: float
+    leverage_correlation_h: float
+    sd_share: float
+    min_scatter: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -68,18 +73,18 @@ class Innovations:
 
 
 def exponential_mean(value: Array, tau_h: float) -> Array:
-    """Exponential mean with a time constant, over known hours; NaN once nothing was known for `_MAX_HELD_H`. (n,)"""
+    """Exponential mean with a time constant, over known hours; NaN once nothing was known for `WETTING.max_held_h`. (n,)"""
     known = np.isfinite(value)
     if not known.any():
         return np.full(len(value), np.nan)
     first = int(np.argmax(known))
     out = lagged_known(value, float(-np.expm1(-1.0 / tau_h)), float(value[first]))
-    at = np.maximum.accumulate(np.where(known, np.arange(len(value)), -_MAX_HELD_H - 1))
-    return np.where(np.arange(len(value)) - at <= _MAX_HELD_H, out, np.nan)
+    at = np.maximum.accumulate(np.where(known, np.arange(len(value)), -WETTING.max_held_h - 1))
+    return np.where(np.arange(len(value)) - at <= WETTING.max_held_h, out, np.nan)
 
 
 def innovations(
-    y: Array, regressors: Array, prior: Prior, noise: Array, first: int, parameters: RegressionParameters
+    y: Array, regressors: Array, prior: Prior, noise: Array, first: int, regression: Regression
 ) -> Innovations:
     """Fit each hour from index `first` on to the training hours before it, and predict it.
 
@@ -96,26 +101,26 @@ def innovations(
     design = np.column_stack([np.ones(n), regressors - centre])
     x = np.where(known[:, None], design, 0.0)
     v = np.where(known, y - centre_y, 0.0)
-    sums = _training_sums(x, v, known, np.where(known, noise, 0.0) ** 2, first, parameters)
+    sums = _training_sums(x, v, known, np.where(known, noise, 0.0) ** 2, first, regression)
     count, xx, xy, yy, noise2 = sums
-    enough = count >= parameters.min_train_h
+    enough = count >= WETTING.min_train_h
     out = _empty(n, p, design, centre_y)
     at = np.flatnonzero(enough) + first
     if not len(at):
         return out
     count, xx, xy, yy, noise2 = (part[enough] for part in sums)
     weight = np.zeros((len(at), p + 1))
-    weight[:, 1:] = parameters.prior_correlation * (noise2 / count)[:, None] / prior.sd**2
+    weight[:, 1:] = regression.prior_correlation_h * (noise2 / count)[:, None] / prior.sd**2
     matrix = xx + weight[:, :, None] * np.eye(p + 1)
     inverse = np.linalg.inv(matrix)
     mean = np.concatenate([[0.0], prior.mean])
     w = np.einsum("nij,nj->ni", inverse, xy + weight * mean)
     rss = yy - 2.0 * np.einsum("ni,ni->n", w, xy) + np.einsum("ni,nij,nj->n", w, xx, w)
     variance = np.maximum(rss, 0.0) / count
-    lately = np.column_stack([trailing_mean(design[:, k], _LEVERAGE_MEAN_H, 0.1) for k in range(p + 1)])[at]
+    lately = np.column_stack([trailing_mean(design[:, k], WETTING.leverage_mean_h) for k in range(p + 1)])[at]
     reach = np.einsum("ni,nij,nj->n", lately, inverse, lately)
     out.coefficient[at], out.inverse[at], out.variance[at] = w, inverse, variance
-    out.leverage_u[at] = np.sqrt(np.maximum(parameters.leverage_correlation * variance * reach, 0.0))
+    out.leverage_u[at] = np.sqrt(np.maximum(regression.leverage_correlation_h * variance * reach, 0.0))
     out.value[at] = (y - centre_y)[at] - np.einsum("ni,ni->n", design[at], w)
     return out
 
@@ -130,22 +135,21 @@ def _empty(n: int, p: int, design: Array, centre_y: float) -> Innovations:
 
 
 def _training_sums(
-    x: Array, v: Array, known: Flags, noise2: Array, first: int, parameters: RegressionParameters
+    x: Array, v: Array, known: Flags, noise2: Array, first: int, regression: Regression
 ) -> tuple[Array, Array, Array, Array, Array]:
     """Sums over the training hours of each hour from `first` on: count, XᵀX, Xᵀy, yᵀy, noise²."""
     n, q = x.shape
     hour = np.arange(first, n)
-    end = np.clip(hour - parameters.gap_h + 1, 0, n)
-    begin = np.clip(end - parameters.train_h, 0, n)
-    columns = np.column_stack(
-        [known.astype(np.float64), v * v, noise2, v[:, None] * x, (x[:, :, None] * x[:, None, :]).reshape(n, q * q)]
-    )
+    end = np.clip(hour - regression.gap_h + 1, 0, n)
+    begin = np.clip(end - WETTING.train_h, 0, n)
+    single = np.column_stack([known.astype(np.float64), v * v, noise2])
+    columns = np.concatenate([single, v[:, None] * x, (x[:, :, None] * x[:, None, :]).reshape(n, q * q)], axis=1)
     running = np.concatenate([np.zeros((1, columns.shape[1])), np.cumsum(columns, axis=0)])
-    total = running[end] - running[begin]
-    return total[:, 0], total[:, 3 + q :].reshape(-1, q, q), total[:, 3 : 3 + q], total[:, 1], total[:, 2]
+    one, xy, xx = np.split(running[end] - running[begin], [single.shape[1], single.shape[1] + q], axis=1)
+    return one[:, 0], xx.reshape(-1, q, q), xy, one[:, 1], one[:, 2]
 
 
-def standard_score(mean: Array, leverage_u: Array, hours: NDArray[np.intp], parameters: RegressionParameters) -> Array:
+def standard_score(mean: Array, leverage_u: Array, hours: NDArray[np.intp], regression: Regression) -> Array:
     """How many standard errors a window's mean innovation lies over what is usual here, at some hours, (len(hours),).
 
     Parameters
@@ -153,19 +157,19 @@ def standard_score(mean: Array, leverage_u: Array, hours: NDArray[np.intp], para
     mean : mean innovation over the window, (n,). [% RH]
     leverage_u : standard error of the prediction, (n,). [% RH]
     """
-    padded = np.concatenate([np.full(parameters.record_h + parameters.gap_h, np.nan), mean])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, parameters.record_h)
+    padded = np.concatenate([np.full(regression.record_h + regression.gap_h, np.nan), mean])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, regression.record_h)
     record = windows[hours + 1]  # ends `gap_h` before the hour
     known = np.isfinite(record)
-    enough = known.sum(axis=1) >= parameters.min_record_h
+    enough = known.sum(axis=1) >= WETTING.min_record_h
     out = np.full(len(hours), np.nan)
     if not enough.any():
         return out
     record = record[enough]
     middle = np.nanmedian(record, axis=1)
-    spread = _MAD_TO_SD * np.nanmedian(np.abs(record - middle[:, None]), axis=1)
-    spread = np.maximum(spread, parameters.sd_share * np.nanstd(record, axis=1))
-    scatter = np.maximum(spread, parameters.min_scatter)
+    spread = WETTING.mad_to_sd * np.nanmedian(np.abs(record - middle[:, None]), axis=1)
+    spread = np.maximum(spread, regression.sd_share * np.nanstd(record, axis=1))
+    scatter = np.maximum(spread, regression.min_scatter)
     at = hours[enough]
     with np.errstate(invalid="ignore", divide="ignore"):
         out[enough] = (mean[at] - np.maximum(middle, 0.0)) / np.hypot(scatter, leverage_u[at])
