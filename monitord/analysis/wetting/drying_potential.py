@@ -80,8 +80,7 @@ def find_lost_potential(
     known = _room(room, outdoor, parameters)
     opens = _opens(known, parameters)
     usual = _usual(known.potential, parameters)
-    with np.errstate(invalid="ignore"):
-        level = trailing_mean(known.potential, 1, 0.1)
+    level = known.potential
     at = 0
     while True:
         later = np.flatnonzero(opens[at:])
@@ -94,7 +93,7 @@ def find_lost_potential(
         closed = np.flatnonzero(back[began + 1 :])
         if not len(closed):
             lately = level[began:]
-            lately = lately[np.isfinite(lately)][-6:]
+            lately = lately[np.isfinite(lately)][-WETTING.level_mean_h :]
             return LostPotential(began, before, float(lately.mean()))
         at = began + 1 + int(closed[0])
 
@@ -103,17 +102,19 @@ def _held(where: Flags, known: Flags, hours: int) -> Flags:
     """Hours at which a condition has held in each known hour of the last `hours`, most of which are known."""
     against = np.convolve((known & ~where).astype(float), np.ones(hours), "full")[: len(where)]
     heard = np.convolve(known.astype(float), np.ones(hours), "full")[: len(where)]
-    return np.asarray((against < 0.5) & (heard >= WETTING.potential_heard_share * hours))
+    return np.asarray((np.rint(against) == 0) & (heard >= WETTING.potential_heard_share * hours))
 
 
 def _usual(value: Array, parameters: WettingParameters) -> Array:
-    return lagged(trailing_mean(value, parameters.potential_usual_h, 0.3), parameters.potential_usual_gap_h)
+    return lagged(
+        trailing_mean(value, parameters.potential_usual_h, WETTING.min_level_share), parameters.potential_usual_gap_h
+    )
 
 
 def _opens(room: _Room, parameters: WettingParameters) -> Flags:
     """Hours at which the potential is lost beyond what the balance explains, (n,)."""
     potential, usual = trailing_mean(room.potential, WETTING.room_level_h), _usual(room.potential, parameters)
-    usual_humidity = trailing_mean(room.humidity, parameters.potential_usual_h, 0.3)
+    usual_humidity = trailing_mean(room.humidity, parameters.potential_usual_h, WETTING.min_level_share)
     known = np.isfinite(potential)
     with np.errstate(invalid="ignore"):
         least = np.maximum(
@@ -143,7 +144,7 @@ def _lowest(room: _Room, parameters: WettingParameters) -> Array:
 
 def _lately(where: Flags, hours: int) -> Flags:
     """Hours within whose last `hours` a condition held."""
-    return np.asarray(np.convolve(where.astype(float), np.ones(hours), "full")[: len(where)] > 0.5)
+    return np.asarray(np.convolve(where.astype(float), np.ones(hours), "full")[: len(where)].round() > 0)
 
 
 def _within(where: Flags, parameters: WettingParameters) -> Flags:
@@ -155,7 +156,7 @@ def _hits(room: _Room, asked: Flags, parameters: WettingParameters) -> Flags:
     """Which of the hours asked have more vapour than yesterday's, warmth and outdoor air explain, (n,)."""
     n, r, lag = len(room.vapour), _regression(parameters), parameters.room_lag_h
     first = max(0, int(np.flatnonzero(asked)[0]) - r.record_h - r.gap_h)
-    usual = trailing_mean(room.vapour, parameters.potential_usual_h, 0.3)
+    usual = trailing_mean(room.vapour, parameters.potential_usual_h, WETTING.min_level_share)
     shares = (
         [exponential_mean(room.outdoor, tau) for tau in parameters.room_outdoor_lags_h]
         if room.outdoor is not None

@@ -73,7 +73,7 @@ class Innovations:
 
 
 def exponential_mean(value: Array, tau_h: float) -> Array:
-    """Exponential mean with a time constant, over known hours; NaN once nothing was known for `WETTING.max_held_h`. (n,)"""
+    """Exponential mean with a time constant, over known hours; held for some hours, then NaN. (n,)"""
     known = np.isfinite(value)
     if not known.any():
         return np.full(len(value), np.nan)
