@@ -62,6 +62,8 @@ _STUCK_LOG_ODDS = -16.0
 """Log probability under which such a run is no chance, given how often this probe stood still before (our choice)."""
 _FROZEN_LOG_ODDS = -80.0
 """The same for the humidity alone at an even temperature, where little moves it (our choice)."""
+_HISTORY_H = 240
+"""Hours before a run that say how still the place and its probe usually are (our choice). [h]"""
 _FINE_PCT = {False: 0.2, True: 0.05}
 """Coarsest steps of a probe whose humidity may be called frozen so: elsewhere, and in a sleeve, whose concrete moves
 slowly (our choice). [% RH]"""
@@ -75,7 +77,7 @@ def _still(middle: Array, lowest: Array, highest: Array) -> Flags:
     return still
 
 
-def _still_share(still: Flags, before: int, window: int = 240) -> float:
+def _still_share(still: Flags, before: int, window: int = _HISTORY_H) -> float:
     """How often an hour stood still before, with one of each added (Laplace's rule of succession)."""
     past = still[max(0, before - window) : before]
     return (float(past.sum()) + 1.0) / (len(past) + 2.0)
@@ -87,9 +89,44 @@ def _min_step(value: Array) -> float:
     return float(change[change > 1e-6].min(initial=np.inf))
 
 
+_COARSE_PCT, _COARSE_K = 0.2, 0.2
+"""Steps of humidity and temperature from which a probe may stand still in a place that moves (our choice). [% RH, K]"""
+_MOVES_STEPS, _MOVES_SHARE, _MOVES_MIN = 3.0, 0.1, 24
+"""A place surely moves in a time if, in nine of ten spans as long, it moved by three steps; from this many spans on
+(our choice)."""
+
+
+def _surely_moves(lowest: Array, highest: Array, step: float, before: int, hours: int) -> bool:
+    """Whether the place moved by more than the probe's step in nearly every earlier span of so many hours."""
+    past = slice(max(0, before - _HISTORY_H), before)
+    low, high = lowest[past], highest[past]
+    if len(low) < hours + _MOVES_MIN:
+        return False
+    windows = np.lib.stride_tricks.sliding_window_view
+    moved = windows(high, hours).max(axis=1) - windows(low, hours).min(axis=1)
+    return bool(np.quantile(moved, _MOVES_SHARE) >= _MOVES_STEPS * step)
+
+
+def _may_stand_still(hourly: Hourly, before: int, hours: int, both: bool) -> bool:
+    """Whether a healthy probe may repeat itself for so long, its steps being coarser than what the place moves.
+
+    `both` : temperature repeats itself as well, so either of the two must surely move.
+    """
+    steps = _min_step(hourly.relative_humidity_min_pct), _min_step(hourly.temperature_min_c)  # a median may lie between
+    columns = (
+        (hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct, steps[0], _COARSE_PCT),
+        (hourly.temperature_min_c, hourly.temperature_max_c, steps[1], _COARSE_K),
+    )
+    return not any(
+        step < coarse or _surely_moves(low, high, step, before, hours)
+        for low, high, step, coarse in columns[: 2 if both else 1]
+    )
+
+
 def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     """Hours during which a probe repeated one value exactly.
 
+    No verdict while the probe's steps, learned from the series, are coarser than what the place moves in that time.
     Both values frozen: judged by the chance of such a run, from the share of hours that stood still before.
     Humidity frozen while temperature moved by more than 1.5 K: in open air or a void humidity must follow, in a sealed
     sleeve too (0.2 to 0.5 %/K, Bažant and Najjar 1972), unless the probe's steps are coarse. Humidity frozen at an even
@@ -103,7 +140,8 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     min_h, found = _STUCK_H[kind in AIR_KINDS], []
     for a, b in runs(same & free):
         hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
-        if hours >= min_h and (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS:
+        unlikely = (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS
+        if hours >= min_h and unlikely and not _may_stand_still(hourly, a, b - a, both=True):
             found.append((a, b))
     fine = _min_step(hourly.relative_humidity_pct) <= _FINE_PCT[kind is LocationKind.SLAB_SLEEVE]
     for a, b in runs(same_rh & free):
@@ -112,7 +150,8 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
         moved = float(np.ptp(hourly.temperature_c[a:b]))
         need = 1.5 if kind is not LocationKind.SLAB_SLEEVE else 3.0
         chance = (b - a) * np.log(_still_share(same_rh, a))
-        if chance < (_STUCK_LOG_ODDS if moved > need else _FROZEN_LOG_ODDS) and (moved > need or fine):
+        unlikely = chance < (_STUCK_LOG_ODDS if moved > need else _FROZEN_LOG_ODDS)
+        if unlikely and (moved > need or fine) and not _may_stand_still(hourly, a, b - a, both=False):
             found.append((a, b))
     return [
         Span(

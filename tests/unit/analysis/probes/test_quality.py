@@ -145,6 +145,28 @@ def test_a_healthy_sleeve_that_stands_still_for_days_in_coarse_steps_is_not_stuc
     assert flagged(SLEEVE, series, room_track(12)) == set()
 
 
+@pytest.mark.parametrize("kind", [ROOM, CAVITY])
+def test_a_probe_with_coarse_steps_is_not_stuck_in_a_hall_that_hardly_moves(kind: LocationKind) -> None:
+    """Whole degrees and whole per cents: an even day or two falls into one step, between days that do not."""
+    time_s = times(16)
+    at = hour(time_s)
+    swing = np.where((at // 24).astype(int) % 8 < 6, 1.0, 0.05)
+    temperature = 12.2 + 0.6 * swing * daily(at) + noise(len(at), 0.02, 3)
+    humidity = 88.3 - 0.9 * swing * daily(at) + noise(len(at), 0.05, 4)
+    series = readings(time_s, in_steps(temperature, 1.0), in_steps(humidity, 1.0))
+    assert "stuck" not in flagged(kind, series)
+
+
+def test_a_probe_with_coarse_steps_that_freezes_where_the_day_moves_by_many_steps_is_stuck() -> None:
+    time_s = times(12)
+    temperature = 10.0 + 6.0 * daily(hour(time_s)) + noise(len(time_s), 0.05)
+    humidity = 70.0 - 18.0 * daily(hour(time_s)) + noise(len(time_s), 0.2)
+    frozen = hour(time_s) >= 11 * 24 - 10
+    temperature[frozen], humidity[frozen] = 8.0, 77.0
+    series = readings(time_s, in_steps(temperature, 1.0), in_steps(humidity, 1.0))
+    assert "stuck" in flagged(OUTDOOR, series)
+
+
 def test_fog_at_100_percent_for_two_days_is_no_fault() -> None:
     time_s = times(10)
     temperature = 4.0 + 1.5 * daily(hour(time_s)) + noise(len(time_s), 0.05)
