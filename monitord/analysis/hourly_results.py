@@ -17,6 +17,7 @@ from monitord.analysis.probes.quality import (
     judge_placement,
     without_common_drift,
 )
+from monitord.analysis.series.co_located import co_located, widened
 from monitord.analysis.series.hourly_series import (
     Around,
     HourlySeries,
@@ -139,16 +140,15 @@ def _series_location(
         if finding is not None:
             view.findings.append(finding)
     view.flags[location.id] = tuple(flags)
-    view.all_series[location.id] = build_hourly_series(
-        location,
-        record.at(location.id),
-        job.calibrations,
-        masks,
-        grid_start,
-        view.hour_s,
-        options.air_settling_s,
-        timber_spots(job, location.id, options),
+    placements, settling_s = record.at(location.id), options.air_settling_s
+    spots = timber_spots(job, location.id, options)
+    series = build_hourly_series(
+        location, placements, job.calibrations, masks, grid_start, view.hour_s, settling_s, spots
     )
+    pair = None
+    if len(placements) > 1:
+        pair = co_located(location, placements, job.calibrations, masks, view.hour_s, settling_s)
+    view.all_series[location.id] = widened(series, pair, options.coverage)
 
 
 def around_of(view: HourlyResults, job: JobFile, location: Location) -> Around:

@@ -93,14 +93,19 @@ def build_hourly_series(
 ) -> HourlySeries:
     """Put the stays at a location on one hourly grid from `grid_start_s` to the last complete hour.
 
-    Where two probes stood at once, the one that came later counts.
+    Where two probes stood at once, the surer one counts, of two that are as sure the one that stood first; in a sleeve
+    the one that came later, for it was opened then. Their mean would be surer still, but would step whenever one of
+    them comes, fails or goes.
     """
     end = np.floor(as_of_s / HOUR_S) * HOUR_S
     n = max(0, round(float(end - grid_start_s) / HOUR_S))
     grid = grid_start_s + HOUR_S * np.arange(n, dtype=np.float64)
     t, rh, vp, surface = (np.full(n, np.nan) for _ in range(4))
     uncertainty, probe = Uncertainty(SERIES.unplaced_u_temperature_k, SERIES.unplaced_u_rh_pct), None
-    for record in placements:
+    newest = -1
+    for record in (
+        placements if location.kind is LocationKind.SLAB_SLEEVE else by_rank(placements, calibrations, as_of_s)
+    ):
         hourly = corrected_hourly(record.hourly, record.placement, calibrations)
         index = np.rint((hourly.hour_s - grid_start_s) / HOUR_S).astype(np.int64)
         use = (index >= 0) & (index < n)
@@ -117,8 +122,24 @@ def build_hourly_series(
         t[at], rh[at], surface[at] = here_t, here_rh, here_surface
         over = record.placement.humidity_over.value
         vp[at] = vapour_pressure(here_t, np.clip(here_rh, 0.0, SERIES.max_rh_pct), humidity_over=over)
-        uncertainty, probe = uncertainty_of(record.placement, calibrations, as_of_s), record.placement.probe
+        if not len(at) or at[-1] >= newest:
+            newest = int(at[-1]) if len(at) else newest
+            uncertainty, probe = uncertainty_of(record.placement, calibrations, as_of_s), record.placement.probe
     return HourlySeries(location, grid, t, rh, vp, surface, uncertainty, probe, spots)
+
+
+def by_rank(
+    placements: Sequence[PlacementRecord], calibrations: Sequence[Calibration], as_of_s: float
+) -> list[PlacementRecord]:
+    """Placements with the one that counts most last: the surest humidity, and of equals the one that stood first."""
+    if len(placements) < 2:
+        return list(placements)
+
+    def rank(record: PlacementRecord) -> tuple[float, float, str]:
+        u = uncertainty_of(record.placement, calibrations, as_of_s).relative_humidity_pct
+        return u, record.placement.from_time.timestamp(), record.placement.probe
+
+    return sorted(placements, key=rank, reverse=True)
 
 
 @dataclass(frozen=True)

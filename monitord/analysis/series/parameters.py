@@ -24,6 +24,13 @@ class SeriesParameters:
     unplaced_u_rh_pct: float = 1.2
     """The same of its humidity: ± 2 % RH (our choice). [% RH]"""
 
+    # probes that share a location
+    co_located_h: int = 72
+    """Hours over which they are held against each other: three days hold weather and work of several kinds (our
+    choice). [h]"""
+    co_located_min_h: int = 12
+    """Hours that both must have reported (our choice). [h]"""
+
     # rolling statistics
     min_known_share: float = 0.5
     """Share of a window's hours that must be known for its mean (our choice). [-]"""

@@ -65,12 +65,32 @@ def test_a_sleeve_is_shown_from_its_first_whole_hour() -> None:
     assert np.flatnonzero(np.isfinite(found.relative_humidity_pct)).tolist() == [1, 2, 3, 4, 5, 6]
 
 
-def test_where_two_probes_stood_the_later_one_counts() -> None:
-    found = built(placement("a", 0, 12, rh=60.0), placement("b", 5, 7, rh=80.0, limit=1.0))
-    assert found.relative_humidity_pct[5] == 60.0
-    assert found.relative_humidity_pct[6:].tolist() == [80.0] * 6
+@pytest.mark.parametrize("first_b", [0, 5])
+def test_where_two_probes_stood_the_surer_one_counts_whichever_came_first(first_b: int) -> None:
+    sure, unsure = placement("b", first_b, 12 - first_b, rh=80.0, limit=1.0), placement("a", 0, 12, rh=60.0)
+    for order in ((sure, unsure), (unsure, sure)):
+        found = built(*order)
+        assert found.relative_humidity_pct[first_b + 1 :].tolist() == [80.0] * (11 - first_b)
+        assert found.probe == "b"
+        assert found.uncertainty.relative_humidity_pct == pytest.approx(1.0 / np.sqrt(3.0))
+
+
+def test_of_two_that_are_as_sure_the_one_that_stood_first_counts_and_no_step_comes_in() -> None:
+    found = built(placement("a", 0, 12, rh=60.0), placement("b", 5, 7, rh=64.0))
+    assert found.relative_humidity_pct[1:].tolist() == [60.0] * 11
+    assert found.probe == "a"
+
+
+def test_in_a_sleeve_the_probe_that_came_later_counts_for_it_was_opened_then() -> None:
+    found = built(placement("a", 0, 12, rh=60.0), placement("b", 5, 7, rh=64.0), location=SLEEVE)
+    assert found.relative_humidity_pct[6:].tolist() == [64.0] * 6
+
+
+def test_once_the_one_that_counted_has_gone_the_other_takes_over() -> None:
+    found = built(placement("a", 0, 6, rh=60.0), placement("b", 0, 12, rh=64.0, limit=3.0))
+    assert found.relative_humidity_pct[1:].tolist() == [60.0] * 5 + [64.0] * 6
     assert found.probe == "b"
-    assert found.uncertainty.relative_humidity_pct == pytest.approx(1.0 / np.sqrt(3.0))
+    assert found.uncertainty.relative_humidity_pct == pytest.approx(3.0 / np.sqrt(3.0))
 
 
 def test_flagged_hours_are_left_out() -> None:
