@@ -21,6 +21,7 @@ from monitord.alerts.system.calibration import calibrations_due
 from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.analysis.assess import AssessmentCache, assess_job, damage_hour
 from monitord.analysis.forecast.revisions import STALE, WINDOW, History, forecast_revisions
+from monitord.analysis.readiness.signed_off import after_sign_off
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert
@@ -28,9 +29,10 @@ from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.readiness.criteria_files import CriteriaBook
+from monitord.model.readiness.signoffs import SignOff
 from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs
+from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs, signoffs
 from monitord.store.db.database import Database
 from monitord.store.records import load_job_record
 
@@ -45,13 +47,15 @@ def update_alerts(
     as_of: datetime,
     options: AnalysisOptions,
     history: History,
+    signed: Sequence[SignOff] = (),
 ) -> StepResult:
     """Move a job's alerts on by an assessment, by the forecasts so far, and by what its file says of its probes.
 
-    Those about what was taken away end with a word why. `history` holds what this assessment forecasts already.
+    Those about what was taken away end with a word why. `history` holds what this assessment forecasts already;
+    `signed` are the job's sign-offs.
     """
     due = calibrations_due(job, as_of, options.calibration_valid_d)
-    findings = [*assessment.findings, *forecast_revisions(job, assessment, history), *due]
+    findings = [*after_sign_off(assessment.findings, signed), *forecast_revisions(job, assessment, history), *due]
     gone = retire(job, alerts, as_of)
     ended = {alert.fingerprint for alert in gone.alerts}
     kept = [alert for alert in alerts if alert.fingerprint not in ended]
@@ -201,7 +205,8 @@ def _run_job(
         elif pause is not None:
             result = end_alerts(alerts, now, pause.reason)
         else:
-            result = update_alerts(job, alerts, assessment, rules, as_of, options, history)
+            signed = signoffs.signoffs(conn, job_id)
+            result = update_alerts(job, alerts, assessment, rules, as_of, options, history, signed)
         keep_alerts(conn, result)
         assessments.save_assessment(conn, assessment)
         for location, forecast in new:

@@ -214,6 +214,8 @@ class Finding(BaseModel):
     """Why it matters."""
     look_first: str = ""
     """What to look at first, with the caution that belongs there."""
+    after_sign_off: UtcTime | None = None
+    """Re-wetting: its element stands signed off as ready, on what was known by then."""
 
 
 class LocationAssessment(BaseModel):

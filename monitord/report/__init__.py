@@ -1,1 +1,1 @@
-"""What can be proved: exports that a third party can check."""
+"""Evidence packs, reports and exports: what leaves the program and can be checked by a third party."""

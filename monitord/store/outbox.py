@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, and_, bindparam, case, func, or_, select, update
+from sqlalchemy import Connection, Row, Select, and_, bindparam, case, exists, func, or_, select, update
 
 from monitord.model.alerts import Severity
 from monitord.model.messages import SEVERAL, LogEntry, Message, MessageItem, OutboxEntry, OutboxState, SentItem
@@ -122,7 +122,17 @@ def log_directly(conn: Connection, message: Message, at: datetime, wrong: str) -
 
 def log(conn: Connection, limit: int = 200) -> list[LogEntry]:
     """What was sent and what failed, the newest first."""
-    rows = conn.execute(select(notification_log).order_by(_l.id.desc()).limit(limit))
+    return _log_entries(conn, select(notification_log).order_by(_l.id.desc()).limit(limit))
+
+
+def log_of_job(conn: Connection, job: str) -> list[LogEntry]:
+    """What was sent about one job and no other, the oldest first, as far as the messages are still kept."""
+    others = exists().where(_i.message == _l.message, _i.job != job)
+    own = exists().where(_i.message == _l.message, _i.job == job)
+    return _log_entries(conn, select(notification_log).where(own, ~others).order_by(_l.id))
+
+
+def _log_entries(conn: Connection, chosen: Select[Any]) -> list[LogEntry]:
     return [
         LogEntry(
             message_id=row.message,
@@ -133,7 +143,7 @@ def log(conn: Connection, limit: int = 200) -> list[LogEntry]:
             outcome=row.outcome,
             detail=row.detail,
         )
-        for row in rows
+        for row in conn.execute(chosen)
     ]
 
 

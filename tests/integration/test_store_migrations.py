@@ -12,7 +12,8 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import Connection, inspect, text
 
-import monitord.store.db.alert_tables  # noqa: F401  (its tables join the metadata)
+import monitord.store.db.alert_tables
+import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
 from monitord.errors import StoreError
 from monitord.model.assessments import Forecast, JobAssessment
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement

@@ -5,7 +5,18 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from monitord.cli.parsers import alerts, criteria, jobs, mutes, probe_checks, quarantine, running, settings_table
+from monitord.cli.parsers import (
+    alerts,
+    criteria,
+    evidence,
+    jobs,
+    mutes,
+    probe_checks,
+    quarantine,
+    running,
+    settings_table,
+    signoffs,
+)
 from monitord.cli.parsers.arguments import Command
 
 
@@ -28,6 +39,8 @@ def build_parser() -> argparse.ArgumentParser:
     running.add_parsers(commands)
     jobs.add_parsers(commands)
     criteria.add_parsers(commands)
+    signoffs.add_parsers(commands)
+    evidence.add_parsers(commands)
     alerts.add_parsers(commands)
     mutes.add_parsers(commands)
     probe_checks.add_parsers(commands)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from alembic import context
 
-import monitord.store.db.alert_tables  # noqa: F401  (its tables join the metadata)
+import monitord.store.db.alert_tables
+import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
 from monitord.store.db.tables import metadata
 
 context.configure(

@@ -1,0 +1,49 @@
+"""Everything of a job that goes into a pack, from the store, as of a time."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from pydantic import TypeAdapter
+from sqlalchemy import Connection
+
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile
+from monitord.model.readiness.criteria_files import CriteriaBook
+from monitord.model.readiness.signoffs import SignOff
+from monitord.report.pack import Evidence
+from monitord.report.readings_file import Row, rows_of
+from monitord.store import alerts as stored_alerts
+from monitord.store import assessments, outbox, signoffs
+from monitord.store.records import load_series
+
+_SIGNOFFS = TypeAdapter(list[SignOff])
+_ALL = 1_000_000
+"""More alerts or messages than a job has."""
+
+
+def collect(
+    conn: Connection, job: JobFile, as_of: datetime, criteria: CriteriaBook, options: AnalysisOptions
+) -> Evidence:
+    """The evidence of a job: the readings received by `as_of`, and what was told of it."""
+    return Evidence(
+        job=job,
+        as_of=as_of,
+        rows=raw_rows(conn, job, as_of),
+        criteria=criteria,
+        options=options,
+        shown=assessments.latest_assessment(conn, job.job),
+        alerts=tuple(stored_alerts.episodes(conn, job.job, _ALL)),
+        messages=tuple(outbox.log_of_job(conn, job.job)),
+        signoffs=_SIGNOFFS.dump_json(signoffs.signoffs(conn, job.job)).decode(),
+    )
+
+
+def raw_rows(conn: Connection, job: JobFile, as_of: datetime) -> list[Row]:
+    """The raw readings of every stay of a job that were received by a time."""
+    found: list[Row] = []
+    for placement in job.probes:
+        until = as_of if placement.to_time is None else placement.to_time
+        series = load_series(conn, placement, placement.from_time, until, as_of)
+        found.extend(rows_of(placement, series))
+    return found

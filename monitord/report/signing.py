@@ -1,0 +1,63 @@
+"""A firm's signature on a pack: Ed25519 (RFC 8032) over the manifest, by a kept library."""
+
+from __future__ import annotations
+
+import base64
+from pathlib import Path
+
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+
+from monitord.errors import ConfigurationError
+
+
+def new_key() -> bytes:
+    """A new private key as PEM (PKCS 8, without a password): keep it away from the packs."""
+    key = Ed25519PrivateKey.generate()
+    return key.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    )
+
+
+def load_key(path: Path) -> Ed25519PrivateKey:
+    """The private key of a PEM file.
+
+    Raises
+    ------
+    ConfigurationError : it can't be read or is no Ed25519 key.
+    """
+    try:
+        key = serialization.load_pem_private_key(path.read_bytes(), password=None)
+    except (OSError, ValueError, TypeError) as error:
+        raise ConfigurationError(
+            "the key can't be read",
+            where=str(path),
+            why=str(error).split(".")[0],
+            remedy="Make one with `monitord evidence key`",
+        ) from None
+    if not isinstance(key, Ed25519PrivateKey):
+        raise ConfigurationError("not an Ed25519 key", where=str(path), remedy="Make one with `monitord evidence key`")
+    return key
+
+
+def public_text(key: Ed25519PrivateKey) -> str:
+    """The public half in base64: what the other side is to know beforehand."""
+    return base64.b64encode(key.public_key().public_bytes_raw()).decode("ascii")
+
+
+def sign(key: Ed25519PrivateKey, manifest: bytes) -> bytes:
+    """The content of the signature's file."""
+    signature = base64.b64encode(key.sign(manifest)).decode("ascii")
+    return f"ed25519 {public_text(key)} {signature}\n".encode("ascii")
+
+
+def signer(signature: bytes, manifest: bytes) -> str | None:
+    """The public key in base64 that a signature's file is by; None: the signature does not fit the manifest."""
+    try:
+        kind, public, signed = signature.decode("ascii").rstrip("\n").split(" ")
+        key = Ed25519PublicKey.from_public_bytes(base64.b64decode(public, validate=True))
+        key.verify(base64.b64decode(signed, validate=True), manifest)
+    except (ValueError, InvalidSignature):
+        return None
+    return public if kind == "ed25519" else None

@@ -1,0 +1,73 @@
+"""Signing off a slab or element: what is known is computed from the store, frozen by its digest, and kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from pydantic import ValidationError
+from sqlalchemy import Connection
+
+from monitord.errors import JobFileError
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.readiness.criteria_files import CriteriaBook
+from monitord.model.readiness.signoffs import SignOff, Statement
+from monitord.report.collect import collect
+from monitord.report.pack import known_digest, known_files
+from monitord.store import signoffs
+from monitord.store.jobs import needed_job
+
+
+@dataclass(frozen=True)
+class Wish:
+    """Who confirms what."""
+
+    job: str
+    element: str
+    statement: Statement
+    by: str
+    role: str = ""
+    own_reading: str = ""
+    note: str = ""
+
+
+def sign_off(conn: Connection, wish: Wish, now: datetime, criteria: CriteriaBook, options: AnalysisOptions) -> SignOff:
+    """Confirm a slab or element as it is known now.
+
+    Raises
+    ------
+    JobFileError : no such job or element, or it can't be signed as ready because it is not.
+    """
+    job = needed_job(conn, wish.job)
+    as_of = now.replace(microsecond=now.microsecond // 1000 * 1000)  # as finely as stored times
+    files, assessed = known_files(collect(conn, job, as_of, criteria, options))
+    verdict = next((found for found in assessed.readiness if found.element == wish.element), None)
+    if verdict is None:
+        known = ", ".join(found.element for found in assessed.readiness) or "(none)"
+        raise JobFileError(
+            f"no verdict is asked of {wish.element!r}",
+            where=f"job {wish.job}",
+            remedy=f"Use one of {known}",
+        )
+    try:
+        made = SignOff(
+            job=wish.job,
+            element=wish.element,
+            statement=wish.statement,
+            by=wish.by,
+            role=wish.role,
+            own_reading=wish.own_reading,
+            note=wish.note,
+            signed_at=as_of,
+            as_of=as_of,
+            known_sha256=known_digest(files),
+            verdict=verdict,
+        )
+    except ValidationError as error:
+        first = error.errors()[0]
+        what, _, remedy = first["msg"].removeprefix("Value error, ").partition("; ")
+        where = ".".join(str(part) for part in first["loc"])
+        raise JobFileError(
+            f"{where}: {what}" if where else what, remedy=remedy[:1].upper() + remedy[1:] if remedy else None
+        ) from None
+    return signoffs.add_signoff(conn, made, job)
