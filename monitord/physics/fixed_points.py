@@ -16,6 +16,9 @@ class SaltSolution:
     u_at_25_pct: float
 
 
+RANGE_C = (0.0, 50.0)
+"""Temperatures for which the fixed points are given. [°C]"""
+
 SALTS: dict[str, SaltSolution] = {
     "LiCl": SaltSolution("lithium chloride", (11.2323, 0.00824245, -2.1489e-4), 0.27),
     "MgCl2": SaltSolution("magnesium chloride", (33.6686, -0.00797397, -1.08988e-3), 0.16),
@@ -48,7 +51,7 @@ def salt_humidity(salt: str, temperature_c: N) -> N:
     salts; the range is narrowed to where probes are checked.
     """
     coefficients = SALTS[choice("salt", salt, tuple(SALTS))].coefficients
-    celsius = in_range("temperature_c", temperature_c, 0.0, 50.0, "°C")
+    celsius = in_range("temperature_c", temperature_c, *RANGE_C, "°C")
     total: N = 0.0 * celsius
     for coefficient in reversed(coefficients):
         total = total * celsius + coefficient

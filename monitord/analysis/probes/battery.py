@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.series.rolling import median
 from monitord.analysis.series.times import utc
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding
 from monitord.model.jobs import Location
 from monitord.model.series import PlacementRecord
-
-_LAST = 12
-"""Newest readings whose median counts, so that a dip while sending is no alarm (our choice)."""
 
 
 def low_battery(record: PlacementRecord, location: Location, as_of_s: float) -> Finding | None:
@@ -24,7 +22,7 @@ def low_battery(record: PlacementRecord, location: Location, as_of_s: float) -> 
     if placement.to_time is not None and as_of_s >= placement.to_time.timestamp():
         return None
     known = recent.battery_v[: recent.time_s.searchsorted(as_of_s, side="right")]
-    told = np.flatnonzero(np.isfinite(known))[-_LAST:]
+    told = np.flatnonzero(np.isfinite(known))[-PROBES.battery_readings :]
     if not len(told):
         return None
     value = median(recent.battery_v[told])

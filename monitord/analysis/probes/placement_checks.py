@@ -6,26 +6,20 @@ import itertools
 
 import numpy as np
 
+from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.probes.quality_checks import Span, runs
 from monitord.analysis.series.rolling import median, trailing_mean
+from monitord.analysis.series.times import WEEK_H
 from monitord.model.series import HOUR_S, Array, Flags
-
-_NEAR_K = 1.2
-_MIN_H = 6
-_BEFORE_H = 12
-_BOTH_H = 12
-_HABIT = 0.10
-"""A place that agreed with the room in more than this share of the week before does so by itself, day by day; twice
-as much where it now goes along with the room in both."""
 
 
 def _joined(before: Array, after: Array) -> bool:
     """Whether temperature, which went its own way, now goes along with the room's."""
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
-    if min(len(before), len(after)) < _BOTH_H // 2:
+    if min(len(before), len(after)) < PROBES.along_h // 2:
         return False
-    own_way = max(abs(float(before.mean())), float(before.std())) >= 0.9
-    return own_way and abs(float(after.mean())) <= 0.9 and float(after.std()) <= 0.3
+    own_way = max(abs(float(before.mean())), float(before.std())) >= PROBES.own_way_k
+    return own_way and abs(float(after.mean())) <= PROBES.own_way_k and float(after.std()) <= PROBES.along_k
 
 
 def _bridged(where: Flags, gap: int) -> Flags:
@@ -50,25 +44,27 @@ def left_location(
     A place that slowly dries into the room's air does the first two only.
     """
     difference, warmer = vapour_pressure_pa - room_pa, temperature_c - room_c
-    near = (np.abs(difference) < 2.5 * u_pa + 0.02 * room_pa) & (np.abs(warmer) < _NEAR_K)
+    near = np.abs(difference) < PROBES.near_u * u_pa + PROBES.near_share * room_pa
+    near &= np.abs(warmer) < PROBES.near_k
     found: list[Span] = []
     if not near.any():
         return found
-    for a, b in runs(_bridged(near, 2)):
-        if b - a < _MIN_H:
+    for a, b in runs(_bridged(near, PROBES.near_gap_h)):
+        if b - a < PROBES.near_min_h:
             continue
-        before = difference[max(0, a - _BEFORE_H) : max(0, a - 1)]
+        before = difference[max(0, a - PROBES.apart_h) : max(0, a - 1)]
         before = before[np.isfinite(before)]
-        habit = near[max(0, a - 168) : a]
-        if len(before) < 4 or (len(habit) and habit.mean() > 2.0 * _HABIT):
+        habit = near[max(0, a - WEEK_H) : a]
+        usual = float(habit.mean()) if len(habit) else 0.0
+        if len(before) < PROBES.apart_min_h or usual > PROBES.near_habit_factor * PROBES.near_habit_share:
             continue
-        by_itself = len(habit) > 0 and habit.mean() > _HABIT
-        now = difference[a : a + 3]
+        now = difference[a : a + PROBES.apart_now_h]
         jumped = abs(median(before) - median(now[np.isfinite(now)]))
-        if jumped <= 2.0 * u_pa:
+        if jumped <= PROBES.jumped_u * u_pa:
             continue
-        by_vapour = not by_itself and jumped > max(6.0 * u_pa, 1.5 * float(np.ptp(before)))
-        along = b - a >= _BOTH_H and float(np.nanstd(difference[a:b])) <= 0.5 * u_pa
+        clear = max(PROBES.clear_jump_u * u_pa, PROBES.clear_jump_ranges * float(np.ptp(before)))
+        by_vapour = usual <= PROBES.near_habit_share and jumped > clear
+        along = b - a >= PROBES.along_h and float(np.nanstd(difference[a:b])) <= PROBES.along_u * u_pa
         by_both = along and _joined(warmer[max(0, a - 24) : a], warmer[a:b])
         if by_vapour or by_both:
             found.append(
@@ -82,10 +78,6 @@ def left_location(
     return found
 
 
-_DRIER_D = 5
-_WEEK_H = 168
-
-
 def drier_than_all(
     hour_s: Array, vapour_pressure_pa: Array, room_pa: Array, outdoor_pa: Array, u_pa: float
 ) -> list[Span]:
@@ -95,23 +87,24 @@ def drier_than_all(
     could take it away for good is a surface colder than the outdoor air, and there is none. Dry material takes up the
     vapour of air that turns humid, so the driest day of the week before counts, and days must follow each other.
     """
+    days = PROBES.drier_days
     driest_air = np.fmin(room_pa, outdoor_pa)
-    if len(hour_s) < _WEEK_H or not np.isfinite(outdoor_pa).any():
+    if len(hour_s) < WEEK_H or not np.isfinite(outdoor_pa).any():
         return []
     air = trailing_mean(np.where(np.isfinite(room_pa) & np.isfinite(outdoor_pa), driest_air, np.nan), 24)
     mean = trailing_mean(vapour_pressure_pa, 24)
     with np.errstate(invalid="ignore"):
-        if not any(b - a >= 24 * _DRIER_D for a, b in runs(_bridged(mean < air - 2.0 * u_pa, 12))):
+        if not any(
+            b - a >= 24 * days for a, b in runs(_bridged(mean < air - PROBES.drier_u * u_pa, PROBES.drier_gap_h))
+        ):
             return []
-    padded = np.r_[np.full(_WEEK_H - 1, np.nan), air]
-    lowest = np.fmin.reduce(np.lib.stride_tricks.sliding_window_view(padded, _WEEK_H), axis=1)
+    padded = np.r_[np.full(WEEK_H - 1, np.nan), air]
+    lowest = np.fmin.reduce(np.lib.stride_tricks.sliding_window_view(padded, WEEK_H), axis=1)
     with np.errstate(invalid="ignore"):
-        under = mean < lowest - 2.0 * u_pa
-    for a, b in runs(_bridged(under, 12)):
-        if b - a >= 24 * _DRIER_D:
-            start = a + 24 * _DRIER_D - 1
-            reason = (
-                f"for {_DRIER_D} days drier than any air around it was within a week; nothing there takes vapour away"
-            )
+        under = mean < lowest - PROBES.drier_u * u_pa
+    for a, b in runs(_bridged(under, PROBES.drier_gap_h)):
+        if b - a >= 24 * days:
+            start = a + 24 * days - 1
+            reason = f"for {days} days drier than any air around it was within a week; nothing there takes vapour away"
             return [Span("drift", float(hour_s[start]), float(hour_s[-1] + HOUR_S), reason)]
     return []

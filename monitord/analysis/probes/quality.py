@@ -9,12 +9,14 @@ from functools import lru_cache
 import numpy as np
 
 from monitord.analysis.probes import quality_checks as checks
+from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.probes.placement_checks import drier_than_all, left_location
 from monitord.analysis.probes.quality_checks import Span
 from monitord.analysis.probes.quality_jumps import falling_away, offset, saturated
 from monitord.analysis.series.calibration import Uncertainty, uncertainty_of
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.series.times import utc
+from monitord.analysis.series.parameters import SERIES
+from monitord.analysis.series.times import DAY_S, utc
 from monitord.analysis.words import LOOK_FIRST, WHY
 from monitord.model.assessments import Finding, QualityFlag
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
@@ -54,7 +56,7 @@ class PlacementQuality:
 def _range_spans(record: PlacementRecord) -> list[Span]:
     hourly = record.hourly
     bad = checks.out_of_range(hourly.temperature_c, hourly.relative_humidity_pct)
-    return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", min_h=2)
+    return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", PROBES.out_of_range_min_h)
 
 
 _SPEAKS = frozenset({"spikes", "gaps"})
@@ -64,18 +66,18 @@ _SPEAKS = frozenset({"spikes", "gaps"})
 def _noise_spans(record: PlacementRecord, location: Location, as_of_s: float) -> tuple[list[Span], Flags]:
     """Noise and spikes of the last days, and the single readings they touch."""
     recent, air = record.recent, location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE
-    touched = checks.spikes(recent.relative_humidity_pct, checks.SPIKE_LIMIT_PCT[air])
-    touched |= checks.spikes(recent.temperature_c, checks.SPIKE_LIMIT_K)
+    touched = checks.spikes(recent.relative_humidity_pct, PROBES.spike_limit_air_pct if air else PROBES.spike_limit_pct)
+    touched |= checks.spikes(recent.temperature_c, PROBES.spike_limit_k)
     found = []
     times = recent.time_s[touched]
     last_day = times[times > as_of_s - 24 * HOUR_S]
-    if len(last_day) >= checks.SPIKES_A_DAY:
+    if len(last_day) >= PROBES.spikes_a_day:
         reason = f"{len(last_day)} lone values far from both neighbours within 24 h"
         found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), reason))
-    window = recent.time_s > as_of_s - 8 * HOUR_S
-    if np.count_nonzero(window) >= 12 and checks.grown_restless(record.hourly):
+    window = recent.time_s > as_of_s - PROBES.noise_window_h * HOUR_S
+    if np.count_nonzero(window) >= PROBES.noise_min_readings and checks.grown_restless(record.hourly):
         noise = checks.white_noise(recent.relative_humidity_pct[window])
-        if noise > checks.NOISE_LIMIT_PCT[air]:
+        if noise > (PROBES.noise_limit_air_pct if air else PROBES.noise_limit_pct):
             start = float(recent.time_s[window][0])
             found.append(
                 Span("noisy", start, as_of_s, f"its humidity jumps by {noise:.1f} % RH from reading to reading")
@@ -89,7 +91,7 @@ def _clock_span(record: PlacementRecord, as_of_s: float) -> list[Span]:
         return []
     kind, word = ("clock_ahead", "ahead of") if offset > 0 else ("clock_behind", "behind")
     reason = f"its clock is {abs(offset) / 60.0:.0f} min {word} the time its readings arrive"
-    return [Span(kind, as_of_s - 6 * HOUR_S, as_of_s, reason)]
+    return [Span(kind, as_of_s - PROBES.clock_window_h * HOUR_S, as_of_s, reason)]
 
 
 class _OnHours:
@@ -117,7 +119,7 @@ def _location_spans(
 ) -> list[Span]:
     """What its place and the air around it say against a probe."""
     hourly, placement = record.hourly, record.placement
-    if len(hourly) < 6:
+    if len(hourly) < PROBES.location_min_h:
         return []
     beside = _OnHours(hourly.hour_s, room, outdoor)
     room_rh = beside.of(room, "relative_humidity_pct")
@@ -125,7 +127,7 @@ def _location_spans(
     found += offset(hourly, location.kind, room_rh) + falling_away(hourly, location.kind, room_rh)
     if room is None or location.kind in AIR_KINDS:
         return found
-    rh = np.clip(hourly.relative_humidity_pct, 0.0, 105.0)
+    rh = np.clip(hourly.relative_humidity_pct, 0.0, SERIES.max_rh_pct)
     vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
     uncertainty = uncertainty_of(placement, job.calibrations, float(hourly.hour_s[-1]))
     u_pa = _u_apart(uncertainty, room.uncertainty)
@@ -139,7 +141,8 @@ def _location_spans(
 @lru_cache(maxsize=64)
 def _u_apart(one: Uncertainty, other: Uncertainty) -> float:
     """Standard uncertainty of the difference of two vapour pressures in usual indoor air. [Pa]"""
-    each = (u_vapour_pressure(18.0, 60.0, d.temperature_k, d.relative_humidity_pct) for d in (one, other))
+    t, rh = PROBES.usual_indoor_c, PROBES.usual_indoor_rh_pct
+    each = (u_vapour_pressure(t, rh, d.temperature_k, d.relative_humidity_pct) for d in (one, other))
     return float(combine(*each))
 
 
@@ -177,7 +180,9 @@ def without_common_drift(
     out = dict(judged)
     for key, mine in starts.items():
         others = [start for other, found in starts.items() if other != key for start in found]
-        common = {start for start in mine if any(abs(start - other) < 3 * 86_400.0 for other in others)}
+        common = {
+            start for start in mine if any(abs(start - other) < PROBES.common_drift_days * DAY_S for other in others)
+        }
         if common:
             spans = tuple(s for s in judged[key].spans if not (s.kind == "drift" and s.start_s in common))
             out[key] = PlacementQuality(spans, hours_out(records[key], spans), judged[key].lone_s)
@@ -218,7 +223,7 @@ def flags_of(quality: PlacementQuality, record: PlacementRecord, as_of_s: float)
 
 
 def _holds(span: Span, as_of_s: float) -> bool:
-    return span.end_s > as_of_s - (24 if span.kind in _SPEAKS else 3) * HOUR_S
+    return span.end_s > as_of_s - (PROBES.lone_holds_h if span.kind in _SPEAKS else PROBES.holds_h) * HOUR_S
 
 
 def fault_finding(
@@ -229,7 +234,8 @@ def fault_finding(
     0.6 while all that is wrong are lone or lost readings: the rest of what it says counts.
     """
     recent = record.recent
-    if not len(recent) or recent.received_s.max() < as_of_s - 3 * HOUR_S - 3 * record.placement.interval_s:
+    oldest = as_of_s - PROBES.heard_h * HOUR_S - PROBES.heard_intervals * record.placement.interval_s
+    if not len(recent) or recent.received_s.max() < oldest:
         return None
     holding = [span for span in quality.spans if span.kind in FAULTS and _holds(span, as_of_s)]
     probe = record.placement.probe

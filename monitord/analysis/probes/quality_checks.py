@@ -11,15 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitord.analysis.probes.parameters import PROBES
+from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.rolling import median
 from monitord.model.jobs import AIR_KINDS, LocationKind
 from monitord.model.series import HOUR_S, Array, Flags, Hourly, Series
-
-T_RANGE_C = (-60.0, 80.0)
-"""Plausible temperatures: WMO gives -80 to 60 °C for outdoor air; heat drying reaches higher. [°C]"""
-
-RH_RANGE_PCT = (0.5, 105.0)
-"""Plausible humidities: capacitive probes read a little over 100 % (from memory); exactly zero is a dead one. [%]"""
 
 
 @dataclass(frozen=True)
@@ -34,8 +30,8 @@ class Span:
 
 def out_of_range(temperature_c: Array, relative_humidity_pct: Array) -> Flags:
     """Where a value can't be one of a working probe; (n,) of bool."""
-    bad = (temperature_c < T_RANGE_C[0]) | (temperature_c > T_RANGE_C[1])
-    return bad | (relative_humidity_pct < RH_RANGE_PCT[0]) | (relative_humidity_pct > RH_RANGE_PCT[1])
+    bad = (temperature_c < PROBES.min_temperature_c) | (temperature_c > PROBES.max_temperature_c)
+    return bad | (relative_humidity_pct < PROBES.min_rh_pct) | (relative_humidity_pct > SERIES.max_rh_pct)
 
 
 def runs(where: Flags) -> list[tuple[int, int]]:
@@ -55,19 +51,6 @@ def spans_of(kind: str, hour_s: Array, where: Flags, reason: str, min_h: int = 1
 
 # -- stuck -----------------------------------------------------------------------------------------------------
 
-_STUCK_H = {True: 4.0, False: 8.0}
-"""Least hours without any change of either value before a probe may be called stuck: open air, elsewhere."""
-
-_STUCK_LOG_ODDS = -16.0
-"""Log probability under which such a run is no chance, given how often this probe stood still before (our choice)."""
-_FROZEN_LOG_ODDS = -80.0
-"""The same for the humidity alone at an even temperature, where little moves it (our choice)."""
-_HISTORY_H = 240
-"""Hours before a run that say how still the place and its probe usually are (our choice). [h]"""
-_FINE_PCT = {False: 0.2, True: 0.05}
-"""Coarsest steps of a probe whose humidity may be called frozen so: elsewhere, and in a sleeve, whose concrete moves
-slowly (our choice). [% RH]"""
-
 
 def _still(middle: Array, lowest: Array, highest: Array) -> Flags:
     """Hours that repeat the value of the hour before exactly, from the hours' medians and extremes; (n,) of bool."""
@@ -77,34 +60,27 @@ def _still(middle: Array, lowest: Array, highest: Array) -> Flags:
     return still
 
 
-def _still_share(still: Flags, before: int, window: int = _HISTORY_H) -> float:
+def _still_share(still: Flags, before: int) -> float:
     """How often an hour stood still before, with one of each added (Laplace's rule of succession)."""
-    past = still[max(0, before - window) : before]
+    past = still[max(0, before - PROBES.still_share_h) : before]
     return (float(past.sum()) + 1.0) / (len(past) + 2.0)
 
 
 def _min_step(value: Array) -> float:
     """The smallest change from hour to hour: the probe's steps, or half of them; infinite without any."""
     change = np.abs(np.diff(value))
-    return float(change[change > 1e-6].min(initial=np.inf))
-
-
-_COARSE_PCT, _COARSE_K = 0.2, 0.2
-"""Steps of humidity and temperature from which a probe may stand still in a place that moves (our choice). [% RH, K]"""
-_MOVES_STEPS, _MOVES_SHARE, _MOVES_MIN = 3.0, 0.1, 24
-"""A place surely moves in a time if, in nine of ten spans as long, it moved by three steps; from this many spans on
-(our choice)."""
+    return float(change[change > 1e-9].min(initial=np.inf))
 
 
 def _surely_moves(lowest: Array, highest: Array, step: float, before: int, hours: int) -> bool:
     """Whether the place moved by more than the probe's step in nearly every earlier span of so many hours."""
-    past = slice(max(0, before - _HISTORY_H), before)
+    past = slice(max(0, before - PROBES.still_share_h), before)
     low, high = lowest[past], highest[past]
-    if len(low) < hours + _MOVES_MIN:
+    if len(low) < hours + PROBES.moves_min_spans:
         return False
     windows = np.lib.stride_tricks.sliding_window_view
     moved = windows(high, hours).max(axis=1) - windows(low, hours).min(axis=1)
-    return bool(np.quantile(moved, _MOVES_SHARE) >= _MOVES_STEPS * step)
+    return bool(np.quantile(moved, PROBES.moves_share) >= PROBES.moves_steps * step)
 
 
 def _may_stand_still(hourly: Hourly, before: int, hours: int, both: bool) -> bool:
@@ -114,8 +90,8 @@ def _may_stand_still(hourly: Hourly, before: int, hours: int, both: bool) -> boo
     """
     steps = _min_step(hourly.relative_humidity_min_pct), _min_step(hourly.temperature_min_c)  # a median may lie between
     columns = (
-        (hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct, steps[0], _COARSE_PCT),
-        (hourly.temperature_min_c, hourly.temperature_max_c, steps[1], _COARSE_K),
+        (hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct, steps[0], PROBES.coarse_step_pct),
+        (hourly.temperature_min_c, hourly.temperature_max_c, steps[1], PROBES.coarse_step_k),
     )
     return not any(
         step < coarse or _surely_moves(low, high, step, before, hours)
@@ -136,21 +112,23 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
         return []
     same_rh = _still(hourly.relative_humidity_pct, hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct)
     same = same_rh & _still(hourly.temperature_c, hourly.temperature_min_c, hourly.temperature_max_c)
-    free = hourly.relative_humidity_pct < 97.0  # fog and wet walls hold still by themselves
-    min_h, found = _STUCK_H[kind in AIR_KINDS], []
+    free = hourly.relative_humidity_pct < PROBES.near_saturation_pct  # fog and wet walls hold still by themselves
+    sleeve = kind is LocationKind.SLAB_SLEEVE
+    min_h = PROBES.stuck_min_air_h if kind in AIR_KINDS else PROBES.stuck_min_h
+    found = []
     for a, b in runs(same & free):
         hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
-        unlikely = (b - a) * np.log(_still_share(same, a)) < _STUCK_LOG_ODDS
+        unlikely = (b - a) * np.log(_still_share(same, a)) < PROBES.stuck_log_odds
         if hours >= min_h and unlikely and not _may_stand_still(hourly, a, b - a, both=True):
             found.append((a, b))
-    fine = _min_step(hourly.relative_humidity_pct) <= _FINE_PCT[kind is LocationKind.SLAB_SLEEVE]
+    need = PROBES.moved_sleeve_k if sleeve else PROBES.moved_k
+    fine = _min_step(hourly.relative_humidity_pct) <= (PROBES.fine_step_sleeve_pct if sleeve else PROBES.fine_step_pct)
     for a, b in runs(same_rh & free):
         if b - a < min_h:
             continue
         moved = float(np.ptp(hourly.temperature_c[a:b]))
-        need = 1.5 if kind is not LocationKind.SLAB_SLEEVE else 3.0
         chance = (b - a) * np.log(_still_share(same_rh, a))
-        unlikely = chance < (_STUCK_LOG_ODDS if moved > need else _FROZEN_LOG_ODDS)
+        unlikely = chance < (PROBES.stuck_log_odds if moved > need else PROBES.frozen_log_odds)
         if unlikely and (moved > need or fine) and not _may_stand_still(hourly, a, b - a, both=False):
             found.append((a, b))
     return [
@@ -175,55 +153,39 @@ def white_noise(value: Array) -> float:
     Real moisture moves smoothly between readings, so what alternates is the probe. Needs at least 8 values.
     """
     d = np.diff(value)
-    d = np.clip(d, *np.percentile(d, [2.0, 98.0]))
+    d = np.clip(d, *np.percentile(d, [PROBES.noise_tail_pct, 100.0 - PROBES.noise_tail_pct]))
     return float(np.sqrt(max(0.0, -float(np.mean(d[1:] * d[:-1])))))
 
 
 def spikes(value: Array, limit: float) -> Flags:
     """Lone readings that leave both neighbours by more than `limit` and six times the usual step; (n,) of bool."""
     out = np.zeros(len(value), dtype=bool)
-    if len(value) < 5:
+    if len(value) < PROBES.spike_min_readings:
         return out
     step = value[1:] - value[:-1]
     size = np.abs(step)
     minimum = np.minimum(size[:-1], size[1:])
     if not (minimum > limit).any():
         return out
-    out[1:-1] = (step[:-1] * step[1:] < 0.0) & (minimum > max(limit, 6.0 * median(size)))
+    out[1:-1] = (step[:-1] * step[1:] < 0.0) & (minimum > max(limit, PROBES.spike_steps * median(size)))
     return out
-
-
-NOISE_LIMIT_PCT = {True: 6.0, False: 2.5}
-"""White noise of the humidity from which a probe is noisy: open air, elsewhere; makers state about 0.1 (our choice)."""
-
-NOISE_GROWTH = 3.0
-"""... and the range within an hour must have grown so many times: a room with duty-cycled machines is restless, not
-its probe (our choice)."""
 
 
 def grown_restless(hourly: Hourly) -> bool:
     """Whether humidity now ranges much wider within the hour than it did, and temperature does not."""
-    if len(hourly) < 60:
+    if len(hourly) < PROBES.restless_min_h:
         return False
     rh = hourly.relative_humidity_max_pct - hourly.relative_humidity_min_pct
     t = hourly.temperature_max_c - hourly.temperature_min_c
-    before, now = slice(-720, -10), slice(-8, None)
-    restless = median(rh[now])
-    if restless <= 0.5 * NOISE_GROWTH or restless <= NOISE_GROWTH * max(median(rh[before]), 0.5):
+    before, now = slice(-PROBES.restless_before_h, -PROBES.restless_gap_h), slice(-PROBES.restless_now_h, None)
+    if median(rh[now]) <= PROBES.noise_growth * PROBES.usual_range_pct:
         return False
-    return median(t[now]) < 2.0 * max(median(t[before]), 0.2)
-
-
-SPIKE_LIMIT_PCT = {True: 12.0, False: 6.0}
-SPIKE_LIMIT_K = 5.0
-SPIKES_A_DAY = 3
-"""Spikes within 24 h from which it is a fault and no accident (our choice)."""
+    if median(rh[now]) <= PROBES.noise_growth * median(rh[before]):
+        return False
+    return median(t[now]) < PROBES.temperature_growth * max(median(t[before]), PROBES.usual_range_k)
 
 
 # -- gaps --------------------------------------------------------------------------------------------------------
-
-GAPS_A_DAY = 12
-LOST_SHARE = 0.3
 
 
 def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
@@ -232,25 +194,23 @@ def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
     One long gap is a gateway's or a probe's silence and told as such.
     """
     times = series.time_s[series.time_s > as_of_s - 24 * HOUR_S]
-    if len(times) < 6:
+    if len(times) < PROBES.gap_min_readings:
         return []
     step = times[1:] - times[:-1]
-    if step.max() < 1.5 * interval_s:
+    if step.max() < PROBES.gap_intervals * interval_s:
         return []
-    usual = max(interval_s, float(np.percentile(step, 10.0)))  # it may well be set to report less often than was said
+    usual = max(interval_s, float(np.percentile(step, PROBES.usual_step_pct)))  # it may report less often than stated
     lost = np.rint(step / usual) - 1.0
-    scattered = (lost >= 1.0) & (step < 4 * HOUR_S)
+    scattered = (lost >= 1.0) & (step < PROBES.scattered_gap_h * HOUR_S)
     share = float(lost[scattered].sum() / (lost[scattered].sum() + len(times)))
-    if scattered.sum() < min(GAPS_A_DAY, 0.2 * 24 * HOUR_S / usual) or share < LOST_SHARE:
+    enough = min(PROBES.gaps_a_day, PROBES.gaps_share * 24 * HOUR_S / usual)
+    if scattered.sum() < enough or share < PROBES.lost_share:
         return []
     reason = f"{100 * share:.0f} % of its readings of the last day are lost, in {int(scattered.sum())} gaps"
     return [Span("gaps", float(times[0]), float(times[-1]), reason)]
 
 
 # -- clock -------------------------------------------------------------------------------------------------------
-
-CLOCK_AHEAD_S = 180.0
-CLOCK_BEHIND_S = 900.0
 
 
 def clock_offset_s(series: Series, interval_s: float, as_of_s: float) -> float | None:
@@ -259,17 +219,19 @@ def clock_offset_s(series: Series, interval_s: float, as_of_s: float) -> float |
     Ahead: a reading can't be stamped after its arrival. Behind: live readings, one at a time, each arrive late by
     about the same; a backlog arrives in one burst and proves nothing.
     """
-    lately = series.received_s > as_of_s - max(6 * HOUR_S, 12 * interval_s)
+    lately = series.received_s > as_of_s - max(
+        PROBES.clock_window_h * HOUR_S, PROBES.clock_window_intervals * interval_s
+    )
     delay = series.received_s[lately] - series.time_s[lately]
-    if len(delay) < 4:
+    if len(delay) < PROBES.clock_min_readings:
         return None
-    if delay.min() >= -CLOCK_AHEAD_S and delay.max() <= CLOCK_BEHIND_S:
+    if delay.min() >= -PROBES.clock_ahead_s and delay.max() <= PROBES.clock_behind_s:
         return 0.0
-    if np.median(delay) < -CLOCK_AHEAD_S:
+    if np.median(delay) < -PROBES.clock_ahead_s:
         return float(-np.median(delay))
     arrivals = np.sort(series.received_s[lately])
-    one_at_a_time = np.median(np.diff(arrivals)) > 0.5 * interval_s
-    minimum = float(np.min(delay[-max(4, len(delay) // 2) :]))
-    if one_at_a_time and minimum > max(CLOCK_BEHIND_S, 1.5 * interval_s):
+    one_at_a_time = np.median(np.diff(arrivals)) > PROBES.one_at_a_time_share * interval_s
+    minimum = float(np.min(delay[-max(PROBES.clock_min_readings, len(delay) // 2) :]))
+    if one_at_a_time and minimum > max(PROBES.clock_behind_s, PROBES.clock_behind_intervals * interval_s):
         return -minimum
     return 0.0

@@ -8,19 +8,13 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from monitord.analysis.probes.side_by_side import UNEVEN_K, Together
+from monitord.analysis.probes.parameters import PROBES
+from monitord.analysis.probes.side_by_side import Together
 from monitord.model.assessments import Quantity
 from monitord.model.jobs import Calibration
 from monitord.model.series import HOUR_S, Array
-from monitord.physics.fixed_points import SALTS, salt_humidity, u_salt_humidity
+from monitord.physics.fixed_points import RANGE_C, SALTS, salt_humidity, u_salt_humidity
 from monitord.physics.saturation import saturation_slope
-
-STEADY_PCT, STEADY_K = 0.3, 0.3
-"""Largest change from one hour to the next in a box that has settled (our choice). [% RH], [K]"""
-
-_MIN_READINGS = 2
-_K = 2.0
-_COLDEST_C, _HOTTEST_C = 0.0, 50.0
 
 
 @dataclass(frozen=True)
@@ -91,15 +85,15 @@ def salt_check(probe: Together, salt: str, end: datetime) -> SaltCheck:
     if before is None or after is None:
         return _unjudged(probe.probe, salt, end, "too little was heard in the last two hours")
     celsius, measured = 0.5 * (before + after)
-    if not _COLDEST_C <= celsius <= _HOTTEST_C:
+    if not RANGE_C[0] <= celsius <= RANGE_C[1]:
         return _unjudged(probe.probe, salt, end, "the fixed points hold from 0 to 50 °C")
     move_c, move_pct = np.abs(after - before)
-    if move_pct > STEADY_PCT or move_c > STEADY_K:
+    if move_pct > PROBES.salt_steady_pct or move_c > PROBES.salt_steady_k:
         return _unjudged(probe.probe, salt, end, "the air in the box has not settled yet; leave it longer")
     expected = float(salt_humidity(salt, float(celsius)))
-    u = float(np.hypot(u_salt, UNEVEN_K * expected * saturation_slope(float(celsius), "water")))
+    u = float(np.hypot(u_salt, PROBES.uneven_k * expected * saturation_slope(float(celsius), "water")))
     correction, limit = expected - float(measured), probe.accuracy.relative_humidity_pct
-    within = abs(correction) <= limit + _K * u
+    within = abs(correction) <= limit + PROBES.together_coverage * u
     verdict = "within its accuracy" if within else "out of its accuracy"
     return SaltCheck(
         probe=probe.probe,
@@ -111,7 +105,7 @@ def salt_check(probe: Together, salt: str, end: datetime) -> SaltCheck:
         correction=Quantity(value=correction, u=u, unit="%"),
         within=within,
         words=f"{probe.probe} reads {measured:.1f} % RH over {SALTS[salt].name}, which holds {expected:.1f} ± "
-        f"{_K * u:.1f} at {celsius:.1f} °C: {verdict} of ± {limit:g}.",
+        f"{PROBES.together_coverage * u:.1f} at {celsius:.1f} °C: {verdict} of ± {limit:g}.",
     )
 
 
@@ -119,7 +113,7 @@ def _means(probe: Together, use: NDArray[np.bool_]) -> Array | None:
     """Mean temperature and humidity of some readings; None with too few."""
     values = np.array([probe.series.temperature_c[use], probe.series.relative_humidity_pct[use]])
     values = values[:, np.isfinite(values).all(axis=0)]
-    return values.mean(axis=1) if values.shape[1] >= _MIN_READINGS else None
+    return values.mean(axis=1) if values.shape[1] >= PROBES.salt_min_readings else None
 
 
 def _unjudged(probe: str, salt: str, end: datetime, why: str) -> SaltCheck:

@@ -17,24 +17,12 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.series.calibration import last_check
 from monitord.model.assessments import Quantity
 from monitord.model.jobs import Accuracy, Calibration
 from monitord.model.series import Array, Series
 from monitord.physics.saturation import saturation_slope
-
-SETTLE_S = 1800.0
-"""The first readings are left out: two probes come together in five to ten minutes (common practice), warm hands and
-boxes take longer (our choice). [s]"""
-
-MIN_S, MIN_READINGS = 3600.0, 6
-"""A check takes at least so long, and so many readings of each probe (our choice)."""
-
-UNEVEN_K = 0.1
-"""Standard uncertainty of the temperature between places in one box (our choice); 0.5 % RH near 75 % RH. [K]"""
-
-_BIN_S = 600.0
-_K = 2.0
 
 
 class Agreement(StrEnum):
@@ -101,7 +89,9 @@ class SideBySide:
         return tuple(sorted({probe for check in checks for probe in check.odd}))
 
 
-def side_by_side(probes: Sequence[Together], start: datetime, end: datetime, settle_s: float = SETTLE_S) -> SideBySide:
+def side_by_side(
+    probes: Sequence[Together], start: datetime, end: datetime, settle_s: float = PROBES.together_settle_s
+) -> SideBySide:
     """Check probes against each other over the time they lay together.
 
     Parameters
@@ -122,9 +112,10 @@ def side_by_side(probes: Sequence[Together], start: datetime, end: datetime, set
     t, rh = _common(heard, start, end, settle_s)
     level_c, level_rh = float(np.median(t)), float(np.median(rh))
     # air of one vapour pressure: a place warmer by 1 K reads lower by this share of its humidity
-    uneven_rh = UNEVEN_K * level_rh * saturation_slope(min(max(level_c, -40.0), 80.0), "water")
+    within_c = min(max(level_c, PROBES.min_temperature_c), PROBES.max_temperature_c)
+    uneven_rh = PROBES.uneven_k * level_rh * saturation_slope(within_c, "water")
     names = [p.probe for p in heard]
-    temperature = _check(names, t, np.array([p.accuracy.temperature_c for p in heard]), UNEVEN_K, "K")
+    temperature = _check(names, t, np.array([p.accuracy.temperature_c for p in heard]), PROBES.uneven_k, "K")
     humidity = _check(names, rh, np.array([p.accuracy.relative_humidity_pct for p in heard]), uneven_rh, "%")
     outcome = _worst(temperature.outcome, humidity.outcome)
     return SideBySide(start, end, outcome, temperature, humidity, _words(outcome, temperature, humidity, missing))
@@ -175,7 +166,10 @@ def _inside(series: Series, start: datetime, end: datetime, settle_s: float) -> 
 
 def _enough(one: Together, start: datetime, end: datetime, settle_s: float) -> bool:
     time = one.series.time_s[_inside(one.series, start, end, settle_s)]
-    return len(time) >= MIN_READINGS and time[-1] - time[0] >= MIN_S - _BIN_S
+    return (
+        len(time) >= PROBES.together_min_readings
+        and time[-1] - time[0] >= PROBES.together_min_s - PROBES.together_bin_s
+    )
 
 
 def _common(heard: list[Together], start: datetime, end: datetime, settle_s: float) -> tuple[Array, Array]:
@@ -187,11 +181,11 @@ def _common(heard: list[Together], start: datetime, end: datetime, settle_s: flo
     spans: list[dict[float, tuple[float, float]]] = []
     for one in heard:
         use = _inside(one.series, start, end, settle_s)
-        key = np.floor(one.series.time_s[use] / _BIN_S)
+        key = np.floor(one.series.time_s[use] / PROBES.together_bin_s)
         t, rh = one.series.temperature_c[use], one.series.relative_humidity_pct[use]
         spans.append({k: (float(t[key == k].mean()), float(rh[key == k].mean())) for k in np.unique(key)})
     shared = sorted(set.intersection(*(set(span) for span in spans)))
-    if len(shared) < 3:
+    if len(shared) < PROBES.together_min_bins:
         means = np.array([np.mean(list(span.values()), axis=0) for span in spans])
         return means[:, :1], means[:, 1:]
     values = np.array([[span[k] for k in shared] for span in spans])
@@ -199,18 +193,23 @@ def _common(heard: list[Together], start: datetime, end: datetime, settle_s: flo
 
 
 def _check(names: list[str], values: Array, limits: Array, uneven: float, unit: str) -> SideBySideCheck:
-    """Agreement of the probes' means in one quantity; `values` is (probes, spans), `limits` their ± accuracies."""
+    """Agreement of the probes' means in one quantity; `values` is (probes, spans), `limits` their ± accuracies.
+
+    Source
+    ------
+    JCGM 100:2008, 4.3.7: ± limits are taken as rectangular, with a standard uncertainty of limit / √3.
+    """
     means = values.mean(axis=1)
     wander = values - values.mean(axis=0)
     noise = wander.std(axis=1) / np.sqrt(values.shape[1])
-    half = limits + _K * np.hypot(noise, uneven)
+    half = limits + PROBES.together_coverage * np.hypot(noise, uneven)
     holding, unique = _max_shared(means, half)
     if not unique or 2 * holding.sum() <= len(names):
         unknown = tuple(Offset(n, float(m), None, None) for n, m in zip(names, means, strict=True))
         return SideBySideCheck(Agreement.DISAGREE, None, unknown)
     weight = holding / limits**2
     reference = float((weight * means).sum() / weight.sum())
-    u_reference = float(1.0 / np.sqrt((3.0 * weight).sum()))  # ± limits taken as rectangular, JCGM 100:2008, 4.3.7
+    u_reference = float(1.0 / np.sqrt((3.0 * weight).sum()))
     u = np.sqrt(u_reference**2 + noise**2 + uneven**2)
     offsets = tuple(
         Offset(
@@ -246,7 +245,8 @@ def _words(outcome: Agreement, temperature: SideBySideCheck, humidity: SideBySid
         for odd in check.offsets:
             if odd.within is False and odd.correction is not None:
                 side = "low" if odd.correction.value > 0 else "high"
-                amount = f"{abs(odd.correction.value):.1f} ± {_K * (odd.correction.u or 0.0):.1f} {unit}"
+                expanded = PROBES.together_coverage * (odd.correction.u or 0.0)
+                amount = f"{abs(odd.correction.value):.1f} ± {expanded:.1f} {unit}"
                 said.append(f"{odd.probe} reads {amount} too {side} in {quantity}")
     text = "; ".join(said)
     if outcome is Agreement.DISAGREE:

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from monitord.analysis.probes.salt_check import SaltCheck, salt_check
 from monitord.analysis.probes.side_by_side import (
-    MIN_READINGS,
     Agreement,
     SideBySide,
     Together,
@@ -123,7 +122,7 @@ def test_the_first_half_hour_is_settling() -> None:
 
 @pytest.mark.parametrize("probes", [(), ("a",), ("a", "short")])
 def test_too_little_to_compare_is_not_known(probes: tuple[str, ...]) -> None:
-    n = MIN_READINGS + 3  # three of them are settling
+    n = 6 + 3  # three of them are settling
     together = [probe(name, n=n - 1 if name == "short" else 24) for name in probes]
     found = check(*together)
     assert found.outcome is Agreement.UNKNOWN
