@@ -150,7 +150,7 @@ def assess_pending(
     assessed, failed = [], []
     for job_id, mark in marked:
         try:
-            _run_job(db, job_id, mark, rules, options, caches, as_of, criteria)
+            _run_job(db, job_id, mark, rules, options, caches, as_of, clock, criteria)
         except Exception as error:
             caches.forget_history(job_id)
             failed.append(job_id)
@@ -181,9 +181,13 @@ def _run_job(
     options: AnalysisOptions,
     caches: AssessmentCaches,
     now: datetime,
+    clock: Clock,
     criteria: CriteriaBook | None,
 ) -> None:
-    """Load, assess, move the alerts on, and keep all of it with the cleared mark in one commit."""
+    """Load, assess, move the alerts on, and keep all of it with the cleared mark in one commit.
+
+    Whether the job is paused is asked as of the commit: a pause that came while the assessment ran holds for it too.
+    """
     with db.read() as conn:
         job = jobs.get_job(conn, job_id)
         if job is None:
@@ -199,11 +203,11 @@ def _run_job(
     assessment = assess_job(job, record, as_of, options, caches.of(job), outdoor_forecast=weather, criteria=criteria)
     new = history.add(assessment)
     with db.write() as conn:
-        alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, now)
+        alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, max(now, clock.now()))
         if ended:
             result = end_alerts(alerts, now, "the job was closed")
         elif pause is not None:
-            result = end_alerts(alerts, now, pause.reason)
+            result = end_alerts(alerts, now, pause.reason, for_a_while=True)
         else:
             signed = signoffs.signoffs(conn, job_id)
             result = update_alerts(job, alerts, assessment, rules, as_of, options, history, signed)

@@ -33,7 +33,7 @@ def pause(conn: Connection, job: str, end: datetime | None, author: str, comment
         raise MonitordError("the pause would be over already", where=f"job {job}", remedy="Give a later end")
     made = wish(Pause, job=job, start=at, end=end, author=author, comment=comment)
     stored_pauses.add_pause(conn, made)
-    end_alerts_of_job(conn, job, at, made.reason)
+    end_alerts_of_job(conn, job, at, made.reason, for_a_while=True)
     return made
 
 

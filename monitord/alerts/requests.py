@@ -101,9 +101,9 @@ def end_mute(conn: Connection, mute_id: str, by: str, at: datetime) -> Mute:
     return ended
 
 
-def end_alerts_of_job(conn: Connection, job: str, at: datetime, why: str) -> StepResult:
-    """End all alerts of a job, with a word why: it was closed, or paused."""
-    result = end_alerts(stored_alerts.current_alerts(conn, job), at, why)
+def end_alerts_of_job(conn: Connection, job: str, at: datetime, why: str, *, for_a_while: bool = False) -> StepResult:
+    """End all alerts of a job, with a word why: it was closed, or (`for_a_while`) paused."""
+    result = end_alerts(stored_alerts.current_alerts(conn, job), at, why, for_a_while=for_a_while)
     keep(conn, result)
     return result
 

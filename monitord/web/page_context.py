@@ -43,12 +43,11 @@ class Web:
     def page(self, conn: Connection, template: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
         """A page filled in; one that is open asks again on its own."""
         pace = 1.0 / self.clock.wait_s(1.0)
-        waiting = [a for a in stored_alerts.open_alerts(conn) if a.acknowledged_at is None and a.inhibited_by is None]
         text = self.templates.get_template(template).render(
             now=iso(now),
             pace=f"{pace:g}",
             poll=POLL_S if pace <= 1.0 else POLL_ACCELERATED_S,
-            alerts_waiting=len(waiting),
+            alerts_open=len(stored_alerts.open_alerts(conn)),
             coverage=self.settings.analysis.coverage,
             **values,
         )
@@ -60,7 +59,7 @@ class Web:
         now = self.clock.now()
         title = {404: "Not found", 422: "Not understood", 503: "Not able to answer"}.get(status, "Something is wrong")
         text = self.templates.get_template("error.html").render(
-            now=iso(now), pace="1", poll=0, alerts_waiting=None, title=title, detail=detail, status=status
+            now=iso(now), pace="1", poll=0, alerts_open=None, title=title, detail=detail, status=status
         )
         return HTMLResponse(text, status)
 

@@ -266,6 +266,41 @@ def test_a_paused_job_is_assessed_but_raises_nothing_until_it_is_resumed(db: Dat
     assert (kept.author, kept.ended_by) == ("Anna", "Bo")
 
 
+def test_what_holds_is_raised_at_the_next_assessment_after_a_pause_without_new_readings(db: Database) -> None:
+    apply(db, house())
+    clock = SetClock()
+    live(db, clock, air(START, 3, 70.0))
+    with db.write() as conn:
+        pausing.pause(conn, "mill-3", None, "Anna", "the client decorates", clock.time)
+    assert status_of(db)["condensation", "room"] is AlertStatus.CLOSED
+    with db.write() as conn:
+        pausing.resume(conn, "mill-3", "Bo", clock.time)
+    assess_pending(db, clock, RULES, OPTIONS)
+    assert status_of(db)["condensation", "room"] is AlertStatus.OPEN
+
+
+def test_a_pause_that_comes_while_a_job_is_assessed_lets_nothing_open(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    apply(db, house())
+    clock = SetClock()
+    assess = monitord.pipeline.assess_job
+
+    def assess_and_pause(*args: Any, **named: Any) -> JobAssessment:
+        found = assess(*args, **named)
+        clock.time += timedelta(seconds=1)
+        with db.write() as conn:
+            if pauses.pause_of(conn, "mill-3", clock.time) is None:
+                pausing.pause(conn, "mill-3", None, "Anna", "the client decorates", clock.time)
+        return found
+
+    monkeypatch.setattr(monitord.pipeline, "assess_job", assess_and_pause)
+    live(db, clock, air(START, 3, 70.0))
+    with db.read() as conn:
+        found = [alert for alert in stored_alerts.current_alerts(conn, "mill-3") if alert.opened_at is not None]
+    assert found == []
+
+
 def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> None:
     job = house()
     apply(db, job)

@@ -411,6 +411,23 @@ def test_a_loose_probe_and_a_payload_in_quarantine_are_listed(client: TestClient
     assert "&lt;script&gt;" in page
 
 
+def test_the_navigation_counts_the_alerts_that_the_page_of_alerts_lists(with_alerts: support.Site) -> None:
+    page = with_alerts.client().get("/alerts").text
+    in_navigation = re.search(r"Alerts \((\d+)\)", page)
+    in_panel = re.search(r">(\d+) alerts?</span>", page)
+    assert in_navigation is not None
+    assert in_panel is not None
+    assert int(in_navigation[1]) == int(in_panel[1]) > 0
+
+
+@pytest.mark.parametrize("episode", ["0", "-1", "99999999999999999999999"])
+@pytest.mark.parametrize("leaf", ["", "/seen", "/mute"])
+def test_an_episode_that_no_database_could_hold_is_refused(client: TestClient, episode: str, leaf: str) -> None:
+    address = f"/alerts/abc/{episode}{leaf}"
+    asked = client.post(address) if leaf else client.get(address)
+    assert asked.status_code == 422
+
+
 def test_closed_alerts_stay_on_record(client: TestClient) -> None:
     page = client.get("/alerts?job=mill-lane-4").text
     assert "the room air is dry again" in page

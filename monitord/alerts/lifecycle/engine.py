@@ -99,6 +99,8 @@ def _advance(result: StepResult, rule: Rule | None, alert: Alert | None, subject
     verdict = rule.judge(subject.finding.value, is_open)
     if verdict is Truth.FALSE and (alert is None or alert.status is AlertStatus.CLOSED):
         result.decisions[subject.print_] = _NOT_PAST
+        if alert is not None and alert.last_evaluated_at is None:  # it was ended for a while; now it is over
+            result.alerts.append(alert.model_copy(update={"last_evaluated_at": subject.finding.measured_at}))
         return
     move = _Move(result, rule, *subject)
     if alert is None or alert.status is AlertStatus.CLOSED:
@@ -145,7 +147,16 @@ class _Move:
         elif alert is not None and alert.last_evaluated_at and self.finding.measured_at <= alert.last_evaluated_at:
             self.note(Action.NOTHING, "older than the closing: it is not news")
         else:
-            self.consider_opening(self._new(alert), Action.STARTED)
+            self.consider_opening(self._again(alert, self._new(alert)), Action.STARTED)
+
+    @staticmethod
+    def _again(before: Alert | None, new: Alert) -> Alert:
+        """A new episode goes on with the hold time of one that was ended for a while."""
+        if before is None or before.last_evaluated_at is not None or before.pending_since is None:
+            return new
+        since = min(before.pending_since, new.pending_since or before.pending_since)
+        readings = max(before.pending_readings, new.pending_readings)
+        return new.model_copy(update={"pending_since": since, "pending_readings": readings})
 
     def _new(self, before: Alert | None) -> Alert:
         finding = self.finding

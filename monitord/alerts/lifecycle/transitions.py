@@ -55,8 +55,11 @@ class StepResult:
     """Fingerprint to what was decided and why, for every finding that has a rule."""
 
 
-def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str) -> None:
-    """End one pending or open alert for a reason that is not a measured value."""
+def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str, *, for_a_while: bool = False) -> None:
+    """End one pending or open alert for a reason that is not a measured value.
+
+    `for_a_while`: what still holds after it is raised at once, on the same measurements and without a new hold time.
+    """
     ended = alert.model_copy(
         update={
             "status": AlertStatus.CLOSED,
@@ -64,6 +67,7 @@ def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str) -> N
             "closing_reason": reason,
             "clearing_since": None,
             "unknown_since": None,
+            "last_evaluated_at": None if for_a_while else alert.last_evaluated_at,
         }
     )
     result.alerts.append(ended)
@@ -74,12 +78,12 @@ def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str) -> N
         )
 
 
-def end_alerts(alerts: Iterable[Alert], as_of: datetime, reason: str) -> StepResult:
+def end_alerts(alerts: Iterable[Alert], as_of: datetime, reason: str, *, for_a_while: bool = False) -> StepResult:
     """End every alert that is pending or open, with a word why: the job was closed, paused, a probe taken away."""
     result = StepResult()
     for alert in sorted(alerts, key=lambda a: a.fingerprint):
         if alert.status is not AlertStatus.CLOSED:
-            end_one(result, alert, as_of, reason)
+            end_one(result, alert, as_of, reason, for_a_while=for_a_while)
     return result
 
 

@@ -17,6 +17,7 @@ def silent_probe(
 
     The value is the age of the newest live reading in reporting intervals, an interval shorter than
     `silent_interval_floor_s` counting as that long: probes that report each minute may miss a few.
+    Unknown for the first `silent_first_grace_h` of a probe that was never heard there: it may not be switched on yet.
     """
     placement = record.placement
     begun = placement.from_time.timestamp()
@@ -26,13 +27,16 @@ def silent_probe(
     heard = begun if record.last_heard_s is None else max(record.last_heard_s, begun)
     age = max(0.0, as_of_s - heard)
     never = record.last_heard_s is None or record.last_heard_s < begun
+    waiting = never and age < options.silent_first_grace_h * 3600.0
     said = "was never heard here" if never else f"was last heard {age / 3600.0:.1f} h ago"
+    if waiting:
+        said = "has not been heard yet"
     return Finding(
         kind="probe_silent",
         location=location.id,
         probe=placement.probe,
         measured_at=utc(as_of_s),
-        value=age / interval,
+        value=None if waiting else age / interval,
         unit="intervals",
         readings=1,
         since=utc(heard),

@@ -51,9 +51,8 @@ def _event_markers(job: JobFile, location: Location, alerts: Sequence[Alert]) ->
         yield location.sealed_at, "sleeve sealed"
     for alert in alerts:
         if alert.location == location.id and alert.opened_at is not None:
-            since = alert.finding.since
-            began = since if since is not None and since < alert.opened_at else alert.opened_at
-            yield began, f"{_lower(ENGLISH.kind(alert.kind))} (found by monitord)"
+            # when the alert opened, as its page and its messages say it, and not since when the data show it
+            yield alert.opened_at, f"alert opened: {_lower(ENGLISH.kind(alert.kind))}"
 
 
 def _lower(words: str) -> str:

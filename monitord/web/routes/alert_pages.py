@@ -18,6 +18,7 @@ from monitord.store.last_seen import last_heard
 from monitord.store.mutes import mutes
 from monitord.web.page_context import Web, utc_times
 from monitord.web.queries import load_jobs, newest_of
+from monitord.web.routes.parameters import Episode
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import ENGLISH
 from monitord.web.views.alert_view import AlertView, MuteView, alert_views, closed_views, mute_views, times_of
@@ -80,7 +81,7 @@ class AlertPages:
                 t=LocalTimes(known[job].zone, now) if job is not None else utc_times(now),
             )
 
-    def alert(self, fingerprint: str, episode: int) -> HTMLResponse:
+    def alert(self, fingerprint: str, episode: Episode) -> HTMLResponse:
         """One episode: what it is, who was told, who was not and why, and everything that happened to it."""
         now, settings = self._web.clock.now(), self._web.settings.alerts
         with self._web.db.read() as conn:

@@ -14,6 +14,7 @@ from monitord.model.alerts import SYSTEM
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs
 from monitord.web.page_context import Web, job_url, utc_times
+from monitord.web.routes.parameters import Episode
 from monitord.web.views.alert_view import alert_views, times_of
 
 _MAX_NAME, _MAX_NOTE = 80, 500
@@ -35,7 +36,7 @@ class AlertRoutes:
         return router
 
     def seen(
-        self, fingerprint: str, episode: int, by: Annotated[str, Form()] = "", note: Note = ""
+        self, fingerprint: str, episode: Episode, by: Annotated[str, Form()] = "", note: Note = ""
     ) -> RedirectResponse:
         """Someone has seen an alert and takes it on: reminders stop, its closing is still told."""
         name = checked_name(by)

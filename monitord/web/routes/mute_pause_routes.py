@@ -14,6 +14,7 @@ from monitord.model.messages import Matcher, MatchLabel
 from monitord.store import alerts as stored_alerts
 from monitord.web.page_context import Web, job_url
 from monitord.web.routes.alert_routes import Note, checked, checked_name
+from monitord.web.routes.parameters import Episode
 from monitord.web.views.alert_view import SPANS
 
 Word = Annotated[str, Form(max_length=200)]
@@ -36,7 +37,7 @@ class MutePauseRoutes:
         return router
 
     def mute_alert(
-        self, fingerprint: str, episode: int, what: Word = "alert", span: Word = "", by: Word = "", why: Note = ""
+        self, fingerprint: str, episode: Episode, what: Word = "alert", span: Word = "", by: Word = "", why: Note = ""
     ) -> RedirectResponse:
         """Mute one alert, or its place, or what is of its kind in the job."""
         with self._web.db.read() as conn:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 from monitord.model.assessments import Quantity
 
 _DECIMALS = {"Pa": 0, "g/kg": 1, "K": 1, "°C": 1, "%": 1, "% RH": 1, "% MC": 1, "V": 2}
+_MOST_DECIMALS = 4
+"""An uncertainty that is smaller still is shown as zero. Our choice."""
 _DASH = "—"
 _TIE = "\u00a0"
 """A space at which no line is broken: a number stays with its doubt and its unit."""
@@ -39,6 +43,8 @@ def suspect(quantity: Quantity | None, coverage: float) -> str:
 def parts(quantity: Quantity, coverage: float) -> tuple[str, str]:
     """The value, and the doubt as `± 2.3` (empty where it is not known)."""
     decimals = decimals_of(quantity.unit)
+    if quantity.u is not None and (u := coverage * quantity.u) > 0.0:
+        decimals = max(decimals, min(_MOST_DECIMALS, math.ceil(-math.log10(2.0 * u))))  # "± 0.00" would say: exact
     uncertainty = f"±{_TIE}{number(coverage * quantity.u, decimals)}" if quantity.u is not None else ""
     return number(quantity.value, decimals), uncertainty
 

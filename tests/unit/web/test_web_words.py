@@ -46,6 +46,10 @@ def test_a_value_keeps_its_doubt_and_unit_on_one_line() -> None:
     text = suspect(support.quantity(84.12, 1.0, "% RH"), 2.0)
     assert text == TIE.join(("84.1", "±", "2.0", "%", "RH"))
     assert suspect(None, 2.0) == "—"
+    # a small uncertainty is never shown as none (JCGM 100:2008, 7.2.6: its digits are kept with the value's)
+    small = suspect(support.quantity(-0.8, 0.011, "%"), 2.0)
+    assert small == "−0.80\u00a0±\u00a00.02\u00a0%"
+    assert suspect(support.quantity(3.0, 0.0, "%"), 2.0) == "3.0\u00a0±\u00a00.0\u00a0%"
 
 
 def test_the_doubt_is_as_many_standard_uncertainties_as_asked_for() -> None:
@@ -289,6 +293,16 @@ def test_what_happened_is_lettered_in_order_and_neighbours_share_a_letter() -> N
     assert [mark.letter for mark in marks] == ["A", "B"]
     assert "getting wet again" in marks[1].words
     assert "drying drive lost" in marks[1].words
+
+
+def test_the_mark_of_an_alert_stands_at_the_time_that_the_alert_gives() -> None:
+    alert = support.alert("condensation", "utility", Severity.ACT, support.NOW - DAY, "", "")
+    earlier = alert.finding.model_copy(update={"since": support.NOW - DAY - timedelta(minutes=9)})
+    alert = alert.model_copy(update={"finding": earlier})
+    shown = choose(support.MILL_LANE, support.NOW, "21d", None, None)
+    (mark,) = markers_of(support.MILL_LANE, support.MILL_LANE.location("utility"), [alert], shown, TIMES)
+    assert alert.opened_at is not None
+    assert mark.time_s == alert.opened_at.timestamp()
 
 
 def test_zooming_in_and_out_again_returns_to_the_same_time() -> None:

@@ -41,16 +41,29 @@ def test_the_age_counts_in_reporting_intervals_of_ten_minutes_at_least(
 
 
 def test_a_probe_that_was_never_heard_counts_from_its_placing() -> None:
-    found = silence(3.0, None)
+    found = silence(30.0, None)
     assert found is not None
-    assert (found.value, found.since) == (18.0, START)
+    assert (found.value, found.since) == (180.0, START)
     assert "never heard here" in found.summary
 
 
+def test_a_probe_that_may_not_be_switched_on_yet_is_unknown_and_not_silent() -> None:
+    # a job is often entered a day before its probes are switched on; unknown raises nothing
+    for heard_h in (None, -5.0):
+        before, after = silence(23.9, heard_h), silence(24.0, heard_h)
+        assert before is not None
+        assert after is not None
+        assert (before.value, after.value) == (None, 144.0)
+        assert "has not been heard yet" in before.summary
+    heard_once = silence(23.9, 0.0)
+    assert heard_once is not None
+    assert heard_once.value is not None
+
+
 def test_what_a_probe_said_elsewhere_before_does_not_count() -> None:
-    found = silence(3.0, -5.0)
+    found = silence(30.0, -5.0)
     assert found is not None
-    assert (found.value, found.since) == (18.0, START)
+    assert (found.value, found.since) == (180.0, START)
 
 
 def test_the_summary_tells_probe_place_and_when() -> None:
