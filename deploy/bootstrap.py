@@ -185,7 +185,7 @@ def check_and_test(arguments: list[str]) -> int:
         ("types", [tools / "mypy"]),
         ("types of this script", [tools / "mypy", "deploy/bootstrap.py"]),
         ("import contracts", [tools / "lint-imports", "--no-logo"]),
-        ("tests", [PYTHON, "-m", "pytest", *arguments]),
+        ("tests", [PYTHON, "-m", "pytest", "-n", "auto", "--dist", "loadgroup", *arguments]),
     ]
     failed = []
     for name, command in checks:

@@ -1,3 +1,4 @@
 """monitord: watches wet buildings and floors dry."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
+"""The one place where the version stands; the package takes it from here."""

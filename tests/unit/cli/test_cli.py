@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+import monitord
 from monitord.cli import main
 from monitord.model.config.settings_table import example_file, setting_rows
 from monitord.model.job_files import load_job_file
@@ -163,4 +164,4 @@ def test_every_command_has_help(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_the_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
-    assert said(capsys, "version") == "monitord 0.1.0\n"
+    assert said(capsys, "version") == f"monitord {monitord.__version__}\n"
