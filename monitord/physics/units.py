@@ -63,6 +63,7 @@ UNITS: dict[str, Unit] = {
     "gal": Unit("volume", 3.785411784e-3),  # US gallon
     # mass, base kg
     "kg": Unit("mass", 1.0),
+    "g": Unit("mass", 1e-3),
     "lb": Unit("mass", 0.45359237),
     # voltage, base V
     "V": Unit("voltage", 1.0),

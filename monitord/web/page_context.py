@@ -49,6 +49,7 @@ class Web:
             poll=POLL_S if pace <= 1.0 else POLL_ACCELERATED_S,
             alerts_open=len(stored_alerts.open_alerts(conn)),
             coverage=self.settings.analysis.coverage,
+            units=self.settings.web.units,
             **values,
         )
         # a copy kept by the browser would show the ages of another time

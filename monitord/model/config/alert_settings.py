@@ -15,6 +15,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from monitord.model.alerts import Severity
 from monitord.model.jobs import known_zone
 from monitord.model.readings import Identifier, UtcTime
+from monitord.model.units import Units
 
 _STRICT = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
 
@@ -118,6 +119,8 @@ class Person(BaseModel):
     """Time zone of their quiet hours and of their digest (IANA name)."""
     language: Annotated[str, Field(pattern=r"^[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*$")] = "en"
     """Folder of the templates that their messages are written with."""
+    units: Units = Units.METRIC
+    """What their messages show numbers in: metric, or us (°F, inHg, gr/lb, in)."""
     ways: Annotated[tuple[Way, ...], Field(min_length=1)]
     """How they are reached; a message goes every way that its severity allows."""
     quiet: tuple[TimeInterval, ...] = ()

@@ -20,6 +20,7 @@ from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.config.broker import BrokerSettings, TopicRule
 from monitord.model.explain import Loc, nearest, problems
+from monitord.model.units import Units
 
 PREFIX = "MONITORD_"
 CONFIG_VARIABLE = "MONITORD_CONFIG"
@@ -61,6 +62,8 @@ class WebSettings(BaseModel):
     """Address the dashboard listens on: a loopback address."""
     port: Annotated[int, Field(ge=0, le=65_535)] = 8080
     """TCP port of the dashboard; 0: any free one, which the log names."""
+    units: Units = Units.METRIC
+    """What the pages and their downloads show numbers in: metric, or us (°F, inHg, gr/lb, in)."""
 
 
 class OutdoorForecastSettings(BaseModel):

@@ -53,7 +53,8 @@ def _traces(scene: Scene, estimates: EstimateSeries, lines: Sequence[tuple[Measu
         time_s, value, u = hourly(estimates, measure)
         if np.isfinite(value).any():
             uncertainty = scene.options.coverage * u if band else None
-            traces.append(Trace(f"s{len(traces) + 1}", label, time_s, value, uncertainty, HOUR_S))
+            read = Trace(f"s{len(traces) + 1}", label, time_s, value, uncertainty, HOUR_S)
+            traces.append(scene.trace(read, UNITS[measure]))
     return traces
 
 
@@ -73,26 +74,28 @@ def _excess(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
         and goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
         and location.reference in _others(estimates)
     ):
-        levels.append(Level(goal.limit, f"goal {goal.limit:g}"))
+        limit = scene.size(goal.limit, "Pa")
+        levels.append(Level(limit, f"goal {limit:.4g}"))
     beside = f" Room: {room.label}." if room is not None and lines[0][0] is Measure.OVER_ROOM else ""
+    unit = scene.unit("Pa")
     said = [
-        "Vapour pressure here minus that of the other air, in Pa: above 0 vapour is driven out to it, below 0 in from "
-        f"it; while the shading touches 0 there is no clear difference.{beside}"
+        f"Vapour pressure here minus that of the other air, in {unit}: above 0 vapour is driven out to it, below 0 in "
+        f"from it; while the shading touches 0 there is no clear difference.{beside}"
     ]
     chart = Chart(
         title="Vapour pressure over the airs beside it",
-        description=described(scene, "Vapour pressure over other airs", location, traces, "Pa"),
-        unit="Pa",
+        description=described(scene, "Vapour pressure over other airs", location, traces, unit),
+        unit=unit,
         window=scene.window,
         traces=tuple(traces),
         levels=tuple(levels),
         markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
         outs=scene.outs,
-        min_span=200.0,
+        min_span=scene.size(200.0, "Pa"),
     )
     traced = [f"{location.id}:{measure}" for measure, _, _ in lines]
-    table = _days(scene, [(trace.label, trace) for trace in traces], "Pa", mean=True)
-    return figure("excess", location, chart, [*said, *remarks(scene, traces[0], "Pa")], traced, table)
+    table = _days(scene, [(trace.label, trace) for trace in traces], unit, mean=True)
+    return figure("excess", location, chart, [*said, *remarks(scene, traces[0], unit)], traced, table)
 
 
 def _others(estimates: EstimateSeries) -> set[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -17,6 +17,7 @@ from monitord.model.alerts import Alert
 from monitord.model.assessments import QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
+from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.web.charts.time_range import Shown
 from monitord.web.text.formats import decimals_of, number
 from monitord.web.text.local_time import LocalTimes, offset_words
@@ -62,11 +63,30 @@ class Scene:
     options: AnalysisOptions
     flags: tuple[QualityFlag, ...]
     alerts: Sequence[Alert]
+    units: Units = Units.METRIC
+    """What the numbers of every chart are read in."""
 
     @property
     def window(self) -> Window:
         """The chosen time as a chart takes it."""
         return Window(self.shown.start.timestamp(), self.shown.end.timestamp(), self.job.zone)
+
+    def unit(self, unit: str) -> str:
+        """The sign of a unit as it is read."""
+        return unit_in(unit, self.units)
+
+    def size(self, difference: float, unit: str) -> float:
+        """A difference as it is read."""
+        return size_in(difference, unit, self.units)
+
+    def trace(self, trace: Trace, unit: str) -> Trace:
+        """A line in the units that it is read in."""
+        u = trace.uncertainty
+        return replace(
+            trace,
+            value=value_in(trace.value, unit, self.units),
+            uncertainty=None if u is None else size_in(u, unit, self.units),
+        )
 
     @property
     def outs(self) -> tuple[Out, ...]:
@@ -101,7 +121,7 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
     """What has to be said under the chart: the doubt, gaps, times that do not count, a change of the clocks."""
     window, times = scene.window, scene.times
     said = []
-    uncertainty = _typical(first, window)
+    uncertainty = _typical(first, window, unit)
     if uncertainty is not None:
         said.append(f"Shaded: the doubt, {uncertainty}\u00a0{unit}.")
     found = gaps(first, window.start_s, window.end_s)
@@ -120,14 +140,14 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
     return said
 
 
-def _typical(trace: Trace, window: Window) -> str | None:
+def _typical(trace: Trace, window: Window, unit: str) -> str | None:
     if trace.uncertainty is None:
         return None
     inside = (trace.time_s >= window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.uncertainty)
     if not inside.any():
         return None
     uncertainty = float(np.median(trace.uncertainty[inside]))
-    return f"±\u00a0{number(uncertainty, 0 if uncertainty >= 10 else 1)}"
+    return f"±\u00a0{number(uncertainty, 0 if uncertainty >= 10 else max(1, decimals_of(unit)))}"
 
 
 def described(

@@ -9,6 +9,7 @@ from monitord.charts.parts import Chart, Level, Point, Shade, Trace
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric, Location
 from monitord.model.spots import SpotKind
+from monitord.model.units import Units, value_in
 from monitord.store import alerts as stored_alerts
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import Figure, Scene, described, figure, remarks
@@ -24,12 +25,18 @@ _TOUCH_U_K = 1.0
 
 
 def scene_of(
-    conn: Connection, state: JobState, location: Location, shown: Shown, times: LocalTimes, options: AnalysisOptions
+    conn: Connection,
+    state: JobState,
+    location: Location,
+    shown: Shown,
+    times: LocalTimes,
+    options: AnalysisOptions,
+    units: Units = Units.METRIC,
 ) -> Scene:
     """What all charts about one location share."""
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
     past = stored_alerts.episodes(conn, state.job.job)
-    return Scene(state.job, shown, times, options, assessed.flags if assessed else (), past)
+    return Scene(state.job, shown, times, options, assessed.flags if assessed else (), past, units)
 
 
 def figures_of(conn: Connection, scene: Scene, location: Location, surface: Location | None = None) -> list[Figure]:
@@ -74,50 +81,54 @@ def _lines(
         _trace(scene, loaded[spot.id], measure, f"s{order}", SHORT_KINDS[spot.kind], band=order == 1)
         for order, spot in enumerate(spots, start=1)
     ]
-    humidity = measure is Measure.RELATIVE_HUMIDITY
+    humidity, unit = measure is Measure.RELATIVE_HUMIDITY, scene.unit(UNITS[measure])
     chart = Chart(
         title=title,
-        description=described(scene, title, location, traces, UNITS[measure]),
-        unit=UNITS[measure],
+        description=described(scene, title, location, traces, unit),
+        unit=unit,
         window=scene.window,
         traces=tuple(traces),
         levels=_goal(location) if humidity else (),
         markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
         outs=scene.outs,
-        min_span=10.0 if humidity else 200.0,
+        min_span=10.0 if humidity else scene.size(200.0, UNITS[measure]),
         floor=0.0,
         ceiling=100.0 if humidity else None,
     )
-    unit = "Relative humidity in %." if humidity else "Vapour pressure in Pa."
-    said = [unit, *remarks(scene, traces[0], UNITS[measure])]
+    said = [f"{title} in {unit}.", *remarks(scene, traces[0], unit)]
     return figure(name, location, chart, said, [f"{spot.id}:{measure}" for spot in spots])
 
 
 def _surface(scene: Scene, title: str, location: Location, series: LocationSeries) -> Figure:
     """The surface temperature against the dew point of the air that touches it, and what lies near that."""
-    near_k = scene.options.margin_warn_k
+    unit, near = scene.unit("°C"), scene.size(scene.options.margin_warn_k, "K")
+    margin = scene.unit("K")
     surface = _trace(scene, series, Measure.SURFACE_TEMPERATURE, "s1", "surface", band=False)
     dew = _trace(scene, series, Measure.DEW_POINT, "s2", "dew point", band=False)
-    near = Trace("s3", f"dew point + {near_k:g} K", dew.time_s, dew.value + near_k, None, dew.interval_s)
+    close = Trace("s3", f"dew point + {near:.3g} {margin}", dew.time_s, dew.value + near, None, dew.interval_s)
     points = tuple(
-        Point(spot.at.timestamp(), spot.corrected, scene.options.coverage * (spot.u or _TOUCH_U_K))
+        Point(
+            spot.at.timestamp(),
+            value_in(spot.corrected, "°C", scene.units),
+            scene.size(scene.options.coverage * (spot.u or _TOUCH_U_K), "K"),
+        )
         for spot in scene.job.spots_at(location.id)
         if spot.kind is SpotKind.SURFACE_TEMPERATURE
     )
     chart = Chart(
         title=title,
-        description=described(scene, "Temperature", location, [surface, dew], UNITS[Measure.DEW_POINT], points),
-        unit="°C",
+        description=described(scene, "Temperature", location, [surface, dew], unit, points),
+        unit=unit,
         window=scene.window,
-        traces=(surface, dew, near),
+        traces=(surface, dew, close),
         points=points,
         markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
-        min_span=4.0,
+        min_span=scene.size(4.0, "K"),
         shades=(Shade(2, 1, above="near"), Shade(0, 1, below="wet")),
     )
     said = [
-        f"Temperature in °C. Light: within {near_k:g} K of the dew point, where condensation is near. Dark: the "
-        "surface is below the dew point, and wet."
+        f"Temperature in {unit}. Light: within {near:.3g} {margin} of the dew point, where condensation is near. Dark: "
+        "the surface is below the dew point, and wet."
     ]
     if not np.isfinite(series.values.surface_temperature_c).any():
         said.append("The surface temperature is by its temperature factor f_Rsi, from room and outdoor air.")
@@ -125,18 +136,19 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
         said.append("Rings: measured by hand, the bar is the doubt.")
     u = scene.options.coverage * np.hypot(series.u_surface_k, series.values.u_dew_point_k)
     if np.isfinite(u).any():
-        said.append(f"Doubt of the margin: ±\u00a0{number(float(np.nanmedian(u)), 1)}\u00a0K.")
+        typical = scene.size(float(np.nanmedian(u)), "K")
+        said.append(f"Doubt of the margin: ±\u00a0{number(typical, 1)}\u00a0{margin}.")
     traced = [
         f"{location.id}:{Measure.SURFACE_TEMPERATURE}",
         f"{location.id}:{Measure.DEW_POINT}",
         f"{location.id}:{Measure.NEAR_DEW_POINT}",
     ]
-    return figure("surface", location, chart, [*said, *remarks(scene, surface, "K")], traced)
+    return figure("surface", location, chart, [*said, *remarks(scene, surface, margin)], traced)
 
 
 def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, label: str, *, band: bool) -> Trace:
     value, u = series.of(measure)
-    return Trace(
+    read = Trace(
         style=style,
         label=label,
         time_s=series.values.time_s,
@@ -144,6 +156,7 @@ def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, l
         uncertainty=scene.options.coverage * u if band else None,
         interval_s=series.interval_s,
     )
+    return scene.trace(read, UNITS[measure])
 
 
 def _goal(location: Location) -> tuple[Level, ...]:

@@ -18,6 +18,7 @@ from monitord.charts.parts import Trace
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S, Series
+from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs, quarantine
 from monitord.store.last_seen import Heard, last_heard
@@ -80,12 +81,14 @@ class Api:
         start: From = None,
         end: To = None,
         maximum: Annotated[int, Query(ge=1, le=5000)] = 360,
+        units: Units = Units.METRIC,
     ) -> schemas.JobSeries:
         """Quantities over a time. Each `trace` is `location:measure`; `maximum` is the largest number of buckets."""
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, self._web.clock.now())
             shown = choose(state.job, state.newest, "all", as_utc(start), as_utc(end))
-            traces = [self._trace(conn, state, name, shown.start, shown.end, maximum) for name in trace]
+            window = shown.start, shown.end
+            traces = [self._trace(conn, state, name, window, maximum, units) for name in trace]
         return schemas.JobSeries(
             job=job_id,
             timezone=state.job.timezone,
@@ -119,15 +122,17 @@ class Api:
         more = rows[end].time if end is not None else None
         return schemas.ReadingsOut(job=job_id, location=location_id, readings=tuple(rows[:end]), next_since=more)
 
-    def csv(self, job_id: str, location_id: str, start: From = None, end: To = None) -> StreamingResponse:
-        """The readings of a location as CSV: raw, calibrated, and what follows from them."""
+    def csv(
+        self, job_id: str, location_id: str, start: From = None, end: To = None, units: Units | None = None
+    ) -> StreamingResponse:
+        """The readings of a location as CSV: raw, calibrated, and what follows from them; units as the pages'."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
         location = location_of(state, location_id)
         since, until = as_utc(start) or state.job.start, as_utc(end) or now + timedelta(days=1)
         return StreamingResponse(
-            csv_lines(self._web.db, state.job, location, since, until),
+            csv_lines(self._web.db, state.job, location, since, until, units or self._web.settings.web.units),
             media_type="text/csv; charset=utf-8",
             headers={"content-disposition": f'attachment; filename="{_file_name(job_id, location_id)}.csv"'},
         )
@@ -179,26 +184,35 @@ class Api:
         )
 
     def _trace(
-        self, conn: Connection, state: JobState, name: str, start: datetime, end: datetime, maximum: int
+        self,
+        conn: Connection,
+        state: JobState,
+        name: str,
+        window: tuple[datetime, datetime],
+        maximum: int,
+        units: Units,
     ) -> schemas.TraceSeries:
+        start, end = window
         location_id, _, measured = name.rpartition(":")
         if measured not in Measure.__members__.values():
             raise HTTPException(422, f"{name!r} is not location:measure; measures are {', '.join(Measure)}.")
         location, measure = location_of(state, location_id), Measure(measured)
         if measure in HOURLY:
             time_s, value, u = hourly(self._web.hours.estimates(conn, state, location), measure)
-            trace = Trace("", "", time_s, value, u, HOUR_S)
+            step_s = HOUR_S
         else:
             series = load_location(conn, state.job, location.id, start, end, self._web.settings.analysis)
-            trace = Trace("", "", series.values.time_s, *series.of(measure), series.interval_s)
+            time_s, (value, u), step_s = series.values.time_s, series.of(measure), series.interval_s
+        unit = UNITS[measure]
+        trace = Trace("", "", time_s, value_in(value, unit, units), size_in(u, unit, units), step_s)
         found = buckets(trace, start.timestamp(), end.timestamp(), maximum)
         inside = (found.time_s >= start.timestamp()) & (found.time_s <= end.timestamp())
         return schemas.TraceSeries(
             location=location.id,
             label=location.label,
             measure=measure,
-            unit=UNITS[measure],
-            decimals=decimals_of(UNITS[measure]),
+            unit=unit_in(unit, units),
+            decimals=decimals_of(unit_in(unit, units)),
             time_ms=tuple(int(t) for t in np.rint(1000.0 * found.time_s[inside])),
             low=tuple(found.low[inside].round(4).tolist()),
             high=tuple(found.high[inside].round(4).tolist()),

@@ -44,6 +44,7 @@ class Pages:
     def __init__(self, web: Web) -> None:
         self._web = web
         self._options = web.settings.analysis
+        self._units = web.settings.web.units
 
     def router(self) -> APIRouter:
         """The routes of the pages."""
@@ -134,7 +135,9 @@ class Pages:
                 damage=damage_view.damage_said(state, location, assessed),
                 spots=damage_view.spot_rows(state.job, location),
                 placements=state.job.placements_at(location.id),
-                readings=readings_page(conn, state, location, assessed, as_utc(before), coverage),
+                readings=readings_page(
+                    conn, state, location, assessed, as_utc(before), coverage, self._web.settings.web.units
+                ),
             )
 
     def _figures(
@@ -146,13 +149,15 @@ class Pages:
         times: LocalTimes,
         surface: Location | None,
     ) -> list[Figure]:
-        return figures_of(conn, scene_of(conn, state, location, shown, times, self._options), location, surface)
+        return figures_of(
+            conn, scene_of(conn, state, location, shown, times, self._options, self._units), location, surface
+        )
 
     def _location_figures(
         self, conn: Connection, state: JobState, location: Location, shown: Shown, times: LocalTimes
     ) -> list[Figure]:
         """What was read, then what is estimated from it."""
-        scene, estimates = scene_of(conn, state, location, shown, times, self._options), self._web.hours
+        scene, estimates = scene_of(conn, state, location, shown, times, self._options, self._units), self._web.hours
         return [
             *figures_of(conn, scene, location),
             *damage_figures(scene, location, estimates.estimates(conn, state, location)),

@@ -69,7 +69,7 @@
 
     load() {
       if (!this.loading) {
-        const query = new URLSearchParams({ from: iso(this.start), to: iso(this.end), max_points: 352 });
+        const query = new URLSearchParams({ from: iso(this.start), to: iso(this.end), maximum: 352, units: this.figure.dataset.units });
         this.figure.dataset.traces.split("\n").forEach((trace) => query.append("trace", trace));
         this.loading = fetch(`/api/jobs/${encodeURIComponent(this.figure.dataset.job)}/series?${query}`)
           .then((answer) => (answer.ok ? answer.json() : Promise.reject(new Error(answer.status))))

@@ -6,7 +6,7 @@ import math
 
 from monitord.model.assessments import Quantity
 
-_DECIMALS = {"Pa": 0, "g/kg": 1, "K": 1, "°C": 1, "%": 1, "% RH": 1, "% MC": 1, "V": 2}
+_DECIMALS = {"Pa": 0, "g/kg": 1, "K": 1, "°C": 1, "%": 1, "% RH": 1, "% MC": 1, "V": 2, "inHg": 3, "gr/lb": 0}
 _MOST_DECIMALS = 4
 """An uncertainty that is smaller still is shown as zero. Our choice."""
 _DASH = "—"

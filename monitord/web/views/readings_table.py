@@ -14,11 +14,13 @@ from sqlalchemy import Connection
 from monitord.analysis.surfaces.derived import Derived, derived_series
 from monitord.model.assessments import LocationAssessment, QualityFlag
 from monitord.model.jobs import JobFile, Location, Placement
+from monitord.model.quantity import Quantity
 from monitord.model.series import Array, Series
+from monitord.model.units import Units, quantity_in, unit_in, value_in
 from monitord.store.db.database import Database
 from monitord.store.readings import load_series
 from monitord.web.queries import JobState
-from monitord.web.text.formats import number
+from monitord.web.text.formats import suspect
 from monitord.web.text.local_time import iso
 
 ROWS = 48
@@ -59,12 +61,13 @@ def readings_page(
     assessed: LocationAssessment | None,
     before: datetime | None,
     coverage: float,
+    units: Units = Units.METRIC,
 ) -> ReadingsPage:
     """The readings just before a time; none given: the newest."""
     until = before - timedelta(milliseconds=1) if before is not None else state.now + timedelta(days=1)
     found = _newest_before(conn, state.job, location, until)
     flags = assessed.flags if assessed is not None else ()
-    rows = [row for placement, series in found for row in _rows(placement, series, state.job, flags, coverage)]
+    rows = [row for placement, series in found for row in _rows(placement, series, state.job, flags, coverage, units)]
     rows.sort(key=lambda row: row.time, reverse=True)
     more = len(rows) > ROWS
     rows = rows[:ROWS]
@@ -94,28 +97,34 @@ def _newest_before(
 
 
 def _rows(
-    placement: Placement, series: Series, job: JobFile, flags: tuple[QualityFlag, ...], coverage: float
+    placement: Placement,
+    series: Series,
+    job: JobFile,
+    flags: tuple[QualityFlag, ...],
+    coverage: float,
+    units: Units,
 ) -> Iterator[ReadingRow]:
     last = slice(max(0, len(series) - ROWS - 1), None)
     values = derived_series(series, placement, job)
 
-    def text(quantity: Array, u: Array | None, i: int, decimals: int, unit: str) -> str:
+    def text(quantity: Array, u: Array | None, i: int, unit: str) -> str:
         if not np.isfinite(quantity[i]):
             return "—"
-        uncertainty = (
-            f" ±\u00a0{number(coverage * float(u[i]), decimals)}" if u is not None and np.isfinite(u[i]) else ""
+        known = u is not None and bool(np.isfinite(u[i]))
+        read = quantity_in(
+            Quantity(value=float(quantity[i]), unit=unit, u=float(u[i]) if u is not None and known else None), units
         )
-        return f"{number(float(quantity[i]), decimals)}{uncertainty}\u00a0{unit}"
+        return suspect(read, coverage)
 
     for i in range(len(series))[last]:
         time = datetime.fromtimestamp(float(series.time_s[i]), UTC)
         yield ReadingRow(
             time=time,
-            temperature=text(values.temperature_c, None, i, 1, "°C"),
-            humidity=text(values.relative_humidity_pct, values.u_relative_humidity_pct, i, 1, "%"),
-            surface=text(values.surface_temperature_c, None, i, 1, "°C"),
-            vapour_pressure=text(values.vapour_pressure_pa, values.u_vapour_pressure_pa, i, 0, "Pa"),
-            dew_point=text(values.dew_point_c, values.u_dew_point_k, i, 1, "°C"),
+            temperature=text(values.temperature_c, None, i, "°C"),
+            humidity=text(values.relative_humidity_pct, values.u_relative_humidity_pct, i, "%"),
+            surface=text(values.surface_temperature_c, None, i, "°C"),
+            vapour_pressure=text(values.vapour_pressure_pa, values.u_vapour_pressure_pa, i, "Pa"),
+            dew_point=text(values.dew_point_c, values.u_dew_point_k, i, "°C"),
             out=_out(placement.probe, time, flags),
         )
 
@@ -127,29 +136,59 @@ def _out(probe: str, time: datetime, flags: tuple[QualityFlag, ...]) -> str:
     return ""
 
 
-CSV_COLUMNS = (
-    "time_utc",
-    "time_local",
-    "probe",
-    "temperature_raw_c",
-    "relative_humidity_raw_pct",
-    "surface_temperature_raw_c",
-    "battery_v",
-    "temperature_c",
-    "relative_humidity_pct",
-    "vapour_pressure_pa",
-    "dew_point_c",
-    "humidity_ratio_g_kg",
+@dataclass(frozen=True)
+class _Column:
+    """One column of numbers: its name as measured or computed, its unit, and its decimals (None: as it came)."""
+
+    name: str
+    unit: str
+    decimals: int | None
+
+    def header(self, units: Units) -> str:
+        """`dew_point_c`; in other units `dew_point_f`."""
+        return f"{self.name}_{_IN_NAMES[unit_in(self.unit, units)]}"
+
+    def cell(self, value: float, units: Units) -> str:
+        """A value as text; empty where it was not measured."""
+        if not np.isfinite(value):
+            return ""
+        if unit_in(self.unit, units) == self.unit:
+            return repr(value) if self.decimals is None else f"{value:.{self.decimals}f}"
+        return f"{value_in(value, self.unit, units):.{_DECIMALS[unit_in(self.unit, units)]}f}"
+
+
+_IN_NAMES = {"°C": "c", "%": "pct", "V": "v", "Pa": "pa", "g/kg": "g_kg", "°F": "f", "inHg": "inhg", "gr/lb": "gr_lb"}
+"""Units as they stand in the names of columns."""
+_DECIMALS = {"°F": 3, "inHg": 5, "gr/lb": 2}
+"""Of converted values: finer than any probe."""
+
+COLUMNS = (
+    _Column("temperature_raw", "°C", None),
+    _Column("relative_humidity_raw", "%", None),
+    _Column("surface_temperature_raw", "°C", None),
+    _Column("battery", "V", None),
+    _Column("temperature", "°C", 3),
+    _Column("relative_humidity", "%", 3),
+    _Column("vapour_pressure", "Pa", 1),
+    _Column("dew_point", "°C", 2),
+    _Column("humidity_ratio", "g/kg", 3),
 )
 """Raw values as they came; then calibrated ones and what follows from them."""
 
 
-def csv_lines(db: Database, job: JobFile, location: Location, start: datetime, end: datetime) -> Iterator[str]:
+def csv_columns(units: Units) -> tuple[str, ...]:
+    """The header: each column's name and unit."""
+    return ("time_utc", "time_local", "probe", *(column.header(units) for column in COLUMNS))
+
+
+def csv_lines(
+    db: Database, job: JobFile, location: Location, start: datetime, end: datetime, units: Units = Units.METRIC
+) -> Iterator[str]:
     """The readings of a location as CSV (RFC 4180), in order of time, one stay after the other.
 
     Each part has a transaction of its own, so that a slow reader holds none open.
     """
-    yield _csv_row(CSV_COLUMNS)
+    yield _csv_row(csv_columns(units))
     for placement in job.placements_at(location.id):
         since, until = (
             max(start, placement.from_time),
@@ -160,36 +199,30 @@ def csv_lines(db: Database, job: JobFile, location: Location, start: datetime, e
             with db.read() as conn:
                 series = load_series(conn, placement, since, stop - timedelta(milliseconds=1) if stop < until else stop)
             if len(series):
-                yield _csv_block(series, derived_series(series, placement, job), placement, job)
+                yield _csv_block(series, derived_series(series, placement, job), placement, job, units)
             since = stop
 
 
-def _csv_block(series: Series, values: Derived, placement: Placement, job: JobFile) -> str:
+def _csv_block(series: Series, values: Derived, placement: Placement, job: JobFile, units: Units) -> str:
     out = io.StringIO()
     writer = csv.writer(out)
     columns = (
-        (series.temperature_c, None),
-        (series.relative_humidity_pct, None),
-        (series.surface_temperature_c, None),
-        (series.battery_v, None),
-        (values.temperature_c, 3),
-        (values.relative_humidity_pct, 3),
-        (values.vapour_pressure_pa, 1),
-        (values.dew_point_c, 2),
-        (values.humidity_ratio_g_kg, 3),
+        series.temperature_c,
+        series.relative_humidity_pct,
+        series.surface_temperature_c,
+        series.battery_v,
+        values.temperature_c,
+        values.relative_humidity_pct,
+        values.vapour_pressure_pa,
+        values.dew_point_c,
+        values.humidity_ratio_g_kg,
     )
     for i, time_s in enumerate(series.time_s):
         time = datetime.fromtimestamp(float(time_s), UTC)
         local = time.astimezone(job.zone).isoformat(timespec="seconds")
-        numbers = [_cell(float(column[i]), decimals) for column, decimals in columns]
+        numbers = [known.cell(float(column[i]), units) for known, column in zip(COLUMNS, columns, strict=True)]
         writer.writerow([iso(time), local, _safe(placement.probe), *numbers])
     return out.getvalue()
-
-
-def _cell(value: float, decimals: int | None) -> str:
-    if not np.isfinite(value):
-        return ""
-    return repr(value) if decimals is None else f"{value:.{decimals}f}"
 
 
 def _csv_row(cells: tuple[str, ...]) -> str:

@@ -1,0 +1,81 @@
+"""Pages and downloads in the units of the United States: the same numbers, read otherwise; the store stays SI.
+
+Factors are those of NIST Special Publication 811 (2008), appendix B.8: t/°F = 1.8 t/°C + 32; 1 inHg = 3386.389 Pa;
+1 g/kg = 7 gr/lb.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import web_support as support
+from starlette.testclient import TestClient
+
+from monitord.model.units import Units
+
+BED = "/jobs/mill-lane-4/locations/bed"
+
+
+@pytest.fixture(scope="module")
+def clients(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, TestClient]]:
+    """Of one store: metric pages and US pages."""
+    folder: Path = tmp_path_factory.mktemp("units")
+    site = support.mill_lane(folder)
+    web = site.settings.web.model_copy(update={"units": Units.US})
+    other = replace(site, settings=site.settings.model_copy(update={"web": web}))
+    yield site.client(), other.client()
+    site.db.close()
+
+
+def rows(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def test_a_download_names_its_units_in_the_header(clients: tuple[TestClient, TestClient]) -> None:
+    metric, us = (rows(client.get(f"{BED}/readings.csv").text) for client in clients)
+    assert len(us) == len(metric) > 100
+    assert list(us[0])[3:] == [
+        "temperature_raw_f",
+        "relative_humidity_raw_pct",
+        "surface_temperature_raw_f",
+        "battery_v",
+        "temperature_f",
+        "relative_humidity_pct",
+        "vapour_pressure_inhg",
+        "dew_point_f",
+        "humidity_ratio_gr_lb",
+    ]
+    for read, si in zip(us[:50], metric[:50], strict=True):
+        assert float(read["temperature_f"]) == pytest.approx(32.0 + 1.8 * float(si["temperature_c"]), abs=0.002)
+        assert float(read["dew_point_f"]) == pytest.approx(32.0 + 1.8 * float(si["dew_point_c"]), abs=0.01)
+        assert float(read["vapour_pressure_inhg"]) == pytest.approx(
+            float(si["vapour_pressure_pa"]) / 3386.389, abs=2e-5
+        )
+        assert float(read["humidity_ratio_gr_lb"]) == pytest.approx(7.0 * float(si["humidity_ratio_g_kg"]), abs=0.009)
+        assert read["relative_humidity_raw_pct"] == si["relative_humidity_raw_pct"]
+        assert read["battery_v"] == si["battery_v"]
+
+
+def test_a_download_can_ask_for_other_units_than_the_pages(clients: tuple[TestClient, TestClient]) -> None:
+    metric, us = clients
+    assert us.get(f"{BED}/readings.csv?units=metric").text == metric.get(f"{BED}/readings.csv").text
+    assert metric.get(f"{BED}/readings.csv?units=us").text == us.get(f"{BED}/readings.csv").text
+    assert metric.get(f"{BED}/readings.csv?units=furlong").status_code == 422
+
+
+def test_json_is_si_unless_asked_for_by_a_page(clients: tuple[TestClient, TestClient]) -> None:
+    _, us = clients
+    address = "/api/jobs/mill-lane-4/series?trace=bed:vapour_pressure&trace=bed:temperature"
+    pressure, temperature = us.get(address).json()["traces"]
+    assert (pressure["unit"], temperature["unit"]) == ("Pa", "°C")
+    read, warmth = us.get(f"{address}&units=us").json()["traces"]
+    assert (read["unit"], read["decimals"], warmth["unit"]) == ("inHg", 3, "°F")
+    assert read["mean"] == pytest.approx([value / 3386.389 for value in pressure["mean"]], abs=1e-4)
+    assert read["u"][0] == pytest.approx(pressure["u"][0] / 3386.389, abs=1e-4)
+    assert warmth["mean"] == pytest.approx([32.0 + 1.8 * value for value in temperature["mean"]], abs=2e-3)
+    assert warmth["u"][0] == pytest.approx(1.8 * temperature["u"][0], abs=2e-3)
