@@ -20,6 +20,7 @@ from monitord.analysis.readiness.verdict import judge_readiness
 from monitord.analysis.series.hourly_series import placement_key
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.depth import depth_comparisons
+from monitord.analysis.slabs.posterior.course import Budget, SleeveCourses
 from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import (
@@ -61,6 +62,11 @@ class AssessmentCache:
         self._readiness: tuple[_Key, CriteriaBook, tuple[Readiness, ...]] | None = None
         self._damage: tuple[_Key, OutdoorForecast | None, DamageResults] | None = None
         self._keys: tuple[JobRecord, dict[float, _Key]] = (JobRecord(()), {})
+        self._courses = SleeveCourses()
+        self.budget = Budget()
+        """Work on the sleeves' ensembles that may be done; unbounded unless whoever holds the cache says otherwise."""
+        self.pending = False
+        """Whether the last assessment left sleeves out whose ensembles have not caught up."""
 
     def hours(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourlyResults:
         """The view of what lies before `hour_s`."""
@@ -75,8 +81,10 @@ class AssessmentCache:
         """The view of goals from what lies before `hour_s`."""
         key, known = self._key(record, hour_s), self._goals.get(hour_s)
         if known is None or known[0] != key:
-            known = key, assess_goals(job, self.hours(job, record, hour_s, options), options)
-            self._goals = {hour_s: known}
+            hours = self.hours(job, record, hour_s, options)
+            known = key, assess_goals(job, hours, options, self._courses, self.budget)
+            self.pending = any(element.pending for element in known[1].values())
+            self._goals = {} if self.pending else {hour_s: known}
         return known[1]
 
     def readiness(

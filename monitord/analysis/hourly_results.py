@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitord.analysis.goals import judge_goal
+from monitord.analysis.goals import by_posterior, judge_goal, judge_sleeve
 from monitord.analysis.probes.quality import (
     PlacementQuality,
     fault_finding,
@@ -28,6 +28,8 @@ from monitord.analysis.series.hourly_series import (
 )
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
+from monitord.analysis.slabs.posterior.course import Budget, SleeveCourses
+from monitord.analysis.slabs.posterior.verdict import SleeveGoal
 from monitord.analysis.wetting.rewetting import wetting
 from monitord.analysis.wetting.room_moisture import drive_lost
 from monitord.analysis.wood.timber import timber_spots
@@ -87,6 +89,8 @@ class GoalResults:
     drying: Drying | None = None
     forecast: Forecast | None = None
     findings: tuple[Finding, ...] = ()
+    pending: bool = False
+    """Whether its ensemble has not caught up with the record yet."""
 
 
 def compute_hourly_results(job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> HourlyResults:
@@ -185,12 +189,30 @@ def _judge_events(view: HourlyResults, job: JobFile, location: Location, options
         view.wet[location.id] = wet
 
 
-def assess_goals(job: JobFile, hours: HourlyResults, options: AnalysisOptions) -> dict[str, GoalResults]:
-    """Judge every element on its way to its goal, from the hours' view."""
-    return {location.id: _judge_element(job, hours, location, options) for location in job.locations}
+def assess_goals(
+    job: JobFile,
+    hours: HourlyResults,
+    options: AnalysisOptions,
+    courses: SleeveCourses | None = None,
+    budget: Budget | None = None,
+) -> dict[str, GoalResults]:
+    """Judge every element on its way to its goal, from the hours' view.
+
+    `courses` keeps the sleeves' ensembles between calls and `budget` bounds the work on them; without a bound the
+    result is the same with and without what is kept.
+    """
+    courses, budget = courses or SleeveCourses(), budget or Budget()
+    return {location.id: _judge_element(job, hours, location, options, courses, budget) for location in job.locations}
 
 
-def _judge_element(job: JobFile, hours: HourlyResults, location: Location, options: AnalysisOptions) -> GoalResults:
+def _judge_element(
+    job: JobFile,
+    hours: HourlyResults,
+    location: Location,
+    options: AnalysisOptions,
+    courses: SleeveCourses,
+    budget: Budget,
+) -> GoalResults:
     element, here = GoalResults(), hours.all_series[location.id]
     wet = hours.wet.get(location.id)
     settled: Settled | None = None
@@ -207,7 +229,18 @@ def _judge_element(job: JobFile, hours: HourlyResults, location: Location, optio
         around = around_of(hours, job, location)
         lost = _drive_lost(job, hours, location)
         settled_s = settled.clock_s + options.sleeve_clock_h * HOUR_S if settled is not None else -np.inf
-        judged = judge_goal(here, around, location.goal, wet, lost, settled_s, hours.hour_s, options)
+        if settled is not None and by_posterior(location):
+            goal = location.goal
+            held_against = SleeveGoal(
+                goal.limit, goal.window_h, options.stall_share_per_week, options.stall_probability
+            )
+            sealed = location.sealed_at or location.installed_at
+            sealed_s = settled.clock_s if sealed is None else sealed.timestamp()
+            verdict, done = courses.verdict(here, around, sealed_s, held_against, budget)
+            element.pending = not done
+            judged = judge_sleeve(here, goal, wet, verdict, done, settled_s, hours.hour_s, options)
+        else:
+            judged = judge_goal(here, around, location.goal, wet, lost, settled_s, hours.hour_s, options)
         element.state, element.words = judged.state, judged.words
         element.drying, element.forecast = judged.drying, judged.forecast
         findings.extend(judged.findings)

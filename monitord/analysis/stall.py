@@ -9,7 +9,7 @@ import numpy as np
 from monitord.analysis.drying.metric import Metric
 from monitord.analysis.drying.progress import Progress, cleaned
 from monitord.analysis.forecast.time_to_goal import MIN_BY_AIR, TimeToGoal
-from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import day_means, line
 from monitord.model.config.analysis_options import AnalysisOptions
 
@@ -19,8 +19,6 @@ asked for, and what a probe brings in with it goes first (our choice)."""
 _RATE_DAYS = 4
 _SURE = 1.5
 """How many standard errors the course of those days must lie clear of progress (our choice)."""
-_RISING = 0.2
-"""A sleeve that surely rises by more in a day dries no longer, whatever its curve says (our choice). [% RH]"""
 
 
 @dataclass(frozen=True)
@@ -47,9 +45,8 @@ def judge_stall(
     """Judge the last days of a metric above its goal; hours before the index `first` do not count.
 
     Stalled when both hold: the last four days surely show no progress, and there is a cause: in the present air the
-    element would not end below its goal, or the room's drying drive was lost, or a sleeve rises, which no drying does.
-    Without a cause it is slow. A sleeve lies too deep to show within days what the room's air has become, so a lost
-    drive is no cause there; it has its own alarm.
+    element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow. A sleeve's
+    own humidity is judged by `slabs/posterior` instead.
     """
     if shown.recent is None or shown.recent <= metric.goal.limit or view is None:
         return NONE
@@ -62,9 +59,7 @@ def judge_stall(
     held = view.held >= options.stall_probability and view.held_by_air >= MIN_BY_AIR
     if flat and held and metric.end is not None:
         return Stall(True, slow, _held_up(metric, view))
-    if is_sleeve(here) and slope - 2.0 * se > _RISING:
-        return Stall(True, slow, f"It rises by {slope:.1f} {metric.unit} a day where it should dry.")
-    if flat and drive_lost and not is_sleeve(here) and view.no_progress >= options.stall_probability:
+    if flat and drive_lost and view.no_progress >= options.stall_probability:
         return Stall(True, slow, "The room's air has stopped taking water up as it did.")
     return Stall(False, slow, "The air around could still take it to its goal.")
 

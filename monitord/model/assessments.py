@@ -179,6 +179,8 @@ class Forecast(BaseModel):
     """Middle is never."""
     high_never: bool
     reason: str
+    never_probability: float | None = None
+    """Where known: probability that the goal is never met in this air; the dates are for the case that it is."""
 
 
 class Finding(BaseModel):

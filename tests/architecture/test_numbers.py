@@ -44,8 +44,6 @@ PENDING = {
     "forecast/first_order_fit.py",
     "forecast/forecast.py",
     "forecast/revisions.py",
-    "forecast/slab_curves.py",
-    "forecast/slab_forecast.py",
     "forecast/time_to_goal.py",
     "goals.py",
     "hourly_results.py",

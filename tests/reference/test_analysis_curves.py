@@ -11,7 +11,6 @@ import itertools
 
 import numpy as np
 import pytest
-from scipy.linalg import solve_banded
 
 from monitord.analysis.forecast.first_order_fit import (
     FirstOrderFit,
@@ -20,10 +19,8 @@ from monitord.analysis.forecast.first_order_fit import (
     quantile,
     times_to,
 )
-from monitord.analysis.forecast.slab_curves import slab_curve
 from monitord.analysis.slabs.equilibrium_fit import EquilibriumFit, fit_equilibrium
 from monitord.model.series import Array
-from monitord.physics.concrete import relative_diffusivity
 
 STEADY_C = 18.0
 
@@ -81,58 +78,6 @@ def test_swings_of_temperature_are_taken_out() -> None:
     steady, swinging = fit_equilibrium(t, clean, np.full(72, STEADY_C)), fit_equilibrium(t, swung, STEADY_C + swing)
     now = 0.35 * swing[-1]  # the level is told for the present temperature
     assert swinging.level - now == pytest.approx(steady.level, abs=0.15)
-
-
-CRANK = {0.1: 0.6286, 0.2: 0.4616, 0.5: 0.2179, 1.0: 0.0635}
-"""Share of the excess left at 40 % depth by Fourier number: Crank 1975 §4.3."""
-
-SEALED = {0.1: 0.9493, 0.2: 0.7723, 0.5: 0.3708, 1.0: 0.1080}
-"""The same at the sealed face."""
-
-
-@pytest.mark.parametrize(("depth", "table"), [(0.4, CRANK), (1.0, SEALED)])
-def test_where_diffusivity_is_constant_a_slab_dries_as_crank_says(depth: float, table: dict[float, float]) -> None:
-    # from 100 to 94 % RH: D is D1 within 0.01 %. Implicit steps of 4 % of the time gone by are good for 0.008.
-    curve = slab_curve(depth, 1.0, 0.94)
-    for fourier, left in table.items():
-        humidity = float(np.interp(fourier, curve.s, curve.humidity))
-        assert (humidity - 0.94) / 0.06 == pytest.approx(left, abs=0.008)
-
-
-def finely(depth: float, initial: float, surface: float, s_end: float) -> Array:
-    """The same equation with a quarter of the cell size and small steps, at `s_end`·(1..8)/8. Humidity there."""
-    n, steps = 160, 1600
-    centres, dx, ds = (np.arange(n) + 0.5) / n, 1.0 / n, s_end / steps
-    h, out = np.full(n, initial), []
-    for step in range(1, steps + 1):
-        end = h
-        for _ in range(2):  # diffusivity at the step's end, once corrected
-            d = relative_diffusivity(end) * ds / dx**2
-            face, first = 0.5 * (d[1:] + d[:-1]), float(relative_diffusivity(0.5 * (end[0] + surface))) * ds / dx**2
-            band, right = np.zeros((3, n)), h.copy()
-            band[1] = 1.0
-            band[1, :-1] += face
-            band[1, 1:] += face
-            band[0, 1:], band[2, :-1] = -face, -face
-            band[1, 0] += 2.0 * first
-            right[0] += 2.0 * first * surface
-            end = solve_banded((1, 1), band, right)
-        h = end
-        if step % (steps // 8) == 0:
-            out.append(np.interp(depth, centres, h))
-    return np.array(out)
-
-
-@pytest.mark.parametrize(("depth", "initial", "surface"), [(0.4, 0.98, 0.50), (0.8, 0.96, 0.60)])
-def test_finer_cells_and_steps_change_a_slab_by_under_one_percent_humidity(
-    depth: float, initial: float, surface: float
-) -> None:
-    # convergence: a quarter of the cell, a corrected step; 1 % RH is half of a good probe's accuracy
-    s_end = 2.0
-    expected = finely(depth, initial, surface, s_end)
-    curve = slab_curve(depth, initial, surface)
-    found = np.interp(s_end * np.arange(1, 9) / 8.0, curve.s, curve.humidity)
-    assert np.abs(found - expected).max() < 0.01
 
 
 PRIOR = FirstOrderPrior(offset_sd=2.0, step_sd=10.0, share=(0.2, 0.3), tau_median_d=6.0, tau_log_sd=0.9, noise_sd=0.5)

@@ -1,8 +1,8 @@
 """When will the goal be met: low, middle and high of a central 80 % interval, or never in this air.
 
-Two curves, each scaled by what this location has shown. A sleeve follows the falling rate of concrete
-(`slab_outlook`). Everything else decays towards what the air around it allows (`following`). The doubt of the probe's
-level, of the rate and of the curve are all in the interval.
+A place decays towards what the air around it allows (`air_response`), scaled by what it has shown. The doubt of the
+probe's level, of the rate and of the curve are all in the interval. A sleeve's own humidity is dated by the ensemble of
+its slab instead (`slabs/posterior`).
 """
 
 from __future__ import annotations
@@ -15,9 +15,8 @@ from monitord.analysis.drying.metric import Metric
 from monitord.analysis.drying.progress import Progress
 from monitord.analysis.forecast.air_response import air_response_time_to_goal, timber_time_to_goal
 from monitord.analysis.forecast.first_order_fit import normal_draws, quantile
-from monitord.analysis.forecast.slab_forecast import slab_time_to_goal
 from monitord.analysis.forecast.time_to_goal import HORIZON_D, TimeToGoal
-from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
+from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Forecast
 from monitord.model.series import Array
@@ -36,13 +35,11 @@ NEVER_AT = 0.9
 """Probability from which the goal is said not to be reached in this air; under it a date is given, high end open."""
 
 
-def time_to_goal(here: HourlySeries, metric: Metric, shown: Progress, first: int, lag_days: float) -> TimeToGoal | None:
+def time_to_goal(here: HourlySeries, metric: Metric, lag_days: float) -> TimeToGoal | None:
     """Days still to go until the goal is met, with doubt; None while there is nothing to say."""
     followed = metric if metric.followed is None else metric.followed
     if followed.timber is not None:
         return timber_time_to_goal(followed, here.location.kind, lag_days)
-    if is_sleeve(here):
-        return slab_time_to_goal(here, metric, shown, first)
     return air_response_time_to_goal(followed, here.location.kind)
 
 

@@ -7,7 +7,6 @@ import pytest
 from analysis_series import (
     CAVITY,
     ROOM,
-    SLEEVE,
     START_S,
     VOID,
     around_until,
@@ -112,25 +111,6 @@ def test_an_element_that_has_come_to_its_airs_humidity_above_the_goal_is_stalled
     assert view.forecast is not None
     assert view.forecast.never
     assert view.forecast.reason == view.words
-
-
-def test_concrete_that_slows_down_in_dry_air_is_slow_and_no_alarm() -> None:
-    """Near 80 %RH concrete dries an order of magnitude more slowly (Bažant and Najjar 1972): no stall."""
-    inside = track(location(ROOM), 20.0, 42.0, DAYS)
-    rh = 82.5 - 0.035 * H / 24.0 + noise(N, 0.04, 3)
-    here = track(location(SLEEVE), 20.0, rh, DAYS)
-    view = judged(here, Around(inside, inside, None), goal("equilibrium_rh_pct", 75.0), 25.0, settled_s=START_S)
-    assert view.state is State.SLOW
-    assert "by physics" in view.words
-    assert values(view)["drying_stalled"] == 0.0
-
-
-def test_an_element_that_rises_without_a_cause_is_said_not_to_be_drying() -> None:
-    inside = track(location(ROOM), 20.0, 42.0, DAYS)
-    here = track(location(SLEEVE), 20.0, 88.0 + 0.08 * H / 24.0 + noise(N, 0.03, 4), DAYS)
-    view = judged(here, Around(inside, inside, None), goal("equilibrium_rh_pct", 80.0), 20.0, settled_s=START_S)
-    assert view.state is State.SLOW
-    assert "no cause found" in view.words
 
 
 def test_water_goes_before_every_other_state() -> None:

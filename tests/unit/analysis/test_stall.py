@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analysis_series import CAVITY, ROOM, SLEEVE, daily, hours, location, noise, track
+from analysis_series import CAVITY, ROOM, daily, hours, location, noise, track
 
 from monitord.analysis.drying.metric import build_metric
 from monitord.analysis.drying.progress import progress
@@ -94,18 +94,6 @@ def test_four_days_that_only_may_show_no_progress_are_not_enough() -> None:
     """From day to day it goes up and down by more than what the four days rise in all."""
     up_and_down = FLAT - 1.5 * (-1.0) ** np.floor(H / 24.0)
     assert not judged(up_and_down, view(1.0, 1.0)).active
-
-
-@pytest.mark.parametrize(("by_day", "active"), [(0.1, False), (0.5, True)])
-def test_a_sleeve_that_rises_has_stalled_whatever_its_air_allows(by_day: float, active: bool) -> None:
-    air = track(location(ROOM), 18.0, 45.0, DAYS)
-    here = track(location(SLEEVE), 18.0, 85.0 + by_day * H / 24.0 + noise(len(H), 0.05), DAYS)
-    goal = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 75.0, "window_h": 24})
-    metric = build_metric(here, Around(air, air, None), goal, OPTIONS)
-    assert metric is not None
-    found = judge_stall(here, metric, progress(here, metric), view(0.0, 0.0), False, OPTIONS)
-    assert found.active is active
-    assert ("It rises" in found.reason) is active
 
 
 @pytest.mark.parametrize("value", [np.full(len(H), 69.0), FLAT[: 4 * 24]])

@@ -8,7 +8,7 @@ import pytest
 from analysis_series import CAVITY, OUTDOOR, ROOM, SLEEVE, VOID, blanked, hours, location, noise, track
 
 from monitord.analysis.drying.metric import Metric, build_metric, humidity_in_air
-from monitord.analysis.drying.progress import goal_met, progress
+from monitord.analysis.drying.progress import goal_met
 from monitord.analysis.forecast.forecast import time_to_goal
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import Around, HourlySeries, is_sleeve
@@ -161,7 +161,7 @@ def test_a_goal_over_a_control_is_judged_and_dated_like_the_same_goal_alone() ->
     over = build_metric(here, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
     assert alone is not None
     assert over is not None
-    views = [time_to_goal(here, one, progress(here, one), 0, OPTIONS.timber_lag_days) for one in (alone, over)]
+    views = [time_to_goal(here, one, OPTIONS.timber_lag_days) for one in (alone, over)]
     assert views[0] is not None
     assert views[1] is not None
     assert views[1].at(0.5) == pytest.approx(views[0].at(0.5), rel=0.15)

@@ -1,13 +1,8 @@
-"""Forecasts against courses whose end is known: exponentials in closed form, and concrete by an integrator of its own.
-
-Exponential approach and Crank's slab (1975, §4.3) are closed forms; the sleeve is held against Bažant and Najjar's
-equation (1972) solved by scipy's stiff integrator on a grid of the test's own, not by the analysis' own curves.
-"""
+"""Forecasts against courses whose end is known: exponentials in closed form."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -15,7 +10,6 @@ from analysis_series import (
     CAVITY,
     OUTDOOR,
     ROOM,
-    SLEEVE,
     START_S,
     VOID,
     around_until,
@@ -29,10 +23,8 @@ from analysis_series import (
 )
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp
 
 from monitord.analysis.drying.metric import build_metric
-from monitord.analysis.drying.progress import progress
 from monitord.analysis.forecast.forecast import NEVER_AT, time_to_goal, to_forecast
 from monitord.analysis.forecast.time_to_goal import HORIZON_D, TimeToGoal
 from monitord.analysis.series.hourly_series import Around, HourlySeries, TimberSpot
@@ -53,16 +45,13 @@ def room(vp: Array | float = ROOM_PA, t: float = 19.0) -> HourlySeries:
     return track_at(location(ROOM), t, np.broadcast_to(vp, len(H)) + noise(len(H), 4.0, 1), DAYS)
 
 
-def seen_on(
-    here: HourlySeries, around: Around, goal: Goal, day: float, settled_day: float = 0.0
-) -> tuple[TimeToGoal, Forecast]:
+def seen_on(here: HourlySeries, around: Around, goal: Goal, day: float) -> tuple[TimeToGoal, Forecast]:
     """Outlook and forecast as of a day."""
     hour = round(24 * day)
     past = until(here, hour)
     metric = build_metric(past, around_until(around, hour), goal, OPTIONS)
     assert metric is not None
-    first = round(24 * settled_day)
-    view = time_to_goal(past, metric, progress(past, metric, first), first, OPTIONS.timber_lag_days)
+    view = time_to_goal(past, metric, OPTIONS.timber_lag_days)
     assert view is not None
     return view, to_forecast(view, metric, START_S + day * DAY_S, "why")
 
@@ -176,78 +165,6 @@ def met_rh(end: float, limit: float, tau_d: float) -> float:
     return met_on(tau_d, 92.0 - end, limit - end, 1.0)
 
 
-# -- a sleeve in concrete ------------------------------------------------------------------------------------------
-
-
-def relative_diffusivity(h: Array) -> Array:
-    """Bažant and Najjar 1972 with the constants of the CEB-FIP Model Code 1990, written out for the test."""
-    return np.asarray(0.05 + 0.95 / (1.0 + ((1.0 - np.clip(h, 0.0, 0.9999)) / 0.2) ** 15))
-
-
-@lru_cache(maxsize=8)
-def humidity_at(depth_mm: float, thickness_mm: float, d_m2_s: float, start: float, face: float, days: float) -> Array:
-    """Humidity at a depth by the hour: one face held at `face`, the other sealed. [%]"""
-    cells = 60
-    dx = thickness_mm / 1000.0 / cells
-
-    def change(_: float, h: Array) -> Array:
-        between = 0.5 * (h[1:] + h[:-1])
-        flux = d_m2_s * relative_diffusivity(between) * (h[1:] - h[:-1]) / dx
-        at_face = d_m2_s * relative_diffusivity(np.array([0.5 * (h[0] + face)]))[0] * (h[0] - face) / (0.5 * dx)
-        return np.asarray((np.r_[flux, 0.0] - np.r_[at_face, flux]) / dx)
-
-    at = np.arange(round(24 * days)) * 3600.0
-    found = solve_ivp(
-        change, (0.0, at[-1]), np.full(cells, start), method="LSODA", t_eval=at, rtol=1e-6, atol=1e-9, lband=1, uband=1
-    )
-    centres = (np.arange(cells) + 0.5) * dx
-    return np.array([100.0 * np.interp(depth_mm / 1000.0, centres, row) for row in found.y.T])
-
-
-EQUILIBRIUM_GOAL = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 85.0})
-
-
-@pytest.mark.parametrize("d_m2_s", [2.0e-10, 5.0e-10])
-@pytest.mark.parametrize("day", [14.0, 24.0])
-def test_a_sleeve_in_drying_concrete_is_dated_within_its_interval(d_m2_s: float, day: float) -> None:
-    course = humidity_at(30.0, 80.0, d_m2_s, 0.97, 0.45, 200.0)
-    truth = float(np.flatnonzero(course <= 85.0)[0]) / 24.0 + 0.5
-    assert truth > day + 2.0
-    rh = course[: len(H)] + noise(len(H), 0.05, 4)
-    inside = track(location(ROOM), 20.0, 45.0, DAYS)
-    here = track(location(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
-    low, middle, high = days_to_go(seen_on(here, Around(inside, inside, None), EQUILIBRIUM_GOAL, day, 4.0)[1])
-    assert low <= truth - day <= high
-    assert middle == pytest.approx(truth - day, rel=0.6)
-
-
-def test_concrete_slows_down_near_80_percent_and_the_forecast_knows_before_it_does() -> None:
-    """D is half at 80 %RH and a twentieth below (Bažant and Najjar 1972): a straight line comes far too early."""
-    course = humidity_at(30.0, 80.0, 3.5e-10, 0.97, 0.45, 400.0)
-    day = float(np.flatnonzero(course <= 87.0)[0]) / 24.0
-    hour = round(24 * day)
-    truth = float(np.flatnonzero(course <= 78.0)[0]) / 24.0 - day
-    straight = (course[hour] - 78.0) / (course[hour - 96] - course[hour]) * 4.0
-    assert truth > 2.0 * straight
-    n = len(H)
-    start = max(0, hour - n)  # the days before that fall out of the record
-    rh = course[start : start + n] + noise(n, 0.05, 5)
-    inside = track(location(ROOM), 20.0, 45.0, DAYS)
-    here = track(location(SLEEVE, depth_mm=30.0, slab_thickness_mm=80.0), 20.0, rh, DAYS)
-    goal = Goal.model_validate({"metric": "equilibrium_rh_pct", "limit": 78.0})
-    low, middle, high = days_to_go(seen_on(here, Around(inside, inside, None), goal, day - start / 24.0, 4.0)[1])
-    assert middle > 1.5 * straight
-    assert low <= truth <= high
-
-
-def test_a_sleeve_under_air_wetter_than_its_goal_gets_no_date() -> None:
-    inside = track(location(ROOM), 20.0, 89.0, DAYS)
-    rh = 96.0 - 3.0 * (1.0 - np.exp(-H / 240.0)) + noise(len(H), 0.05, 6)
-    here = track(location(SLEEVE), 20.0, rh, DAYS)
-    forecast = seen_on(here, Around(inside, inside, None), EQUILIBRIUM_GOAL, 20.0, 4.0)[1]
-    assert forecast.never
-
-
 # -- timber ------------------------------------------------------------------------------------------------------
 
 
@@ -316,4 +233,4 @@ def test_half_a_day_of_readings_gives_no_forecast() -> None:
     past = until(here, 30)
     metric = build_metric(past, around_until(Around(inside, inside, None), 30), excess(), OPTIONS)
     assert metric is not None
-    assert time_to_goal(past, metric, progress(past, metric), 0, OPTIONS.timber_lag_days) is None
+    assert time_to_goal(past, metric, OPTIONS.timber_lag_days) is None

@@ -1,0 +1,13 @@
+"""Does the present air take it to its goal at all?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitord.analysis.slabs.posterior.date_question import arrival
+from monitord.analysis.slabs.posterior.outlook import Outlook
+
+
+def never_probability(futures: Outlook, limit_pct: float) -> float:
+    """Share of the futures that never read the limit in this air. [0..1]"""
+    return float(np.isinf(arrival(futures, limit_pct)).mean())
