@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from enum import StrEnum
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
 
 from monitord.model.quantity import Quantity
 from monitord.physics.numeric import N
 from monitord.physics.units import convert, convert_difference
+
+M = TypeVar("M", bound=BaseModel)
 
 
 class Units(StrEnum):
@@ -83,6 +89,61 @@ def quantity_in(quantity: Quantity, units: Units) -> Quantity:
         return quantity
     u = None if quantity.u is None else size_in(quantity.u, quantity.unit, units)
     return Quantity(value=value_in(quantity.value, quantity.unit, units), unit=unit_in(quantity.unit, units), u=u)
+
+
+def read_in(model: M, units: Units) -> M:
+    """A model with every quantity in it, and every number in its sentences, as it is read."""
+    if units is Units.METRIC:
+        return model
+    found = {name: _read(getattr(model, name), units) for name in type(model).model_fields}
+    unit = getattr(model, "unit", None)
+    if isinstance(unit, str):  # numbers beside a unit, such as a goal's limit
+        for name in _BESIDE_UNIT & found.keys():
+            if isinstance(found[name], float):
+                found[name] = value_in(found[name], unit, units)
+        found["unit"] = unit_in(unit, units)
+    return model.model_copy(update=found)
+
+
+_BESIDE_UNIT = frozenset({"value", "limit", "start_value"})
+"""Fields that hold a bare number in the unit that the same model names."""
+
+
+def _read(value: Any, units: Units) -> Any:
+    match value:
+        case Quantity():
+            return quantity_in(value, units)
+        case BaseModel():
+            return read_in(value, units)
+        case tuple():
+            return tuple(_read(item, units) for item in value)
+        case str():
+            return sentence_in(value, units)
+        case _:
+            return value
+
+
+_NUMBER = re.compile(
+    r"(?P<value>[-−+]?\d+(?:\.\d+)?)(?P<u>\s?±\s?(?P<half>\d+(?:\.\d+)?))?(?P<tie>\s)(?P<unit>°C|K|Pa|kPa|g/kg|mm)(?![\w/])"
+)
+"""A number with its unit, and its ± if it has one, in a sentence."""
+_SENTENCE_DECIMALS = {"°F": 1, "inHg": 3, "gr/lb": 0, "in": 1}
+"""Decimals of a number in a sentence."""
+
+
+def sentence_in(text: str, units: Units) -> str:
+    """A sentence with its numbers as they are read: those of the analysis are written in SI."""
+    return text if units is Units.METRIC else _NUMBER.sub(lambda found: _number_in(found, units), text)
+
+
+def _number_in(found: re.Match[str], units: Units) -> str:
+    unit, kilo = found["unit"].removeprefix("k"), 1000.0 if found["unit"] == "kPa" else 1.0
+    sign, written = unit_in(unit, units), found["value"].replace("−", "-")
+    value = value_in(kilo * float(written), unit, units)
+    decimals = _SENTENCE_DECIMALS[sign]
+    text = f"{value:+.{decimals}f}" if written.startswith("+") else f"{value:.{decimals}f}"
+    half = "" if found["half"] is None else f" ± {size_in(kilo * float(found['half']), unit, units):.{decimals}f}"
+    return f"{text.replace('-', '−')}{half}{found['tie']}{sign}"
 
 
 def _plain(unit: str) -> str:
