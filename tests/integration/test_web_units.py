@@ -12,12 +12,15 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import psychrolib
 import pytest
 import web_support as support
 from starlette.testclient import TestClient
 
 from monitord.model.units import Units
 
+psychrolib.SetUnitSystem(psychrolib.SI)
+PRESSURE_PA = psychrolib.GetStandardAtmPressure(40.0)  # Mill Lane lies 40 m high
 BED = "/jobs/mill-lane-4/locations/bed"
 
 
@@ -49,6 +52,7 @@ def test_a_download_names_its_units_in_the_header(clients: tuple[TestClient, Tes
         "vapour_pressure_inhg",
         "dew_point_f",
         "humidity_ratio_gr_lb",
+        "wet_bulb_f",
     ]
     for read, si in zip(us[:50], metric[:50], strict=True):
         assert float(read["temperature_f"]) == pytest.approx(32.0 + 1.8 * float(si["temperature_c"]), abs=0.002)
@@ -58,6 +62,11 @@ def test_a_download_names_its_units_in_the_header(clients: tuple[TestClient, Tes
         )
         assert float(read["humidity_ratio_gr_lb"]) == pytest.approx(7.0 * float(si["humidity_ratio_g_kg"]), abs=0.009)
         assert read["relative_humidity_raw_pct"] == si["relative_humidity_raw_pct"]
+        # the reference implementation, to the rounding of the columns (0.001 K and 0.001 % RH are 0.001 K of wet bulb)
+        t, rh = float(si["temperature_c"]), float(si["relative_humidity_pct"]) / 100.0
+        bulb = psychrolib.GetTWetBulbFromRelHum(t, rh, PRESSURE_PA)
+        assert float(si["wet_bulb_c"]) == pytest.approx(bulb, abs=0.01)
+        assert float(read["wet_bulb_f"]) == pytest.approx(32.0 + 1.8 * float(si["wet_bulb_c"]), abs=0.01)
         assert read["battery_v"] == si["battery_v"]
 
 

@@ -11,11 +11,19 @@ from monitord.analysis.surfaces.cold_surface import mean_before
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import HOUR_S, Array, Hourly, Series
-from monitord.physics.moist_air import dew_or_frost_point, humidity_ratio, standard_pressure, vapour_pressure
+from monitord.physics.moist_air import (
+    dew_or_frost_point,
+    humidity_ratio,
+    standard_pressure,
+    vapour_pressure,
+    wet_bulb,
+)
 from monitord.physics.surfaces import surface_temperature_from_factor, u_surface_temperature_from_factor
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
 
 _MAX_RH, _COLDEST_C, _HOTTEST_C = 105.0, -50.0, 100.0
+_HOTTEST_WET_BULB_C = 80.0
+"""Hottest air whose wet bulb is computed (`physics.wet_bulb`). [°C]"""
 _MIN_RH = 0.1
 """Drier than this, no probe tells a dew point. [%]"""
 
@@ -92,6 +100,22 @@ def derived_series(series: Series, placement: Placement, job: JobFile) -> Derive
         u_humidity_ratio_g_kg=1000.0 * u_humidity_ratio(t, damp, u_t, u_rh, pressure, humidity_over=over),
         surface_temperature_c=_in_range(fixed.surface_temperature_c, _COLDEST_C, _HOTTEST_C),
     )
+
+
+def wet_bulbs(values: Derived, placement: Placement, job: JobFile) -> Array:
+    """Wet-bulb temperature of each reading, (n,), as a sling psychrometer beside the probe would show. [°C]
+
+    NaN where the reading lacks what is needed, or is hotter than 80 °C.
+    """
+    usable = np.isfinite(values.vapour_pressure_pa) & (values.temperature_c <= _HOTTEST_WET_BULB_C)
+    found = np.full(len(values), np.nan)
+    found[usable] = wet_bulb(
+        values.temperature_c[usable],
+        values.relative_humidity_pct[usable],
+        float(standard_pressure(job.elevation_m)),
+        humidity_over=placement.humidity_over.value,
+    )
+    return found
 
 
 def derived_hours(hourly: Hourly, placement: Placement, job: JobFile) -> Derived:

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from sqlalchemy import Connection
 
-from monitord.analysis.surfaces.derived import Derived, derived_series
+from monitord.analysis.surfaces.derived import Derived, derived_series, wet_bulbs
 from monitord.model.assessments import LocationAssessment, QualityFlag
 from monitord.model.jobs import JobFile, Location, Placement
 from monitord.model.quantity import Quantity
@@ -172,6 +172,7 @@ COLUMNS = (
     _Column("vapour_pressure", "Pa", 1),
     _Column("dew_point", "°C", 2),
     _Column("humidity_ratio", "g/kg", 3),
+    _Column("wet_bulb", "°C", 2),
 )
 """Raw values as they came; then calibrated ones and what follows from them."""
 
@@ -216,6 +217,7 @@ def _csv_block(series: Series, values: Derived, placement: Placement, job: JobFi
         values.vapour_pressure_pa,
         values.dew_point_c,
         values.humidity_ratio_g_kg,
+        wet_bulbs(values, placement, job),
     )
     for i, time_s in enumerate(series.time_s):
         time = datetime.fromtimestamp(float(time_s), UTC)
