@@ -26,8 +26,8 @@ def add(parsed: Namespace) -> int:
         own_reading=parsed.reading,
         note=parsed.note,
     )
-    with database_of(parsed) as database, database.write() as connection:
-        made = sign_off(connection, wish, SystemClock().now(), book, settings.analysis)
+    with database_of(parsed) as database:
+        made = sign_off(database, wish, SystemClock().now(), book, settings.analysis)
     out(f"{made.id}: {made.element} signed off as {made.statement.value} by {made.by}, {show_time(made.signed_at)}")
     out(f"evidence {made.known_sha256}")
     return 0

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from pydantic import ValidationError
-from sqlalchemy import Connection
 
 from monitord.errors import JobFileError
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -15,6 +14,7 @@ from monitord.model.readiness.signoffs import SignOff, Statement
 from monitord.report.collect import collect
 from monitord.report.pack import known_digest, known_files
 from monitord.store import signoffs
+from monitord.store.db.database import Database
 from monitord.store.jobs import needed_job
 
 
@@ -31,16 +31,18 @@ class Wish:
     note: str = ""
 
 
-def sign_off(conn: Connection, wish: Wish, now: datetime, criteria: CriteriaBook, options: AnalysisOptions) -> SignOff:
-    """Confirm a slab or element as it is known now.
+def sign_off(db: Database, wish: Wish, now: datetime, criteria: CriteriaBook, options: AnalysisOptions) -> SignOff:
+    """Confirm a slab or element as it is known now. What is known is computed outside of any write.
 
     Raises
     ------
     JobFileError : no such job or element, or it can't be signed as ready because it is not.
     """
-    job = needed_job(conn, wish.job)
     as_of = now.replace(microsecond=now.microsecond // 1000 * 1000)  # as finely as stored times
-    files, assessed = known_files(collect(conn, job, as_of, criteria, options))
+    with db.read() as conn:
+        job = needed_job(conn, wish.job)
+        evidence = collect(conn, job, as_of, criteria, options)
+    files, assessed = known_files(evidence)
     verdict = next((found for found in assessed.readiness if found.element == wish.element), None)
     if verdict is None:
         known = ", ".join(found.element for found in assessed.readiness) or "(none)"
@@ -70,4 +72,5 @@ def sign_off(conn: Connection, wish: Wish, now: datetime, criteria: CriteriaBook
         raise JobFileError(
             f"{where}: {what}" if where else what, remedy=remedy[:1].upper() + remedy[1:] if remedy else None
         ) from None
-    return signoffs.add_signoff(conn, made, job)
+    with db.write() as conn:
+        return signoffs.add_signoff(conn, made, job)

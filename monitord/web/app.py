@@ -17,6 +17,7 @@ from monitord import __version__
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.config.settings import Settings
+from monitord.model.readiness.criteria_files import criteria_book
 from monitord.store.db.database import Database
 from monitord.web.charts.estimate_series import HoursKept
 from monitord.web.middleware.etag import ETagMiddleware
@@ -28,6 +29,7 @@ from monitord.web.routes.api import Api
 from monitord.web.routes.health import Health
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.pages import Pages
+from monitord.web.routes.readiness_pages import ReadinessPages
 
 _log = logging.getLogger(__name__)
 
@@ -54,6 +56,7 @@ def create_app(
     )
     app.include_router(Pages(web).router())
     app.include_router(AlertPages(web).router())
+    app.include_router(ReadinessPages(web, criteria_book(settings.criteria.folder)).router())
     app.include_router(AlertRoutes(web).router())
     app.include_router(MutePauseRoutes(web).router())
     app.include_router(Api(web).router())

@@ -64,8 +64,7 @@ def db(url: str) -> Iterator[Database]:
 
 
 def signed(db: Database, wish: Wish = READY) -> SignOff:
-    with db.write() as conn:
-        return sign_off(conn, wish, end(), built_in(), AnalysisOptions())
+    return sign_off(db, wish, end(), built_in(), AnalysisOptions())
 
 
 def test_a_sign_off_freezes_the_verdict_and_is_kept_with_the_job_as_it_was(db: Database) -> None:
