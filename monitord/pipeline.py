@@ -24,7 +24,7 @@ from monitord.analysis.forecast.revisions import STALE, WINDOW, History, forecas
 from monitord.analysis.readiness.signed_off import after_sign_off
 from monitord.clock import Clock
 from monitord.errors import MonitordError
-from monitord.model.alerts import Alert
+from monitord.model.alerts import Alert, Ending
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
@@ -207,7 +207,7 @@ def _run_job(
         if ended:
             result = end_alerts(alerts, now, "the job was closed")
         elif pause is not None:
-            result = end_alerts(alerts, now, pause.reason, for_a_while=True)
+            result = end_alerts(alerts, now, pause.reason, Ending.PAUSED, pause.author, for_a_while=True)
         else:
             signed = signoffs.signoffs(conn, job_id)
             result = update_alerts(job, alerts, assessment, rules, as_of, options, history, signed)

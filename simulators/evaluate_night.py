@@ -145,7 +145,7 @@ def _row(made: SimulatedJob, i: int) -> tuple[float, float, float, float, float,
 def new_scores() -> dict[str, NightScore]:
     """Empty scores of the three forecasters; the program's limit is that of its alert rule."""
     rule = default_rule_book().rule_for("condensation_expected", "any", None)
-    limit = rule.raise_at if rule is not None else 0.5
+    limit = 0.5 if rule is None or rule.raise_at is None else rule.raise_at
     return {name: NightScore(name, limit) for name in (OURS, WITH_WEATHER, BASELINE)}
 
 

@@ -8,6 +8,7 @@ from sqlalchemy import Connection
 
 from monitord.alerts.requests import end_alerts_of_job, wish
 from monitord.errors import MonitordError
+from monitord.model.alerts import Ending
 from monitord.model.messages import Pause
 from monitord.store import jobs as stored_jobs
 from monitord.store import pauses as stored_pauses
@@ -33,7 +34,7 @@ def pause(conn: Connection, job: str, end: datetime | None, author: str, comment
         raise MonitordError("the pause would be over already", where=f"job {job}", remedy="Give a later end")
     made = wish(Pause, job=job, start=at, end=end, author=author, comment=comment)
     stored_pauses.add_pause(conn, made)
-    end_alerts_of_job(conn, job, at, made.reason, for_a_while=True)
+    end_alerts_of_job(conn, job, at, made.reason, Ending.PAUSED, made.author, for_a_while=True)
     return made
 
 

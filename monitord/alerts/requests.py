@@ -15,7 +15,7 @@ from monitord.alerts.deciding.mutes import end_of
 from monitord.alerts.lifecycle.transitions import Decision, StepResult, acknowledge, end_alerts
 from monitord.alerts.messages.signed_links import Link, Purpose, read
 from monitord.errors import MonitordError
-from monitord.model.alerts import Alert
+from monitord.model.alerts import Alert, Ending
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.messages import Matcher, MatchLabel, Mute, Pause
 from monitord.store import alerts as stored_alerts
@@ -101,9 +101,18 @@ def end_mute(conn: Connection, mute_id: str, by: str, at: datetime) -> Mute:
     return ended
 
 
-def end_alerts_of_job(conn: Connection, job: str, at: datetime, why: str, *, for_a_while: bool = False) -> StepResult:
-    """End all alerts of a job, with a word why: it was closed, or (`for_a_while`) paused."""
-    result = end_alerts(stored_alerts.current_alerts(conn, job), at, why, for_a_while=for_a_while)
+def end_alerts_of_job(
+    conn: Connection,
+    job: str,
+    at: datetime,
+    why: str,
+    ending: Ending = Ending.JOB_ENDED,
+    by: str | None = None,
+    *,
+    for_a_while: bool = False,
+) -> StepResult:
+    """End all alerts of a job, with a word why: it was closed, or (`for_a_while`) paused by someone."""
+    result = end_alerts(stored_alerts.current_alerts(conn, job), at, why, ending, by, for_a_while=for_a_while)
     keep(conn, result)
     return result
 

@@ -25,6 +25,7 @@ from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import (
     Comparison,
+    Facts,
     Finding,
     JobAssessment,
     LocationAssessment,
@@ -231,8 +232,7 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
         return LocationAssessment(
             location=location.id,
             probe=None,
-            state=State.UNKNOWN,
-            words="Nothing usable has been heard in the last days.",
+            state=State.NO_DATA,
             last_reading_at=None,
             mould=damage.mould,
             wood=damage.wood,
@@ -253,7 +253,7 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
     room, outdoor = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location), job.outdoor()
     risk: SurfaceRisk | None = None
     inside, outside = (airs[air.id] if air is not None else None for air in (room, outdoor))
-    assessed = surface_risk(here, inside, outside, options, damage.night_ahead)
+    assessed = surface_risk(here, inside, outside, options)
     if assessed is not None:
         risk, finding = assessed
         findings.append(finding)
@@ -264,8 +264,8 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
     return LocationAssessment(
         location=location.id,
         probe=here.probe,
-        state=State.UNKNOWN if stale else element.state,
-        words=f"Silent for {age / 3600.0:.1f} h." if stale else element.words,
+        state=State.NO_DATA if stale else element.state,
+        facts=_facts(here, element, stale),
         last_reading_at=utc(here.time_s),
         comparisons=tuple(comparisons),
         source=source,
@@ -280,6 +280,19 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
         flags=flags,
         **(_air_values(here, pressure) if compared else {}),
     )
+
+
+def _facts(here: Present, element: GoalResults, stale: bool) -> Facts:
+    """The facts of the state; without data the last value, and without a goal the present one."""
+    humidity = Quantity(
+        value=float(here.series.relative_humidity_pct[-1]), u=here.uncertainty.relative_humidity_pct, unit="% RH"
+    )
+    last = element.drying.value if element.drying is not None and element.drying.value is not None else humidity
+    if stale:
+        return Facts(value=last, at=utc(here.time_s))
+    if element.state is State.RECORDED_ONLY:
+        return Facts(value=humidity)
+    return element.facts
 
 
 def _air_values(here: Present, pressure_pa: float) -> dict[str, Quantity]:

@@ -104,7 +104,7 @@ class _Judge:
             self._tell(expected_finding(self.here, found.night_ahead, self.view.hour_s, DAMAGE_EVERY_S))
         found.mould = mould_risk(self.here, surface, self.view.hour_s, self.job.zone, self.options)
         if found.mould is not None:
-            self._tell(mould_finding(self.here, found.mould, DAMAGE_EVERY_S))
+            self._tell(mould_finding(self.here, found.mould, self.options, DAMAGE_EVERY_S))
         if self.location.kind in VOID_KINDS:
             found.wood = wood_moisture(self.here, self.view.hour_s, self.options, self.job.zone)
             if found.wood is not None:

@@ -12,17 +12,25 @@ from monitord.analysis.drying.progress import Progress, goal_met, progress
 from monitord.analysis.forecast.forecast import NEVER_AT, time_to_goal, to_forecast
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.series.hourly_series import Around, HourlySeries
-from monitord.analysis.series.times import utc
+from monitord.analysis.series.times import DAY_S, utc
 from monitord.analysis.slabs.posterior.stall_question import SlabStall, StallCause
 from monitord.analysis.slabs.posterior.verdict import SleeveVerdict
-from monitord.analysis.stall import Stall, judge_stall
-from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
-from monitord.model.assessments import Drying, Finding, Forecast, Quantity, State
+from monitord.analysis.stall import Stall, end_in_air, judge_stall
+from monitord.model.assessments import Drying, Facts, Finding, Forecast, Quantity, State
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import NONE, Cause, FindingKind, Material, Truth
 from monitord.model.jobs import Goal, GoalMetric, Location, LocationKind
 from monitord.model.series import HOUR_S
 
-DAY_S = 86_400.0
+_MIN_DAYS = 3
+"""Days with readings before a trend is told (our choice). [d]"""
+_RATE_SIGMAS = 1.28
+"""Standard errors that a rate must lie clear of 0: a one-sided 90 % (our choice)."""
+_PERHAPS_NEVER = 0.2
+"""From this chance on that the goal is not reached in this air, a sleeve's latest date is not said (our choice)."""
+_MORE_LIKELY = 0.5
+"""A sleeve's drying is called slow from this chance on that under a tenth goes in a week (our choice)."""
+_KINDS = (FindingKind.GOAL_REACHED, FindingKind.DRYING_STALLED, FindingKind.GOAL_UNREACHABLE)
 
 
 @dataclass(frozen=True)
@@ -30,7 +38,7 @@ class GoalResult:
     """What is held of an element with a goal."""
 
     state: State
-    words: str
+    facts: Facts
     drying: Drying | None
     forecast: Forecast | None
     findings: tuple[Finding, ...]
@@ -49,56 +57,88 @@ def judge_goal(
     """Judge an element against its goal as of a full hour."""
     metric = build_metric(here, around, goal, options)
     if metric is None:
-        return GoalResult(State.TOO_EARLY, "Nothing to judge by yet.", None, None, ())
+        return GoalResult(State.TOO_EARLY, NONE, None, None, ())
     first = int(np.searchsorted(here.hour_s, settled_s))
     shown = progress(here, metric, first)
     if shown.recent is None:
-        return GoalResult(
-            State.UNKNOWN, "Too little was heard in the last day to judge.", None, None, _unknown(here, hour_s)
-        )
+        facts = Facts(count=int(np.isfinite(metric.value[-24:]).sum()))
+        return GoalResult(State.NO_DATA, facts, None, None, _unknown(here, hour_s))
     met, met_at = goal_met(metric, options, first)
-    wetting = wet is not None and wet.value == 1.0
     view = None if met else time_to_goal(here, metric, options.timber_lag_days)
     stall = judge_stall(here, metric, shown, view, drive_lost, options, first)
-    forecast = None if view is None else to_forecast(view, metric, hour_s, stall.reason, shown)
-    state, words = _state(metric, shown, met, wetting, stall, view)
-    since = utc(float(here.hour_s[0] + HOUR_S * met_at)) if met and met_at is not None else None
+    forecast = None if view is None else to_forecast(view, metric, hour_s, shown)
+    known = _known(here, metric, shown)
+    if met and met_at is not None:
+        known = known.model_copy(update={"since": utc(float(here.hour_s[0] + HOUR_S * met_at))})
+    state, facts = _state(metric, shown, met, wet, stall, view, forecast, known)
     drying = Drying(
         metric=goal.metric.value,
         unit=metric.unit,
         limit=goal.limit,
-        value=Quantity(value=shown.value if shown.value is not None else shown.recent, u=metric.u, unit=metric.unit),
+        value=known.value,
         start_value=shown.start,
-        rate_per_day=Quantity(value=shown.rate, u=shown.rate_se, unit=f"{metric.unit}/day")
-        if np.isfinite(shown.rate_se)
-        else None,
-        since=since,
-        words=words,
+        rate_per_day=known.rate,
+        since=known.since if met else None,
     )
-    return GoalResult(state, words, drying, forecast, _findings(here, hour_s, metric, shown, met, stall, view))
+    return GoalResult(state, facts, drying, forecast, _findings(here, hour_s, metric, met, stall, view, known))
+
+
+def _known(here: HourlySeries, metric: Metric, shown: Progress) -> Facts:
+    """What holds in every state: value, goal, rate, and for how long it has been recorded."""
+    level = shown.value if shown.value is not None else shown.recent
+    assert level is not None
+    first_s = float(here.hour_s[np.flatnonzero(np.isfinite(metric.value))[0]])
+    rate = Quantity(value=shown.rate, u=shown.rate_se, unit=f"{metric.unit}/day")
+    return Facts(
+        value=Quantity(value=level, u=metric.u, unit=metric.unit),
+        goal=Quantity(value=metric.goal.limit, unit=metric.unit),
+        rate=rate if np.isfinite(shown.rate_se) else None,
+        recorded_d=(here.end_s - first_s) / DAY_S,
+        start=utc(first_s + _MIN_DAYS * DAY_S),
+    )
+
+
+_ALWAYS = ("value", "goal")
+
+
+def _only(facts: Facts, *names: str, **more: object) -> Facts:
+    """Value, goal and the facts that are named: what a state's sentence does not say is not among its facts."""
+    kept = {name: getattr(facts, name) for name in (*_ALWAYS, *names)}
+    return Facts.model_validate({**kept, **more})
 
 
 def _state(
-    metric: Metric, shown: Progress, met: bool, wetting: bool, stall: Stall, view: TimeToGoal | None
-) -> tuple[State, str]:
-    if wetting:
-        return State.REWETTING, "Getting wet again beyond what temperature and air explain."
+    metric: Metric,
+    shown: Progress,
+    met: bool,
+    wet: Finding | None,
+    stall: Stall,
+    view: TimeToGoal | None,
+    forecast: Forecast | None,
+    known: Facts,
+) -> tuple[State, Facts]:
+    """The first state that fits, and the facts of its sentence."""
+    since = None if stall.since_s is None else utc(stall.since_s)
+    if wet is not None and wet.holds:
+        return State.REWETTING, wet.facts.model_copy(update={"goal": known.goal})
     if met:
-        return State.AT_GOAL, f"At goal: {shown.recent:.1f} {metric.unit}, goal {metric.goal.limit:g}."
+        return State.AT_GOAL, _only(known, "since")
     if stall.active:
-        return State.STALLED, stall.reason
-    if shown.days < 3 or view is None:
-        return State.TOO_EARLY, "Too early to tell a rate."
-    uncertainty = 1.28 * shown.rate_se
-    sign = "−" if shown.rate < 0 else "+"
-    rate = f"{sign}{abs(shown.rate):.2f} ± {2 * shown.rate_se:.2f} {metric.unit} a day"
+        return State.STALLED, _only(known, since=since, cause=stall.cause, end=stall.end)
+    if shown.days < _MIN_DAYS or view is None or forecast is None:
+        return State.TOO_EARLY, _only(known, "recorded_d", "start")
+    if forecast.never:
+        return State.OUT_OF_REACH, _only(known, never=True, end=_levels_off(metric, view))
+    low, middle, high = forecast.low, forecast.middle, None if forecast.high_never else forecast.high
+    uncertainty = _RATE_SIGMAS * shown.rate_se
     if shown.rate - uncertainty > 0:
-        return State.SLOW, f"Not drying now, and no cause found: {rate}."
+        return State.NOT_DRYING, _only(known, "rate")
     if shown.rate + uncertainty >= 0:
-        return (State.SLOW if stall.slow else State.DRYING), f"No clear trend yet: {rate}."
+        return State.NO_CLEAR_TREND, _only(known, "rate", low=low, middle=middle, high=high)
+    facts = _only(known, "rate", low=low, middle=middle, high=high)
     if stall.slow:
-        return State.SLOW, f"Slow, by physics and not by fault: {rate}."
-    return State.DRYING, f"Drying: {rate}."
+        return State.DRYING_SLOWLY, facts.model_copy(update={"material": _material(metric)})
+    return State.DRYING, facts
 
 
 def by_posterior(location: Location) -> bool:
@@ -122,77 +162,112 @@ def judge_sleeve(
 
     Until the ensemble has caught up with the record (after a restart) nothing is known, which holds its alerts.
     """
-    if not caught_up:
-        words = "Its drying is being worked out anew from the readings; this takes some minutes."
-        return GoalResult(State.UNKNOWN, words, None, None, _unknown(here, hour_s))
     metric = build_metric(here, Around(None, None, None), goal, options)
     assert metric is not None  # a sleeve's humidity is its own metric
     shown = progress(here, metric, int(np.searchsorted(here.hour_s, settled_s)))
     if shown.recent is None:
-        return GoalResult(
-            State.UNKNOWN, "Too little was heard in the last day to judge.", None, None, _unknown(here, hour_s)
-        )
-    state, words = _sleeve_state(metric, shown, wet, verdict)
-    level = None if verdict is None else verdict.level
+        facts = Facts(count=int(np.isfinite(metric.value[-24:]).sum()))
+        return GoalResult(State.NO_DATA, facts, None, None, _unknown(here, hour_s))
+    known = _sleeve_known(here, metric, shown, verdict)
+    if not caught_up:
+        facts = _only(known, being_computed=True)
+        return GoalResult(State.TOO_EARLY, facts, None, None, _unknown(here, hour_s))
     drying = Drying(
         metric=goal.metric.value,
         unit=metric.unit,
         limit=goal.limit,
-        value=Quantity(value=shown.value if shown.value is not None else shown.recent, u=metric.u, unit=metric.unit),
+        value=known.value,
         start_value=shown.start,
-        rate_per_day=None
-        if level is None
-        else Quantity(value=level.rate_pct_day, u=level.u_rate_pct_day, unit=f"{metric.unit}/day"),
-        since=None if verdict is None or verdict.at_goal_since_s is None else utc(verdict.at_goal_since_s),
-        words=words,
+        rate_per_day=known.rate,
+        since=known.since,
     )
     if verdict is None:
-        return GoalResult(state, words, drying, None, ())
-    reason = "" if not verdict.stall.active else _cause_words(verdict.stall, goal.limit)
-    readings = int(np.isfinite(metric.value[-24:]).sum())
-    said = f"{shown.recent:.1f} ± {2 * metric.u:.1f} {metric.unit}, goal {metric.goal.limit:g}"
-    findings = (
-        _finding("goal_reached", here, hour_s, float(verdict.at_goal), readings, f"{said}."),
-        _finding("drying_stalled", here, hour_s, float(verdict.stall.active), readings, f"{said}. {reason}"),
-        _finding("goal_unreachable", here, hour_s, float(verdict.never), readings, f"{said}. {_odds(verdict)}"),
-    )
-    return GoalResult(state, words, drying, _sleeve_forecast(verdict, hour_s, reason), findings)
+        facts = _only(known, "recorded_d", "start")
+        return GoalResult(_wet_or(State.TOO_EARLY, wet), _wet_facts(facts, wet), drying, None, ())
+    forecast = _sleeve_forecast(verdict, hour_s)
+    state, facts = _sleeve_state(wet, verdict, forecast, known)
+    return GoalResult(state, facts, drying, forecast, _sleeve_findings(here, hour_s, metric, verdict, known))
+
+
+def _wet_or(state: State, wet: Finding | None) -> State:
+    return State.REWETTING if wet is not None and wet.holds else state
+
+
+def _wet_facts(facts: Facts, wet: Finding | None) -> Facts:
+    """The facts of getting wet again, where it does; else those given."""
+    return facts if wet is None or not wet.holds else wet.facts.model_copy(update={"goal": facts.goal})
+
+
+def _sleeve_known(here: HourlySeries, metric: Metric, shown: Progress, verdict: SleeveVerdict | None) -> Facts:
+    """What holds of a sleeve in every state; its rate is that of the ensemble."""
+    level = None if verdict is None else verdict.level
+    rate = None
+    if level is not None:
+        rate = Quantity(value=level.rate_pct_day, u=level.u_rate_pct_day, unit=f"{metric.unit}/day")
+    since_s = None if verdict is None else verdict.at_goal_since_s
+    since = None if since_s is None else utc(since_s)
+    return _known(here, metric, shown).model_copy(update={"rate": rate, "since": since})
 
 
 def _sleeve_state(
-    metric: Metric, shown: Progress, wet: Finding | None, verdict: SleeveVerdict | None
-) -> tuple[State, str]:
-    if wet is not None and wet.value == 1.0:
-        return State.REWETTING, "Getting wet again beyond what temperature and air explain."
-    if verdict is None:
-        return State.TOO_EARLY, "Too early to tell a rate."
-    if verdict.at_goal:
-        return State.AT_GOAL, f"At goal: {shown.recent:.1f} {metric.unit}, goal {metric.goal.limit:g}."
+    wet: Finding | None, verdict: SleeveVerdict, forecast: Forecast | None, known: Facts
+) -> tuple[State, Facts]:
+    """The first state that fits, and the facts of its sentence."""
+    if wet is not None and wet.holds:
+        return State.REWETTING, _wet_facts(known, wet)
+    if verdict.at_goal or forecast is None:
+        return State.AT_GOAL, _only(known, "since")
     if verdict.stall.active:
-        return State.STALLED, _cause_words(verdict.stall, metric.goal.limit)
-    rate = f"{verdict.level.rate_pct_day:+.2f} ± {2 * verdict.level.u_rate_pct_day:.2f} {metric.unit} a day".replace(
-        "-", "−"
+        return State.STALLED, _only(known, **_stall_facts(verdict.stall, known))
+    if forecast.never:
+        return State.OUT_OF_REACH, _only(known, never=True, end=_sleeve_end(verdict.stall, known))
+    perhaps_never = verdict.never_probability >= _PERHAPS_NEVER
+    dates = {"low": forecast.low, "middle": forecast.middle, "high": None if perhaps_never else forecast.high}
+    rate, u = verdict.level.rate_pct_day, _RATE_SIGMAS * verdict.level.u_rate_pct_day
+    if rate - u > 0.0:
+        return State.NOT_DRYING, _only(known, "rate")
+    if rate + u >= 0.0:
+        return State.NO_CLEAR_TREND, _only(known, "rate", **dates)
+    if verdict.stall.probability >= _MORE_LIKELY:
+        return State.DRYING_SLOWLY, _only(known, "rate", material=Material.CONCRETE, **dates)
+    return State.DRYING, _only(known, "rate", **dates)
+
+
+_CAUSES = {
+    StallCause.FED_FROM_BELOW: Cause.FED_FROM_BELOW,
+    StallCause.AIR_WETTER: Cause.ROOM_MORE_HUMID,
+    StallCause.END_OVER_LIMIT: Cause.AIR_HOLDS,
+}
+
+
+def _stall_facts(stall: SlabStall, known: Facts) -> dict[str, object]:
+    cause = None if stall.cause is None else _CAUSES[stall.cause]
+    since = None if stall.since_s is None else utc(stall.since_s)
+    return {"since": since, "cause": cause, "end": _sleeve_end(stall, known)}
+
+
+def _sleeve_end(stall: SlabStall, known: Facts) -> Quantity | None:
+    """Where the futures over the goal end; None where that is not over it by whole per cent."""
+    limit = known.goal.value if known.goal is not None else 0.0
+    if not np.isfinite(stall.end_pct) or round(stall.end_pct) <= limit:
+        return None
+    return Quantity(value=stall.end_pct, unit="% RH")
+
+
+def _sleeve_findings(
+    here: HourlySeries, hour_s: float, metric: Metric, verdict: SleeveVerdict, known: Facts
+) -> tuple[Finding, ...]:
+    readings = int(np.isfinite(metric.value[-24:]).sum())
+    end = _sleeve_end(verdict.stall, known)
+    told = (
+        (FindingKind.GOAL_REACHED, verdict.at_goal, _only(known, "since")),
+        (FindingKind.DRYING_STALLED, verdict.stall.active, _only(known, **_stall_facts(verdict.stall, known))),
+        (FindingKind.GOAL_UNREACHABLE, verdict.never, _only(known, never=verdict.never, end=end)),
     )
-    if verdict.stall.probability >= 0.5:
-        return State.SLOW, f"Slow, by physics and not by fault: {rate}."
-    return State.DRYING, f"Drying: {rate}."
+    return tuple(_finding(kind, here, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
 
 
-def _cause_words(stall: SlabStall, limit: float) -> str:
-    if stall.cause is StallCause.FED_FROM_BELOW:
-        return "Water comes to its far side about as fast as it dries: the slab is fed from below."
-    if stall.cause is StallCause.AIR_WETTER:
-        return "The air over the slab has become wetter than it was."
-    return f"In this air it would end near {stall.end_pct:.0f} % RH; the goal is {limit:g} % RH."
-
-
-def _odds(verdict: SleeveVerdict) -> str:
-    if verdict.never_probability < 0.5:
-        return "The air around could still take it to its goal."
-    return f"In this air it would not get there ({sure_words(verdict.never_probability)})."
-
-
-def _sleeve_forecast(verdict: SleeveVerdict, hour_s: float, reason: str) -> Forecast | None:
+def _sleeve_forecast(verdict: SleeveVerdict, hour_s: float) -> Forecast | None:
     """The date of the futures that arrive, with the odds that none does; None at the goal."""
     if verdict.at_goal:
         return None
@@ -208,36 +283,24 @@ def _sleeve_forecast(verdict: SleeveVerdict, hour_s: float, reason: str) -> Fore
         high=None if date is None else at(date.high_d),
         never=date is None,
         high_never=date is None,
-        reason=reason,
         never_probability=verdict.never_probability,
     )
 
 
-def _never(probability: float) -> str:
-    if probability < NEVER_AT:
-        return "The air around could still take it to its goal."
-    return f"In this air it would not get there within a year ({sure_words(probability)})."
+def _material(metric: Metric) -> Material | None:
+    """What the sentence of slow drying names, where it is known."""
+    return Material.TIMBER if metric.timber is not None else None
 
 
 def _unknown(here: HourlySeries, hour_s: float) -> tuple[Finding, ...]:
-    return tuple(
-        _finding(kind, here, hour_s, None, 0, "Not known: too little was heard.")
-        for kind in ("goal_reached", "drying_stalled", "goal_unreachable")
-    )
+    return tuple(_finding(kind, here, hour_s, Truth.UNKNOWN, 0, NONE) for kind in _KINDS)
 
 
-def _finding(kind: str, here: HourlySeries, hour_s: float, value: float | None, readings: int, summary: str) -> Finding:
+def _finding(
+    kind: FindingKind, here: HourlySeries, hour_s: float, truth: Truth, readings: int, facts: Facts
+) -> Finding:
     return Finding(
-        kind=kind,
-        location=here.location.id,
-        measured_at=utc(hour_s),
-        value=value,
-        unit="confidence",
-        readings=readings,
-        confidence=value,
-        summary=f"{here.location.label}: {summary}",
-        why=WHY[kind],
-        look_first=LOOK_FIRST[kind],
+        kind=kind, location=here.location.id, measured_at=utc(hour_s), truth=truth, readings=readings, facts=facts
     )
 
 
@@ -245,17 +308,24 @@ def _findings(
     here: HourlySeries,
     hour_s: float,
     metric: Metric,
-    shown: Progress,
     met: bool,
     stall: Stall,
     view: TimeToGoal | None,
+    known: Facts,
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
-    said = f"{shown.recent:.1f} ± {2 * metric.u:.1f} {metric.unit}, goal {metric.goal.limit:g}"
-    never = 0.0 if met or view is None else view.never
-    stalled = 1.0 if stall.active and not met else 0.0  # water that comes holds the drying up as well
-    return (
-        _finding("goal_reached", here, hour_s, 1.0 if met else 0.0, readings, f"{said}."),
-        _finding("drying_stalled", here, hour_s, stalled, readings, f"{said}. {stall.reason}"),
-        _finding("goal_unreachable", here, hour_s, float(never >= NEVER_AT), readings, f"{said}. {_never(never)}"),
+    since = None if stall.since_s is None else utc(stall.since_s)
+    never = not met and view is not None and view.never >= NEVER_AT
+    stalled = stall.active and not met  # water that comes holds the drying up as well
+    told = (
+        (FindingKind.GOAL_REACHED, met, _only(known, "since")),
+        (FindingKind.DRYING_STALLED, stalled, _only(known, since=since, cause=stall.cause, end=stall.end)),
+        (FindingKind.GOAL_UNREACHABLE, never, _only(known, never=never, end=_levels_off(metric, view))),
     )
+    return tuple(_finding(kind, here, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
+
+
+def _levels_off(metric: Metric, view: TimeToGoal | None) -> Quantity | None:
+    """Where the present air would leave it, where that is a level over the goal."""
+    end = None if view is None else end_in_air(metric, view)
+    return end if end is not None and end.value > metric.goal.limit else None

@@ -27,23 +27,20 @@ from monitord.analysis.series.hourly_series import (
     placement_key,
 )
 from monitord.analysis.series.times import utc
-from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
+from monitord.analysis.slabs.equilibration import Settled, clock_start, settle, settling_facts
 from monitord.analysis.slabs.posterior.course import Budget, SleeveCourses
 from monitord.analysis.slabs.posterior.verdict import SleeveGoal
 from monitord.analysis.wetting.rewetting import wetting
 from monitord.analysis.wetting.room_moisture import drive_lost
 from monitord.analysis.wood.timber import timber_spots
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Drying, Equilibrium, Finding, Forecast, QualityFlag, State
+from monitord.model.assessments import Drying, Equilibrium, Facts, Finding, Forecast, QualityFlag, State
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import NONE, FindingKind, Truth
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, LATE_S, Hourly, JobRecord, PlacementRecord, Series
 
 RECENT_H = 60.0
 """Hours of single readings that a view rests on: fewer than a record holds, so that any later record gives the same."""
-
-_SETTLING_H = 6.0
-"""A sleeve is called settling for so long after sealing, equilibrating after that. [h]"""
 
 
 def until(record: JobRecord, hour_s: float) -> JobRecord:
@@ -83,8 +80,8 @@ class HourlyResults:
 class GoalResults:
     """Equilibration, goals and forecasts of one location."""
 
-    state: State = State.WATCHED
-    words: str = "Measured."
+    state: State = State.RECORDED_ONLY
+    facts: Facts = NONE
     equilibrium: Equilibrium | None = None
     drying: Drying | None = None
     forecast: Forecast | None = None
@@ -220,11 +217,10 @@ def _judge_element(
     if location.id in hours.clocks:
         settled = settle(here, hours.clocks[location.id], options)
         element.equilibrium = settled.view
-        findings.append(_equilibrated_finding(here, settled, hours.hour_s))
+        findings.append(_equilibrated_finding(here, settled, hours.hour_s, options))
     if settled is not None and not settled.equilibrated:
-        early = hours.hour_s - settled.clock_s < _SETTLING_H * HOUR_S
-        element.state = State.SETTLING if early else State.EQUILIBRATING
-        element.words = settled.view.words
+        element.facts = settling_facts(here, settled, options)
+        element.state = State.SETTLING if element.facts.value is None else State.EQUILIBRATING
     elif location.goal is not None and location.kind not in AIR_KINDS and len(here):
         around = around_of(hours, job, location)
         lost = _drive_lost(job, hours, location)
@@ -241,30 +237,29 @@ def _judge_element(
             judged = judge_sleeve(here, goal, wet, verdict, done, settled_s, hours.hour_s, options)
         else:
             judged = judge_goal(here, around, location.goal, wet, lost, settled_s, hours.hour_s, options)
-        element.state, element.words = judged.state, judged.words
+        element.state, element.facts = judged.state, judged.facts
         element.drying, element.forecast = judged.drying, judged.forecast
         findings.extend(judged.findings)
-    elif wet is not None and wet.value == 1.0:
-        element.state, element.words = State.REWETTING, wet.summary
+    elif wet is not None and wet.holds:
+        element.state, element.facts = State.REWETTING, wet.facts
     element.findings = tuple(findings)
     return element
 
 
 def _drive_lost(job: JobFile, hours: HourlyResults, location: Location) -> bool:
     room = job.room_of(location)
-    found = (f for f in hours.findings if f.kind == "drive_lost" and room is not None and f.location == room.id)
-    return any(finding.value == 1.0 for finding in found)
+    found = (
+        f for f in hours.findings if f.kind is FindingKind.DRIVE_LOST and room is not None and f.location == room.id
+    )
+    return any(finding.holds for finding in found)
 
 
-def _equilibrated_finding(here: HourlySeries, settled: Settled, hour_s: float) -> Finding:
+def _equilibrated_finding(here: HourlySeries, settled: Settled, hour_s: float, options: AnalysisOptions) -> Finding:
     return Finding(
-        kind="equilibrated",
+        kind=FindingKind.EQUILIBRATED,
         location=here.location.id,
         measured_at=utc(hour_s),
-        value=1.0 if settled.equilibrated else 0.0,
-        unit="confidence",
+        truth=Truth.of(settled.equilibrated),
         readings=1,
-        summary=f"{here.location.label}: {settled.view.words}",
-        why=WHY["equilibrated"],
-        look_first=LOOK_FIRST["equilibrated"],
+        facts=settling_facts(here, settled, options),
     )

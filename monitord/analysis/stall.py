@@ -11,7 +11,10 @@ from monitord.analysis.drying.progress import Progress, cleaned
 from monitord.analysis.forecast.time_to_goal import MIN_BY_AIR, TimeToGoal
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import day_means, line
+from monitord.analysis.series.times import DAY_S
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import Cause
+from monitord.model.quantity import Quantity
 
 _MIN_DAYS = 5.0
 """Days since the first reading, or since a sleeve settled, before anything is called stalled: four without progress are
@@ -27,10 +30,14 @@ class Stall:
 
     active: bool
     slow: bool
-    reason: str
+    cause: Cause | None = None
+    end: Quantity | None = None
+    """Where the present air holds it, in the metric's unit."""
+    since_s: float | None = None
+    """Since when at least there was no progress. [s]"""
 
 
-NONE = Stall(False, False, "")
+NONE = Stall(False, False)
 
 
 def judge_stall(
@@ -56,19 +63,18 @@ def judge_stall(
     slope, se, _ = line(day_means(cleaned(here, metric), _RATE_DAYS))
     needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / 7.0
     slow, flat = shown.rate > needed, slope - _SURE * se > needed
+    since_s = here.end_s - _RATE_DAYS * DAY_S
     held = view.held >= options.stall_probability and view.held_by_air >= MIN_BY_AIR
     if flat and held and metric.end is not None:
-        return Stall(True, slow, _held_up(metric, view))
+        return Stall(True, slow, Cause.AIR_HOLDS, end_in_air(metric, view), since_s)
     if flat and drive_lost and view.no_progress >= options.stall_probability:
-        return Stall(True, slow, "The room's air has stopped taking water up as it did.")
-    return Stall(False, slow, "The air around could still take it to its goal.")
+        return Stall(True, slow, Cause.ROOM_MORE_HUMID, since_s=since_s)
+    return Stall(False, slow)
 
 
-def _held_up(metric: Metric, view: TimeToGoal) -> str:
-    """What the air around does to an element that it holds up."""
+def end_in_air(metric: Metric, view: TimeToGoal) -> Quantity | None:
+    """Where the present air would bring what it holds up, in the metric's unit; None where that is no level."""
+    if view.end is None:
+        return None
     followed = metric if metric.followed is None else metric.followed
-    would = "would stay above its goal, for as much vapour comes as goes. The goal is"
-    if view.end is not None:
-        end = view.end - (followed.goal.limit - metric.goal.limit)
-        would = f"would end near {end:.0f} {metric.unit}; the goal is"
-    return f"In this air it {would} {metric.goal.limit:g} {metric.unit}."
+    return Quantity(value=view.end - (followed.goal.limit - metric.goal.limit), unit=metric.unit)

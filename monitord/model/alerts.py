@@ -9,6 +9,7 @@ from functools import lru_cache
 from pydantic import BaseModel, ConfigDict
 
 from monitord.model.assessments import Finding
+from monitord.model.facts import FindingKind
 from monitord.model.readings import UtcTime
 
 _FROZEN = ConfigDict(frozen=True, extra="forbid")
@@ -29,6 +30,19 @@ class AlertStatus(StrEnum):
     OPEN = "open"
     ACKNOWLEDGED = "acknowledged"
     CLOSED = "closed"
+
+
+class Ending(StrEnum):
+    """What ended an alert that no value closed."""
+
+    JOB_ENDED = "job_ended"
+    PAUSED = "paused"
+    LOCATION_REMOVED = "location_removed"
+    GOAL_REMOVED = "goal_removed"
+    PROBE_REMOVED = "probe_removed"
+    CHECK_UNKNOWN = "check_unknown"
+    RULE_OFF = "rule_off"
+    DID_NOT_LAST = "did_not_last"
 
 
 SYSTEM = "$system"
@@ -60,7 +74,7 @@ class Alert(BaseModel):
     episode: int
     """1 for the first opening, 2 for the next, ..."""
     job: str
-    kind: str
+    kind: FindingKind
     location: str | None
     probe: str | None
     severity: Severity
@@ -76,6 +90,11 @@ class Alert(BaseModel):
     acknowledgement_note: str | None = None
     closed_at: UtcTime | None = None
     closing_reason: str | None = None
+    """For the log and the history."""
+    ending: Ending | None = None
+    """None: it is not closed, or a value closed it."""
+    ended_by: str | None = None
+    """Who ended it, where a person did."""
     cleared: bool = False
     """Closed because the value went past the clear limit, not by a word."""
     last_evaluated_at: UtcTime | None = None
@@ -90,7 +109,21 @@ class Alert(BaseModel):
     """Fingerprint of the open alert that explains this one, so that it is not told by itself."""
     inhibited_why: str | None = None
     finding: Finding
-    """The latest finding that told true or false; its texts and value are what is shown."""
+    """The latest finding that was true or false: how it stands now, at the closing the one that closed it."""
+    opening: Finding | None = None
+    """The finding that opened this episode."""
+    worst: Finding | None = None
+    """The worst one while it was open, by the rule's limit or the value of its facts."""
+
+    @property
+    def easing(self) -> bool:
+        """Whether it is still open but its condition no longer holds: it closes if that lasts."""
+        return self.status in (AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED) and self.clearing_since is not None
+
+    @property
+    def basis(self) -> Finding:
+        """The latest finding by which its condition held: the newest one, or the worst while it eases."""
+        return self.worst if self.easing and self.worst is not None else self.finding
 
 
 class AlertEvent(BaseModel):

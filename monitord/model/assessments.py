@@ -12,6 +12,8 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from monitord.model.damage import Airing, MouldRisk, NightAhead, WoodMoisture
+from monitord.model.facts import Facts as Facts  # noqa: PLC0414  kept importable from here
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.quantity import Quantity as Quantity  # noqa: PLC0414  kept importable from here
 from monitord.model.readiness.verdict import Readiness
 from monitord.model.readings import UtcTime
@@ -20,19 +22,29 @@ _FROZEN = ConfigDict(frozen=True, extra="forbid")
 
 
 class State(StrEnum):
-    """What a location is doing, in one word."""
+    """What a location is doing; the first that fits, in this order (but for a goal met before the third day)."""
 
-    UNKNOWN = "unknown"
-    SETTLING = "settling"
-    EQUILIBRATING = "equilibrating"
-    TOO_EARLY = "too_early"
-    DRYING = "drying"
-    SLOW = "slow"
-    STALLED = "stalled"
+    NO_DATA = "no_data"
+    """No usable reading: silent, or excluded."""
     REWETTING = "rewetting"
+    SETTLING = "settling"
+    """A sealed sleeve, too early for a prediction."""
+    EQUILIBRATING = "equilibrating"
+    """A sealed sleeve with a prediction that is no result yet."""
+    TOO_EARLY = "too_early"
     AT_GOAL = "at_goal"
-    WATCHED = "watched"
-    """Measured, with no goal of its own (room and outdoor air, controls)."""
+    STALLED = "stalled"
+    """No progress, and the cause is seen."""
+    OUT_OF_REACH = "out_of_reach"
+    """Not at its goal within a year in this air."""
+    NOT_DRYING = "not_drying"
+    """Rising; the cause is not known."""
+    NO_CLEAR_TREND = "no_clear_trend"
+    """The rate is within its uncertainty."""
+    DRYING_SLOWLY = "drying_slowly"
+    DRYING = "drying"
+    RECORDED_ONLY = "recorded_only"
+    """No goal of its own (room and outdoor air, controls)."""
 
 
 class Flow(StrEnum):
@@ -146,7 +158,6 @@ class Equilibrium(BaseModel):
     low: float | None
     high: float | None
     clock_started: UtcTime | None
-    words: str
 
 
 class Drying(BaseModel):
@@ -163,7 +174,6 @@ class Drying(BaseModel):
     """Change of the metric per day; negative is drying."""
     since: UtcTime | None = None
     """Since when the state holds."""
-    words: str
 
 
 class Forecast(BaseModel):
@@ -178,46 +188,44 @@ class Forecast(BaseModel):
     never: bool
     """Middle is never."""
     high_never: bool
-    reason: str
     never_probability: float | None = None
     """Where known: probability that the goal is never met in this air; the dates are for the case that it is."""
 
 
 class Finding(BaseModel):
-    """One condition of an assessment that someone should hear of.
+    """One condition of an assessment that someone should hear of: its kind, whether it holds, and its facts.
 
-    `value` is held against the raise and clear limits of the rule for `kind`; None means unknown (a silent or
-    doubtful probe), which holds an alert's state and never satisfies anything.
+    Either the analysis decides, then `truth` is given; or the limits of the rule for `kind` do, then `value` is held
+    against them and `truth` is None. Unknown (`Truth.UNKNOWN`, or no value: a silent or excluded probe) holds an
+    alert's state and never satisfies anything. What people read is made of the facts in `monitord.text`.
     """
 
     model_config = _FROZEN
 
-    kind: str
+    kind: FindingKind
     location: str | None = None
     probe: str | None = None
     measured_at: UtcTime
-    """Time that the value speaks of; hold times run on it."""
-    value: float | None
-    unit: str
+    """Time that the finding speaks of; hold times run on it."""
+    truth: Truth | None = None
+    value: float | None = None
+    unit: str = ""
     u: float | None = None
+    """Standard uncertainty of the value."""
     readings: Annotated[int, Field(ge=0)] = 0
-    """How many readings the value rests on."""
+    """How many readings it rests on."""
     since: UtcTime | None = None
     """When the condition began, if the analysis can tell; where it does not hold, since when it has not."""
     interval_s: float | None = None
-    """Nominal interval of the readings behind the value: a slow probe's pace is no gap. [s]"""
+    """Nominal interval of the readings behind it: a slow probe's pace is no gap. [s]"""
     gateway: str | None = None
     """The gateway that the probe was last heard through, or that the finding is about."""
-    confidence: float | None = None
-    """0..1, that the condition is true."""
-    summary: str = ""
-    """One plain sentence: what, with value and doubt."""
-    why: str = ""
-    """Why it matters."""
-    look_first: str = ""
-    """What to look at first, with the caution that belongs there."""
-    after_sign_off: UtcTime | None = None
-    """Re-wetting: its element stands signed off as ready, on what was known by then."""
+    facts: Facts = Facts()
+
+    @property
+    def holds(self) -> bool:
+        """Whether the analysis itself says that it is so."""
+        return self.truth is Truth.TRUE
 
 
 class LocationAssessment(BaseModel):
@@ -229,8 +237,8 @@ class LocationAssessment(BaseModel):
     probe: str | None
     """The probe there now."""
     state: State
-    words: str
-    """The state and its reason in one sentence."""
+    facts: Facts = Facts()
+    """What the state's sentence is made of; value, rate and dates are those of the same result."""
     last_reading_at: UtcTime | None
     temperature: Quantity | None = None
     relative_humidity: Quantity | None = None

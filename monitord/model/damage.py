@@ -32,6 +32,8 @@ class NightAhead(BaseModel):
     """From when it most likely condenses; None: most likely not."""
     expected_to: UtcTime | None
     """Until when; None: most likely not, or beyond the hours looked at."""
+    possibly_from: UtcTime | None = None
+    """From when it condenses with at least one chance in four, where that is earlier."""
     basis: str
     """What the forecast rests on."""
     words: str

@@ -10,6 +10,9 @@ from datetime import UTC, datetime
 from monitord.model.alerts import Alert
 from monitord.model.jobs import JobFile
 from monitord.model.messages import LogEntry
+from monitord.text.alerts import AlertSpeaker
+from monitord.text.catalogue import language
+from monitord.text.speaker import Speaker
 
 Cell = str | float | None
 
@@ -77,10 +80,16 @@ def alerts(episodes: Iterable[Alert]) -> list[Sequence[Cell]]:
     return [
         (
             iso(a.opened_at), iso(a.closed_at), a.kind, a.location, a.probe, a.severity.value, a.acknowledged_by,
-            a.acknowledgement_note, a.finding.summary,
+            a.acknowledgement_note, _opening(a),
         )
         for a in episodes
     ]  # fmt: skip
+
+
+def _opening(alert: Alert) -> str:
+    """What an alert opened with, in English with times in UTC: the same whenever the table is written."""
+    speaker = Speaker(language(), UTC, alert.opened_at or alert.finding.measured_at)
+    return AlertSpeaker(speaker, alert).opening()
 
 
 def messages(entries: Iterable[LogEntry]) -> list[Sequence[Cell]]:

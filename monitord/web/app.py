@@ -14,6 +14,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from monitord import __version__
+from monitord.alerts.lifecycle.rule_files import rule_book
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.config.settings import Settings
@@ -45,7 +46,7 @@ def create_app(
     It asks for no password yet: it answers only under loopback names, and must be bound to a loopback address.
     """
     settings = settings or Settings()
-    web = Web(db, clock, settings, environment(), HoursKept(settings.analysis))
+    web = Web(db, clock, settings, environment(), HoursKept(settings.analysis), rule_book(settings.alerts.rules_file))
     app = FastAPI(
         title="monitord",
         version=__version__,

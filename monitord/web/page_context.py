@@ -14,6 +14,7 @@ from fastapi import HTTPException
 from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.clock import Clock
 from monitord.model.config.settings import Settings
 from monitord.store import alerts as stored_alerts
@@ -39,6 +40,7 @@ class Web:
     settings: Settings
     templates: jinja2.Environment = field(repr=False)
     hours: HoursKept = field(repr=False)
+    rules: AlertRules = field(repr=False)
 
     def page(self, conn: Connection, template: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
         """A page filled in; one that is open asks again on its own."""

@@ -32,6 +32,9 @@ from monitord.store import alerts as stored_alerts
 from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
+from monitord.text.alerts import AlertSpeaker
+from monitord.text.catalogue import language
+from monitord.text.speaker import Speaker
 from simulators.demo.house import FACTOR, Demo, demo
 from simulators.publish import Publisher, play
 
@@ -118,7 +121,8 @@ class Narrator:
 
 
 def _detail(event: AlertEvent, alert: Alert) -> str:
-    return f". {alert.finding.summary}" if event.event == "opened" else ""
+    speaker = Speaker(language(), UTC, event.at)
+    return f". {AlertSpeaker(speaker, alert).opening()}" if event.event == "opened" else ""
 
 
 def run_demo(speed: float | None = None, port: int = 8080, exit_at_end: bool = False) -> int:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
+from monitord.model.alerts import Alert
 from monitord.replay.run import ReplayResult
+from monitord.text.alerts import AlertSpeaker
+from monitord.text.catalogue import language
+from monitord.text.speaker import Speaker
 from simulators.truth.records import Truth
 
 Span = tuple[float, float]
@@ -99,13 +103,16 @@ def _seconds(moment: datetime | None) -> float | None:
     return None if moment is None else moment.timestamp()
 
 
+def _opening(alert: Alert) -> str:
+    speaker = Speaker(language(), UTC, alert.finding.measured_at)
+    return AlertSpeaker(speaker, alert).opening()
+
+
 def verdicts_of(result: ReplayResult) -> Verdicts:
     """What a replay said, as plain records."""
     return Verdicts(
         alerts=[
-            AlertRecord(
-                alert.kind, alert.location, alert.probe, opened.timestamp(), _seconds(closed), alert.finding.summary
-            )
+            AlertRecord(alert.kind, alert.location, alert.probe, opened.timestamp(), _seconds(closed), _opening(alert))
             for opened, closed, alert in result.alerts
         ],
         forecasts=[
@@ -117,7 +124,7 @@ def verdicts_of(result: ReplayResult) -> Verdicts:
                 _seconds(forecast.high),
                 forecast.never,
                 forecast.high_never,
-                forecast.reason,
+                "",
             )
             for at, location, forecast in result.forecasts
         ],

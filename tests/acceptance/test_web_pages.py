@@ -317,7 +317,7 @@ def test_news_is_put_in_place_without_moving_the_reader(tmp_path: Path, open_pag
         name.fill("R. Oka")
         page.evaluate("window.scrollTo(0, 700)")
         site.clock.at += timedelta(minutes=30)
-        worse = support.location("bed", support.State.REWETTING, "Up again.", 20.0, 75.0)
+        worse = support.location("bed", support.State.REWETTING, support.RECORDED, 20.0, 75.0)
         old = support.assessment()
         locations = tuple(worse if location.location == "bed" else location for location in old.locations)
         with site.db.write() as conn:

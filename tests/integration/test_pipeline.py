@@ -317,8 +317,8 @@ def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> No
             lived = latest_assessment(conn, job.job)
         assert lived is not None
         assert lived.findings == assessment.findings
-        assert [(p.state, p.words, p.surface) for p in lived.locations] == [
-            (p.state, p.words, p.surface) for p in assessment.locations
+        assert [(p.state, p.facts, p.surface) for p in lived.locations] == [
+            (p.state, p.facts, p.surface) for p in assessment.locations
         ]
     with db.read() as conn:
         assert {a.fingerprint: a for a in stored_alerts.current_alerts(conn, job.job)} == replayed
@@ -337,7 +337,6 @@ def slips(as_of: datetime) -> Forecast:
         high=middle + uncertainty,
         never=False,
         high_never=False,
-        reason="",
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -17,6 +17,7 @@ from monitord.clock import SystemClock
 from monitord.errors import JobFileError, StoreError
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.readiness.criteria_files import built_in
 from monitord.model.readiness.signoffs import SignOff, Statement
 from monitord.model.readiness.verdict import Verdict
@@ -29,6 +30,9 @@ from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
 from monitord.store.pending_jobs import mark_job
 from monitord.store.readings import insert_batch
+from monitord.text.alerts import AlertSpeaker
+from monitord.text.catalogue import language
+from monitord.text.speaker import Speaker
 
 READY = Wish("house", "slab", Statement.READY, by="A. Byrne", role="project lead", own_reading="73 % RH, door")
 
@@ -127,23 +131,20 @@ def test_a_withdrawal_needs_a_reason_stays_on_record_and_comes_once(
     assert "wrong covering" in capsys.readouterr().out
 
 
-def rewetting(value: float = 1.0, location: str = "s2") -> Finding:
-    return Finding(
-        kind="rewetting", location=location, measured_at=end() + timedelta(days=2), value=value, unit="confidence"
-    )
+def rewetting(truth: Truth = Truth.TRUE, location: str = "s2") -> Finding:
+    return Finding(kind=FindingKind.REWETTING, location=location, measured_at=end() + timedelta(days=2), truth=truth)
 
 
 def test_a_re_wetting_after_a_sign_off_says_so_and_only_where_it_stands(db: Database) -> None:
     made = signed(db)
     marked = after_sign_off([rewetting()], [made])[0]
-    assert marked.after_sign_off == made.as_of
-    assert "signed off as ready on 2025-01-18 by A. Byrne" in marked.summary
+    assert (marked.facts.signed_off_at, marked.facts.signed_off_by) == (made.as_of, "A. Byrne")
     withdrawn = made.model_copy(update={"withdrawn_at": end()})
     seen = made.model_copy(update={"statement": Statement.SEEN})
     for findings, signs in (
         ([rewetting()], [withdrawn]),
         ([rewetting()], [seen]),
-        ([rewetting(0.0)], [made]),
+        ([rewetting(Truth.FALSE)], [made]),
         ([rewetting(location="room")], [made]),
     ):
         assert after_sign_off(findings, signs) == findings
@@ -172,4 +173,6 @@ def test_the_daemon_raises_an_alert_that_speaks_of_the_sign_off(db: Database) ->
         assert latest_assessment(conn, "house") is not None
         told = [a for a in stored_alerts.open_alerts(conn, "house") if a.kind == "rewetting"]
     assert [a.location for a in told] == ["s2"]
-    assert told[0].finding.after_sign_off == end()
+    assert told[0].finding.facts.signed_off_at == end()
+    sentence = AlertSpeaker(Speaker(language(), UTC, end()), told[0]).opening()
+    assert "After sign-off on 18 Jan by A. Byrne." in sentence

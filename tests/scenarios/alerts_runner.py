@@ -25,8 +25,9 @@ from monitord.alerts.sending.channels.base import ChannelError
 from monitord.alerts.sending.dispatcher import Dispatcher
 from monitord.alerts.sending.outbox import enqueue_news
 from monitord.model.alerts import Alert, AlertEvent, fingerprint
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding
 from monitord.model.config.alert_settings import AlertSettings
+from monitord.model.facts import Truth
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Message
 from monitord.store import alerts as stored_alerts
@@ -230,11 +231,18 @@ class Player:
             probe=subject.probe,
             gateway=subject.gateway,
             measured_at=measured,
-            value=None if parts["value"] == "_" else float(parts["value"]),
-            unit="1",
+            **self._judged(subject, None if parts["value"] == "_" else float(parts["value"])),
             since=since,
             readings=0 if since is None else 1 + int((measured - since) / self.scenario.step),
         )
+
+    def _judged(self, subject: Subject, value: float | None) -> dict[str, object]:
+        """A number where the rule has limits, else true, false or unknown; a fault of 0.6 leaves readings in use."""
+        rule = self.rules.rule_for(subject.kind, subject.job, subject.location)
+        if rule is None or rule.raise_at is not None:
+            return {"value": value, "unit": "1"}
+        truth = Truth.of(None if value is None else value >= 0.5)
+        return {"truth": truth, "facts": Facts(excluded=None if not value else value > 0.6)}
 
     def _actions(self) -> dict[datetime, list[str]]:
         found: dict[datetime, list[str]] = {}

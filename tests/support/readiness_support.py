@@ -14,6 +14,7 @@ from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Finding, QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.jobs import JobFile
 from monitord.model.readiness.criteria_files import built_in
 from monitord.model.readiness.verdict import Criterion, Outcome, PositionValue, Readiness
@@ -98,7 +99,10 @@ class Case:
             view.flags[where.id] = self.flags.get(where.id, ())
         for where_id, value in self.wet.items():
             view.wet[where_id] = Finding(
-                kind="rewetting", location=where_id, measured_at=utc(hour_s), value=value, unit="confidence"
+                kind=FindingKind.REWETTING,
+                location=where_id,
+                measured_at=utc(hour_s),
+                truth=Truth.of(None if value is None else value > 0.0),
             )
         found = judge_readiness(job, view, _no_goals(job), built_in(), OPTIONS)
         return next(readiness for readiness in found if readiness.element == element)

@@ -29,6 +29,7 @@ from monitord.model.assessments import (
     SurfaceSource,
 )
 from monitord.model.config.settings import Settings
+from monitord.model.facts import Cause, Facts, FindingKind, Truth
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
 from monitord.store.alerts import add_events, save_alerts
@@ -179,7 +180,10 @@ def quantity(value: float, u: float | None, unit: str) -> Quantity:
     return Quantity(value=value, u=u, unit=unit)
 
 
-def drying(value: float, start: float, limit: float, words: str, since: datetime | None = None) -> Drying:
+RECORDED = Facts()
+
+
+def drying(value: float, start: float, limit: float, since: datetime | None = None) -> Drying:
     """A course in relative humidity."""
     return Drying(
         metric="rh_pct",
@@ -189,7 +193,6 @@ def drying(value: float, start: float, limit: float, words: str, since: datetime
         start_value=start,
         rate_per_day=quantity(-0.9, 0.1, "% RH"),
         since=since,
-        words=words,
     )
 
 
@@ -206,14 +209,14 @@ def against_room(dvp: float, words: str, flow: Flow, role: str = "room", other: 
     )
 
 
-def location(name: str, state: State, words: str, t: float, rh: float, **more: object) -> LocationAssessment:
+def location(name: str, state: State, facts: Facts, t: float, rh: float, **more: object) -> LocationAssessment:
     """An assessment of one location."""
     vp = rh / 100 * 611.2 * np.exp(17.62 * t / (243.12 + t))
     known: dict[str, object] = {
         "location": name,
         "probe": next(placement.probe for placement in MILL_LANE.probes if placement.location_id == name),
         "state": state,
-        "words": words,
+        "facts": facts,
         "last_reading_at": NOW - timedelta(minutes=3),
         "temperature": quantity(t, 0.15, "°C"),
         "relative_humidity": quantity(rh, 1.0, "%"),
@@ -242,38 +245,45 @@ def assessment() -> JobAssessment:
         locations=(
             location(
                 "living-air",
-                State.WATCHED,
-                "Measured.",
+                State.RECORDED_ONLY,
+                RECORDED,
                 21.0,
                 48.0,
                 comparisons=(against_room(240, outdoors, Flow.OUT_OF, "outdoors", "yard"),),
             ),
-            location("yard", State.WATCHED, "Measured.", 8.1, 88.0),
+            location("yard", State.RECORDED_ONLY, RECORDED, 8.1, 88.0),
             location(
                 "utility",
                 State.REWETTING,
-                "Up 6.2 ± 1.9 % RH since Sun 22 Nov, 00:00.",
+                Facts(
+                    value=quantity(84.1, 1.0, "% RH"),
+                    before=quantity(77.9, 1.0, "% RH"),
+                    before_at=datetime(2026, 11, 22, tzinfo=UTC),
+                ),
                 19.4,
                 84.1,
-                drying=drying(84.1, 93, 70, "Getting wet again."),
+                drying=drying(84.1, 93, 70),
                 comparisons=into_room(700, "Utility room, outside wall cavity"),
             ),
             location(
                 "hall",
                 State.STALLED,
-                "No clear fall for 5 days. The room air is too humid to take more water.",
+                Facts(
+                    value=quantity(79.3, 1.0, "% RH"),
+                    since=NOW - 4 * day,
+                    cause=Cause.AIR_HOLDS,
+                    end=quantity(77.0, None, "% RH"),
+                ),
                 15.1,
                 79.3,
-                drying=drying(79.3, 96, 65, "Stalled."),
-                forecast=Forecast(
-                    made_at=NOW, low=None, middle=None, high=None, never=True, high_never=True, reason="Too humid."
-                ),
+                drying=drying(79.3, 96, 65),
+                forecast=Forecast(made_at=NOW, low=None, middle=None, high=None, never=True, high_never=True),
                 comparisons=(against_room(40, same, Flow.NO_CLEAR_DIFFERENCE),),
             ),
             location(
                 "bath",
-                State.UNKNOWN,
-                "Silent for 7.0 h. The probe said its battery was low.",
+                State.NO_DATA,
+                Facts(value=quantity(81.0, 1.0, "% RH"), at=NOW - timedelta(hours=7)),
                 18.0,
                 81.0,
                 last_reading_at=NOW - timedelta(hours=7),
@@ -281,27 +291,33 @@ def assessment() -> JobAssessment:
             location(
                 "sleeve",
                 State.EQUILIBRATING,
-                "Hour 41 of 72. Heading for 86 to 89 % RH. No verdict yet.",
+                Facts(value=quantity(87.4, 1.0, "% RH"), sealed_h=41.0, needed_h=72.0),
                 18.9,
                 88.2,
-                drying=drying(88.2, 97, 75, "No verdict yet."),
+                drying=drying(88.2, 97, 75),
                 equilibrium=Equilibrium(
                     state="equilibrating",
                     predicted_rh=87.4,
                     low=86,
                     high=89,
                     clock_started=NOW - timedelta(hours=41),
-                    words="Heading for 86 to 89 % RH.",
                 ),
                 comparisons=into_room(740, "Living room slab, sleeve 1"),
             ),
             location(
                 "kitchen",
                 State.DRYING,
-                "Falling 0.9 ± 0.2 % RH a day.",
+                Facts(
+                    value=quantity(77.6, 1.0, "% RH"),
+                    goal=quantity(70.0, None, "% RH"),
+                    rate=quantity(-0.9, 0.1, "% RH/day"),
+                    low=NOW + 7 * day,
+                    middle=NOW + 9 * day,
+                    high=NOW + 12 * day,
+                ),
                 19.0,
                 77.6,
-                drying=drying(77.6, 98, 70, "Falling."),
+                drying=drying(77.6, 98, 70),
                 forecast=Forecast(
                     made_at=NOW,
                     low=NOW + 7 * day,
@@ -309,7 +325,6 @@ def assessment() -> JobAssessment:
                     high=NOW + 12 * day,
                     never=False,
                     high_never=False,
-                    reason="Falling rate towards the room air.",
                 ),
                 comparisons=into_room(510, "Kitchen, outside wall cavity"),
                 flags=(
@@ -325,16 +340,20 @@ def assessment() -> JobAssessment:
             location(
                 "bed",
                 State.AT_GOAL,
-                "At goal since Thu 19 Nov, and steady.",
+                Facts(
+                    value=quantity(66.8, 1.0, "% RH"),
+                    goal=quantity(70.0, None, "% RH"),
+                    since=datetime(2026, 11, 19, 6, tzinfo=UTC),
+                ),
                 20.2,
                 66.8,
-                drying=drying(66.8, 91, 70, "At goal.", datetime(2026, 11, 19, 6, tzinfo=UTC)),
+                drying=drying(66.8, 91, 70, datetime(2026, 11, 19, 6, tzinfo=UTC)),
                 comparisons=into_room(390, "Bedroom, party wall cavity"),
             ),
             location(
                 "reveal",
-                State.WATCHED,
-                "Measured.",
+                State.RECORDED_ONLY,
+                RECORDED,
                 18.6,
                 60.0,
                 surface=SurfaceRisk(
@@ -354,17 +373,18 @@ def assessment() -> JobAssessment:
 
 
 def alert(
-    kind: str,
-    where: str,
-    severity: Severity,
-    opened: datetime,
-    summary: str,
-    look_first: str,
-    why: str = "",
-    **more: object,
+    kind: str, where: str, severity: Severity, opened: datetime, facts: Facts | None = None, **more: object
 ) -> Alert:
     """An open alert."""
     probe = "K7-05" if kind == "probe_silent" else None
+    found = Finding(
+        kind=FindingKind(kind),
+        location=where,
+        probe=probe,
+        measured_at=NOW,
+        truth=Truth.TRUE,
+        facts=facts or Facts(),
+    )
     return Alert.model_validate(
         {
             "fingerprint": fingerprint("mill-lane-4", kind, where, probe),
@@ -376,17 +396,9 @@ def alert(
             "severity": severity,
             "status": AlertStatus.OPEN,
             "opened_at": opened,
-            "finding": Finding(
-                kind=kind,
-                location=where,
-                probe=probe,
-                measured_at=NOW,
-                value=1.0,
-                unit="1",
-                summary=summary,
-                look_first=look_first,
-                why=why,
-            ),
+            "finding": found,
+            "opening": found,
+            "worst": found,
         }
         | more
     )
@@ -394,32 +406,23 @@ def alert(
 
 def alerts() -> list[Alert]:
     """Three open alerts and a closed one."""
+    rise = Facts(
+        value=quantity(84.1, 1.0, "% RH"),
+        before=quantity(77.9, 1.0, "% RH"),
+        before_at=datetime(2026, 11, 22, tzinfo=UTC),
+    )
+    held = Facts(value=quantity(79.3, 1.0, "% RH"), goal=quantity(65.0, None, "% RH"), cause=Cause.AIR_HOLDS)
+    silence = Facts(at=NOW - timedelta(hours=7), since=NOW - timedelta(hours=7), interval_s=600.0, age_s=25_200.0)
+    humid = Facts(value=quantity(1710.0, 40.0, "Pa"), before=quantity(1010.0, 40.0, "Pa"))
     return [
-        alert(
-            "rewetting",
-            "utility",
-            Severity.ACT,
-            datetime(2026, 11, 22, 6, 10, tzinfo=UTC),
-            "Relative humidity has risen 6.2 ± 1.9 % in 52 h while the room stayed at 48 %. The water comes from "
-            "outside this room (99 % sure).",
-            "The trap and feed under the sink, then the gutter above.",
-            "New water undoes the drying.",
-        ),
-        alert(
-            "drying_stalled",
-            "hall",
-            Severity.WATCH,
-            datetime(2026, 11, 23, 7, 0, tzinfo=UTC),
-            "Void and room air now hold the same water: 40 ± 60 Pa apart. Nothing can leave the void.",
-            "Is the dehumidifier in the hall running, and is its tank empty?",
-        ),
+        alert("rewetting", "utility", Severity.ACT, datetime(2026, 11, 22, 6, 10, tzinfo=UTC), rise),
+        alert("drying_stalled", "hall", Severity.WATCH, datetime(2026, 11, 23, 7, 0, tzinfo=UTC), held),
         alert(
             "probe_silent",
             "bath",
             Severity.WATCH,
             datetime(2026, 11, 24, 0, 15, tzinfo=UTC),
-            "Silence is not dryness: this location counts as not known until the probe is heard.",
-            "The battery, then the hatch cover over the probe.",
+            silence,
             status=AlertStatus.ACKNOWLEDGED,
             acknowledged_at=datetime(2026, 11, 24, 6, 50, tzinfo=UTC),
             acknowledged_by="R. Okafor",
@@ -429,11 +432,11 @@ def alerts() -> list[Alert]:
             "kitchen",
             Severity.WATCH,
             datetime(2026, 11, 15, 3, 0, tzinfo=UTC),
-            "The room air became as wet as the cavity.",
-            "The dehumidifier.",
+            humid,
             status=AlertStatus.CLOSED,
             closed_at=datetime(2026, 11, 15, 18, 30, tzinfo=UTC),
-            closing_reason="the room air is dry again",
+            closing_reason="no longer found",
+            cleared=True,
         ),
     ]
 

@@ -34,8 +34,8 @@ class Inhibition:
     linger_s: float
     """How long after the source has closed it still counts. [s]"""
     why: str
-    min_value: float = 0.0
-    """A source whose newest finding is positive but less than this explains nothing."""
+    only_excluding: bool = False
+    """Only a source whose readings are excluded counts: what else it measures is told as before."""
 
 
 FROM_READINGS = frozenset(
@@ -75,7 +75,7 @@ INHIBITIONS = (
         )
     ),
     # a probe that loses readings here and there is at fault, but what it does say still counts
-    Inhibition("probe_fault", FROM_READINGS, Sharing.LOCATION, 0.0, "the probe there is faulty", min_value=0.75),
+    Inhibition("probe_fault", FROM_READINGS, Sharing.LOCATION, 0.0, "the probe there is faulty", only_excluding=True),
     Inhibition("probe_silent", FROM_READINGS | {"probe_fault"}, Sharing.LOCATION, 0.0, "the probe there is silent"),
 )
 
@@ -116,7 +116,7 @@ def inhibited(
 
 
 def _counts(alert: Alert, rule: Inhibition, as_of: datetime) -> bool:
-    if alert.finding.value is not None and 0.0 < alert.finding.value < rule.min_value:
+    if rule.only_excluding and alert.basis.facts.excluded is False:
         return False
     if alert.status in OPEN:
         return True

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from monitord.alerts.lifecycle.rules import AlertRules, Rule, Truth, more_severe
+from monitord.alerts.lifecycle.rules import AlertRules, Rule, more_severe
 from monitord.alerts.lifecycle.transitions import (
     OPEN,
     Action,
@@ -25,8 +25,9 @@ from monitord.alerts.lifecycle.transitions import (
     retire,
     span,
 )
-from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Severity, fingerprint
+from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Ending, Severity, fingerprint
 from monitord.model.assessments import Finding
+from monitord.model.facts import Truth
 
 __all__ = ["Action", "Decision", "StepResult", "acknowledge", "end_alerts", "identity", "retire", "step"]
 
@@ -75,9 +76,9 @@ def _one_each(job: str, findings: Iterable[Finding]) -> dict[str, Finding]:
 def _precedence(finding: Finding) -> tuple[datetime, bool, float, str]:
     return (
         finding.measured_at,
-        finding.value is not None,
-        finding.value if finding.value is not None else 0.0,
-        finding.summary,
+        finding.value is not None or finding.truth not in (None, Truth.UNKNOWN),
+        finding.value if finding.value is not None else float(finding.holds),
+        finding.facts.model_dump_json(),
     )
 
 
@@ -94,9 +95,9 @@ def _advance(result: StepResult, rule: Rule | None, alert: Alert | None, subject
     is_open = alert is not None and alert.status in OPEN
     if rule is None:
         if alert is not None and (is_open or alert.status is AlertStatus.PENDING):
-            end_one(result, alert, subject.as_of, "the rule for it was switched off")
+            end_one(result, alert, subject.as_of, "the rule for it was switched off", Ending.RULE_OFF)
         return
-    verdict = rule.judge(subject.finding.value, is_open)
+    verdict = rule.judge(subject.finding, is_open)
     if verdict is Truth.FALSE and (alert is None or alert.status is AlertStatus.CLOSED):
         result.decisions[subject.print_] = _NOT_PAST
         if alert is not None and alert.last_evaluated_at is None:  # it was ended for a while; now it is over
@@ -202,6 +203,7 @@ class _Move:
                 status=AlertStatus.CLOSED,
                 closed_at=self.as_of,
                 closing_reason="did not last",
+                ending=Ending.DID_NOT_LAST,
                 unknown_since=None,
                 last_evaluated_at=self.finding.measured_at,
                 finding=self.finding,
@@ -247,15 +249,19 @@ class _Move:
         rule, value = self.rule, self.finding.value
         window = self.as_of - timedelta(seconds=rule.flap_window_s)
         recent = (*(t for t in alert.recent_openings if t > window), self.as_of)[-rule.flap_openings :]
-        past = f"{amount(value, rule.unit)} is past the raise limit {amount(rule.raise_at, rule.unit)}"
+        past = "found"
+        if rule.raise_at is not None:
+            past = f"{amount(value, rule.unit)} is past the raise limit {amount(rule.raise_at, rule.unit)}"
         why = f"{past}, held {span(held_s)}" if held_s else past
         opened = self.change(
             alert,
             status=AlertStatus.OPEN,
-            severity=rule.severity_of(value if value is not None else rule.raise_at),
+            severity=rule.severity_of(value),
             severity_since=self.as_of,
             opened_at=self.as_of,
             recent_openings=recent,
+            opening=self.finding,
+            worst=self.finding,
         )
         self.note(Action.OPENED, why)
         self.event(opened, "opened", why)
@@ -287,8 +293,10 @@ class _Move:
             self._clearing(alert, update)
 
     def _still_true(self, alert: Alert, update: dict[str, object]) -> None:
-        severity = self.rule.severity_of(self.finding.value or 0.0, alert.severity)
+        severity = self.rule.severity_of(self.finding.value, alert.severity)
         update["clearing_since"] = None
+        if alert.worst is None or self.rule.worse(self.finding, alert.worst):
+            update["worst"] = self.finding
         self.note(Action.KEPT, "not past the clear limit")
         if severity is not alert.severity:
             update |= self._new_severity(alert, severity)
@@ -314,11 +322,12 @@ class _Move:
         update["clearing_since"] = since
         if held_s < need_s:
             self.note(Action.CLEARING, f"clear for {span(held_s)} of {span(need_s)}")
-            del update["finding"]  # what is shown stays what it was told for, until it closes
             self.change(alert, **update)
             return
         unit = self.rule.unit
-        why = f"{amount(self.finding.value, unit)} is past the clear limit {amount(self.rule.clear_at, unit)}"
+        why = "no longer found"
+        if self.rule.clear_at is not None:
+            why = f"{amount(self.finding.value, unit)} is past the clear limit {amount(self.rule.clear_at, unit)}"
         if need_s:
             why += f", held {span(held_s)}"
         update |= {"status": AlertStatus.CLOSED, "closed_at": self.as_of, "closing_reason": why, "cleared": True}

@@ -8,27 +8,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from enum import StrEnum
 from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Severity
+from monitord.model.assessments import Finding
+from monitord.model.facts import Truth
 from monitord.model.readings import Finite
 
 _STRICT = ConfigDict(frozen=True, extra="forbid")
 _RANK = {Severity.NOTE: 0, Severity.WATCH: 1, Severity.ACT: 2}
 
 Seconds = Annotated[float, Field(ge=0, le=90 * 86_400, allow_inf_nan=False)]
-
-
-class Truth(StrEnum):
-    """What a value says about a condition; unknown is not false."""
-
-    TRUE = "true"
-    FALSE = "false"
-    UNKNOWN = "unknown"
 
 
 class SeverityStep(BaseModel):
@@ -46,21 +39,23 @@ class SeverityStep(BaseModel):
 class Rule(BaseModel):
     """When one kind of finding opens and closes an alert.
 
-    With `above` the condition begins when the value is at or over `raise_at` and ends when it is under `clear_at`;
-    without, it begins at or under `raise_at` and ends over `clear_at`. Between the two limits nothing changes.
+    A rule without limits takes the finding's own truth: the analysis decides, the rule adds how long and how urgent.
+    With limits they decide. With `above` the condition begins when the value is at or over `raise_at` and ends when it
+    is under `clear_at`; without, it begins at or under `raise_at` and ends over `clear_at`. Between the two limits
+    nothing changes.
     """
 
     model_config = _STRICT
 
     kind: str
-    unit: str
-    """Unit of the limits, as the finding gives its value; `1` for a share or probability."""
+    unit: str = ""
+    """Unit of the limits, as the finding gives its value; `1` for a share or probability; empty without limits."""
     about: str = ""
     """What the rule watches, in words, and where its limits come from."""
     enabled: bool = True
     above: bool = True
-    raise_at: Finite
-    clear_at: Finite
+    raise_at: Finite | None = None
+    clear_at: Finite | None = None
     hold_s: Seconds = 0.0
     """Measured time for which the condition must hold before the alert opens. [s]"""
     clear_hold_s: Seconds = 0.0
@@ -83,17 +78,21 @@ class Rule(BaseModel):
 
     @model_validator(mode="after")
     def _limits_in_order(self) -> Self:
+        if self.raise_at is None or self.clear_at is None:
+            if (self.raise_at, self.clear_at) != (None, None) or self.severity_steps:
+                raise ValueError("a rule has both limits, raise_at and clear_at, or neither and no severity_steps")
+            return self
         if (self.clear_at > self.raise_at) if self.above else (self.clear_at < self.raise_at):
             side = "at or under" if self.above else "at or over"
             raise ValueError(
                 f"clear_at {self.clear_at:g} must be {side} raise_at {self.raise_at:g}, "
                 "or the alert would close while its condition still holds; correct one of the two"
             )
-        self._steps_in_order()
+        self._steps_in_order(self.raise_at)
         return self
 
-    def _steps_in_order(self) -> None:
-        last, rank = self.raise_at, _RANK[self.severity]
+    def _steps_in_order(self, raise_at: float) -> None:
+        last, rank = raise_at, _RANK[self.severity]
         for step in self.severity_steps:
             worse = step.raise_at >= last if self.above else step.raise_at <= last
             cleared = step.clear_at <= step.raise_at if self.above else step.clear_at >= step.raise_at
@@ -109,18 +108,34 @@ class Rule(BaseModel):
                 )
             last, rank = step.raise_at, _RANK[step.severity]
 
-    def judge(self, value: float | None, holds: bool) -> Truth:
-        """Whether the condition holds for a value, given whether it held before (between the limits it stays)."""
-        if value is None or math.isnan(value):
+    def judge(self, finding: Finding, holds: bool) -> Truth:
+        """Whether the condition holds by a finding, given whether it held before (between the limits it stays)."""
+        if finding.truth is not None:
+            return finding.truth
+        value, limit = finding.value, self.clear_at if holds else self.raise_at
+        if value is None or math.isnan(value) or limit is None:
             return Truth.UNKNOWN
-        limit = self.clear_at if holds else self.raise_at
         if self.above:
             return Truth.TRUE if value >= limit else Truth.FALSE
         return Truth.TRUE if value <= limit else Truth.FALSE
 
-    def severity_of(self, value: float, current: Severity | None = None) -> Severity:
+    def worse(self, a: Finding, b: Finding) -> bool:
+        """Whether finding `a` is worse than `b`: further past the limit; without limits by the value of its facts.
+
+        Readings that are excluded are worse than any that still count.
+        """
+        if a.facts.excluded is not b.facts.excluded:
+            return bool(a.facts.excluded)
+        x, y = _number(a), _number(b)
+        if x is None or y is None:
+            return x is not None
+        return x > y if self.above else x < y
+
+    def severity_of(self, value: float | None, current: Severity | None = None) -> Severity:
         """How severe a value is; `current` is kept until the value is back past the clear limit of its step."""
         severity = self.severity
+        if value is None:
+            return severity
         for step in self.severity_steps:
             held = current is not None and _RANK[current] >= _RANK[step.severity]
             limit = step.clear_at if held else step.raise_at
@@ -131,6 +146,13 @@ class Rule(BaseModel):
     def gap_limit_s(self, interval_s: float | None) -> float:
         """The longest time between two known values that is not a gap. [s]"""
         return max(self.max_gap_s, self.max_gap_intervals * interval_s) if interval_s else self.max_gap_s
+
+
+def _number(finding: Finding) -> float | None:
+    """What a finding is compared by."""
+    if finding.truth is None:
+        return finding.value
+    return None if finding.facts.value is None else finding.facts.value.value
 
 
 def more_severe(a: Severity, b: Severity) -> bool:

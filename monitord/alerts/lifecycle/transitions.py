@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from monitord.model.alerts import Alert, AlertEvent, AlertStatus
+from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Ending
 from monitord.model.jobs import JobFile
 
 OPEN = frozenset({AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED})
 """An alert that was told, or will be, and has not ended."""
 
-SHARES = frozenset({"1", "probability", "confidence"})
+SHARES = frozenset({"1", "probability"})
 """Units of a number from 0 to 1."""
 
 
@@ -55,7 +55,16 @@ class StepResult:
     """Fingerprint to what was decided and why, for every finding that has a rule."""
 
 
-def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str, *, for_a_while: bool = False) -> None:
+def end_one(
+    result: StepResult,
+    alert: Alert,
+    as_of: datetime,
+    reason: str,
+    ending: Ending,
+    by: str | None = None,
+    *,
+    for_a_while: bool = False,
+) -> None:
     """End one pending or open alert for a reason that is not a measured value.
 
     `for_a_while`: what still holds after it is raised at once, on the same measurements and without a new hold time.
@@ -65,6 +74,8 @@ def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str, *, f
             "status": AlertStatus.CLOSED,
             "closed_at": as_of,
             "closing_reason": reason,
+            "ending": ending,
+            "ended_by": by,
             "clearing_since": None,
             "unknown_since": None,
             "last_evaluated_at": None if for_a_while else alert.last_evaluated_at,
@@ -78,12 +89,20 @@ def end_one(result: StepResult, alert: Alert, as_of: datetime, reason: str, *, f
         )
 
 
-def end_alerts(alerts: Iterable[Alert], as_of: datetime, reason: str, *, for_a_while: bool = False) -> StepResult:
-    """End every alert that is pending or open, with a word why: the job was closed, paused, a probe taken away."""
+def end_alerts(
+    alerts: Iterable[Alert],
+    as_of: datetime,
+    reason: str,
+    ending: Ending = Ending.JOB_ENDED,
+    by: str | None = None,
+    *,
+    for_a_while: bool = False,
+) -> StepResult:
+    """End every alert that is pending or open, with a word why: the job was closed, or paused by someone."""
     result = StepResult()
     for alert in sorted(alerts, key=lambda a: a.fingerprint):
         if alert.status is not AlertStatus.CLOSED:
-            end_one(result, alert, as_of, reason, for_a_while=for_a_while)
+            end_one(result, alert, as_of, reason, ending, by, for_a_while=for_a_while)
     return result
 
 
@@ -94,28 +113,29 @@ def retire(job: JobFile, alerts: Iterable[Alert], as_of: datetime) -> StepResult
     """
     result = StepResult()
     for alert in sorted(alerts, key=lambda a: a.fingerprint):
-        if alert.status is not AlertStatus.CLOSED and (reason := _gone(job, alert, as_of)):
-            end_one(result, alert, as_of, reason)
+        gone = None if alert.status is AlertStatus.CLOSED else _gone(job, alert, as_of)
+        if gone is not None:
+            end_one(result, alert, as_of, *gone)
     return result
 
 
-def _gone(job: JobFile, alert: Alert, as_of: datetime) -> str:
-    """What an alert is about and the job no longer has; empty: all of it is there."""
+def _gone(job: JobFile, alert: Alert, as_of: datetime) -> tuple[str, Ending] | None:
+    """What an alert is about and the job no longer has; None: all of it is there."""
     location = next((location for location in job.locations if location.id == alert.location), None)
     if alert.location is not None and location is None:
-        return f"location {alert.location} was taken out of the job"
+        return f"location {alert.location} was taken out of the job", Ending.LOCATION_REMOVED
     if location is not None and location.goal is None and alert.kind in OF_A_GOAL:
-        return f"location {location.id} has no goal any more"
+        return f"location {location.id} has no goal any more", Ending.GOAL_REMOVED
     if alert.probe is None:
-        return ""
+        return None
     placements = [placement for placement in job.probes if placement.probe == alert.probe and placement.covers(as_of)]
     if alert.location is not None and not any(placement.location_id == alert.location for placement in placements):
-        return f"probe {alert.probe} is no longer at {alert.location}"
+        return f"probe {alert.probe} is no longer at {alert.location}", Ending.PROBE_REMOVED
     if not placements:
-        return f"probe {alert.probe} was taken away"
+        return f"probe {alert.probe} was taken away", Ending.PROBE_REMOVED
     if alert.kind == "calibration_due" and job.checked_at(placements[0], as_of) is None:
-        return f"the job file tells of no check of probe {alert.probe} any more"
-    return ""
+        return f"the job file tells of no check of probe {alert.probe} any more", Ending.CHECK_UNKNOWN
+    return None
 
 
 def acknowledge(alert: Alert, by: str, note: str, at: datetime) -> StepResult:

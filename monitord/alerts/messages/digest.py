@@ -15,13 +15,19 @@ from monitord.alerts.deciding.mutes import any_match
 from monitord.alerts.deciding.time_intervals import last_time
 from monitord.alerts.lifecycle.rules import severity_rank
 from monitord.alerts.lifecycle.transitions import OPEN
-from monitord.alerts.messages import gsm
-from monitord.alerts.messages.templating import Templates, templates_of
+from monitord.alerts.messages.speaking import place_of
+from monitord.alerts.messages.templating import templates_of
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.assessments import JobAssessment, LocationAssessment, State
 from monitord.model.config.alert_settings import AlertSettings, Person, Way
 from monitord.model.jobs import JobFile
 from monitord.model.messages import SEVERAL, Message, MessageItem, NotificationReason, Pause
+from monitord.text import gsm
+from monitord.text.alerts import AlertSpeaker
+from monitord.text.labels import ITSELF, PAUSED, PAUSED_UNTIL
+from monitord.text.speaker import Speaker
+from monitord.text.states import state_sentence
+from monitord.text.terms import SEVERITIES
 
 _LATE = timedelta(hours=4)
 """A digest that could not be written at its hour still is within this time, and left out after it."""
@@ -95,17 +101,18 @@ def compose_digest(
     """
     words = templates_of(person.language, settings.templates_dir)
     jobs = [job for job in overview.jobs if concerns(person, settings, job.job)]
-    views = [_job_view(job, settings, overview, words, since) for job in jobs]
+    views = [_job_view(job, settings, overview, words.speaker(job.zone, as_of), since) for job in jobs]
     if concerns(person, settings, SYSTEM) and any(alert.job == SYSTEM for alert in overview.alerts):
-        views.append(_system_view(person, overview, words, since))
+        views.append(_system_view(overview, words.speaker(ZoneInfo(person.timezone), as_of), since))
     if not views:
         return []
-    zone = ZoneInfo(person.timezone)
+    reader = words.speaker(ZoneInfo(person.timezone), as_of)
     values = {
         "person": person.name or person.id,
+        "language": person.language,
         "jobs": views,
-        "written": words.when(as_of, zone),
-        "since": words.when(since, zone),
+        "written": reader.moment(as_of),
+        "since": reader.moment(since),
     }
     text, html = words.render("digest.txt.j2", **values), words.render("digest.html.j2", **values)
     title = " ".join(words.render("digest_title.txt.j2", **values).split())
@@ -157,89 +164,80 @@ def _id(person: Person, way: Way, hour: datetime) -> str:
     return hashlib.sha256(key.encode()).hexdigest()[:32]
 
 
-def _job_view(job: JobFile, settings: AlertSettings, overview: Overview, words: Templates, since: datetime) -> JobView:
+def _job_view(job: JobFile, settings: AlertSettings, overview: Overview, speaker: Speaker, since: datetime) -> JobView:
     names = {location.id: location.label for location in job.locations}
     mine = [alert for alert in overview.alerts if alert.job == job.job]
     assessment = overview.assessments.get(job.job)
     locations = assessment.locations if assessment is not None else ()
     base = (settings.public_url or "").rstrip("/")
-    heard = assessment.last_reading_at if assessment is not None else None
     return JobView(
         name=job.label,
         url=f"{base}/jobs/{job.job}" if base else "",
-        new=_lines([a for a in mine if a.opened_at and a.opened_at >= since], names, words, job.zone),
-        over=_lines([a for a in mine if a.closed_at and a.closed_at >= since], names, words, job.zone),
-        open=_lines([a for a in mine if a.status in OPEN], names, words, job.zone),
-        drying=tuple(_drying(p, names, words, job.zone) for p in locations if p.state is State.DRYING),
-        due=tuple(_due_next(locations, names, words, job.zone)),
-        data_at=words.when(heard, job.zone) if heard is not None else "",
-        paused=_paused(overview.paused.get(job.job), words, job.zone),
+        new=_lines([a for a in mine if a.opened_at and a.opened_at >= since], job, speaker),
+        over=_lines([a for a in mine if a.closed_at and a.closed_at >= since], job, speaker),
+        open=_lines([a for a in mine if a.status in OPEN], job, speaker),
+        drying=tuple(_drying(p, names, speaker) for p in locations if p.state in _DRYING),
+        due=tuple(_due_next(locations, names, speaker)),
+        data_at=speaker.moment(assessment.last_reading_at if assessment is not None else None) or "",
+        paused=_paused(overview.paused.get(job.job), speaker),
     )
 
 
-def _paused(pause: Pause | None, words: Templates, zone: ZoneInfo) -> str:
+_DRYING = frozenset({State.DRYING, State.DRYING_SLOWLY})
+
+
+def _paused(pause: Pause | None, speaker: Speaker) -> str:
     if pause is None:
         return ""
-    till = "" if pause.end is None else words.when(pause.end, zone)
-    form = words.words["pause"]["until" if till else "open"]
-    return str(form).format(since=words.when(pause.start, zone), until=till, author=pause.author, comment=pause.comment)
+    slots = {
+        "who": pause.author,
+        "reason": pause.comment,
+        "since": speaker.moment(pause.start),
+        "until": speaker.moment(pause.end),
+    }
+    return speaker.say((PAUSED_UNTIL, PAUSED), slots)
 
 
-def _system_view(person: Person, overview: Overview, words: Templates, since: datetime) -> JobView:
-    zone = ZoneInfo(person.timezone)
+def _system_view(overview: Overview, speaker: Speaker, since: datetime) -> JobView:
     mine = [alert for alert in overview.alerts if alert.job == SYSTEM]
     return JobView(
-        name=str(words.words["system"]["job"]),
+        name=speaker.text(ITSELF),
         url="",
-        new=_lines([a for a in mine if a.opened_at and a.opened_at >= since], {}, words, zone),
-        over=_lines([a for a in mine if a.closed_at and a.closed_at >= since], {}, words, zone),
-        open=_lines([a for a in mine if a.status in OPEN], {}, words, zone),
+        new=_lines([a for a in mine if a.opened_at and a.opened_at >= since], None, speaker),
+        over=_lines([a for a in mine if a.closed_at and a.closed_at >= since], None, speaker),
+        open=_lines([a for a in mine if a.status in OPEN], None, speaker),
         drying=(),
         due=(),
         data_at="",
     )
 
 
-def _lines(alerts: Sequence[Alert], names: Mapping[str, str], words: Templates, zone: ZoneInfo) -> tuple[LineView, ...]:
+def _lines(alerts: Sequence[Alert], job: JobFile | None, speaker: Speaker) -> tuple[LineView, ...]:
     chosen = sorted(alerts, key=lambda a: (-severity_rank(a.severity), a.opened_at or a.finding.measured_at))
-    lines = []
-    for alert in chosen:
-        closed = alert.status is AlertStatus.CLOSED
-        moment = alert.closed_at if closed else alert.opened_at
-        lines.append(
-            LineView(
-                text=words.kind(alert.kind),
-                location=names.get(alert.location or "", alert.location or alert.probe or alert.gateway or ""),
-                when=words.when(moment, zone) if moment is not None else "",
-                severity=str(words.words["severity"][alert.severity.value]),
-                note=alert.acknowledged_by or "",
-            )
+    return tuple(
+        LineView(
+            text=AlertSpeaker(speaker, alert, place_of(alert, job)).headline(),
+            location=place_of(alert, job),
+            when=speaker.moment(alert.closed_at if alert.status is AlertStatus.CLOSED else alert.opened_at) or "",
+            severity=speaker.text(SEVERITIES[alert.severity]),
+            note=alert.acknowledged_by or "",
         )
-    return tuple(lines)
+        for alert in chosen
+    )
 
 
-def _drying(location: LocationAssessment, names: Mapping[str, str], words: Templates, zone: ZoneInfo) -> LineView:
-    forecast = location.forecast
-    when = words.when(forecast.middle, zone, "date") if forecast is not None and forecast.middle is not None else ""
-    return LineView(text=location.words, location=names.get(location.location, location.location), when=when)
+def _drying(location: LocationAssessment, names: Mapping[str, str], speaker: Speaker) -> LineView:
+    text = state_sentence(speaker, location.state, location.facts)
+    return LineView(text=text, location=names.get(location.location, location.location))
 
 
-def _due_next(
-    locations: Sequence[LocationAssessment], names: Mapping[str, str], words: Templates, zone: ZoneInfo
-) -> list[LineView]:
+def _due_next(locations: Sequence[LocationAssessment], names: Mapping[str, str], speaker: Speaker) -> list[LineView]:
     """The locations that are expected at their goal next, the soonest first."""
     dated = [(p.forecast.middle, p) for p in locations if p.forecast is not None and p.forecast.middle is not None]
     lines = []
     for middle, location in sorted(dated, key=lambda pair: pair[0])[:5]:
         forecast = location.forecast
-        low, high = (forecast.low, forecast.high) if forecast is not None else (None, None)
-        ends = [words.when(end, zone, "date") if end is not None else "?" for end in (low, high)]
-        lines.append(
-            LineView(
-                text="",
-                location=names.get(location.location, location.location),
-                when=words.when(middle, zone, "date"),
-                note=" – ".join(ends),
-            )
-        )
+        ends = speaker.days(forecast.low, forecast.high) if forecast is not None else None
+        name = names.get(location.location, location.location)
+        lines.append(LineView(text="", location=name, when=ends or speaker.day(middle) or ""))
     return lines

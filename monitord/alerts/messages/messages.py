@@ -13,13 +13,17 @@ from monitord.alerts.deciding.grouping import Piece
 from monitord.alerts.deciding.planning import Draft
 from monitord.alerts.deciding.routes import ways
 from monitord.alerts.lifecycle.rules import AlertRules, severity_rank
-from monitord.alerts.lifecycle.transitions import SHARES
-from monitord.alerts.messages import gsm, signed_links
+from monitord.alerts.messages import signed_links
+from monitord.alerts.messages.speaking import alert_speaker
 from monitord.alerts.messages.templating import Templates, templates_of
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.config.alert_settings import AlertSettings, Person, Way
 from monitord.model.jobs import JobFile
 from monitord.model.messages import SEVERAL, Message, MessageItem, NotificationReason
+from monitord.text import gsm
+from monitord.text.alerts import SMS_LENGTH
+from monitord.text.labels import ITSELF, NEWS, SEVERAL_JOBS
+from monitord.text.terms import SEVERITIES
 
 
 @dataclass(frozen=True)
@@ -30,22 +34,21 @@ class ItemView:
     """What kind of news, as a key (`opened`, `closed`, ...)."""
     news_word: str
     kind: str
+    headline: str
     job: str
     location: str
     severity: str
     severity_word: str
-    since: str
     opened: str
     closed: str
-    value: str
-    limit: str
-    sure: str
-    summary: str
+    opening: str
+    """What was found when it opened."""
+    standing: str
+    """How it stands now: easing, worse, lost, or closed and why."""
     why: str
-    look_first: str
-    ending: str
-    """For a closed alert that was ended by a word: that word."""
-    unknown_since: str
+    first: str
+    then: str
+    sms: str
     reference: str
     acknowledge_url: str
     mute_url: str
@@ -56,6 +59,7 @@ class MessageView:
     """A whole message as the templates see it."""
 
     person: str
+    language: str
     job: str
     items: tuple[ItemView, ...]
     page_url: str
@@ -105,7 +109,7 @@ class Composer:
             created_at=as_of,
             deadline=as_of + timedelta(seconds=self.settings.give_up_after_s),
             title=" ".join(words.render("title.txt.j2", m=view).split()),
-            short=gsm.fit(words.render("short.txt.j2", m=view), f" #{id_[:6]}"),
+            short=gsm.fit(words.render("short.txt.j2", m=view), f" #{id_[:6]}", limit=SMS_LENGTH),
             text=words.render("message.txt.j2", m=view),
             html=words.render("message.html.j2", m=view),
             items=items,
@@ -113,79 +117,56 @@ class Composer:
 
     def _view(self, draft: Draft, words: Templates, id_: str, as_of: datetime) -> MessageView:
         pieces, group, mute = draft.bundle.pieces, draft.bundle.group, draft.mute
-        zone = self._zone(pieces[0].alert.job, draft.person)
+        speaker = words.speaker(self._zone(pieces[0].alert.job, draft.person), as_of)
         taken = [p for p in pieces if p.alert.status is AlertStatus.OPEN and p.news is not NotificationReason.MUTE_ENDS]
         return MessageView(
             person=draft.person.name or draft.person.id,
+            language=draft.person.language,
             job=self._job_label(group, words),
             items=tuple(self._item(piece, draft.person, words, as_of) for piece in pieces),
             page_url=self._page(group),
             acknowledge_all_url=self._link(signed_links.Purpose.ACKNOWLEDGE_ALL, draft.person, id_, 0, as_of)
             if len(taken) > 1
             else "",
-            written=words.when(as_of, zone),
+            written=speaker.moment(as_of) or "",
             reference=id_[:12],
             mute_comment=mute.comment if mute is not None else "",
             mute_author=mute.author if mute is not None else "",
-            mute_end=words.when(mute.end, zone) if mute is not None else "",
+            mute_end=(speaker.moment(mute.end) or "") if mute is not None else "",
         )
 
     def _item(self, piece: Piece, person: Person, words: Templates, as_of: datetime) -> ItemView:
-        alert, finding = piece.alert, piece.alert.finding
-        zone = self._zone(alert.job, person)
-        since = finding.since or alert.pending_since or alert.opened_at
+        alert, job = piece.alert, self.jobs.get(piece.alert.job)
+        said = alert_speaker(words.speaker(self._zone(alert.job, person), as_of), alert, job, self.rules)
         is_open = alert.status is not AlertStatus.CLOSED
-        may_take = alert.status is AlertStatus.OPEN
-
-        def when(moment: datetime | None) -> str:
-            return words.when(moment, zone) if moment is not None else ""
-
+        changed = not is_open or alert.easing or alert.unknown_since is not None or alert.finding != alert.opening
         return ItemView(
             news=piece.news.value,
-            news_word=str(words.words["news"][piece.news.value]),
-            kind=words.kind(alert.kind),
+            news_word=words.text(NEWS[piece.news]),
+            kind=said.name(),
+            headline=said.headline(),
             job=self._job_label(alert.job, words),
-            location=self._location(alert),
+            location=said.place,
             severity=alert.severity.value,
-            severity_word=str(words.words["severity"][alert.severity.value]),
-            since=when(since if is_open else alert.pending_since or alert.opened_at),
-            opened=when(alert.opened_at),
-            closed=when(alert.closed_at),
-            value="" if finding.unit in SHARES else words.value(finding.value, finding.unit, finding.u),
-            limit=self._limit(alert, words),
-            sure=_sure(alert, words),
-            summary=finding.summary,
-            why=finding.why,
-            look_first=finding.look_first,
-            ending="" if is_open or alert.cleared else alert.closing_reason or "",
-            unknown_since=when(alert.unknown_since),
+            severity_word=words.text(SEVERITIES[alert.severity]),
+            opened=said.speaker.moment(alert.opened_at) or "",
+            closed=said.speaker.moment(alert.closed_at) or "",
+            opening=said.opening(),
+            standing=said.standing() if changed else "",
+            why=said.why(),
+            first=said.first(),
+            then=said.then(),
+            sms=said.sms(self._job_label(alert.job, words)),
             reference=f"{alert.fingerprint[:8]}-{alert.episode}",
             acknowledge_url=self._alert_link(signed_links.Purpose.ACKNOWLEDGE, person, alert, as_of)
-            if may_take
+            if alert.status is AlertStatus.OPEN
             else "",
             mute_url=self._alert_link(signed_links.Purpose.MUTE, person, alert, as_of) if is_open else "",
         )
 
-    def _limit(self, alert: Alert, words: Templates) -> str:
-        rule = self.rules.rule_for(alert.kind, alert.job, alert.location)
-        if rule is None:
-            return ""
-        limit = rule.clear_at if alert.status is AlertStatus.CLOSED else rule.raise_at
-        return f"{100 * limit:.0f} %" if rule.unit in SHARES else words.value(limit, rule.unit)
-
-    def _location(self, alert: Alert) -> str:
-        job = self.jobs.get(alert.job)
-        label = ""
-        if alert.location is not None:
-            names = {location.id: location.label for location in job.locations} if job is not None else {}
-            label = names.get(alert.location, alert.location)
-        if alert.probe is not None:
-            label = f"{label} ({alert.probe})" if label else alert.probe
-        return label or alert.gateway or ""
-
     def _job_label(self, job: str, words: Templates) -> str:
         if job in (SYSTEM, SEVERAL):
-            return str(words.words["system"]["job" if job == SYSTEM else "several"])
+            return words.text(ITSELF if job == SYSTEM else SEVERAL_JOBS)
         found = self.jobs.get(job)
         return found.label if found is not None else job
 
@@ -236,12 +217,3 @@ def message_id(person: str, channel: str, group: str, items: Sequence[MessageIte
     parts = sorted(f"{i.subject}|{i.episode}|{i.news}|{i.severity}|{i.ordinal}" for i in items)
     key = "\x1f".join((person, channel, group, *parts))
     return hashlib.sha256(key.encode()).hexdigest()[:32]
-
-
-def _sure(alert: Alert, words: Templates) -> str:
-    finding = alert.finding
-    if finding.confidence is not None:
-        return words.share(finding.confidence)
-    if finding.unit in SHARES and finding.value is not None:
-        return words.share(finding.value)
-    return ""

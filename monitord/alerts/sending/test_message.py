@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
-from monitord.alerts.messages import gsm
 from monitord.alerts.messages.templating import templates_of
 from monitord.alerts.sending.channels.base import Channel, ChannelError
 from monitord.clock import Clock
@@ -18,6 +17,7 @@ from monitord.model.config.alert_settings import AlertSettings, Person
 from monitord.model.messages import Message, MessageItem, NotificationReason
 from monitord.store import outbox as stored_outbox
 from monitord.store.db.database import Database
+from monitord.text import gsm
 
 
 def messages_to(settings: AlertSettings, person_id: str, at: datetime) -> list[Message]:
@@ -95,6 +95,6 @@ def _message(settings: AlertSettings, person: Person, channel: str, address: str
         title=" ".join(words.render("test_title.txt.j2").split()),
         short=gsm.fit(text),
         text=text,
-        html=words.render("test.html.j2", text=text),
+        html=words.render("test.html.j2", text=text, language=person.language),
         items=(item,),
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding
+from monitord.model.facts import FindingKind
 from monitord.model.jobs import JobFile, Placement
 
 _DAY_S = 86_400.0
@@ -24,29 +25,19 @@ def calibrations_due(job: JobFile, as_of: datetime, valid_d: float) -> list[Find
     for placement in job.probes:
         last = job.checked_at(placement, as_of) if placement.covers(as_of) else None
         if last is not None:
-            found.append(_finding(job, placement, last, valid, as_of))
+            found.append(_finding(placement, last, valid, as_of))
     return found
 
 
-def _finding(job: JobFile, placement: Placement, last: datetime, valid: timedelta, as_of: datetime) -> Finding:
+def _finding(placement: Placement, last: datetime, valid: timedelta, as_of: datetime) -> Finding:
     left_d = (last + valid - as_of).total_seconds() / _DAY_S
-    day = f"{last.astimezone(job.zone):%Y-%m-%d}"
     return Finding(
-        kind="calibration_due",
+        kind=FindingKind.CALIBRATION_DUE,
         location=placement.location_id,
         probe=placement.probe,
         measured_at=as_of,
         value=left_d,
         unit="d",
         readings=1,
-        summary=f"Probe {placement.probe} was last checked on {day}, which is good for {valid.days} days: "
-        f"its next check is {_due(left_d)}.",
-        why="Humidity sensors drift, and a verdict may not stand up if its probe's check is too old.",
-        look_first="Check it in a saturated salt, or beside a probe that was, and enter the check in the job file.",
+        facts=Facts(measured_at=last, due=last + valid),
     )
-
-
-def _due(left_d: float) -> str:
-    if left_d >= 1.0:
-        return f"due in {left_d:.0f} days"
-    return "due now" if left_d > -1.0 else f"{-left_d:.0f} days overdue"

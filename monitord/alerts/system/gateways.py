@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from monitord.model.alerts import SYSTEM, Alert
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.jobs import JobFile
 
 _UNPLACED_FOR = timedelta(hours=24)
@@ -72,7 +73,7 @@ def _gateway(name: str, probes: Sequence[tuple[HeardProbe, float]], as_of: datet
     interval_s = min(interval for _, interval in probes)
     age_s = max(0.0, (as_of - newest).total_seconds())
     return Finding(
-        kind="gateway_silent",
+        kind=FindingKind.GATEWAY_SILENT,
         gateway=name,
         measured_at=as_of,
         value=age_s / interval_s,
@@ -80,21 +81,18 @@ def _gateway(name: str, probes: Sequence[tuple[HeardProbe, float]], as_of: datet
         readings=len(probes),
         since=newest,
         interval_s=interval_s,
-        summary=f"Nothing has come through gateway {name} for {age_s / 60:.0f} min; {len(probes)} of its probes "
-        f"should report every {interval_s / 60:g} min.",
-        why="Everything behind the gateway is out of sight, and silence is not dryness.",
-        look_first="The gateway's power and its network; then the broker.",
+        facts=Facts(at=newest, since=newest, probes=len(probes), interval_s=interval_s, age_s=age_s),
     )
 
 
 def _gateway_without_probes(name: str, as_of: datetime) -> Finding:
     return Finding(
-        kind="gateway_silent",
+        kind=FindingKind.GATEWAY_SILENT,
         gateway=name,
         measured_at=as_of,
         value=0.0,
         unit="intervals",
-        summary=f"No probe of this job reports through gateway {name} any more.",
+        facts=Facts(probes=0),
     )
 
 
@@ -102,7 +100,6 @@ def _unplaced_probes(
     heard: Mapping[str, HeardProbe], jobs: Sequence[JobFile], known: set[str], as_of: datetime
 ) -> list[Finding]:
     """Probes that were heard lately at a time at which no job has placed them."""
-    placed = {placement.probe: placement for job in jobs for placement in job.probes}
     findings = []
     for name in sorted(heard.keys() | known):
         probe = heard.get(name)
@@ -112,19 +109,14 @@ def _unplaced_probes(
         unplaced_probe = lately and not has_location
         if not unplaced_probe and name not in known:
             continue
-        before = placed.get(name)
         findings.append(
             Finding(
-                kind="unplaced_probe",
+                kind=FindingKind.UNPLACED_PROBE,
                 probe=name,
                 measured_at=as_of,
-                value=1.0 if unplaced_probe else 0.0,
-                unit="1",
+                truth=Truth.of(unplaced_probe),
                 readings=1,
-                summary=f"Probe {name} is heard, but no job says where it is"
-                + (f"; its last place was {before.location_id}." if before is not None else "."),
-                why="Its readings are kept but belong to no place, so nothing is concluded from them.",
-                look_first="Place it, with the time from which it has been there; or switch it off.",
+                facts=Facts(at=probe.heard_at if probe is not None else None),
             )
         )
     return findings

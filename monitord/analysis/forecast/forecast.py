@@ -67,9 +67,7 @@ def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array
     return np.concatenate([view.days, days]), np.concatenate([(1.0 - _PACE_SHARE) * view.weights, weights])
 
 
-def to_forecast(
-    view: TimeToGoal, metric: Metric, as_of_s: float, reason: str, pace: Progress | None = None
-) -> Forecast:
+def to_forecast(view: TimeToGoal, metric: Metric, as_of_s: float, pace: Progress | None = None) -> Forecast:
     """The outlook as dates. A goal over a window longer than the day of the level is met later by half of what is more.
 
     `pace` is how a hollow place has moved lately; it bears on the date, not on whether there is one.
@@ -99,5 +97,4 @@ def to_forecast(
         high=date(high),
         never=not np.isfinite(middle),
         high_never=not np.isfinite(high),
-        reason=reason,
     )

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding, Forecast, JobAssessment, State
+from monitord.model.assessments import Facts, Finding, Forecast, JobAssessment, State
+from monitord.model.facts import NONE, FindingKind
 from monitord.model.jobs import JobFile
 
 WINDOW = timedelta(days=14)
@@ -82,14 +82,14 @@ class History:
             known = self._slips[location] = newest, slip_of(self._kept[location])
         return known[1]
 
-    def said(self, job: JobFile, location: str, newest: Forecast, stale: bool) -> Finding:
+    def said(self, location: str, newest: Forecast, stale: bool) -> Finding:
         """The finding about a location that is not at its goal; the same until there is a newer forecast."""
         known = self._said.get(location)
         if known is None or known[0] is not newest or known[1] is not stale:
             slip = self.slip(location)
             value = None if stale or slip is None else slip.days_a_day
-            days, summary = (slip.days, _summary(job, location, slip)) if slip is not None else (0, "")
-            known = newest, stale, _finding(location, newest.made_at, value, days, summary)
+            days, facts = (slip.days, _facts(slip)) if slip is not None else (0, Facts())
+            known = newest, stale, _finding(location, newest.made_at, value, days, facts)
             self._said[location] = known
         return known[2]
 
@@ -156,41 +156,30 @@ def forecast_revisions(job: JobFile, assessment: JobAssessment, history: History
             found.append(_finding(location.location, assessment.as_of, 0.0))
             continue
         stale = assessment.as_of - newest.made_at > STALE
-        found.append(history.said(job, location.location, newest, stale))
+        found.append(history.said(location.location, newest, stale))
     return found
 
 
-def _finding(location: str, measured_at: datetime, value: float | None, days: int = 0, summary: str = "") -> Finding:
+def _finding(location: str, measured_at: datetime, value: float | None, days: int = 0, facts: Facts = NONE) -> Finding:
     return Finding(
-        kind="forecast_slipping",
+        kind=FindingKind.FORECAST_SLIPPING,
         location=location,
         measured_at=measured_at,
         value=value,
         unit="d/d",
         readings=days,
         interval_s=float(_EVERY_S),
-        summary=summary,
-        why=WHY["forecast_slipping"],
-        look_first=LOOK_FIRST["forecast_slipping"],
+        facts=facts,
     )
 
 
-def _summary(job: JobFile, location_id: str, slip: Slip) -> str:
-    label = next((location.label for location in job.locations if location.id == location_id), location_id)
-    made, then = _day(slip.at_first.made_at, job.zone), _span(slip.at_first, job.zone)
-    return f"{label}: on {made} its goal was expected {then}, now {_span(slip.at_last, job.zone)}."
-
-
-def _span(forecast: Forecast, zone: tzinfo) -> str:
-    middle, low, high = (_day(moment, zone) for moment in (forecast.middle, forecast.low, forecast.high))
-    return f"about {middle} ({low} to {high})"
-
-
-def _day(moment: datetime | None, zone: tzinfo) -> str:
-    if moment is None:
-        return "an unknown day"
-    local = moment.astimezone(zone)
-    return f"{local.day} {_MONTHS[local.month - 1]}"
-
-
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+def _facts(slip: Slip) -> Facts:
+    then, now = slip.at_first, slip.at_last
+    return Facts(
+        low=now.low,
+        middle=now.middle,
+        high=now.high,
+        earlier_made_at=then.made_at,
+        earlier_low=then.low,
+        earlier_high=then.high,
+    )

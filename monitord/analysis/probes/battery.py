@@ -7,8 +7,8 @@ import numpy as np
 from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.series.rolling import median
 from monitord.analysis.series.times import utc
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding, Quantity
+from monitord.model.facts import FindingKind
 from monitord.model.jobs import Location
 from monitord.model.series import PlacementRecord
 
@@ -27,7 +27,7 @@ def low_battery(record: PlacementRecord, location: Location, as_of_s: float) -> 
         return None
     value = median(recent.battery_v[told])
     return Finding(
-        kind="low_battery",
+        kind=FindingKind.LOW_BATTERY,
         location=location.id,
         probe=placement.probe,
         measured_at=utc(float(recent.time_s[told[-1]])),
@@ -35,7 +35,5 @@ def low_battery(record: PlacementRecord, location: Location, as_of_s: float) -> 
         unit="V",
         readings=len(told),
         interval_s=placement.interval_s,
-        summary=f"Probe {placement.probe} at {location.label}: battery {value:.2f} V.",
-        why=WHY["low_battery"],
-        look_first=LOOK_FIRST["low_battery"],
+        facts=Facts(value=Quantity(value=value, unit="V")),
     )

@@ -17,28 +17,14 @@ from monitord.analysis.series.calibration import Uncertainty, uncertainty_of
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.times import DAY_S, utc
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding, QualityFlag
+from monitord.model.assessments import Facts, Finding, QualityFlag
+from monitord.model.facts import Fault, FindingKind, Truth
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, Flags, PlacementRecord, Series
 from monitord.physics.moist_air import vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
 
-NAMES = {
-    "range": "values that no working probe gives",
-    "stuck": "stuck",
-    "noisy": "noisy",
-    "spikes": "spikes",
-    "clock_ahead": "clock ahead",
-    "clock_behind": "clock behind",
-    "left_location": "no longer in its place",
-    "drift": "drifting",
-    "offset": "jumped to another level",
-    "saturated": "stands at saturation",
-    "gaps": "many of its readings are lost",
-}
-
-FAULTS = frozenset(NAMES)
+FAULTS = frozenset(fault.value for fault in Fault)
 """Kinds of flag that put a probe at fault."""
 
 
@@ -229,9 +215,9 @@ def _holds(span: Span, as_of_s: float) -> bool:
 def fault_finding(
     quality: PlacementQuality, record: PlacementRecord, location: Location, as_of_s: float
 ) -> Finding | None:
-    """The finding about a probe at fault: 1 while a fault holds, 0 while none does, unknown without readings.
+    """The finding about a probe at fault: true while a fault holds, none without readings.
 
-    0.6 while all that is wrong are lone or lost readings: the rest of what it says counts.
+    Its readings are `excluded` unless all that is wrong are lone or lost ones: then the rest of what it says counts.
     """
     recent = record.recent
     oldest = as_of_s - PROBES.heard_h * HOUR_S - PROBES.heard_intervals * record.placement.interval_s
@@ -239,22 +225,19 @@ def fault_finding(
         return None
     holding = [span for span in quality.spans if span.kind in FAULTS and _holds(span, as_of_s)]
     probe = record.placement.probe
-    summary = f"Probe {probe} at {location.label} reads as it should."
+    since = utc(min(span.start_s for span in holding)) if holding else None
+    facts = Facts()
     if holding:
-        worst = min(holding, key=lambda span: span.start_s)
-        summary = f"Probe {probe} at {location.label}: {NAMES[worst.kind]}; {worst.reason}."
-    still_speaks = all(span.kind in _SPEAKS for span in holding)
+        first = min(holding, key=lambda span: span.start_s)
+        excluded = any(span.kind not in _SPEAKS for span in holding)
+        facts = Facts(fault=Fault(first.kind), excluded=excluded, since=since)
     return Finding(
-        kind="probe_fault",
+        kind=FindingKind.PROBE_FAULT,
         location=location.id,
         probe=probe,
         measured_at=utc(as_of_s),
-        value=(0.6 if still_speaks else 1.0) if holding else 0.0,
-        unit="confidence",
+        truth=Truth.of(bool(holding)),
         readings=len(recent),
-        since=utc(min(span.start_s for span in holding)) if holding else None,
-        confidence=1.0 if holding else 0.0,
-        summary=summary,
-        why=WHY["probe_fault"],
-        look_first=LOOK_FIRST["probe_fault"],
+        since=since,
+        facts=facts,
     )

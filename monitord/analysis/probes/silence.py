@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from monitord.analysis.series.times import utc
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import FindingKind
 from monitord.model.jobs import Location
 from monitord.model.series import PlacementRecord
 
@@ -28,11 +28,8 @@ def silent_probe(
     age = max(0.0, as_of_s - heard)
     never = record.last_heard_s is None or record.last_heard_s < begun
     waiting = never and age < options.silent_first_grace_h * 3600.0
-    said = "was never heard here" if never else f"was last heard {age / 3600.0:.1f} h ago"
-    if waiting:
-        said = "has not been heard yet"
     return Finding(
-        kind="probe_silent",
+        kind=FindingKind.PROBE_SILENT,
         location=location.id,
         probe=placement.probe,
         measured_at=utc(as_of_s),
@@ -41,8 +38,5 @@ def silent_probe(
         readings=1,
         since=utc(heard),
         interval_s=placement.interval_s,
-        summary=f"Probe {placement.probe} at {location.label} {said}; it should report every "
-        f"{placement.interval_s / 60.0:.0f} min.",
-        why=WHY["probe_silent"],
-        look_first=LOOK_FIRST["probe_silent"],
+        facts=Facts(at=None if never else utc(heard), since=utc(heard), interval_s=placement.interval_s, age_s=age),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitord.analysis.readiness.element import Element, result
 from monitord.analysis.readiness.positions import Position
+from monitord.model.facts import Truth
 from monitord.model.jobs import LocationKind
 from monitord.model.readiness.criteria import RewettingRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
@@ -19,9 +20,9 @@ def judge(element: Element, rule: RewettingRule) -> CriterionResult | None:
 
 def _one(element: Element, position: Position) -> PositionValue:
     where, wet = position.location.id, position.wet
-    if wet is None or wet.value is None:
+    if wet is None or wet.truth is Truth.UNKNOWN:
         outcome, reason = Outcome.CANNOT_SAY, Reason.WETTING_UNKNOWN
-    elif wet.value > 0.0:
+    elif wet.holds:
         outcome, reason = Outcome.FAIL, Reason.GETTING_WET
     else:
         outcome, reason = Outcome.PASS, Reason.MET

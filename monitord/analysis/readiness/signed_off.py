@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from monitord.model.assessments import Finding
+from monitord.model.facts import FindingKind
 from monitord.model.readiness.signoffs import SignOff, Statement
 
 
@@ -14,12 +15,12 @@ def after_sign_off(findings: Iterable[Finding], signoffs: Sequence[SignOff]) -> 
 
 
 def _marked(finding: Finding, signoffs: Sequence[SignOff]) -> Finding:
-    if finding.kind != "rewetting" or not finding.value:
+    if finding.kind is not FindingKind.REWETTING or not finding.holds:
         return finding
     since = finding.since or finding.measured_at
     for made in signoffs:
         stands = made.stands and made.statement is Statement.READY and made.as_of <= max(since, finding.measured_at)
         if stands and finding.location in made.verdict.locations:
-            said = f"{finding.summary} {made.element} was signed off as ready on {made.as_of:%Y-%m-%d} by {made.by}."
-            return finding.model_copy(update={"after_sign_off": made.as_of, "summary": said})
+            facts = finding.facts.model_copy(update={"signed_off_at": made.as_of, "signed_off_by": made.by})
+            return finding.model_copy(update={"facts": facts})
     return finding

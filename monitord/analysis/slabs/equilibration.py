@@ -12,8 +12,8 @@ import numpy as np
 
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
-from monitord.analysis.slabs.equilibrium_fit import EquilibriumFit, EquilibriumPrior, fit_equilibrium
-from monitord.model.assessments import Equilibrium
+from monitord.analysis.slabs.equilibrium_fit import EquilibriumPrior, fit_equilibrium
+from monitord.model.assessments import Equilibrium, Facts, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S, Array
 
@@ -24,6 +24,9 @@ _RUSH_H, _RUSH_SHARE = 60.0, 0.3
 
 _CALM_PCT = 0.7
 """Greatest rise in a day of a sleeve that is called equilibrated, whatever the fit says (our choice). [% RH]"""
+
+_CENTRAL_80 = 1.2816
+"""Standard deviations to either end of the central 80 % of a normal distribution."""
 
 _OPENED_PCT = 3.0
 """A change between neighbouring hours that a sealed sleeve does not make (our choice). [% RH]"""
@@ -123,14 +126,13 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
             low=None,
             high=None,
             clock_started=utc(clock),
-            words="Too few hours since sealing to say where it is heading.",
         )
         return Settled(view, False, clock, None)
     prior = options_prior(options)
     fit = fit_equilibrium(*_late_part(*data, age_h), prior)
     calm = abs(fit.gap) + 1.64 * fit.gap_sd < options.sleeve_gap_pct
     ready = age_h >= options.sleeve_clock_h and calm and _risen(*data, prior) < _CALM_PCT
-    half = 1.2816 * float(np.hypot(fit.level_sd, here.uncertainty.relative_humidity_pct))
+    half = _CENTRAL_80 * float(np.hypot(fit.level_sd, here.uncertainty.relative_humidity_pct))
     level = min(max(fit.level, 0.0), 100.0)
     view = Equilibrium(
         state="equilibrated" if ready else ("settling" if age_h < 6 else "equilibrating"),
@@ -138,7 +140,6 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
         low=max(level - half, 0.0),
         high=min(level + half, 100.0),
         clock_started=utc(clock),
-        words=_words(fit, age_h, ready, options, half),
     )
     return Settled(view, ready, clock, here.end_s if ready else None)
 
@@ -153,22 +154,23 @@ def _long_settled(here: HourlySeries, clock: float, age_h: float, options: Analy
     lately = here.relative_humidity_pct[-24:]
     lately = lately[np.isfinite(lately)]
     level = float(lately.mean()) if len(lately) else None
-    half = 1.2816 * here.uncertainty.relative_humidity_pct
+    half = _CENTRAL_80 * here.uncertainty.relative_humidity_pct
     view = Equilibrium(
         state="equilibrated",
         predicted_rh=level,
         low=None if level is None else level - half,
         high=None if level is None else min(level + half, 100.0),
         clock_started=utc(clock),
-        words=f"Settled: {age_h / 24:.0f} days since sealing, past the {options.sleeve_clock_h:.0f} h clock.",
     )
     return Settled(view, True, clock, clock + _FIT_H * HOUR_S)
 
 
-def _words(fit: EquilibriumFit, age_h: float, ready: bool, options: AnalysisOptions, half: float) -> str:
-    if ready:
-        return f"Settled: the {options.sleeve_clock_h:.0f} h clock has run and the approach has died away."
-    text = f"Hour {age_h:.0f} of {options.sleeve_clock_h:.0f}. Heading for {fit.level:.1f} ± {half:.1f} % RH. "
-    if age_h >= options.sleeve_clock_h:
-        text = f"The clock has run, but it still moves: heading for {fit.level:.1f} ± {half:.1f} % RH. "
-    return text + "No verdict yet."
+def settling_facts(here: HourlySeries, settled: Settled, options: AnalysisOptions) -> Facts:
+    """Hours sealed, hours that the clock asks for, and where the sleeve is heading."""
+    view = settled.view
+    value = None
+    if view.predicted_rh is not None and view.low is not None and view.high is not None:
+        u = max(view.high - view.predicted_rh, view.predicted_rh - view.low) / _CENTRAL_80
+        value = Quantity(value=view.predicted_rh, u=u, unit="% RH")
+    sealed_h = max(0.0, (here.end_s - settled.clock_s) / HOUR_S)
+    return Facts(value=value, sealed_h=sealed_h, needed_h=options.sleeve_clock_h, since=utc(settled.clock_s))

@@ -10,9 +10,9 @@ import numpy as np
 
 from monitord.analysis.air.comparison import Present
 from monitord.analysis.series.times import utc
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import FindingKind
 from monitord.model.jobs import LocationKind
 from monitord.physics.wood import equilibrium_moisture_content
 
@@ -42,8 +42,7 @@ def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Findin
     if kind in FROST_KINDS:
         found = _mean_of_last(here, max(1800.0, 1.5 * here.interval_s))
         if found is not None:
-            summary = f"the air is at {found[0]:.1f} °C."
-            findings.append(_finding("freezing", here, found, summary))
+            findings.append(_finding(FindingKind.FREEZING, here, found))
             if found[0] <= options.freezing_caution_c:
                 cautions.append(
                     f"At {found[0]:.1f} °C water pipes on outer walls may freeze, and machines that cool air ice up "
@@ -53,8 +52,7 @@ def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Findin
         found = _mean_of_last(here, _HEAT_S.get(kind, max(1800.0, 1.5 * here.interval_s)))
         if found is not None:
             dry = _dries_too_fast(here, found[0], options)
-            summary = f"the air is at {found[0]:.1f} °C.{' ' + dry if dry else ''}"
-            findings.append(_finding("overheating", here, found, summary))
+            findings.append(_finding(FindingKind.OVERHEATING, here, found))
             if found[0] >= options.overheating_caution_c:
                 cautions.append(
                     f"At {found[0]:.1f} °C timber may warp and finishes and machines suffer (common practice)."
@@ -78,7 +76,7 @@ def _dries_too_fast(here: Present, celsius: float, options: AnalysisOptions) -> 
     )
 
 
-def _finding(kind: str, here: Present, found: tuple[float, int], summary: str) -> Finding:
+def _finding(kind: FindingKind, here: Present, found: tuple[float, int]) -> Finding:
     return Finding(
         kind=kind,
         location=here.location.id,
@@ -88,7 +86,5 @@ def _finding(kind: str, here: Present, found: tuple[float, int], summary: str) -
         u=here.uncertainty.temperature_k,
         readings=found[1],
         interval_s=here.interval_s,
-        summary=f"{here.location.label}: {summary}",
-        why=WHY[kind],
-        look_first=LOOK_FIRST[kind],
+        facts=Facts(value=Quantity(value=found[0], u=here.uncertainty.temperature_k, unit="°C"), at=utc(here.time_s)),
     )

@@ -7,6 +7,7 @@ the location is taken as it is. An hour in which that is not known is held and c
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,10 +16,10 @@ from numpy.typing import NDArray
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import ColdSurface
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MouldRisk
+from monitord.model.facts import FindingKind, Growth, Material
 from monitord.model.jobs import Location, LocationKind, MouldSensitivity
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope
@@ -36,6 +37,8 @@ WATCHED_KINDS = frozenset(
 )
 """Where mould is looked for: not in sealed sleeves or inside material, and not outdoors."""
 
+_AHEAD_D = 60.0
+"""A date of first growth further ahead than this is not given (our choice). [d]"""
 _WEEK_H, _LATELY_H, _MIN_RATE_H = 168, 72, 72
 _MONTH_MIN_H = 540
 """Known hours that a calendar month needs: three quarters. [h]"""
@@ -266,10 +269,10 @@ def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
     return " ".join(parts)
 
 
-def mould_finding(here: HourlySeries, risk: MouldRisk, every_s: float) -> Finding:
+def mould_finding(here: HourlySeries, risk: MouldRisk, options: AnalysisOptions, every_s: float) -> Finding:
     """The finding about mould at a location: its value is the index that the surface is heading for."""
     return Finding(
-        kind="mould",
+        kind=FindingKind.MOULD,
         location=here.location.id,
         measured_at=risk.at,
         value=risk.heading,
@@ -277,7 +280,15 @@ def mould_finding(here: HourlySeries, risk: MouldRisk, every_s: float) -> Findin
         u=0.5 * (risk.high - risk.low),
         readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
         interval_s=every_s,
-        summary=f"{here.location.label}: {risk.words}",
-        why=WHY["mould"],
-        look_first=LOOK_FIRST["mould"],
+        facts=_facts(risk, options),
+    )
+
+
+def _facts(risk: MouldRisk, options: AnalysisOptions) -> Facts:
+    ahead = risk.days_to_1 is not None and 0.0 < risk.days_to_1 <= _AHEAD_D
+    return Facts(
+        value=Quantity(value=risk.index, u=0.5 * (risk.high - risk.low), unit=""),
+        material=Material(risk.material),
+        growth=Growth.VISIBLE if risk.index >= options.mould_index_act else Growth.EARLY,
+        start=risk.at + timedelta(days=risk.days_to_1 or 0.0) if ahead else None,
     )

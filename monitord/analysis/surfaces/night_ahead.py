@@ -19,10 +19,11 @@ from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import median
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import ColdSurface, memory_h
-from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
-from monitord.model.assessments import Finding, Quantity
+from monitord.analysis.words import sure_words
+from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
+from monitord.model.facts import FindingKind
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.uncertainty import combine, probability_below
 
@@ -112,6 +113,7 @@ def _ahead(
         probability=probability,
         expected_from=times[0],
         expected_to=times[1] if ends is not None and ends < options.night_hours else None,
+        possibly_from=times[2],
         basis=basis,
         words=_words(times, ends, deepest, probability, zone, options),
     )
@@ -157,15 +159,24 @@ def expected_finding(here: HourlySeries, ahead: NightAhead | None, hour_s: float
     """The finding about the night ahead of a location with a cold surface; unknown where there is no forecast."""
     value = None if ahead is None else ahead.probability
     return Finding(
-        kind="condensation_expected",
+        kind=FindingKind.CONDENSATION_EXPECTED,
         location=here.location.id,
         measured_at=utc(hour_s),
         value=value,
         unit="probability",
         readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
         interval_s=every_s,
-        confidence=value,
-        summary=f"{here.location.label}: {ahead.words if ahead is not None else 'not known: too little was heard.'}",
-        why=WHY["condensation_expected"],
-        look_first=LOOK_FIRST["condensation_expected"],
+        facts=Facts() if ahead is None else _facts(ahead),
+    )
+
+
+def _facts(ahead: NightAhead) -> Facts:
+    return Facts(
+        value=ahead.deepest,
+        margin=ahead.deepest,
+        chance=ahead.probability,
+        at=ahead.deepest_at,
+        start=ahead.expected_from,
+        until=ahead.expected_to,
+        possibly_from=ahead.possibly_from,
     )

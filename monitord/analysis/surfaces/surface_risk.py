@@ -8,10 +8,9 @@ from numpy.typing import NDArray
 from monitord.analysis.air.comparison import Present
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import MIN_RH_PCT, ColdSurface, surface_of_readings
-from monitord.analysis.words import LOOK_FIRST, WHY, sure_words
-from monitord.model.assessments import Finding, Quantity, SurfaceRisk
+from monitord.model.assessments import Facts, Finding, Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import NightAhead
+from monitord.model.facts import FindingKind, SurfaceKind
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope, vapour_pressure
 from monitord.physics.surfaces import probability_of_condensation, surface_relative_humidity
@@ -41,12 +40,11 @@ def surface_risk(
     room: Present | None,
     outdoor: Present | None,
     options: AnalysisOptions,
-    ahead: NightAhead | None = None,
 ) -> tuple[SurfaceRisk, Finding] | None:
     """Condensation risk of the surface at a location, and the finding about it; None where no surface is known.
 
     The air in contact is the location's own. The probability is that of a margin at or below zero, the margin taken
-    as normal with the propagated uncertainty (JCGM 106:2012). `ahead` is what is expected of the coming night.
+    as normal with the propagated uncertainty (JCGM 106:2012).
     """
     if here.location.f_rsi is None and not np.isfinite(here.series.surface_temperature_c).any():
         return None
@@ -69,7 +67,7 @@ def surface_risk(
         options,
     )
     readings = len(time_s) - run if condensing[-1] else 1
-    return risk, _finding(here, risk, readings, ahead)
+    return risk, _finding(here, risk, readings)
 
 
 def _risk(
@@ -104,12 +102,9 @@ def _risk(
     )
 
 
-def _finding(here: Present, risk: SurfaceRisk, readings: int, ahead: NightAhead | None) -> Finding:
-    margin, dew = risk.margin, risk.dew_point.value
-    point = "dew point" if dew >= 0.0 else "frost point"
-    coming = f" {ahead.words}" if ahead is not None and ahead.expected_from is not None else ""
+def _finding(here: Present, risk: SurfaceRisk, readings: int) -> Finding:
     return Finding(
-        kind="condensation",
+        kind=FindingKind.CONDENSATION,
         location=here.location.id,
         measured_at=risk.at,
         value=risk.probability,
@@ -117,12 +112,13 @@ def _finding(here: Present, risk: SurfaceRisk, readings: int, ahead: NightAhead 
         readings=readings,
         since=risk.since,
         interval_s=here.interval_s,
-        confidence=risk.probability,
-        summary=(
-            f"{here.location.label}: the {risk.what} is {margin.value:+.1f} ± {2 * (margin.u or 0):.1f} K from the "
-            f"{point} ({risk.surface_temperature.value:.1f} °C by {risk.source}, {point} {dew:.1f} °C); condensation "
-            f"is {sure_words(risk.probability)}, {risk.hours_at_risk:.1f} h of the last 24.{coming}"
+        facts=Facts(
+            value=risk.margin,
+            since=risk.since,
+            chance=risk.probability,
+            surface=SurfaceKind(risk.what),
+            surface_temperature=risk.surface_temperature,
+            dew_point=risk.dew_point,
+            margin=risk.margin,
         ),
-        why=WHY["condensation"],
-        look_first=LOOK_FIRST["condensation"],
     )

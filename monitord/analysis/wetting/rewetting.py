@@ -16,9 +16,9 @@ from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.analysis.wetting.slow_rise import SlowRise, find_slow_rise
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.jobs import LocationKind
 from monitord.model.series import HOUR_S, Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
@@ -230,9 +230,9 @@ def _quickens(rise: Array, lags: tuple[int, ...], minimum: float) -> Flags:
     return out
 
 
-def _rise(here: HourlySeries, around: Around, options: AnalysisOptions, settled_s: float) -> tuple[Event | None, float]:
-    """The rise that stands, and what is usual in a day at its time. [% RH]"""
-    hits, limit = detected(here, around, options, settled_s)
+def _rise(here: HourlySeries, around: Around, options: AnalysisOptions, settled_s: float) -> Event | None:
+    """The rise that stands. [% RH]"""
+    hits, _ = detected(here, around, options, settled_s)
     minimum = options.rewetting_sleeve_pct if is_sleeve(here) else options.rewetting_void_pct
     event = newest_event(
         hits,
@@ -243,7 +243,7 @@ def _rise(here: HourlySeries, around: Around, options: AnalysisOptions, settled_
         min_fall=0.5 * minimum,
         min_rise=0.7 * minimum,
     )
-    return (event, float(limit[event.began])) if event is not None and event.active else (None, float("nan"))
+    return event if event is not None and event.active else None
 
 
 def wetting(
@@ -256,34 +256,31 @@ def wetting(
     if len(here) < 36:
         return None
     window_h = _SLEEVE_WINDOW_H if is_sleeve(here) else WINDOW_H
-    event, limit = _rise(here.last(window_h), around.last(window_h), options, settled_s)
+    event = _rise(here.last(window_h), around.last(window_h), options, settled_s)
     slow_rise = _slow_rise(here, around, options, settled_s) if event is None and is_sleeve(here) else None
     heard = bool(np.isfinite(here.relative_humidity_pct[-6:]).any())
-    since, said = None, "no rise beyond what temperature and air explain."
+    since, facts = None, Facts()
+    outdoor_known = around.outdoor is not None and bool(np.isfinite(around.outdoor.vapour_pressure_pa[-24:]).any())
     if event is not None:
         since = utc(hour_of(here.last(window_h).hour_s, event.began))
-        said = (
-            f"humidity rose from {event.base:.1f} to {event.now:.1f} % RH; "
-            f"neither temperature nor the air around explains it (usual in a day: under {limit:.1f} %)."
-        )
+        now, base = _humidity(here, event.now), _humidity(here, event.base)
+        facts = Facts(value=now, before=base, before_at=since, since=since, outdoor_known=outdoor_known)
     elif slow_rise is not None:
         since = utc(float(here.hour_s[-1]) + HOUR_S - 86_400.0 * slow_rise.days_ago)
-        said = (
-            f"at {slow_rise.level:.1f} % RH and no longer drying, where its own course would have taken it to "
-            f"{slow_rise.course:.1f} %; the air around does not explain it. Water may come from below."
-        )
-    value = float(since is not None) if heard else None
+        level, course = _humidity(here, slow_rise.level), _humidity(here, slow_rise.course)
+        facts = Facts(value=level, expected=course, since=since, outdoor_known=outdoor_known)
     return Finding(
-        kind="rewetting",
+        kind=FindingKind.REWETTING,
         location=here.location.id,
         probe=None,
         measured_at=utc(as_of_s),
-        value=value,
-        unit="confidence",
+        truth=Truth.of(since is not None) if heard else Truth.UNKNOWN,
         readings=int(np.isfinite(here.relative_humidity_pct[-24:]).sum()),
         since=since,
-        confidence=value,
-        summary=f"{here.location.label}: {said}",
-        why=WHY["rewetting"],
-        look_first=LOOK_FIRST["rewetting"],
+        facts=facts,
     )
+
+
+def _humidity(here: HourlySeries, value: float) -> Quantity:
+    """A relative humidity of a location with the uncertainty of its probe."""
+    return Quantity(value=value, u=here.uncertainty.relative_humidity_pct, unit="% RH")

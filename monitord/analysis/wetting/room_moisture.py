@@ -16,9 +16,9 @@ from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import trailing_mean
 from monitord.analysis.series.times import utc
 from monitord.analysis.wetting.rewetting import WINDOW_H, rises, usual_rise
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding
+from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.series import Array, Flags
 from monitord.physics.moist_air import saturation_vapour_pressure
 
@@ -70,22 +70,24 @@ def drive_lost(
     )
     heard = bool(np.isfinite(level[-3:]).any())
     active = event is not None and event.active
-    summary = f"{room.location.label}: the air takes water up as it did."
-    if active and event is not None:
-        summary = (
-            f"{room.location.label}: the air holds {event.now:.0f} % where it held {event.base:.0f} % "
-            "(vapour, as humidity at its usual temperature)."
-        )
+    since = utc(hour_of(room.hour_s, event.began)) if active and event is not None else None
+    facts = Facts()
+    if event is not None and since is not None:
+        facts = Facts(value=_pressure(room, event.now), before=_pressure(room, event.base), since=since)
     return Finding(
-        kind="drive_lost",
+        kind=FindingKind.DRIVE_LOST,
         location=room.location.id,
         measured_at=utc(as_of_s),
-        value=(1.0 if active else 0.0) if heard else None,
-        unit="confidence",
+        truth=Truth.of(active) if heard else Truth.UNKNOWN,
         readings=int(np.isfinite(level[-24:]).sum()),
-        since=utc(hour_of(room.hour_s, event.began)) if active and event is not None else None,
-        confidence=(1.0 if active else 0.0) if heard else None,
-        summary=summary,
-        why=WHY["drive_lost"],
-        look_first=LOOK_FIRST["drive_lost"],
+        since=since,
+        facts=facts,
     )
+
+
+def _pressure(room: HourlySeries, humidity_pct: float) -> Quantity:
+    """The vapour pressure that a humidity at the room's smoothed temperature stands for, with the probe's part. [Pa]"""
+    t = trailing_mean(room.temperature_c, 48, 0.3)
+    saturation = float(saturation_vapour_pressure(float(t[np.isfinite(t)][-1])))
+    u = room.uncertainty.relative_humidity_pct
+    return Quantity(value=humidity_pct * saturation / 100.0, u=u * saturation / 100.0, unit="Pa")

@@ -16,10 +16,10 @@ import numpy as np
 from monitord.analysis.series.hourly_series import HourlySeries, TimberSpot
 from monitord.analysis.series.times import utc
 from monitord.analysis.wood.timber import lagged_between
-from monitord.analysis.words import LOOK_FIRST, WHY
-from monitord.model.assessments import Finding, Quantity
+from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import WoodMoisture
+from monitord.model.facts import FindingKind
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.wood import (
     DECAY_SLOW_ABOVE_C,
@@ -160,7 +160,7 @@ def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptio
     heard = np.isfinite(here.vapour_pressure_pa[-24:])
     hours = (found.at - found.above_since).total_seconds() / HOUR_S if found.above_since is not None else 0.0
     return Finding(
-        kind="wood_decay",
+        kind=FindingKind.WOOD_DECAY,
         location=here.location.id,
         measured_at=found.at,
         value=found.value.value if heard.sum() >= 6 else None,
@@ -169,7 +169,5 @@ def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptio
         readings=int(hours) if wet else int(heard.sum()),
         since=found.above_since,
         interval_s=every_s,
-        summary=f"{here.location.label}: {found.words}",
-        why=WHY["wood_decay"],
-        look_first=LOOK_FIRST["wood_decay"],
+        facts=Facts(value=found.value, since=found.above_since, measured_at=found.spot_at),
     )

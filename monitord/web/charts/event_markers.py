@@ -9,9 +9,9 @@ from string import ascii_uppercase
 from monitord.charts.parts import Marker
 from monitord.model.alerts import Alert
 from monitord.model.jobs import JobFile, Location
+from monitord.text.alert_texts import TEXTS
 from monitord.web.charts.time_range import Shown
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import ENGLISH
 
 _MAXIMUM = 8
 """More marks than that hide the lines; the newest stay."""
@@ -52,7 +52,7 @@ def _event_markers(job: JobFile, location: Location, alerts: Sequence[Alert]) ->
     for alert in alerts:
         if alert.location == location.id and alert.opened_at is not None:
             # when the alert opened, as its page and its messages say it, and not since when the data show it
-            yield alert.opened_at, f"alert opened: {_lower(ENGLISH.kind(alert.kind))}"
+            yield alert.opened_at, f"alert opened: {_lower(TEXTS[alert.kind].words)}"
 
 
 def _lower(words: str) -> str:

@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
 from monitord.alerts.deciding.mutes import covers
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.model.alerts import SYSTEM, Alert, AlertEvent
 from monitord.model.jobs import JobFile
 from monitord.store import alerts as stored_alerts
@@ -20,7 +21,7 @@ from monitord.web.page_context import Web, utc_times
 from monitord.web.queries import load_jobs, newest_of
 from monitord.web.routes.parameters import Episode
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import ENGLISH
+from monitord.web.text.words import alert_kinds
 from monitord.web.views.alert_view import AlertView, MuteView, alert_views, closed_views, mute_views, times_of
 from monitord.web.views.delivery_view import Deliveries, messages_about, undelivered
 
@@ -54,7 +55,7 @@ class AlertPages:
 
     def alerts(self, job: Id = None) -> HTMLResponse:
         """Open alerts, mutes, what could not be delivered, and alerts that have closed."""
-        now, settings = self._web.clock.now(), self._web.settings.alerts
+        now, settings, rules = self._web.clock.now(), self._web.settings.alerts, self._web.rules
         with self._web.db.read() as conn:
             states = load_jobs(conn, now)
             known = {state.job.job: state.job for state in states}
@@ -71,12 +72,14 @@ class AlertPages:
                 now,
                 job=known[job] if job is not None else None,
                 pause=next((state.pause for state in states if state.job.job == job), None),
-                opened=[_with_deliveries(view, deliveries) for view in alert_views(still, known, times)],
-                closed=closed_views(past, known, times)[:_MAX_CLOSED],
+                opened=[
+                    _with_deliveries(view, deliveries) for view in alert_views(still, known, times, self._web.rules)
+                ],
+                closed=closed_views(past, known, times, rules)[:_MAX_CLOSED],
                 mutes=mute_views(mutes(conn, ending_after=now), [*past, *still], known, now),
                 undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None else [],
                 jobs=[state.job for state in states if not state.ended],
-                kinds=sorted(ENGLISH.words["kinds"].items(), key=lambda item: str(item[1])),
+                kinds=list(alert_kinds().items()),
                 newest=newest_of(states, last_heard(conn)),
                 t=LocalTimes(known[job].zone, now) if job is not None else utc_times(now),
             )
@@ -89,7 +92,7 @@ class AlertPages:
             if found is None or found.opened_at is None:
                 raise HTTPException(404, "There is no such alert.")
             job = next((s.job for s in load_jobs(conn, now) if s.job.job == found.job), None)
-            view = _view_of(found, job, now)
+            view = _view_of(found, job, now, self._web.rules)
             return self._web.page(
                 conn,
                 "alert.html",
@@ -104,9 +107,10 @@ class AlertPages:
             )
 
 
-def _view_of(alert: Alert, job: JobFile | None, now: datetime) -> AlertView:
+def _view_of(alert: Alert, job: JobFile | None, now: datetime, rules: AlertRules) -> AlertView:
     jobs = {alert.job: job} if job is not None else {}
-    (view,) = alert_views([alert], jobs, {alert.job: LocalTimes(job.zone if job is not None else UTC, now)})
+    times = {alert.job: LocalTimes(job.zone if job is not None else UTC, now)}
+    (view,) = alert_views([alert], jobs, times, rules)
     return view
 
 

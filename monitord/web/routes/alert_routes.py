@@ -76,7 +76,7 @@ class AlertRoutes:
             "link.html",
             now,
             purpose=purpose.value,
-            alerts=alert_views(view.alerts, known, times_of(view.alerts, known, now)),
+            alerts=alert_views(view.alerts, known, times_of(view.alerts, known, now), self._web.rules),
             person=(person.name or person.id) if person is not None else view.link.person,
             mute_until=view.mute_until,
             done=done,

@@ -166,7 +166,7 @@ class Api:
 
     def _summary(self, state: JobState) -> schemas.JobSummary:
         times = LocalTimes(state.job.zone, state.now)
-        alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
+        alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times}, self._web.rules)
         return schemas.JobSummary(
             job=state.job.job,
             name=state.job.label,

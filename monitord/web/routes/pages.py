@@ -9,6 +9,7 @@ from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import Location
 from monitord.store import alerts as stored_alerts
@@ -25,7 +26,7 @@ from monitord.web.views import damage_view, job_view
 from monitord.web.views.alert_view import AlertView, alert_views, need_words
 from monitord.web.views.controls import controls_of
 from monitord.web.views.job_list import job_cards
-from monitord.web.views.location_view import forecast_words, location_view
+from monitord.web.views.location_view import location_view
 from monitord.web.views.probes_view import held_rows, probe_rows
 from monitord.web.views.readings_table import readings_page
 
@@ -59,10 +60,10 @@ class Pages:
         """All jobs."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)})
+            system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)}, self._web.rules)
             states = load_jobs(conn, now)
             newest = newest_of(states, last_heard(conn))
-            cards = job_cards(states, self._options)
+            cards = job_cards(states, self._options, self._web.rules)
             return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, newest=newest, t=utc_times(now))
 
     def job(
@@ -74,7 +75,7 @@ class Pages:
             state = self._web.job(conn, job_id, now)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
             views = [location_view(state, location, times, coverage) for location in state.job.locations]
-            focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times)
+            focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times, self._web.rules)
             chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
             surface = state.job.location(surfaces[0].location) if surfaces else None
             return self._web.page(
@@ -115,7 +116,6 @@ class Pages:
             location = location_of(state, location_id)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
             assessed = state.assessment.at(location.id) if state.assessment is not None else None
-            forecast = assessed.forecast if assessed is not None else None
             return self._web.page(
                 conn,
                 "location.html",
@@ -125,8 +125,7 @@ class Pages:
                 location=location,
                 view=location_view(state, location, times, coverage),
                 assessed=assessed,
-                forecast=forecast_words(forecast, times) if forecast is not None else "",
-                alerts=[alert for alert in _alerts_of(state, times) if alert.location == location.id],
+                alerts=[alert for alert in _alerts_of(state, times, self._web.rules) if alert.location == location.id],
                 figures=self._location_figures(conn, state, location, shown, times),
                 controls=controls_of(shown, lambda query: location_url(job_id, location_id, query)),
                 shown=shown,
@@ -202,8 +201,8 @@ def as_utc(time: datetime | None) -> datetime | None:
     return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
 
 
-def _alerts_of(state: JobState, times: LocalTimes) -> list[AlertView]:
-    return alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
+def _alerts_of(state: JobState, times: LocalTimes, rules: AlertRules) -> list[AlertView]:
+    return alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times}, rules)
 
 
 def _shown(state: JobState, span: str | None, start: datetime | None, end: datetime | None) -> Shown:

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitord.alerts.messages.templating import Templates
+from monitord.alerts.messages.speaking import location_label as location_label  # noqa: PLC0414  kept importable from here
+from monitord.alerts.messages.speaking import place_of
 from monitord.model.alerts import SYSTEM, Alert, Severity
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State
+from monitord.model.facts import FindingKind
 from monitord.model.jobs import JobFile, LocationKind
+from monitord.text.alert_texts import TEXTS
+from monitord.text.catalogue import language
+from monitord.text.labels import ITSELF
+from monitord.text.speaker import Speaker
+from monitord.text.states import NAMES as STATE_NAMES
+from monitord.text.terms import SEVERITIES
 from monitord.web.text.formats import amount
+from monitord.web.text.local_time import LocalTimes
 
 
 @dataclass(frozen=True)
@@ -24,22 +33,32 @@ class StatusStyle:
     """0 is the worst; what is worst comes first."""
 
 
-STATES: dict[State, StatusStyle] = {
-    State.REWETTING: StatusStyle("Getting wet again", "act", "up", 0),
-    State.STALLED: StatusStyle("Stalled", "watch", "stall", 3),
-    State.UNKNOWN: StatusStyle("Not known", "none", "q", 5),
-    State.SLOW: StatusStyle("Drying slowly", "go", "slow", 6),
-    State.TOO_EARLY: StatusStyle("Too early to tell", "go", "wait", 7),
-    State.SETTLING: StatusStyle("Settling", "go", "wait", 7),
-    State.EQUILIBRATING: StatusStyle("Equilibrating", "go", "wait", 8),
-    State.DRYING: StatusStyle("Drying", "go", "go", 9),
-    State.WATCHED: StatusStyle("Watched", "none", "dot", 10),
-    State.AT_GOAL: StatusStyle("At goal", "ok", "ok", 11),
-}
-_CONDENSING = StatusStyle("Condensing", "act", "drop", 1)
-_NEAR_CONDENSING = StatusStyle("Near condensation", "watch", "drop", 4)
+def _state(state: State, tone: str, icon: str, rank: int) -> StatusStyle:
+    return StatusStyle(STATE_NAMES[state], tone, icon, rank)
 
-NOT_ASSESSED = StatusStyle("Not assessed yet", "none", "q", 5)
+
+STATES: dict[State, StatusStyle] = {
+    state: _state(state, *look)
+    for state, look in {
+        State.REWETTING: ("act", "up", 0),
+        State.STALLED: ("watch", "stall", 3),
+        State.OUT_OF_REACH: ("watch", "stall", 3),
+        State.NOT_DRYING: ("watch", "stall", 4),
+        State.NO_DATA: ("none", "q", 5),
+        State.NO_CLEAR_TREND: ("go", "slow", 6),
+        State.DRYING_SLOWLY: ("go", "slow", 6),
+        State.TOO_EARLY: ("go", "wait", 7),
+        State.SETTLING: ("go", "wait", 7),
+        State.EQUILIBRATING: ("go", "wait", 8),
+        State.DRYING: ("go", "go", 9),
+        State.RECORDED_ONLY: ("none", "dot", 10),
+        State.AT_GOAL: ("ok", "ok", 11),
+    }.items()
+}
+_CONDENSING = StatusStyle("Condensation likely", "act", "drop", 1)
+_NEAR_CONDENSING = StatusStyle("Near dew point", "watch", "drop", 4)
+
+NOT_ASSESSED = StatusStyle("No assessment yet", "none", "q", 5)
 
 
 def style_of(location: LocationAssessment) -> StatusStyle:
@@ -54,56 +73,53 @@ def surface_leads(location: LocationAssessment) -> bool:
 
 
 def _surface_style(location: LocationAssessment) -> StatusStyle | None:
-    if location.surface is None or location.state is State.UNKNOWN:
+    if location.surface is None or location.state is State.NO_DATA:
         return None
     return {"act": _CONDENSING, "warn": _NEAR_CONDENSING}.get(location.surface.level)
 
 
-ENGLISH = Templates()
-"""The same names of alerts as in messages."""
+ENGLISH = language()
+"""The language of pages."""
 
-_PROBE_KINDS = frozenset({"probe_silent", "probe_fault", "low_battery", "gateway_silent", "calibration_due"})
+_PROBE_KINDS = frozenset(
+    {
+        FindingKind.PROBE_SILENT,
+        FindingKind.PROBE_FAULT,
+        FindingKind.LOW_BATTERY,
+        FindingKind.GATEWAY_SILENT,
+        FindingKind.CALIBRATION_DUE,
+    }
+)
+
+
+def speaker_of(times: LocalTimes) -> Speaker:
+    """Who puts facts into words on a page."""
+    return Speaker(ENGLISH, times.zone, times.now, tied=True)
+
+
+def alert_kinds() -> dict[str, str]:
+    """Every kind of alert with its name, by name."""
+    named = {kind.value: texts.words for kind, texts in TEXTS.items()}
+    return dict(sorted(named.items(), key=lambda item: item[1]))
 
 
 def alert_style(alert: Alert) -> StatusStyle:
     """How soon someone should act, as a status."""
+    word = SEVERITIES[alert.severity]
     if alert.severity is Severity.ACT:
-        return StatusStyle("Act today", "act", "drop" if alert.kind == "condensation" else "up", 0)
+        return StatusStyle(word, "act", "drop" if alert.kind is FindingKind.CONDENSATION else "up", 0)
     if alert.kind in _PROBE_KINDS:
-        return StatusStyle("Check the probe", "none", "q", 2)
+        return StatusStyle(word, "none", "q", 2)
     if alert.severity is Severity.WATCH:
-        icon = {"condensation": "drop", "drying_stalled": "stall"}.get(alert.kind, "watch")
-        return StatusStyle("Look this week", "watch", icon, 1)
-    if alert.kind == "goal_reached":
-        return StatusStyle("Good news", "ok", "ok", 3)
-    return StatusStyle("For your notice", "go", "note", 3)
+        icon = {FindingKind.CONDENSATION: "drop", FindingKind.DRYING_STALLED: "stall"}.get(alert.kind, "watch")
+        return StatusStyle(word, "watch", icon, 1)
+    return StatusStyle(word, *(("ok", "ok") if alert.kind is FindingKind.GOAL_REACHED else ("go", "note")), 3)
 
 
 def alert_title(alert: Alert, job: JobFile | None) -> str:
-    """`Getting wet again: Utility room, outside wall cavity`."""
-    title = ENGLISH.kind(alert.kind)
-    where = ""
-    if alert.location is not None:
-        where = location_label(job, alert.location)
-        if alert.probe is not None:
-            where += f" (probe {alert.probe})"
-    elif alert.probe is not None:
-        where = f"probe {alert.probe}"
-    elif alert.gateway is not None:
-        where = f"gateway {alert.gateway}"
-    elif alert.job == SYSTEM:
-        where = "monitord itself"
-    return f"{title}: {where}" if where else title
-
-
-def location_label(job: JobFile | None, location_id: str) -> str:
-    """The name of a location, or its id where the job file knows it no more."""
-    if job is None:
-        return location_id
-    try:
-        return job.location(location_id).label
-    except KeyError:
-        return location_id
+    """`Getting wet again: Utility room, outside wall cavity`, in full."""
+    where = ITSELF if alert.job == SYSTEM and alert.gateway is None and alert.probe is None else place_of(alert, job)
+    return f"{TEXTS[alert.kind].words}: {where}" if where else TEXTS[alert.kind].words
 
 
 KINDS = {

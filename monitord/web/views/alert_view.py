@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from monitord.alerts.deciding.mutes import end_of
+from monitord.alerts.lifecycle.rules import AlertRules
+from monitord.alerts.messages.speaking import alert_speaker
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Mute
+from monitord.text.labels import ITSELF
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import ENGLISH, StatusStyle, alert_style, alert_title, location_label
+from monitord.web.text.words import StatusStyle, alert_kinds, alert_style, alert_title, location_label, speaker_of
 
 SPANS = {
     "4h": ("4 hours", timedelta(hours=4)),
@@ -42,6 +44,9 @@ class AlertView:
     closed_at: datetime | None
     closing_reason: str
     summary: str
+    """What was found when it opened."""
+    standing: str
+    """How it stands: now and at its worst, easing, or why it closed; empty where that is how it opened."""
     why: str
     look_first: str
     """The first thing to look at."""
@@ -66,17 +71,21 @@ class AlertView:
         return f"/alerts/{self.fingerprint}/{self.episode}"
 
 
-def alert_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes]) -> list[AlertView]:
+def alert_views(
+    alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes], rules: AlertRules
+) -> list[AlertView]:
     """Alerts as they are shown, the most pressing first; those that another one explains come last."""
     shown = [a for a in alerts if a.opened_at is not None]
-    return [_view(alert, jobs.get(alert.job), times[alert.job]) for alert in sorted(shown, key=_pressing)]
+    return [_view(alert, jobs.get(alert.job), times[alert.job], rules) for alert in sorted(shown, key=_pressing)]
 
 
-def closed_views(alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes]) -> list[AlertView]:
+def closed_views(
+    alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes], rules: AlertRules
+) -> list[AlertView]:
     """Closed ones, the one that closed last first."""
     closed = [a for a in alerts if a.closed_at is not None and a.opened_at is not None]
     ordered = sorted(closed, key=lambda a: (a.closed_at or a.opened_at, a.fingerprint), reverse=True)
-    return [_view(alert, jobs.get(alert.job), times[alert.job]) for alert in ordered]
+    return [_view(alert, jobs.get(alert.job), times[alert.job], rules) for alert in ordered]
 
 
 def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
@@ -84,26 +93,27 @@ def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
     return alert.inhibited_by is not None, alert_style(alert).rank, -opened, alert.fingerprint
 
 
-def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
+def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules) -> AlertView:
     assert alert.opened_at is not None
     about_itself = alert.job == SYSTEM
-    first, then = _sentences(alert.finding.look_first)
+    said = alert_speaker(speaker_of(times), alert, job, rules)
     return AlertView(
         fingerprint=alert.fingerprint,
         episode=alert.episode,
         job=None if about_itself else alert.job,
-        job_label="monitord itself" if about_itself else (job.label if job is not None else alert.job),
+        job_label=ITSELF if about_itself else (job.label if job is not None else alert.job),
         location=alert.location,
         style=alert_style(alert),
         title=alert_title(alert, job),
-        kind=ENGLISH.kind(alert.kind),
+        kind=said.name(),
         opened_at=alert.opened_at,
         closed_at=alert.closed_at,
-        closing_reason=alert.closing_reason or "",
-        summary=alert.finding.summary,
-        why=alert.finding.why,
-        look_first=first,
-        then=then,
+        closing_reason=said.because() if alert.closed_at is not None else "",
+        summary=said.opening(),
+        standing=said.standing() if alert.finding != alert.opening or alert.closed_at is not None else "",
+        why=said.why(),
+        look_first=said.first(),
+        then=said.then(),
         acknowledged_at=alert.acknowledged_at,
         acknowledged_by=alert.acknowledged_by or "",
         note=alert.acknowledgement_note or "",
@@ -112,12 +122,6 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes) -> AlertView:
         can_be_seen=alert.status is AlertStatus.OPEN,
         times=times,
     )
-
-
-def _sentences(text: str) -> tuple[str, str]:
-    """The first sentence, and the others."""
-    parts = re.split(r"(?<=[.?!]) (?=[A-Z])", text, maxsplit=1)
-    return parts[0], parts[1] if len(parts) > 1 else ""
 
 
 def need_words(alerts: Sequence[AlertView]) -> tuple[int, int, int]:
@@ -174,8 +178,8 @@ def _job_of(mute: Mute, jobs: Mapping[str, JobFile]) -> JobFile | None:
 def _matched(matcher: Matcher, titles: Mapping[str, str], jobs: Mapping[str, JobFile], job: JobFile | None) -> str:
     if matcher.label is MatchLabel.FINGERPRINT:
         return titles.get(matcher.pattern, "one alert")
-    if matcher.label is MatchLabel.KIND and matcher.pattern in ENGLISH.words["kinds"]:
-        return ENGLISH.kind(matcher.pattern)
+    if matcher.label is MatchLabel.KIND and matcher.pattern in alert_kinds():
+        return alert_kinds()[matcher.pattern]
     if matcher.label is MatchLabel.JOB and matcher.pattern in jobs:
         return jobs[matcher.pattern].label
     if matcher.label is MatchLabel.LOCATION and job is not None:

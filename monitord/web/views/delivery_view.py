@@ -11,9 +11,9 @@ from sqlalchemy import Connection
 from monitord.alerts.deciding.planning import DeliveryDecision, plan
 from monitord.alerts.sending.outbox import situation_of
 from monitord.model.config.alert_settings import AlertSettings
-from monitord.model.messages import TELLS_OPEN, OutboxEntry, OutboxState, SentItem
+from monitord.model.messages import TELLS_OPEN, NotificationReason, OutboxEntry, OutboxState, SentItem
 from monitord.store import outbox as stored_outbox
-from monitord.web.text.words import ENGLISH
+from monitord.text.labels import NEWS
 
 _WENT = {
     OutboxState.WAITING: "on its way",
@@ -158,8 +158,7 @@ def _name(settings: AlertSettings, person_id: str) -> str:
 
 
 def _news(news: str) -> str:
-    words: Mapping[str, str] = ENGLISH.words["news"]
-    return words.get(str(news), str(news))
+    return NEWS[NotificationReason(news)]
 
 
 def listed(names: Iterable[str]) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.messages import Pause
 from monitord.web.queries import JobState
@@ -31,15 +32,15 @@ class JobCard:
     pause: Pause | None
 
 
-def job_cards(states: Iterable[JobState], options: AnalysisOptions) -> list[JobCard]:
+def job_cards(states: Iterable[JobState], options: AnalysisOptions, rules: AlertRules) -> list[JobCard]:
     """The cards, running jobs first, the most pressing at the top."""
-    cards = [_card(state, options) for state in states]
+    cards = [_card(state, options, rules) for state in states]
     return sorted(cards, key=lambda card: (card.ended, card.style.rank, card.id))
 
 
-def _card(state: JobState, options: AnalysisOptions) -> JobCard:
+def _card(state: JobState, options: AnalysisOptions, rules: AlertRules) -> JobCard:
     times = LocalTimes(state.job.zone, state.now)
-    alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times})
+    alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times}, rules)
     placements = state.placements_now
     return JobCard(
         id=state.job.job,
@@ -58,11 +59,11 @@ def _card(state: JobState, options: AnalysisOptions) -> JobCard:
 def _look(state: JobState, alerts: list[StatusStyle]) -> StatusStyle:
     """The most pressing alert; without one, the worst state of its locations; over jobs are over."""
     if state.ended:
-        return StatusStyle("Over", "none", "ok", 20)
+        return StatusStyle("Ended", "none", "ok", 20)
     if alerts:
         return min(alerts, key=lambda style: style.rank)
     if state.assessment is None:
-        return StatusStyle("Waiting for readings", "go", "wait", 9)
+        return StatusStyle("Awaiting readings", "go", "wait", 9)
     styles = [style_of(location) for location in state.locations]
     worst = min(styles, key=lambda style: style.rank, default=STATES[next(iter(STATES))])
     return StatusStyle(worst.word, worst.tone, worst.icon, 4 + worst.rank)

@@ -68,8 +68,8 @@ def progress(state: JobState) -> str:
     said = []
     if with_goal:
         said.append(f"{at_goal} of {len(with_goal)} {'is' if at_goal == 1 else 'are'} at goal")
-    if counts[State.UNKNOWN]:
-        said.append(f"{counts[State.UNKNOWN]} {'is' if counts[State.UNKNOWN] == 1 else 'are'} not known")
+    if counts[State.NO_DATA]:
+        said.append(f"{counts[State.NO_DATA]} {'is' if counts[State.NO_DATA] == 1 else 'are'} not known")
     return f"{'; '.join(said)}." if said else "No location has a goal."
 
 
@@ -153,7 +153,7 @@ def airs_words(state: JobState) -> str:
         assessed = state.assessment.at(location.id) if state.assessment is not None else None
         if location.kind not in AIR_KINDS:
             continue
-        if assessed is None or assessed.relative_humidity is None or assessed.state is State.UNKNOWN:
+        if assessed is None or assessed.relative_humidity is None or assessed.state is State.NO_DATA:
             said.append(f"{location.label}: not known.")
             continue
         values = (

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from monitord.model.assessments import Forecast, LocationAssessment, State
+from monitord.model.assessments import LocationAssessment, State
 from monitord.model.jobs import AIR_KINDS, Location, LocationKind
+from monitord.text.states import AWAITING, state_sentence, surface_sentence
 from monitord.web.queries import JobState
-from monitord.web.text.formats import parts, percent, plain, suspect
+from monitord.web.text.formats import parts, plain, suspect
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import (
     KINDS,
@@ -17,13 +18,14 @@ from monitord.web.text.words import (
     flow_words,
     main_comparison,
     name_parts,
+    speaker_of,
     style_of,
     surface_leads,
 )
 from monitord.web.views.progress_bar import ProgressBar, progress_bar_of
 
 _UNDECIDED = {State.SETTLING, State.EQUILIBRATING, State.TOO_EARLY}
-_NOT_DRYING = {State.STALLED, State.REWETTING}
+_NOT_DRYING = {State.STALLED, State.REWETTING, State.NOT_DRYING}
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,7 @@ def location_view(state: JobState, location: Location, times: LocalTimes, covera
     style = style_of(assessed) if assessed is not None else NOT_ASSESSED
     figure, uncertainty = _figure(assessed, coverage)
     name, rest = name_parts(location.label)
-    known = assessed is not None and assessed.state is not State.UNKNOWN
+    known = assessed is not None and assessed.state is not State.NO_DATA
     return LocationView(
         id=location.id,
         label=location.label,
@@ -107,48 +109,25 @@ def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, 
         return "—", ""
     value, uncertainty = parts(quantity, coverage)
     unit = "% RH" if quantity.unit == "%" else quantity.unit
-    if assessed.state is State.UNKNOWN:
+    if assessed.state is State.NO_DATA:
         return "—", f"last {value} {unit}"
     return value, f"{uncertainty} {unit}".strip()
 
 
 def _words(assessed: LocationAssessment | None, times: LocalTimes) -> str:
+    speaker = speaker_of(times)
     if assessed is None:
-        return "No assessment yet: it comes with the first readings."
-    words = assessed.words
+        return speaker.text(AWAITING)
     if surface_leads(assessed) and assessed.surface is not None:
-        risk = assessed.surface
-        return (
-            f"Surface {plain(risk.surface_temperature)}, dew point {plain(risk.dew_point)}; condensing is "
-            f"{percent(risk.probability)} sure."
-        )
-    if assessed.forecast is not None and assessed.state in (State.DRYING, State.SLOW):
-        words = f"{words} {forecast_words(assessed.forecast, times)}"
-    return words
-
-
-def forecast_words(forecast: Forecast, times: LocalTimes) -> str:
-    """When the goal will be met, as a sentence."""
-    if forecast.never or forecast.low is None:
-        return "Never at goal in this air."
-    if forecast.high_never or forecast.high is None:
-        return f"At goal from {times.day(forecast.low)} at the earliest; it may never be, in this air."
-    if forecast.low.astimezone(times.zone).date() == forecast.high.astimezone(times.zone).date():
-        return f"At goal about {times.day(forecast.low)}."
-    return f"At goal between {_between(forecast.low, forecast.high, times)}."
-
-
-def _between(low: datetime, high: datetime, times: LocalTimes) -> str:
-    a, b = low.astimezone(times.zone), high.astimezone(times.zone)
-    first = str(a.day) if (a.year, a.month) == (b.year, b.month) else times.day(low)
-    return f"{first} and {times.day(high)}"
+        return surface_sentence(speaker, assessed.surface)
+    return state_sentence(speaker, assessed.state, assessed.facts)
 
 
 def dry_words(assessed: LocationAssessment | None, location: Location, times: LocalTimes) -> str:
     """When a location will be dry, in a few words for a table."""
     if location.goal is None:
         return "no goal"
-    if assessed is None or assessed.state is State.UNKNOWN:
+    if assessed is None or assessed.state is State.NO_DATA:
         return "not known"
     if assessed.state is State.AT_GOAL:
         since = assessed.drying.since if assessed.drying is not None else None
@@ -157,18 +136,18 @@ def dry_words(assessed: LocationAssessment | None, location: Location, times: Lo
         return "no verdict yet"
     forecast = assessed.forecast
     if forecast is not None and forecast.never:
-        return "never, in this air"
+        return "not in this air"
     if assessed.state in _NOT_DRYING:
         return "not in this state"
     if forecast is None or forecast.low is None:
         return "not known yet"
     if forecast.high_never or forecast.high is None:
-        return f"{times.day(forecast.low)} or later, or never"
+        return f"{times.day(forecast.low)} or later, perhaps not in this air"
     return times.days(forecast.low, forecast.high)
 
 
 def _flow(assessed: LocationAssessment | None, location: Location, coverage: float) -> str:
-    if assessed is None or assessed.state is State.UNKNOWN:
+    if assessed is None or assessed.state is State.NO_DATA:
         return "not known"
     comparison = main_comparison(assessed)
     if comparison is None:

@@ -16,7 +16,9 @@ from monitord.alerts.deciding.mutes import MuteState, covers, muted, state_of
 from monitord.alerts.deciding.routes import Recipient, recipients
 from monitord.alerts.deciding.time_intervals import covering, last_time
 from monitord.model.alerts import Alert, AlertStatus, Severity
+from monitord.model.assessments import Facts
 from monitord.model.config.alert_settings import AlertSettings, Day, MaintenanceWindow, Person, TimeInterval
+from monitord.model.facts import Truth
 from monitord.model.messages import Matcher, MatchLabel, Mute, NotificationReason
 
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -167,8 +169,16 @@ def test_a_faulty_probe_keeps_all_it_would_say_from_being_told(kind: str) -> Non
 
 def test_a_probe_that_only_loses_readings_is_still_believed() -> None:
     fault = alert("probe_fault", probe="p1")
-    fault = fault.model_copy(update={"finding": fault.finding.model_copy(update={"value": 0.6})})
+    fault = fault.model_copy(update={"finding": fault.finding.model_copy(update={"facts": Facts(excluded=False)})})
     assert inhibited([fault, alert()], T0) == {}
+    easing = fault.model_copy(
+        update={
+            "clearing_since": T0,
+            "worst": fault.finding,
+            "finding": fault.finding.model_copy(update={"truth": Truth.FALSE, "facts": Facts()}),
+        }
+    )
+    assert inhibited([easing, alert()], T0) == {}, "what was wrong is asked of the worst while it eases"
 
 
 def test_another_probe_at_the_same_place_is_not_to_blame() -> None:

@@ -232,8 +232,8 @@ def test_another_opening_is_another_episode_of_the_same_alert() -> None:
 
 def test_identity_holds_no_value_text_or_time() -> None:
     site = Site(rule())
-    site.at(0, 0.8, summary="one text")
-    site.at(1, 0.9, summary="another text", gateway="g2")
+    site.at(0, 0.8, facts={"chance": 0.8})
+    site.at(1, 0.9, facts={"chance": 0.9}, gateway="g2")
     assert len(site.alerts) == 1
 
 

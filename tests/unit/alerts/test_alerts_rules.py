@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book, rule_book
-from monitord.alerts.lifecycle.rules import Rule, Truth
+from monitord.alerts.lifecycle.rules import Rule
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Severity
+from monitord.model.assessments import Finding
+from monitord.model.facts import FindingKind, Truth
 
 FILES = Path(__file__).parent / "alert_rule_files"
 GOOD = sorted((FILES / "good").glob("*.toml"))
 BAD = sorted((FILES / "bad").glob("*.toml"))
 
-KINDS = {
-    "condensation", "condensation_expected", "mould", "drying_stalled", "rewetting", "goal_unreachable", "drive_lost",
-    "goal_reached", "equilibrated", "probe_silent", "probe_fault", "low_battery", "gateway_silent", "calibration_due",
-    "unplaced_probe", "forecast_slipping", "wood_decay", "freezing", "overheating",
-}  # fmt: skip
+KINDS = {kind.value for kind in FindingKind}
 
 
 def test_every_kind_of_finding_has_a_default_rule() -> None:
@@ -32,10 +31,15 @@ def test_a_default_rule_says_what_it_is_about_and_leaves_no_value_undecided(kind
     rule = default_rule_book().rule_for(kind, "J1", None)
     assert rule is not None
     assert len(rule.about) > 20
-    assert rule.judge(rule.raise_at, holds=False) is Truth.TRUE
+    found = Finding(kind=FindingKind(kind), measured_at=datetime(2025, 3, 1, tzinfo=UTC), value=rule.raise_at)
+    if rule.raise_at is None or rule.clear_at is None:
+        for truth in Truth:
+            assert rule.judge(found.model_copy(update={"truth": truth}), holds=False) is truth
+        return
+    assert rule.judge(found, holds=False) is Truth.TRUE
     past = rule.clear_at - 1e-6 if rule.above else rule.clear_at + 1e-6
-    assert rule.judge(past, holds=True) is Truth.FALSE
-    assert rule.judge(None, holds=True) is Truth.UNKNOWN
+    assert rule.judge(found.model_copy(update={"value": past}), holds=True) is Truth.FALSE
+    assert rule.judge(found.model_copy(update={"value": None}), holds=True) is Truth.UNKNOWN
 
 
 def test_published_limits_are_the_published_ones() -> None:

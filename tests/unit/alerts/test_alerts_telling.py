@@ -28,8 +28,9 @@ from monitord.alerts.system.gateways import HeardProbe, fleet_findings
 from monitord.alerts.system.self_monitoring import Condition, self_findings
 from monitord.alerts.system.system_alerts import free_share_of, watch_over
 from monitord.errors import ConfigurationError, MonitordError
-from monitord.model.alerts import SYSTEM, Alert, AlertStatus
+from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Ending
 from monitord.model.config.alert_settings import AlertSettings
+from monitord.model.facts import Truth
 from monitord.model.messages import Matcher, MatchLabel, Message, NotificationReason, OutboxState
 from monitord.model.readings import Reading
 from monitord.store import alerts as stored_alerts
@@ -266,9 +267,9 @@ def test_ending_a_jobs_alerts_is_told_with_the_word_why(db: Database) -> None:
     save(db, alert())
     world.tell(0)
     with db.write() as conn:
-        end_alerts_of_job(conn, "J1", after(5), "the job was paused")
+        end_alerts_of_job(conn, "J1", after(5), "the job was paused", Ending.PAUSED, "Bo")
     assert world.tell(6) == ["closed"]
-    assert "Ended because the job was paused." in world.tape.sent[-1].text
+    assert "alerts paused by Bo." in world.tape.sent[-1].text
 
 
 def token(db: Database, purpose: Purpose, subject: str, **change: object) -> str:
@@ -357,14 +358,14 @@ def test_a_gateway_that_was_told_as_silent_is_judged_until_its_probes_are_gone()
 
 def test_a_probe_that_no_job_has_placed_is_named_until_it_is_placed_or_gone() -> None:
     unplaced_probe = heard(0, "p9")
-    assert [f.value for f in fleet_findings(unplaced_probe, [job()], [], after(1))[SYSTEM]] == [1.0]
+    assert [f.truth for f in fleet_findings(unplaced_probe, [job()], [], after(1))[SYSTEM]] == [Truth.TRUE]
     assert fleet_findings(unplaced_probe, [job(probes=placed("p9"))], [], after(1))[SYSTEM] == []
     told = [alert("unplaced_probe", None, job=SYSTEM, probe="p9")]
-    assert [f.value for f in fleet_findings(unplaced_probe, [job(probes=placed("p9"))], told, after(1))[SYSTEM]] == [
-        0.0
+    assert [f.truth for f in fleet_findings(unplaced_probe, [job(probes=placed("p9"))], told, after(1))[SYSTEM]] == [
+        Truth.FALSE
     ]
-    assert [f.value for f in fleet_findings(unplaced_probe, [job()], told, after(60 * 25))[SYSTEM]] == [0.0]
-    assert [f.value for f in fleet_findings([], [job()], told, after(1))[SYSTEM]] == [0.0]
+    assert [f.truth for f in fleet_findings(unplaced_probe, [job()], told, after(60 * 25))[SYSTEM]] == [Truth.FALSE]
+    assert [f.truth for f in fleet_findings([], [job()], told, after(1))[SYSTEM]] == [Truth.FALSE]
 
 
 def test_the_program_says_how_it_stands() -> None:

@@ -163,5 +163,5 @@ def test_every_place_is_told_with_its_comparisons() -> None:
 
 def test_a_job_of_which_nothing_was_heard_is_not_known_and_no_error() -> None:
     found = assessed(Recorder(house()).record(START_S + 3600.0), 1.0)
-    assert {location.state for location in found.locations} == {State.UNKNOWN}
+    assert {location.state for location in found.locations} == {State.NO_DATA}
     assert found.last_reading_at is None

@@ -24,6 +24,7 @@ from monitord.analysis.goals import GoalResult, judge_goal
 from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.model.assessments import Finding, State
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import Cause, Truth
 from monitord.model.jobs import Goal
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.moist_air import saturation_vapour_pressure
@@ -45,8 +46,8 @@ def wet_finding(value: float | None) -> Finding:
             "kind": "rewetting",
             "location": "x",
             "measured_at": "2025-01-20T00:00:00Z",
-            "value": value,
-            "unit": "confidence",
+            "truth": Truth.of(None if value is None else value == 1.0),
+            "facts": {"value": {"value": 85.0, "unit": "% RH"}},
         }
     )
 
@@ -67,8 +68,8 @@ def judged(
     return judge_goal(past, airs, wanted, finding, lost, settled_s, START_S + hour * HOUR_S, OPTIONS)
 
 
-def values(view: GoalResult) -> dict[str, float | None]:
-    return {finding.kind: finding.value for finding in view.findings}
+def values(view: GoalResult) -> dict[str, Truth | None]:
+    return {finding.kind.value: finding.truth for finding in view.findings}
 
 
 def in_room(rh_end: float, tau_d: float, start: float = 92.0, t: float = 16.0) -> tuple[HourlySeries, Around]:
@@ -83,7 +84,7 @@ def in_room(rh_end: float, tau_d: float, start: float = 92.0, t: float = 16.0) -
 def test_the_first_day_and_a_half_are_too_early_for_anything() -> None:
     view = judged(*in_room(50.0, 8.0), goal(), 1.5)
     assert view.state is State.TOO_EARLY
-    assert values(view) == dict.fromkeys(KINDS, 0.0)
+    assert values(view) == dict.fromkeys(KINDS, Truth.FALSE)
     assert view.forecast is None
 
 
@@ -96,21 +97,28 @@ def test_an_element_that_falls_towards_dry_air_is_drying_with_a_rate_a_date_and_
     assert view.drying.rate_per_day.value == pytest.approx(middle_slope, rel=0.12)
     assert view.drying.value is not None
     assert view.drying.value.u == pytest.approx(0.6)
-    assert view.words.startswith("Drying")
-    assert "± " in view.words
-    assert values(view) == dict.fromkeys(KINDS, 0.0)
+    assert (view.facts.value, view.facts.rate) == (view.drying.value, view.drying.rate_per_day)
+    assert values(view) == dict.fromkeys(KINDS, Truth.FALSE)
     assert view.forecast is not None
     assert view.forecast.middle is not None
+    dates = (view.facts.low, view.facts.middle, view.facts.high)
+    assert dates == (view.forecast.low, view.forecast.middle, view.forecast.high)
 
 
 def test_an_element_that_has_come_to_its_airs_humidity_above_the_goal_is_stalled_and_says_why() -> None:
     view = judged(*in_room(74.0, 3.0), goal(), 22.0)
     assert view.state is State.STALLED
-    assert values(view) == {"goal_reached": 0.0, "drying_stalled": 1.0, "goal_unreachable": 1.0}
-    assert "74 % RH; the goal is 65" in view.words
+    assert values(view) == {"goal_reached": "false", "drying_stalled": "true", "goal_unreachable": "true"}
+    assert view.facts.cause is Cause.AIR_HOLDS
+    assert view.facts.end is not None
+    assert view.facts.end.value == pytest.approx(74.0, abs=1.0)
+    assert view.facts.goal is not None
+    assert view.facts.goal.value == 65.0
+    assert (view.facts.rate, view.facts.low, view.facts.high) == (None, None, None), "a stall gives no date"
+    assert view.facts.since is not None
+    assert view.facts.since.timestamp() == START_S + 18 * 86_400.0, "four days without progress"
     assert view.forecast is not None
     assert view.forecast.never
-    assert view.forecast.reason == view.words
 
 
 def test_water_goes_before_every_other_state() -> None:
@@ -118,14 +126,15 @@ def test_water_goes_before_every_other_state() -> None:
     assert judged(here, around, goal(), 14.0).state is State.AT_GOAL
     view = judged(here, around, goal(), 14.0, wet=1.0)
     assert view.state is State.REWETTING
-    assert values(view)["drying_stalled"] == 0.0
+    assert view.facts.value == wet_finding(1.0).facts.value, "the rise that was judged, no other number"
+    assert values(view)["drying_stalled"] is Truth.FALSE
     assert judged(here, around, goal(), 14.0, wet=0.0).state is State.AT_GOAL
 
 
 def test_at_goal_names_level_goal_and_since_when_and_needs_no_forecast() -> None:
     here, around = in_room(40.0, 2.0)
     view = judged(here, around, goal(), 14.0)
-    assert values(view) == {"goal_reached": 1.0, "drying_stalled": 0.0, "goal_unreachable": 0.0}
+    assert values(view) == {"goal_reached": "true", "drying_stalled": "false", "goal_unreachable": "false"}
     assert view.forecast is None
     assert view.drying is not None
     assert view.drying.since is not None
@@ -133,13 +142,13 @@ def test_at_goal_names_level_goal_and_since_when_and_needs_no_forecast() -> None
     lifted = 2.0 * (np.exp(0.5) - 1.0)
     day = 2.0 * np.log(52.0 * lifted / (25.0 - 1.65 * 0.6))
     assert (view.drying.since.timestamp() - START_S) / 86_400.0 == pytest.approx(day, abs=0.15)
-    assert "goal 65" in view.words
+    assert view.facts.since == view.drying.since
 
 
 def test_a_level_within_the_probes_doubt_of_the_goal_is_not_called_met() -> None:
     inside = track(location(ROOM), 19.0, 40.0, DAYS)
     here = track(location(CAVITY), 19.0, 64.5 + noise(N, 0.1, 7), DAYS)
-    assert values(judged(here, Around(inside, inside, None), goal(), 20.0))["goal_reached"] == 0.0
+    assert values(judged(here, Around(inside, inside, None), goal(), 20.0))["goal_reached"] is Truth.FALSE
 
 
 @pytest.mark.parametrize("day", [10.0, 20.0])
@@ -147,8 +156,8 @@ def test_a_silent_place_is_unknown_whatever_it_was_before(day: float) -> None:
     for end in (40.0, 74.0, 50.0):
         here, around = in_room(end, 4.0)
         view = judged(blanked(here, round(24 * day) - 30), around, goal(), day)
-        assert view.state is State.UNKNOWN
-        assert values(view) == dict.fromkeys(KINDS, None)
+        assert view.state is State.NO_DATA
+        assert values(view) == dict.fromkeys(KINDS, Truth.UNKNOWN)
         assert (view.forecast, view.drying) == (None, None)
 
 
@@ -160,7 +169,7 @@ def test_heating_by_day_only_does_not_make_a_drying_place_look_stalled() -> None
     states = {
         judged(here, Around(inside, inside, None), goal(limit=60.0), day).state for day in np.arange(4.0, 11.0, 0.5)
     }
-    assert states <= {State.DRYING, State.SLOW}
+    assert states <= {State.DRYING, State.DRYING_SLOWLY, State.NO_CLEAR_TREND}
 
 
 def test_a_goal_about_timber_is_not_met_because_the_air_beside_it_is_dry() -> None:
@@ -169,9 +178,9 @@ def test_a_goal_about_timber_is_not_met_because_the_air_beside_it_is_dry() -> No
     here = track(location(VOID), 20.0, 65.0 + noise(N, 0.2, 9), DAYS)
     wanted = goal("timber_mc_pct", 16.0)
     for day in (5.0, 12.0):
-        assert values(judged(here, Around(inside, inside, None), wanted, day))["goal_reached"] == 0.0
+        assert values(judged(here, Around(inside, inside, None), wanted, day))["goal_reached"] is Truth.FALSE
     late = judged(here, Around(inside, inside, None), goal("timber_mc_pct", 19.0), 30.0)
-    assert values(late)["goal_reached"] == 1.0
+    assert values(late)["goal_reached"] is Truth.TRUE
 
 
 def test_a_goal_about_an_excess_without_its_reference_says_nothing_yet() -> None:
@@ -181,12 +190,12 @@ def test_a_goal_about_an_excess_without_its_reference_says_nothing_yet() -> None
     assert (view.state, view.findings) == (State.TOO_EARLY, ())
 
 
-def test_every_finding_says_why_it_matters_and_what_to_look_at_first() -> None:
-    for finding in judged(*in_room(74.0, 3.0), goal(), 14.0).findings:
+def test_every_finding_carries_the_value_and_goal_of_the_state() -> None:
+    view = judged(*in_room(74.0, 3.0), goal(), 14.0)
+    assert len(view.findings) == 3
+    for finding in view.findings:
         assert finding.location == "cavity"
-        assert finding.summary
-        assert finding.why
-        assert finding.look_first
+        assert (finding.facts.value, finding.facts.goal) == (view.facts.value, view.facts.goal)
 
 
 def test_the_same_readings_give_the_same_verdict() -> None:

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 
 import monitord.analysis
-from monitord.analysis.probes.quality import NAMES
 from monitord.model.assessments import State
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.text.states import NAMES as STATE_NAMES
+from monitord.text.terms import FAULTS
 
 HERE = Path(monitord.analysis.__file__).parent
 ROOT = HERE.parents[1]
@@ -22,14 +23,11 @@ RULES = tomllib.loads((HERE.parent / "alerts" / "lifecycle" / "default_rules.tom
 SELF_WATCH = {"assessment_behind", "disk_nearly_full", "undeliverable"}
 """About the program itself; explained in the guide to alerts."""
 
-SAID = {State.UNKNOWN: "not known", State.REWETTING: "getting wet again"}
-"""States that the pages call by a phrase of their own."""
-
 
 @pytest.mark.parametrize("state", list(State))
 def test_every_state_is_explained(state: State) -> None:
     rows = [line.split("|")[1] for line in STATES.splitlines() if line.startswith("| ")]
-    assert any(SAID.get(state, state.value.replace("_", " ")) in row for row in rows)
+    assert any(STATE_NAMES[state] in row for row in rows)
 
 
 @pytest.mark.parametrize("kind", sorted(set(RULES) - SELF_WATCH))
@@ -61,6 +59,5 @@ def test_the_method_names_its_modules_as_they_are() -> None:
 
 def test_faults_in_plain_words_are_those_that_are_checked() -> None:
     row = next(line for line in STATES.splitlines() if line.startswith("| probe fault"))
-    for word in ("stuck", "noisy", "spikes", "jumped", "saturation", "place", "drifting"):
+    for word in FAULTS.values():
         assert word in row
-        assert any(word in name for name in NAMES.values())

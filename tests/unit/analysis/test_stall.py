@@ -14,6 +14,7 @@ from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.series.hourly_series import Around
 from monitord.analysis.stall import Stall, judge_stall
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import Cause
 from monitord.model.jobs import Goal
 from monitord.model.series import Array
 
@@ -45,7 +46,9 @@ FLAT = 79.0 + noise(len(H), 0.1)
 def test_no_progress_in_air_that_holds_it_back_is_a_stall_with_that_reason() -> None:
     found = judged(FLAT, view(0.95, 0.95))
     assert found.active
-    assert "78 % RH; the goal is 70" in found.reason
+    assert found.cause is Cause.AIR_HOLDS
+    assert found.end is not None
+    assert (found.end.value, found.end.unit) == (pytest.approx(78.0), "% RH")
 
 
 def test_no_progress_by_physics_alone_is_slow() -> None:
@@ -79,7 +82,7 @@ def test_a_lost_drive_is_a_cause_of_its_own() -> None:
     assert not judged(FLAT, view(0.0, 0.95)).active
     found = judged(FLAT, view(0.0, 0.95), drive_lost=True)
     assert found.active
-    assert "stopped taking water up" in found.reason
+    assert found.cause is Cause.ROOM_MORE_HUMID
     assert not judged(FLAT, view(0.0, 0.3), drive_lost=True).active  # it would go on drying all the same
 
 

@@ -12,6 +12,8 @@ from evaluation_support import alert, alerts, case, day, location, with_goal
 
 from monitord.model.alerts import Alert, AlertStatus, Severity
 from monitord.model.assessments import Equilibrium, Finding, Forecast
+from monitord.model.facts import Facts, FindingKind, Truth
+from monitord.model.quantity import Quantity
 from monitord.replay.run import ReplayResult, read_arrivals
 from simulators.evaluation import result_cache
 from simulators.evaluation.records import NightRecord, verdicts_of
@@ -38,18 +40,20 @@ def test_readings_in_memory_are_those_of_the_readings_file(tmp_path: Path):
     np.testing.assert_array_equal(np.array(in_memory.rows), np.array(from_file.rows))
 
 
-def finding(words: str) -> Finding:
-    return Finding(kind="rewetting", location="wall", measured_at=T0, value=1.0, unit="1", summary=words)
+def finding() -> Finding:
+    value, before = Quantity(value=84.0, u=1.0, unit="% RH"), Quantity(value=78.0, u=1.0, unit="% RH")
+    facts = Facts(value=value, before=before, outdoor_known=True)
+    return Finding(kind=FindingKind.REWETTING, location="wall", measured_at=T0, truth=Truth.TRUE, facts=facts)
 
 
 def test_what_a_replay_said_becomes_plain_records():
     later = T0 + timedelta(hours=5)
     made = Alert(
         fingerprint="f", episode=1, job="j", kind="rewetting", location="wall", probe=None,
-        severity=Severity.ACT, status=AlertStatus.CLOSED, finding=finding("it rose"),
+        severity=Severity.ACT, status=AlertStatus.CLOSED, finding=finding(),
     )  # fmt: skip
-    forecast = Forecast(made_at=T0, low=later, middle=None, high=None, never=True, high_never=True, reason="wet air")
-    settling = Equilibrium(state="settling", predicted_rh=80.0, low=78.0, high=82.0, clock_started=T0, words="")
+    forecast = Forecast(made_at=T0, low=later, middle=None, high=None, never=True, high_never=True)
+    settling = Equilibrium(state="settling", predicted_rh=80.0, low=78.0, high=82.0, clock_started=T0)
     settled = settling.model_copy(update={"state": "equilibrated"})
     said = verdicts_of(
         ReplayResult(
@@ -59,8 +63,9 @@ def test_what_a_replay_said_becomes_plain_records():
         )
     )
     start = T0.timestamp()
+    words = "84 ± 2 % RH, was 78 ± 2 % RH; temperature and nearby air don't explain it. Source not known."
     assert [(a.opened_s, a.closed_s, a.words) for a in said.alerts] == [
-        (start, start + 18_000, "it rose"), (start + 18_000, None, "it rose"),
+        (start, start + 18_000, words), (start + 18_000, None, words),
     ]  # fmt: skip
     assert (said.forecasts[0].low_s, said.forecasts[0].middle_s, said.forecasts[0].never) == (
         start + 18_000,

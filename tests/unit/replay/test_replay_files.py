@@ -96,10 +96,10 @@ def test_a_job_in_which_nothing_ever_arrives_is_silent_and_not_dry() -> None:
 
 def test_never_and_nothing_are_written_as_the_format_has_them(tmp_path: Path) -> None:
     made, eta = START, START + timedelta(days=3, seconds=0.7)
-    dated = Forecast(made_at=made, low=eta, middle=eta, high=None, never=False, high_never=True, reason="")
-    never = Forecast(made_at=made, low=None, middle=None, high=None, never=True, high_never=True, reason="")
-    early = Equilibrium(state="settling", predicted_rh=None, low=None, high=None, clock_started=made, words="")
-    late = Equilibrium(state="equilibrated", predicted_rh=88.136, low=86.0, high=90.5, clock_started=made, words="")
+    dated = Forecast(made_at=made, low=eta, middle=eta, high=None, never=False, high_never=True)
+    never = Forecast(made_at=made, low=None, middle=None, high=None, never=True, high_never=True)
+    early = Equilibrium(state="settling", predicted_rh=None, low=None, high=None, clock_started=made)
+    late = Equilibrium(state="equilibrated", predicted_rh=88.136, low=86.0, high=90.5, clock_started=made)
     outcome = ReplayResult(
         forecasts=[(made, "wall", dated), (made, "slab", never)],
         equilibrium=[(made, "slab", early), (made, "slab", late)],

@@ -291,7 +291,6 @@ def forecast(made: float, middle: float | None) -> Forecast:
         high=None,
         never=middle is None,
         high_never=True,
-        reason="as dry as this air lets it",
     )
 
 

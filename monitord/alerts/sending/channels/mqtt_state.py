@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -17,8 +17,13 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from monitord.alerts.lifecycle.rules import AlertRules, severity_rank
 from monitord.alerts.lifecycle.transitions import OPEN
+from monitord.alerts.messages.speaking import limits_of
 from monitord.model.alerts import Alert
 from monitord.model.config.broker import BrokerSettings
+from monitord.model.quantity import Quantity
+from monitord.text.alerts import AlertSpeaker
+from monitord.text.catalogue import language
+from monitord.text.speaker import Speaker
 
 _log = logging.getLogger(__name__)
 FORMAT = 1
@@ -34,6 +39,10 @@ def alert_payload(alert: Alert, rules: AlertRules) -> dict[str, object]:
     """What is published about an alert."""
     rule = rules.rule_for(alert.kind, alert.job, alert.location)
     finding = alert.finding
+    number = (
+        finding.facts.value if finding.value is None else Quantity(value=finding.value, unit=finding.unit, u=finding.u)
+    )
+    speaker = Speaker(language(), UTC, finding.measured_at)  # the same as long as the finding is
 
     def stamp(moment: datetime | None) -> str | None:
         return None if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -52,14 +61,14 @@ def alert_payload(alert: Alert, rules: AlertRules) -> dict[str, object]:
         "closed_at": stamp(alert.closed_at),
         "acknowledged_by": alert.acknowledged_by,
         "measured_at": stamp(finding.measured_at),
-        "value": finding.value,
-        "unit": finding.unit,
-        "u": finding.u,
+        "value": number.value if number is not None else None,
+        "unit": number.unit if number is not None else "",
+        "u": number.u if number is not None else None,
         "raise_at": rule.raise_at if rule is not None else None,
         "clear_at": rule.clear_at if rule is not None else None,
         "known": alert.unknown_since is None,
         "inhibited_by": alert.inhibited_by,
-        "summary": finding.summary,
+        "summary": AlertSpeaker(speaker, alert, limits=limits_of(alert, rules, speaker)).opening(),
     }
 
 

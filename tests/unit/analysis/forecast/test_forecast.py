@@ -53,7 +53,7 @@ def seen_on(here: HourlySeries, around: Around, goal: Goal, day: float) -> tuple
     assert metric is not None
     view = time_to_goal(past, metric, OPTIONS.timber_lag_days)
     assert view is not None
-    return view, to_forecast(view, metric, START_S + day * DAY_S, "why")
+    return view, to_forecast(view, metric, START_S + day * DAY_S)
 
 
 def days_to_go(forecast: Forecast) -> tuple[float, float, float]:

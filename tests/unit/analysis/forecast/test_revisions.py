@@ -29,7 +29,7 @@ def forecast(day: float, low: float | None, middle: float | None, high: float | 
 
     return Forecast(
         made_at=START + day * DAY, low=at(low), middle=at(middle), high=at(high), never=middle is None,
-        high_never=high is None, reason="",
+        high_never=high is None,
     )  # fmt: skip
 
 
@@ -130,9 +130,13 @@ def test_the_finding_says_what_was_expected_then_and_now() -> None:
     assert (finding.kind, finding.location, finding.unit) == ("forecast_slipping", "north", "d/d")
     assert finding.value == pytest.approx(1.0)
     assert finding.measured_at == last.made_at
-    assert finding.summary == (
-        "North wall: on 3 Mar its goal was expected about 2 Apr (31 Mar to 4 Apr), now about 14 Apr (12 Apr to 16 Apr)."
-    )
+    facts = finding.facts
+    assert facts.earlier_made_at is not None
+    assert facts.earlier_made_at.date().isoformat() == "2025-03-03"
+    then = [one.date().isoformat() for one in (facts.earlier_low, facts.earlier_high) if one is not None]
+    assert then == ["2025-03-31", "2025-04-04"]
+    now = [one.date().isoformat() for one in (facts.low, facts.middle, facts.high) if one is not None]
+    assert now == ["2025-04-12", "2025-04-14", "2025-04-16"]
 
 
 def test_a_place_that_is_at_its_goal_slips_no_more() -> None:

@@ -32,7 +32,6 @@ from analysis_series import (
 
 from monitord.analysis.probes.quality import (
     FAULTS,
-    NAMES,
     PlacementQuality,
     fault_finding,
     flags_of,
@@ -43,8 +42,10 @@ from monitord.analysis.probes.quality import (
 from monitord.analysis.probes.quality_checks import clock_offset_s, out_of_range, white_noise
 from monitord.analysis.probes.quality_checks import spikes as lone_values
 from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.model.facts import Fault, Truth
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import HOUR_S, Array, PlacementRecord, Series
+from monitord.text.terms import FAULTS as TERMS
 
 ROOM_C, ROOM_PCT = 19.0, 48.0
 
@@ -472,8 +473,8 @@ def test_the_finding_names_probe_place_and_fault_and_holds_while_the_fault_does(
     where, record, quality, as_of_s = broken()
     finding = fault_finding(quality, record, where, as_of_s)
     assert finding is not None
-    assert (finding.value, finding.probe, finding.location) == (1.0, "p-room_air", "room_air")
-    assert NAMES["range"] in finding.summary
+    assert (finding.truth, finding.probe, finding.location) == (Truth.TRUE, "p-room_air", "room_air")
+    assert (finding.facts.fault, finding.facts.excluded) == (Fault.RANGE, True)
     assert finding.since is not None
     assert finding.since.timestamp() == as_of_s - 10 * HOUR_S
 
@@ -491,5 +492,4 @@ def test_readings_newer_than_the_judgement_are_held_to_a_fault_that_had_not_ende
 
 
 def test_every_kind_of_fault_has_a_name_for_people() -> None:
-    assert frozenset(NAMES) == FAULTS
-    assert all(name for name in NAMES.values())
+    assert {fault.value for fault in TERMS} == FAULTS

@@ -44,7 +44,7 @@ def test_a_probe_that_was_never_heard_counts_from_its_placing() -> None:
     found = silence(30.0, None)
     assert found is not None
     assert (found.value, found.since) == (180.0, START)
-    assert "never heard here" in found.summary
+    assert found.facts.at is None, "there is no last reading"
 
 
 def test_a_probe_that_may_not_be_switched_on_yet_is_unknown_and_not_silent() -> None:
@@ -54,7 +54,7 @@ def test_a_probe_that_may_not_be_switched_on_yet_is_unknown_and_not_silent() -> 
         assert before is not None
         assert after is not None
         assert (before.value, after.value) == (None, 144.0)
-        assert "has not been heard yet" in before.summary
+        assert before.facts.at is None
     heard_once = silence(23.9, 0.0)
     assert heard_once is not None
     assert heard_once.value is not None
@@ -66,12 +66,12 @@ def test_what_a_probe_said_elsewhere_before_does_not_count() -> None:
     assert (found.value, found.since) == (180.0, START)
 
 
-def test_the_summary_tells_probe_place_and_when() -> None:
+def test_the_facts_are_the_last_reading_its_age_and_how_often_one_is_due() -> None:
     found = silence(10.0, 8.0)
     assert found is not None
-    assert "k7-1" in found.summary
-    assert "north wall" in found.summary
-    assert "2.0 h ago" in found.summary
+    assert (found.probe, found.location) == ("k7-1", "wall")
+    assert found.facts.at == found.since
+    assert (found.facts.age_s, found.facts.interval_s) == (7200.0, found.interval_s)
 
 
 @pytest.mark.parametrize("hours", [-1.0, 5.0, 6.0])

@@ -59,7 +59,6 @@ def settled(state: str = "equilibrated", predicted: float = 80.0, half: float = 
         low=predicted - half,
         high=predicted + half,
         clock_started=START,
-        words="",
     )
 
 
@@ -122,7 +121,7 @@ def test_a_sleeve_on_its_way_to_equilibrium_gives_a_prediction_and_no_verdict() 
 
 def test_a_sleeve_without_readings_or_prediction_is_left_out() -> None:
     job, all_series = pair(80.0, 92.0)
-    early = Equilibrium(state="settling", predicted_rh=None, low=None, high=None, clock_started=START, words="")
+    early = Equilibrium(state="settling", predicted_rh=None, low=None, high=None, clock_started=START)
     assert compared(job, "b", all_series, {"a": early}) == []
     assert compared(job, "a", all_series, {"a": early}) == []
     silent = replace(all_series[0], relative_humidity_pct=np.full(len(all_series[0]), np.nan))

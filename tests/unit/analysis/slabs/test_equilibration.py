@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
+from monitord.analysis.slabs.equilibration import Settled, clock_start, settle, settling_facts
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import Array
@@ -57,7 +57,10 @@ def test_a_slow_sleeve_waits_for_its_approach_though_its_clock_has_run() -> None
     # tau 40 h: 35·exp(-72/40) = 5.8 %RH are still to come at 72 h, 1 % not before 142 h
     found = judged(sealed(80, tau_h=40.0))
     assert not found.equilibrated
-    assert "still moves" in found.view.words
+    facts = settling_facts(track(sealed(80, tau_h=40.0)), found, OPTIONS)
+    assert (facts.sealed_h, facts.needed_h) == (80.0, 72.0)
+    assert facts.value is not None
+    assert facts.value.value == found.view.predicted_rh
     assert not any(judged(sealed(hours, tau_h=40.0)).equilibrated for hours in range(72, 130, 6))
 
 

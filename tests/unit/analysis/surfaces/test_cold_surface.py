@@ -50,8 +50,8 @@ def test_the_cold_side_of_each_kind_of_place_has_its_name(kind, what):
     assert found is not None
     risk, finding = found
     assert risk.what == what
-    assert what in finding.summary
-    assert "temperature factor" in finding.summary
+    assert finding.facts.surface == what
+    assert finding.facts.surface_temperature == risk.surface_temperature
     assert risk.surface_temperature.u is not None
 
 
@@ -134,7 +134,7 @@ def test_below_zero_it_is_the_frost_point_that_counts():
     assert found is not None
     risk, finding = found
     assert risk.dew_point.value == pytest.approx(-5.651, abs=0.005)
-    assert "frost point" in finding.summary
+    assert finding.facts.dew_point == risk.dew_point
     assert risk.probability > 0.7
 
 

@@ -22,7 +22,7 @@ def told(kind, t, rh=50.0, n=160):
 def verdict(finding):
     rule = default_rule_book().rule_for(finding.kind, "j", finding.location)
     assert rule is not None
-    return rule.judge(finding.value, holds=False)
+    return rule.judge(finding, holds=False)
 
 
 @pytest.mark.parametrize(("t", "expected"), [(2.5, Truth.TRUE), (3.5, Truth.FALSE), (18.0, Truth.FALSE)])
@@ -71,11 +71,10 @@ def test_warm_air_that_is_too_dry_for_timber_is_cautioned_about():
     assert told("room_air", 34.0, 45.0)[1] == ()
 
 
-def test_findings_say_what_to_look_at_with_the_caution_that_belongs_there():
+def test_findings_carry_the_temperature_with_the_probes_uncertainty():
     found, _ = told("room_air", 1.0)
-    assert "flame" in found["freezing"].look_first
-    assert "pipes" in found["freezing"].why
-    assert "thermostats" in found["overheating"].look_first
+    fact = found["freezing"].facts.value
+    assert (fact.value, fact.u, fact.unit) == (1.0, found["freezing"].u, "°C")
     assert found["freezing"].readings == 3
     assert found["freezing"].interval_s == 600.0
 

@@ -62,7 +62,7 @@ def test_a_gap_is_held_and_counted_not_dried():
     assert held.unknown_share == pytest.approx(1 / 3)
     assert held.heading is None  # unknown holds an alert's state
     assert "not known" in held.words
-    assert mould_finding(track(location(), 20.0, silent, len(silent)), held, 6 * HOUR_S).value is None
+    assert mould_finding(track(location(), 20.0, silent, len(silent)), held, OPTIONS, 6 * HOUR_S).value is None
 
 
 def test_an_unknown_surface_is_not_taken_for_the_air():
@@ -183,16 +183,17 @@ def test_the_most_careful_material_is_taken_where_none_is_stated():
     assert "untreated pine" in pine.words
 
 
-def test_a_finding_carries_why_and_look_first_with_the_cautions():
+def test_a_finding_carries_index_material_and_stage():
     here = track(location(name="corner"), 20.0, 97.0, 12 * DAY)
     found = risk_of(here)
     assert found is not None
-    finding = mould_finding(here, found, 6 * HOUR_S)
+    finding = mould_finding(here, found, OPTIONS, 6 * HOUR_S)
     assert finding.kind == "mould"
     assert finding.unit == "mould index"
-    assert finding.summary.startswith("corner: Mould index 1.")
-    assert "health" in finding.why
-    assert "protection" in finding.look_first
+    assert finding.facts.value is not None
+    assert finding.facts.value.value == found.index
+    assert (finding.facts.material, finding.facts.growth) == ("very_sensitive", "early")
+    assert finding.facts.start is None, "it has reached 1"
     assert finding.interval_s == 6 * HOUR_S
     assert finding.readings == 24
 

@@ -86,7 +86,7 @@ def test_the_finding_is_unknown_where_there_is_no_forecast():
     assert finding.interval_s == 6 * HOUR_S
     known = expected_finding(here, ahead_of(cycle(24 * 15)), here.end_s, 6 * HOUR_S)
     assert known.value is not None
-    assert known.summary.startswith("pane: Condensation is")
+    assert (known.facts.chance, known.facts.margin) == (known.value, ahead_of(cycle(24 * 15)).deepest)
 
 
 def weather(outdoor_c, n=24 * 15):

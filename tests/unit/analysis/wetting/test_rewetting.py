@@ -34,6 +34,7 @@ from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.analysis.wetting.rewetting import rises, wetting
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import Truth
 from monitord.model.jobs import LocationKind
 from monitord.model.series import HOUR_S, Array
 
@@ -71,7 +72,7 @@ def first_told(
     here: HourlySeries, around: Around, first: int, last: int, settled_s: float = -np.inf, every: int = 2
 ) -> int | None:
     """First hour at which it is said to be getting wet again, looking every two hours as the daemon does."""
-    looks = (h for h in range(first, last + 1, every) if judged(here, around, h, settled_s).value == 1.0)
+    looks = (h for h in range(first, last + 1, every) if judged(here, around, h, settled_s).truth is Truth.TRUE)
     return next(looks, None)
 
 
@@ -100,22 +101,25 @@ def test_a_leak_into_a_cavity_that_swings_with_the_day_is_found_and_its_swings_a
 
 
 def test_the_finding_says_from_where_to_where_and_since_when() -> None:
-    found = judged(cavity(DRYING + leak(15.0, 8.0)), airs(), LEAK_H + 24)
-    assert (found.kind, found.location, found.unit) == ("rewetting", "cavity", "confidence")
+    here = cavity(DRYING + leak(15.0, 8.0))
+    found = judged(here, airs(), LEAK_H + 24)
+    assert (found.kind, found.location, found.truth) == ("rewetting", "cavity", Truth.TRUE)
     assert found.since is not None
     assert 0 <= (found.since - datetime.fromtimestamp(START_S + LEAK_H * HOUR_S, UTC)).total_seconds() <= 12 * HOUR_S
     before, now = DRYING[LEAK_H], (DRYING + leak(15.0, 8.0))[LEAK_H + 20]
-    words = [float(w) for w in found.summary.replace("%", " ").split() if w.replace(".", "").isdigit()]
-    assert words[0] == pytest.approx(before, abs=1.0)
-    assert words[1] == pytest.approx(now, abs=2.0)
-    assert "electr" in found.look_first.lower() or "supply" in found.look_first.lower()
+    assert found.facts.before is not None
+    assert found.facts.value is not None
+    assert found.facts.before.value == pytest.approx(before, abs=1.0)
+    assert found.facts.value.value == pytest.approx(now, abs=2.0)
+    assert found.facts.value.u == here.uncertainty.relative_humidity_pct
+    assert found.facts.outdoor_known is True
 
 
 def test_once_the_water_has_dried_away_again_it_is_over() -> None:
     pulse = leak(14.0, 6.0) * np.exp(-np.clip(H - LEAK_H - 24, 0.0, None) / 20.0)
     here = cavity(DRYING + pulse)
-    assert judged(here, airs(), LEAK_H + 20).value == 1.0
-    assert judged(here, airs(), LEAK_H + 110).value == 0.0
+    assert judged(here, airs(), LEAK_H + 20).truth is Truth.TRUE
+    assert judged(here, airs(), LEAK_H + 110).truth is Truth.FALSE
 
 
 # -- what is no leak -----------------------------------------------------------------------------------------------
@@ -234,8 +238,8 @@ def test_the_temperature_coefficient_of_a_sleeve_is_the_published_one(humidity: 
 
 def test_of_a_place_that_is_not_heard_it_is_not_known_and_an_older_gap_is_no_hindrance() -> None:
     here = cavity(DRYING + leak(15.0, 8.0))
-    assert judged(blanked(here, LEAK_H - 8), airs(), LEAK_H + 12).value is None
-    assert judged(blanked(here, LEAK_H - 40, LEAK_H - 8), airs(), LEAK_H + 16).value == 1.0
+    assert judged(blanked(here, LEAK_H - 8), airs(), LEAK_H + 12).truth is Truth.UNKNOWN
+    assert judged(blanked(here, LEAK_H - 40, LEAK_H - 8), airs(), LEAK_H + 16).truth is Truth.TRUE
 
 
 def test_nothing_is_said_on_less_than_a_day_and_a_half() -> None:
@@ -254,4 +258,4 @@ def test_a_rise_is_taken_against_the_same_hours_of_days_before() -> None:
 @given(st.integers(0, 10_000), st.floats(0.1, 0.8), st.floats(-15.0, 0.0))
 def test_a_place_that_only_dries_is_never_called_getting_wet(seed: int, sd: float, trend: float) -> None:
     here = track(location(CAVITY), 15.0, 75.0 + trend * H / N + noise(N, sd, seed), DAYS)
-    assert all(judged(here, airs(), hour).value == 0.0 for hour in (7 * 24, 12 * 24, N))
+    assert all(judged(here, airs(), hour).truth is Truth.FALSE for hour in (7 * 24, 12 * 24, N))

@@ -46,17 +46,22 @@ _PLAIN = str.maketrans(
 )
 
 
-def fit(text: str, tail: str = "") -> str:
-    """Text cut, at a word if possible, so that with `tail` it goes into one SMS.
+def plain(text: str) -> str:
+    """Text in signs that the GSM alphabet has, where there are such."""
+    return " ".join(_to_gsm(text[: 4 * LIMIT]).split())
+
+
+def fit(text: str, tail: str = "", limit: int = LIMIT) -> str:
+    """Text cut, at a word if possible, so that with `tail` it goes into one SMS, or into fewer places (`limit`).
 
     Signs without a place in the GSM alphabet are written in plain ones, accents that it lacks are dropped. Only
     text in another script keeps its letters, and is cut at 70 characters.
     """
-    plain = " ".join(_to_gsm(text[: 4 * LIMIT]).split())
-    room = LIMIT if is_gsm(plain + tail) else UCS2_LIMIT
-    if length(plain + tail) <= room:
-        return plain + tail
-    kept = plain[:room]  # each character takes at least one place
+    said = plain(text)
+    room = limit if is_gsm(said + tail) else min(limit, UCS2_LIMIT)
+    if length(said + tail) <= room:
+        return said + tail
+    kept = said[:room]  # each character takes at least one place
     while length(kept + "..." + tail) > room:
         kept = kept[:-1]
     word = kept.rpartition(" ")[0]
