@@ -44,6 +44,28 @@ class ConfigurationError(MonitordError):
 class JobFileError(MonitordError):
     """A job file is wrong; nothing of it was applied."""
 
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: str | None = None,
+        why: str | None = None,
+        remedy: str | None = None,
+        mistakes: tuple[str, ...] = (),
+    ) -> None:
+        super().__init__(what, where=where, why=why, remedy=remedy)
+        self.mistakes = mistakes or (self.message,)
+        """Each thing that is wrong, with file, key and remedy."""
+
+    @classmethod
+    def of(cls, errors: list[JobFileError]) -> JobFileError:
+        """All of them as one: a single one as it is, several below one another."""
+        mistakes = tuple(mistake for error in errors for mistake in error.mistakes)
+        if len(mistakes) == 1:
+            return errors[0]
+        lines = "".join(f"\n  {mistake}" for mistake in mistakes)
+        return cls(f"{len(mistakes)} mistakes; nothing was applied{lines}", mistakes=mistakes)
+
 
 class DecodeError(MonitordError):
     """A payload can't be understood; `code` groups the reasons in quarantine."""

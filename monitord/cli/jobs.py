@@ -9,6 +9,8 @@ from monitord.alerts import pausing
 from monitord.cli.common import database_of, ending_of, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
+from monitord.model.job_checks import remarks
+from monitord.model.job_example import fresh_example
 from monitord.model.job_files import dump_job, job_schema, load_job_file
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Pause
@@ -18,7 +20,26 @@ from monitord.store import pauses
 
 def apply_files(parsed: Namespace) -> int:
     """Take job files in: all of them or none."""
-    files = [(path, load_job_file(path)) for path in parsed.files]
+    now = SystemClock().now()
+    files, wrong, warnings = [], [], []
+    for path in parsed.files:
+        try:
+            job = load_job_file(path)
+        except JobFileError as error:
+            wrong.append(error)
+            continue
+        files.append((path, job))
+        for remark in remarks(job, now):
+            if remark.refused:
+                wrong.append(
+                    JobFileError(
+                        f"`{remark.key}`: {remark.what}", where=f"{path}, {remark.where}", remedy=remark.remedy
+                    )
+                )
+            else:
+                warnings.append(f"{path}, {remark.words}")
+    if wrong:
+        raise JobFileError.of(wrong)
     done = []
     with database_of(parsed) as database, database.write() as connection:
         for path, job in files:
@@ -31,6 +52,14 @@ def apply_files(parsed: Namespace) -> int:
                 raise JobFileError(error.what, where=str(path), why=error.why, remedy=error.remedy) from None
     for line in done:  # said only once all of it is committed
         out(line)
+    for line in warnings:
+        out(f"warning: {line}")
+    return 0
+
+
+def print_example(_: Namespace) -> int:
+    """Print the example of a job file with fresh dates."""
+    out(fresh_example(SystemClock().now().date()).rstrip("\n"))
     return 0
 
 

@@ -16,6 +16,38 @@ from pydantic_core import ErrorDetails
 Loc = tuple[str | int, ...]
 
 
+_TIME = "it should be a time with its offset, such as 2025-03-01T10:00:00Z"
+_WANTED = {
+    "datetime_parsing": _TIME,
+    "datetime_from_date_parsing": _TIME,
+    "datetime_type": _TIME,
+    "datetime_object_invalid": _TIME,
+    "timezone_aware": "it has no offset; it should be a time such as 2025-03-01T10:00:00Z",
+    "float_type": "it should be a number, without quotes",
+    "float_parsing": "it should be a number",
+    "int_type": "it should be a whole number, without quotes",
+    "int_parsing": "it should be a whole number",
+    "int_from_float": "it should be a whole number",
+    "finite_number": "it should be a finite number",
+    "string_type": "it should be a text in quotes",
+    "bool_type": "it should be true or false",
+    "list_type": "it should be a list, [...]",
+    "tuple_type": "it should be a list, [...]",
+    "model_type": "it should be a table with keys of its own",
+    "model_attributes_type": "it should be a table with keys of its own",
+    "string_pattern_mismatch": "it holds signs that are not allowed there",
+}
+"""What is wanted, by the validating library's type of error, where its own words are those of a parser."""
+
+
+class MistakesError(ValueError):
+    """Several things that are wrong with one entry, each as `what; remedy`."""
+
+    def __init__(self, mistakes: list[str]) -> None:
+        self.mistakes = mistakes
+        super().__init__(" and ".join(mistakes))
+
+
 @dataclass(frozen=True)
 class Problem:
     """One thing that is wrong in a file or setting."""
@@ -88,7 +120,14 @@ def known_keys(model: type[BaseModel], loc: Loc) -> list[str]:
 def problems(error: ValidationError, model: type[BaseModel]) -> list[Problem]:
     """What is wrong, one entry for each key: unknown ones first, since a mistyped key is missing elsewhere."""
     details = sorted(error.errors(include_url=False), key=lambda detail: detail["type"] != "extra_forbidden")
-    return [_problem(detail, model) for detail in details]
+    return [problem for detail in details for problem in _problems(detail, model)]
+
+
+def _problems(detail: ErrorDetails, model: type[BaseModel]) -> list[Problem]:
+    error = detail.get("ctx", {}).get("error")
+    if not isinstance(error, MistakesError):
+        return [_problem(detail, model)]
+    return [_problem({**detail, "ctx": {"error": mistake}}, model) for mistake in error.mistakes]
 
 
 def _problem(detail: ErrorDetails, model: type[BaseModel]) -> Problem:
@@ -101,7 +140,9 @@ def _problem(detail: ErrorDetails, model: type[BaseModel]) -> Problem:
         reason = str(detail["ctx"]["error"]) if "ctx" in detail else detail["msg"]
         what, _, remedy = reason.partition("; ")
         return Problem(loc, f"`{key}`: {what}" if key else what, _sentence(remedy) or None)
-    wanted = detail["msg"].replace("Input should", "it should").replace("Value should", "it should")
+    wanted = _WANTED.get(detail["type"]) or detail["msg"].replace("Input should", "it should").replace(
+        "Value should", "it should"
+    )
     shown = "" if isinstance(detail["input"], Mapping | list) else f" is {_show(detail['input'])}, but"
     return Problem(loc, f"`{key}`{shown or ':'} {wanted}", _about(model, loc))
 

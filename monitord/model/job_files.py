@@ -16,7 +16,7 @@ import tomli_w
 from pydantic import ValidationError
 
 from monitord.errors import JobFileError
-from monitord.model.explain import Loc, problems
+from monitord.model.explain import Loc, Problem, problems
 from monitord.model.jobs import Calibration, JobFile
 
 JobFormat = Literal["toml", "json"]
@@ -61,12 +61,12 @@ def parse_job(text: str, file_format: JobFormat, where: str = "job") -> JobFile:
         # Through JSON in strict mode, so that TOML and JSON are held to the same rules: "18" is no number.
         return JobFile.model_validate_json(json.dumps(data, default=_plain), strict=True)
     except ValidationError as error:
-        first, *others = problems(error, JobFile)
-        entry = _entry_name(data, first.loc)
-        more = f" (and {len(others)} more to mend)" if others else ""
-        raise JobFileError(
-            first.what + more, where=f"{where}, {entry}" if entry else where, remedy=first.remedy or _REMEDY
-        ) from None
+        raise JobFileError.of([_mistake(data, problem, where) for problem in problems(error, JobFile)]) from None
+
+
+def _mistake(data: Any, problem: Problem, where: str) -> JobFileError:
+    entry = _entry_name(data, problem.loc)
+    return JobFileError(problem.what, where=f"{where}, {entry}" if entry else where, remedy=problem.remedy or _REMEDY)
 
 
 def dump_calibrations(checks: Sequence[Calibration]) -> str:

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Literal, Self
@@ -13,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from monitord.model.explain import MistakesError
 from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
 from monitord.model.spots import Spot
@@ -307,86 +309,87 @@ class JobFile(BaseModel):
         rooms = [location for location in self.locations if location.kind is LocationKind.ROOM_AIR]
         return rooms[0] if len(rooms) == 1 else None
 
-    @staticmethod
-    def _control_of(location: Location, known: set[str]) -> None:
-        control = None if location.goal is None else location.goal.control
-        if control is not None and (control not in known or control == location.id):
-            raise ValueError(
-                f"location {location.id!r}: control {control!r} is not another location of this job; "
-                f"use one of {', '.join(sorted(known - {location.id}))}"
-            )
-
     @model_validator(mode="after")
     def _consistent(self) -> Self:
+        known = {location.id for location in self.locations}
+        mistakes = [*self._of_locations(known), *self._of_spots(known), *self._of_placements(known)]
+        mistakes += self._of_slabs(known)
+        if self.end is not None and self.end <= self.start:
+            mistakes.append("the job's end is not after its start; correct `start` or `end`")
+        if mistakes:
+            raise MistakesError(mistakes)
+        return self
+
+    def _of_locations(self, known: set[str]) -> Iterator[str]:
         ids = [location.id for location in self.locations]
-        twice = sorted({i for i in ids if ids.count(i) > 1})
-        if twice:
-            raise ValueError(f"location id {twice[0]!r} is used twice; give each location its own id")
-        known = set(ids)
+        for twice in sorted({i for i in ids if ids.count(i) > 1}):
+            yield f"location id {twice!r} is used twice; give each location its own id"
         for location in self.locations:
+            who, goal = f"location {location.id!r}", location.goal
             if location.reference is not None and location.reference not in known:
-                raise ValueError(
-                    f"location {location.id!r}: reference {location.reference!r} is not a location of this job; "
+                yield (
+                    f"{who}: reference {location.reference!r} is not a location of this job; "
                     f"use one of {', '.join(sorted(known))}"
                 )
             if location.reference == location.id:
-                raise ValueError(f"location {location.id!r} is its own reference; name another location")
-            self._control_of(location, known)
-            needs = location.goal is not None and location.goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
+                yield f"{who} is its own reference; name another location"
+            control = None if goal is None else goal.control
+            if control is not None and (control not in known or control == location.id):
+                yield (
+                    f"{who}: control {control!r} is not another location of this job; "
+                    f"use one of {', '.join(sorted(known - {location.id}))}"
+                )
+            needs = goal is not None and goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
             if needs and location.reference is None:
-                raise ValueError(f"location {location.id!r}: a vp_excess_pa goal needs a reference; add one")
-        if self.end is not None and self.end <= self.start:
-            raise ValueError("the job's end is not after its start; correct `start` or `end`")
+                yield f"{who}: a vp_excess_pa goal needs a reference; add one"
+
+    def _of_spots(self, known: set[str]) -> Iterator[str]:
         for spot in self.spots:
             if spot.location_id not in known:
-                raise ValueError(
+                yield (
                     f"the spot reading of {spot.at:%Y-%m-%dT%H:%MZ} is at {spot.location_id!r}, which is not a "
                     f"location of this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
-        self._placements_apart(known)
-        self._slabs_of(known)
-        return self
 
-    def _slabs_of(self, known: set[str]) -> None:
+    def _of_slabs(self, known: set[str]) -> Iterator[str]:
         ids = [slab.id for slab in self.slabs]
-        twice = sorted({i for i in ids if ids.count(i) > 1})
-        if twice:
-            raise ValueError(f"slab id {twice[0]!r} is used twice; give each slab its own id")
+        for twice in sorted({i for i in ids if ids.count(i) > 1}):
+            yield f"slab id {twice!r} is used twice; give each slab its own id"
         taken: dict[str, str] = {}
         for slab in self.slabs:
-            for location_id in (*slab.locations, *([slab.room] if slab.room else [])):
-                if location_id not in known:
-                    raise ValueError(
-                        f"slab {slab.id!r}: {location_id!r} is not a location of this job; "
-                        f"use one of {', '.join(sorted(known)) or '(none yet)'}"
-                    )
-            if slab.room is not None and self.location(slab.room).kind is not LocationKind.ROOM_AIR:
-                raise ValueError(f"slab {slab.id!r}: room {slab.room!r} is no room_air location; name one")
-            for location_id in slab.locations:
+            named = [*slab.locations, *([slab.room] if slab.room else [])]
+            for location_id in (name for name in named if name not in known):
+                yield (
+                    f"slab {slab.id!r}: {location_id!r} is not a location of this job; "
+                    f"use one of {', '.join(sorted(known)) or '(none yet)'}"
+                )
+            if slab.room in known and self.location(slab.room).kind is not LocationKind.ROOM_AIR:
+                yield f"slab {slab.id!r}: room {slab.room!r} is no room_air location; name one"
+            for location_id in (name for name in slab.locations if name in known):
                 kind = self.location(location_id).kind
                 if kind not in (LocationKind.SLAB_SLEEVE, LocationKind.SURFACE):
-                    raise ValueError(
+                    yield (
                         f"slab {slab.id!r}: location {location_id!r} is a {kind.value}; "
                         "list slab_sleeve locations, or surface locations under a sealed box"
                     )
                 if location_id in taken:
-                    raise ValueError(
+                    yield (
                         f"location {location_id!r} is a position of slab {taken[location_id]!r} and of {slab.id!r}; "
                         "a position belongs to one slab"
                     )
                 taken[location_id] = slab.id
 
-    def _placements_apart(self, known: set[str]) -> None:
+    def _of_placements(self, known: set[str]) -> Iterator[str]:
         last: dict[str, Placement] = {}
         for placement in sorted(self.probes, key=lambda p: (p.probe, p.from_time)):
             if placement.location_id not in known:
-                raise ValueError(
+                yield (
                     f"probe {placement.probe!r} is placed at {placement.location_id!r}, which is not a location of "
                     f"this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
             before = last.get(placement.probe)
             if before is not None and (before.to_time is None or before.to_time > placement.from_time):
-                raise ValueError(
+                yield (
                     f"probe {placement.probe!r} is at {before.location_id!r} and at {placement.location_id!r} at the "
                     f"same time ({placement.from_time:%Y-%m-%dT%H:%MZ}); end the first placement with `to`"
                 )

@@ -44,6 +44,9 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     resume.add_argument("--by", required=True, metavar="NAME", help="who wishes it")
     resume.set_defaults(run=Command("jobs", "resume_job"))
 
+    example = verbs.add_parser("example", help="print an example of a job file, with fresh dates")
+    example.set_defaults(run=Command("jobs", "print_example"))
+
     schema = verbs.add_parser("schema", help="print the JSON Schema of job files")
     schema.set_defaults(run=Command("jobs", "print_schema"))
     spots.add_parsers(verbs)

@@ -81,6 +81,33 @@ def test_a_job_that_is_not_there_is_named(capsys: pytest.CaptureFixture[str], ve
     assert "there is no job 'attic'. `monitord job list`" in said(capsys, "job", verb, "attic", code=1)
 
 
+def test_all_mistakes_of_all_files_are_told_at_once_and_nothing_is_applied(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    doubtful = tmp_path / "doubtful.toml"
+    doubtful.write_text(EXAMPLE_JOB.read_text().replace("limit = 75, window", "limit = 0.75, window"))
+    assert main(["job", "apply", str(EXAMPLE_JOB), str(BAD_JOB), str(doubtful)]) == 1
+    first, *mistakes = capsys.readouterr().err.splitlines()
+    assert first == "monitord: 2 mistakes; nothing was applied"
+    assert mistakes[0].startswith(f"  {BAD_JOB}, entry ")
+    assert mistakes[1].startswith(f"  {doubtful}, location 'screed-deep': `goal.limit`: 0.75 looks like a ratio")
+    assert "quay-lane-14" not in said(capsys, "job", "list")
+
+
+def test_an_example_is_printed_that_can_be_applied_at_once_and_warnings_come_with_what_was_done(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text(said(capsys, "job", "example"))
+    assert said(capsys, "job", "apply", str(file)) == "quay-lane-14: created\n"
+    file.write_text(file.read_text().replace("depth_mm = 14\n", ""))
+    assert said(capsys, "job", "apply", str(file)).splitlines() == [
+        "quay-lane-14: changed",
+        f"warning: {file}, location 'screed-shallow', `depth_mm`: a sleeve has none; without it nobody can say what "
+        "its humidity stands for. Add it",
+    ]
+
+
 def test_the_schema_is_published(capsys: pytest.CaptureFixture[str]) -> None:
     assert json.loads(said(capsys, "job", "schema"))["title"] == "JobFile"
 

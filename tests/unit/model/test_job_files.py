@@ -55,8 +55,12 @@ def test_times_are_held_in_utc_whatever_their_offset() -> None:
 
 def test_several_mistakes_are_counted() -> None:
     text = '{"job": "a", "start": "2025-01-01T00:00:00Z", "x": 1, "y": 2, "z": 3}'
-    with pytest.raises(JobFileError, match=r"unknown key `x` \(and 2 more to mend\)"):
+    with pytest.raises(JobFileError) as caught:
         parse_job(text, "json", "a.json")
+    assert len(caught.value.mistakes) == 3
+    assert caught.value.message.startswith("3 mistakes; nothing was applied\n  a.json: unknown key `x`. ")
+    for key, mistake in zip("xyz", caught.value.mistakes, strict=True):
+        assert mistake.startswith(f"a.json: unknown key `{key}`. ")
 
 
 @pytest.mark.parametrize(
@@ -64,9 +68,9 @@ def test_several_mistakes_are_counted() -> None:
     [
         ('{"job": "a", "job": "b"}', "key `job` stands twice"),
         ('{"job": "a", "start": "2025-01-01T00:00:00Z", "elevation_m": NaN}', "NaN is not a number"),
-        ('{"job": "a", "start": 1735689600}', "`start` is 1735689600, but it should be a valid datetime"),
+        ('{"job": "a", "start": 1735689600}', "`start` is 1735689600, but it should be a time with its offset"),
         ('{"job": "a", "start": "2025-01-01T00:00:00Z", "elevation_m": true}', "`elevation_m` is True"),
-        ("[]", "it should be an object"),
+        ("[]", "it should be a table with keys of its own"),
         ("{", "not valid JSON"),
     ],
 )
