@@ -22,8 +22,9 @@ from rich.table import Table
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.damage import DAMAGE_EVERY_S, assess_damage
+from monitord.analysis.damage import assess_damage
 from monitord.analysis.hourly_results import HourlyResults, compute_hourly_results
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -65,11 +66,11 @@ def _prepare(made: SimulatedJob) -> _Job:
 
 def _evenings(made: SimulatedJob, zone: ZoneInfo) -> Iterator[float]:
     """One full hour each day at which the program makes its view, between 15 and 21 o'clock on site. [POSIX s]"""
-    at = np.ceil((made.truth.start_s + 2 * DAY_S) / DAMAGE_EVERY_S) * DAMAGE_EVERY_S
+    at = np.ceil((made.truth.start_s + 2 * DAY_S) / ASSESSMENT.damage_every_s) * ASSESSMENT.damage_every_s
     while at + DAY_S <= made.truth.end_s:
         if 15 < utc(float(at)).astimezone(zone).hour <= 21:
             yield float(at)
-        at += DAMAGE_EVERY_S
+        at += ASSESSMENT.damage_every_s
 
 
 def _truth(margin: Array, time_s: Array, at_s: float) -> Evening:

@@ -11,8 +11,9 @@ from monitord.analysis.air.airing import AiringDay, airing
 from monitord.analysis.air.comparison import Present, airs_of, compare, present
 from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.damage import DAMAGE_EVERY_S, DamageResults, assess_damage
+from monitord.analysis.damage import DamageResults, assess_damage
 from monitord.analysis.hourly_results import GoalResults, HourlyResults, around_of, assess_goals, compute_hourly_results
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.probes.battery import low_battery
 from monitord.analysis.probes.quality import recent_out
 from monitord.analysis.probes.silence import silent_probe
@@ -39,14 +40,11 @@ from monitord.model.damage import Airing
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.model.readiness.criteria_files import CriteriaBook, built_in
 from monitord.model.readiness.verdict import Readiness
-from monitord.model.series import HOUR_S, JobRecord
+from monitord.model.series import JobRecord
 from monitord.physics.moist_air import dew_or_frost_point, humidity_ratio, standard_pressure, vapour_pressure
 from monitord.physics.uncertainty import u_dew_point, u_humidity_ratio, u_vapour_pressure
 
 DEFAULTS = AnalysisOptions()
-
-HOURS_EVERY_S, GOALS_EVERY_S = 2 * HOUR_S, 6 * HOUR_S
-"""How often what rests on complete hours is judged: faults, wetting and drive; goals and forecasts. [s]"""
 
 _Key = tuple[float, float, int]
 
@@ -74,7 +72,7 @@ class AssessmentCache:
         key, known = self._key(record, hour_s), self._hours.get(hour_s)
         if known is None or known[0] != key:
             known = key, compute_hourly_results(job, record, hour_s, options)
-            self._hours = {at: kept for at, kept in self._hours.items() if at >= hour_s - GOALS_EVERY_S}
+            self._hours = {at: kept for at, kept in self._hours.items() if at >= hour_s - ASSESSMENT.goals_every_s}
             self._hours[hour_s] = known
         return known[1]
 
@@ -124,13 +122,18 @@ class AssessmentCache:
         return keys[hour_s]
 
 
+def _last(every_s: float, as_of_s: float) -> float:
+    """The newest time at which a rhythm's results are due. [s]"""
+    return as_of_s // every_s * every_s
+
+
 def _same(a: OutdoorForecast | None, b: OutdoorForecast | None) -> bool:
     return a is b or (a is not None and a.same(b))
 
 
 def damage_hour(as_of: datetime) -> datetime:
     """The full hour that the view of damage as of a time ends at: nothing later bears on it."""
-    return utc(as_of.timestamp() // DAMAGE_EVERY_S * DAMAGE_EVERY_S)
+    return utc(as_of.timestamp() // ASSESSMENT.damage_every_s * ASSESSMENT.damage_every_s)
 
 
 def _key(record: JobRecord, hour_s: float) -> _Key:
@@ -164,9 +167,10 @@ def assess_job(
     """
     as_of_s = as_of.timestamp()
     cache = cache or AssessmentCache()
-    goals = cache.goals(job, record, as_of_s // GOALS_EVERY_S * GOALS_EVERY_S, options)
-    hours = cache.hours(job, record, as_of_s // HOURS_EVERY_S * HOURS_EVERY_S, options)
-    damage = cache.damage(job, record, as_of_s // DAMAGE_EVERY_S * DAMAGE_EVERY_S, options, outdoor_forecast)
+    goals_s = _last(ASSESSMENT.goals_every_s, as_of_s)
+    goals = cache.goals(job, record, goals_s, options)
+    hours = cache.hours(job, record, _last(ASSESSMENT.hourly_every_s, as_of_s), options)
+    damage = cache.damage(job, record, _last(ASSESSMENT.damage_every_s, as_of_s), options, outdoor_forecast)
     airs = {location.id: _present(job, location, record, hours, as_of_s, options) for location in job.locations}
     known = _Known(job, airs, goals, hours, damage, as_of_s, options, compared)
     findings = [*hours.findings, *(finding for element in goals.values() for finding in element.findings)]
@@ -186,7 +190,11 @@ def assess_job(
         findings=tuple(findings),
         airing=_airing(known, locations) if compared else (),
         readiness=cache.readiness(
-            job, record, as_of_s // GOALS_EVERY_S * GOALS_EVERY_S, options, built_in() if criteria is None else criteria
+            job,
+            record,
+            goals_s,
+            options,
+            built_in() if criteria is None else criteria,
         ),
     )
 

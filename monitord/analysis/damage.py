@@ -13,6 +13,7 @@ import numpy as np
 from monitord.analysis.air.airing import AiringDay, airing_day
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.hourly_results import HourlyResults
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_hours
 from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, mould_finding, mould_risk
@@ -22,10 +23,6 @@ from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MouldRisk, NightAhead, WoodMoisture
 from monitord.model.jobs import VOID_KINDS, JobFile, Location, LocationKind
-from monitord.model.series import HOUR_S
-
-DAMAGE_EVERY_S = 6 * HOUR_S
-"""How often the view is computed. [s]"""
 
 
 @dataclass
@@ -101,14 +98,14 @@ class _Judge:
         found = self.view.locations[self.location.id] = LocationDamage()
         if surface is not None:
             found.night_ahead = self._night(surface, outdoor_forecast)
-            self._tell(expected_finding(self.here, found.night_ahead, self.view.hour_s, DAMAGE_EVERY_S))
+            self._tell(expected_finding(self.here, found.night_ahead, self.view.hour_s, ASSESSMENT.damage_every_s))
         found.mould = mould_risk(self.here, surface, self.view.hour_s, self.job.zone, self.options)
         if found.mould is not None:
-            self._tell(mould_finding(self.here, found.mould, self.options, DAMAGE_EVERY_S))
+            self._tell(mould_finding(self.here, found.mould, self.options, ASSESSMENT.damage_every_s))
         if self.location.kind in VOID_KINDS:
             found.wood = wood_moisture(self.here, self.view.hour_s, self.options, self.job.zone)
             if found.wood is not None:
-                self._tell(wood_finding(self.here, found.wood, self.options, DAMAGE_EVERY_S))
+                self._tell(wood_finding(self.here, found.wood, self.options, ASSESSMENT.damage_every_s))
 
     def _night(self, surface: ColdSurface, outdoor_forecast: OutdoorForecast | None) -> NightAhead | None:
         return night_ahead(self.here, surface, self.room, self.outdoor, self.job.zone, self.options, outdoor_forecast)

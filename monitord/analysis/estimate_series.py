@@ -11,6 +11,7 @@ import numpy as np
 
 from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, MouldIndexSeries, mould_index_series
 from monitord.analysis.wood.wood_moisture import WoodMoistureSeries, wood_moisture_series
@@ -87,7 +88,7 @@ def excess(here: HourlySeries, other: HourlySeries | None) -> Excess | None:
 
 
 def _u(series: HourlySeries, known: Array) -> Array:
-    t, rh = series.temperature_c[known], np.clip(series.relative_humidity_pct[known], 0.0, 105.0)
+    t, rh = series.temperature_c[known], np.clip(series.relative_humidity_pct[known], 0.0, SERIES.max_rh_pct)
     return np.asarray(
         u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
     )

@@ -11,6 +11,7 @@ from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.drying.progress import Progress, goal_met, progress
 from monitord.analysis.forecast.forecast import NEVER_AT, time_to_goal, to_forecast
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.analysis.series.times import DAY_S, utc
 from monitord.analysis.slabs.posterior.stall_question import SlabStall, StallCause
@@ -22,14 +23,6 @@ from monitord.model.facts import NONE, Cause, FindingKind, Material, Truth
 from monitord.model.jobs import Goal, GoalMetric, Location, LocationKind
 from monitord.model.series import HOUR_S
 
-_MIN_DAYS = 3
-"""Days with readings before a trend is told (our choice). [d]"""
-_RATE_SIGMAS = 1.28
-"""Standard errors that a rate must lie clear of 0: a one-sided 90 % (our choice)."""
-_PERHAPS_NEVER = 0.2
-"""From this chance on that the goal is not reached in this air, a sleeve's latest date is not said (our choice)."""
-_MORE_LIKELY = 0.5
-"""A sleeve's drying is called slow from this chance on that under a tenth goes in a week (our choice)."""
 _KINDS = (FindingKind.GOAL_REACHED, FindingKind.DRYING_STALLED, FindingKind.GOAL_UNREACHABLE)
 
 
@@ -94,7 +87,7 @@ def _known(here: HourlySeries, metric: Metric, shown: Progress) -> Facts:
         goal=Quantity(value=metric.goal.limit, unit=metric.unit),
         rate=rate if np.isfinite(shown.rate_se) else None,
         recorded_d=(here.end_s - first_s) / DAY_S,
-        start=utc(first_s + _MIN_DAYS * DAY_S),
+        start=utc(first_s + ASSESSMENT.rate_min_days * DAY_S),
     )
 
 
@@ -125,12 +118,12 @@ def _state(
         return State.AT_GOAL, _only(known, "since")
     if stall.active:
         return State.STALLED, _only(known, since=since, cause=stall.cause, end=stall.end)
-    if shown.days < _MIN_DAYS or view is None or forecast is None:
+    if shown.days < ASSESSMENT.rate_min_days or view is None or forecast is None:
         return State.TOO_EARLY, _only(known, "recorded_d", "start")
     if forecast.never:
         return State.OUT_OF_REACH, _only(known, never=True, end=_levels_off(metric, view))
     low, middle, high = forecast.low, forecast.middle, None if forecast.high_never else forecast.high
-    uncertainty = _RATE_SIGMAS * shown.rate_se
+    uncertainty = ASSESSMENT.rate_coverage * shown.rate_se
     if shown.rate - uncertainty > 0:
         return State.NOT_DRYING, _only(known, "rate")
     if shown.rate + uncertainty >= 0:
@@ -221,14 +214,14 @@ def _sleeve_state(
         return State.STALLED, _only(known, **_stall_facts(verdict.stall, known))
     if forecast.never:
         return State.OUT_OF_REACH, _only(known, never=True, end=_sleeve_end(verdict.stall, known))
-    perhaps_never = verdict.never_probability >= _PERHAPS_NEVER
+    perhaps_never = verdict.never_probability >= ASSESSMENT.perhaps_never
     dates = {"low": forecast.low, "middle": forecast.middle, "high": None if perhaps_never else forecast.high}
-    rate, u = verdict.level.rate_pct_day, _RATE_SIGMAS * verdict.level.u_rate_pct_day
+    rate, u = verdict.level.rate_pct_day, ASSESSMENT.rate_coverage * verdict.level.u_rate_pct_day
     if rate - u > 0.0:
         return State.NOT_DRYING, _only(known, "rate")
     if rate + u >= 0.0:
         return State.NO_CLEAR_TREND, _only(known, "rate", **dates)
-    if verdict.stall.probability >= _MORE_LIKELY:
+    if verdict.stall.probability >= ASSESSMENT.more_likely:
         return State.DRYING_SLOWLY, _only(known, "rate", material=Material.CONCRETE, **dates)
     return State.DRYING, _only(known, "rate", **dates)
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from monitord.analysis.goals import by_posterior, judge_goal, judge_sleeve
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.probes.quality import (
     PlacementQuality,
     fault_finding,
@@ -39,9 +40,6 @@ from monitord.model.facts import NONE, FindingKind, Truth
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, LATE_S, Hourly, JobRecord, PlacementRecord, Series
 
-RECENT_H = 60.0
-"""Hours of single readings that a view rests on: fewer than a record holds, so that any later record gives the same."""
-
 
 def until(record: JobRecord, hour_s: float) -> JobRecord:
     """What of a record lies before a full hour; stamps that run ahead of their arrival stay in, for the clock check."""
@@ -54,7 +52,7 @@ def _placement_until(placement: PlacementRecord, hour_s: float) -> PlacementReco
     if hours < len(hourly):
         hourly = Hourly(*(getattr(hourly, name)[:hours] for name in Hourly.__dataclass_fields__))
     recent = placement.recent
-    since = hour_s - RECENT_H * HOUR_S
+    since = hour_s - ASSESSMENT.recent_h * HOUR_S
     late = (recent.received_s >= since) & (recent.received_s - recent.time_s > LATE_S)
     keep = (recent.received_s < hour_s) & ((recent.time_s >= since) | late)
     if not keep.all():

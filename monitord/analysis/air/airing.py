@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from monitord.analysis.air.comparison import Present, interpolated
 from monitord.analysis.air.measures import Balance, changes_words, measures, suggestion
+from monitord.analysis.air.parameters import AIR
 from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -20,10 +22,6 @@ from monitord.physics.constants import R_DRY_AIR, ZERO_CELSIUS_K
 from monitord.physics.moist_air import humidity_ratio, saturation_vapour_pressure, standard_pressure, vapour_pressure
 from monitord.physics.surfaces import condensation_margin, probability_of_condensation
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
-
-_DAY_H = 24
-_MIN_DAY_H = 6
-_MIN_RH = 1.0
 
 
 @dataclass(frozen=True)
@@ -51,9 +49,9 @@ def water_per_hour(
 
 def airing_day(room: HourlySeries, outdoor: HourlySeries, elevation_m: float, options: AnalysisOptions) -> AiringDay:
     """What airing would have done in each hour of the last day, taken together."""
-    a, b = room.last(_DAY_H), outdoor.last(_DAY_H)
+    a, b = room.last(24), outdoor.last(24)
     known = np.isfinite(a.vapour_pressure_pa) & np.isfinite(b.vapour_pressure_pa) & np.isfinite(a.temperature_c)
-    if known.sum() < _MIN_DAY_H:
+    if known.sum() < AIR.airing_day_min_h:
         return AiringDay()
     pressure = float(standard_pressure(elevation_m))
     difference = a.vapour_pressure_pa[known] - b.vapour_pressure_pa[known]
@@ -62,9 +60,9 @@ def airing_day(room: HourlySeries, outdoor: HourlySeries, elevation_m: float, op
         a.temperature_c[known], a.vapour_pressure_pa[known], b.vapour_pressure_pa[known], pressure, options
     )
     mean, u_mean = float(difference.mean()), float(u.mean())
-    grams = float(water.mean()) * _DAY_H
+    grams = float(water.mean()) * 24
     # the humidity ratios' difference is nearly in proportion to that of the vapour pressures, and so is its doubt
-    per_pa = float(np.abs(water).sum() / max(float(np.abs(difference).sum()), 1e-9)) * _DAY_H
+    per_pa = float(np.abs(water).sum() / max(float(np.abs(difference).sum()), 1e-9)) * 24
     return AiringDay(
         difference=Quantity(value=mean, u=u_mean, unit="Pa"),
         share=float(np.mean(difference > options.coverage * u)),
@@ -74,7 +72,7 @@ def airing_day(room: HourlySeries, outdoor: HourlySeries, elevation_m: float, op
 
 def _u_pa(series: HourlySeries, known: NDArray[np.bool_]) -> Array:
     """Standard uncertainty of a track's vapour pressure; a constant offset of the probe, so it does not average."""
-    t, rh = series.temperature_c[known], np.clip(series.relative_humidity_pct[known], 0.0, 105.0)
+    t, rh = series.temperature_c[known], np.clip(series.relative_humidity_pct[known], 0.0, SERIES.max_rh_pct)
     return np.asarray(
         u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
     )
@@ -120,7 +118,9 @@ def _now(room: Present, outdoor: Present, pressure_pa: float, options: AnalysisO
         outdoor_pa=p_out,
         u_outdoor_pa=u_vapour_pressure(t_out, rh_out, *u_out, humidity_over=over_out),
         water=Quantity(value=water, u=u_water, unit="g/h"),
-        outdoor_u_dew_k=float(u_dew_or_frost_point(t_out, max(rh_out, _MIN_RH), *u_out, humidity_over=over_out)),
+        outdoor_u_dew_k=float(
+            u_dew_or_frost_point(t_out, max(rh_out, AIR.min_dew_rh_pct), *u_out, humidity_over=over_out)
+        ),
     )
 
 
@@ -189,14 +189,14 @@ def _condenses(
     for location in job.locations:
         risk = surfaces.get(location.id)
         beside = location.id == room.id or job.room_of(location) == room
-        if risk is None or not beside or now.outdoor_pa <= 1.0:
+        if risk is None or not beside or now.outdoor_pa <= AIR.min_outdoor_pa:
             continue
         surface = risk.surface_temperature
         margin = float(condensation_margin(surface.value, now.outdoor_pa))
         p = float(probability_of_condensation(margin, float(np.hypot(surface.u or 0.0, now.outdoor_u_dew_k))))
         if highest is None or p > highest:
             worst, highest = location.id, p
-    return (worst if highest is not None and highest >= 0.5 else None), highest
+    return (worst if highest is not None and highest >= AIR.condenses_probability else None), highest
 
 
 def _balance(job: JobFile, room: Location, airs: dict[str, Present | None], now: _Now) -> Balance:

@@ -8,7 +8,9 @@ from functools import cached_property
 
 import numpy as np
 
+from monitord.analysis.air.parameters import AIR
 from monitord.analysis.series.calibration import Uncertainty, corrected_series, uncertainty_of
+from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.rolling import Summed
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Comparison, Flow, Quantity
@@ -17,8 +19,6 @@ from monitord.model.jobs import Calibration, HumidityOver, JobFile, Location, Lo
 from monitord.model.series import Array, PlacementRecord, Series
 from monitord.physics.moist_air import humidity_ratio, vapour_pressure
 from monitord.physics.uncertainty import combine, u_humidity_ratio, u_vapour_pressure
-
-_MAX_RH = 105.0
 
 
 @dataclass(frozen=True)
@@ -73,8 +73,8 @@ def present(
         if not use.any():
             continue
         kept = series if use.all() else series.at(use)
-        if kept.relative_humidity_pct.max() > _MAX_RH or kept.relative_humidity_pct.min() < 0.0:
-            kept = replace(kept, relative_humidity_pct=np.clip(kept.relative_humidity_pct, 0.0, _MAX_RH))
+        if kept.relative_humidity_pct.max() > SERIES.max_rh_pct or kept.relative_humidity_pct.min() < 0.0:
+            kept = replace(kept, relative_humidity_pct=np.clip(kept.relative_humidity_pct, 0.0, SERIES.max_rh_pct))
         if chosen is None or kept.time_s[-1] >= chosen.time_s:
             chosen = Present(
                 location,
@@ -89,7 +89,7 @@ def present(
 
 def interpolated(other: Present, at_s: Array, values: Array, options: AnalysisOptions) -> Array:
     """Values of another air at given times, linear between its readings; NaN where it was not heard nearby."""
-    limit = max(options.pairing_age_s, 3.0 * other.interval_s)
+    limit = max(options.pairing_age_s, AIR.pairing_intervals * other.interval_s)
     times = other.series.time_s
     after = times.searchsorted(at_s)
     before_age = np.abs(at_s - times[np.maximum(after - 1, 0)])

@@ -12,15 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitord.analysis.air.parameters import AIR
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import Measure
 from monitord.model.quantity import Quantity
 from monitord.physics.moist_air import saturation_vapour_pressure
 from monitord.physics.uncertainty import combine
-
-_MIN_DRIVE_PA = 1.0
-_HOTTEST_C = 60.0
-_HIGHEST_RATIO = 50.0
 
 
 @dataclass(frozen=True)
@@ -48,9 +45,9 @@ class Balance:
     def ratio(self) -> float:
         """Conductance from what dries to the room against that from the room to outdoors; 0 where nothing shows it."""
         given, taken = self.drive_pa, self.room_pa - self.outdoor_pa
-        if given <= _MIN_DRIVE_PA or taken <= 0.0:
+        if given <= AIR.min_drive_pa or taken <= 0.0:
             return 0.0
-        return min(taken / given, _HIGHEST_RATIO)
+        return min(taken / given, AIR.max_conductance_ratio)
 
 
 def measures(balance: Balance, options: AnalysisOptions) -> tuple[Measure, ...]:
@@ -68,7 +65,7 @@ def changes_words(options: AnalysisOptions) -> str:
 def _measure(name: str, after_pa: float, u_gain: float, balance: Balance, how: str) -> Measure:
     gain = after_pa - balance.drive_pa
     u_drive = float(combine(balance.u_element_pa, balance.u_room_pa))
-    if abs(gain) < 0.5:
+    if abs(gain) < AIR.unchanged_pa:
         change = f"leaves the drive at {balance.drive_pa:.0f} Pa"
     else:
         verb = "raises" if gain > 0 else "lowers"
@@ -97,7 +94,7 @@ def _air(b: Balance, options: AnalysisOptions) -> Measure:
 def _heat(b: Balance, options: AnalysisOptions) -> Measure:
     """Warming room and element: what dries gives more, and the room's air takes its share up."""
     step = options.heating_step_k
-    warmer = float(saturation_vapour_pressure(min(b.element_c + step, _HOTTEST_C)))
+    warmer = float(saturation_vapour_pressure(min(b.element_c + step, AIR.max_heated_c)))
     factor = warmer / float(saturation_vapour_pressure(b.element_c))
     element = b.element_pa * factor
     # the room stays above or below the balance of its own by as much as it is now

@@ -14,30 +14,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from monitord.analysis.air.parameters import AIR
 from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.analysis.series.parameters import SERIES
+from monitord.analysis.series.times import WEEK_H
 from monitord.model.assessments import MoistureSource, Quantity, SourceKind
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import VOID_KINDS, Location
 from monitord.model.series import Array
 from monitord.physics.uncertainty import u_vapour_pressure
-
-SPAN_H, MIN_H = 72, 24
-"""The mean is over the hours of so many, of which at least so many must be paired. [h]"""
-
-STORED_SHARE = 0.3
-"""Standard uncertainty from stored vapour, as a share of the spread of an air's vapour pressure over the last week.
-
-Ours: held against five months in a ventilated brick-clad timber-frame wall, whose air then differs clearly from the
-outdoor air in 1 to 3 of 100 windows, where without it does in half of them.
-"""
-
-_FOLLOWS = 0.6
-"""A place holds outdoor air when it runs this much closer to it than to the room's, hour by hour (our choice)."""
-
-_STORED_H = 168
-_ALIKE_H = 6.0
-"""Hourly differences this close share their error. [h]"""
-_MAX_RH = 105.0
 
 
 @dataclass(frozen=True)
@@ -63,12 +48,13 @@ def source_of(
         return None
     airs = [air for air in (room, outdoor) if air is not None]
     paired = _paired(here, airs)
-    while airs and paired.sum() < MIN_H:  # leave out the air that was heard least
+    while airs and paired.sum() < AIR.source_min_h:  # leave out the air that was heard least
         airs.remove(min(airs, key=lambda air: int(_paired(here, [air]).sum())))
         paired = _paired(here, airs)
     hours = int(paired.sum()) if airs else 0
     if not airs:
-        words = f"Not known: under {MIN_H} of the last {SPAN_H} hours were heard together with the airs around it."
+        span, least = AIR.source_span_h, AIR.source_min_h
+        words = f"Not known: under {least} of the last {span} hours were heard together with the airs around it."
         return MoistureSource(kind=SourceKind.UNKNOWN, words=words, hours=hours)
     over_room = _excess(here, room, paired, options) if room in airs and room is not None else None
     over_outdoors = _excess(here, outdoor, paired, options) if outdoor in airs and outdoor is not None else None
@@ -84,28 +70,30 @@ def source_of(
 
 def _paired(here: HourlySeries, airs: list[HourlySeries]) -> NDArray[np.bool_]:
     """Which of the last hours have readings of all."""
-    known = np.isfinite(here.vapour_pressure_pa[-SPAN_H:])
+    known = np.isfinite(here.vapour_pressure_pa[-AIR.source_span_h :])
     for air in airs:
-        known &= np.isfinite(air.vapour_pressure_pa[-SPAN_H:])
+        known &= np.isfinite(air.vapour_pressure_pa[-AIR.source_span_h :])
     return known
 
 
 def _offset_u(series: HourlySeries, paired: NDArray[np.bool_]) -> float:
     """Standard uncertainty of a mean vapour pressure from the probe's accuracy as a constant offset. [Pa]"""
-    t = series.temperature_c[-SPAN_H:][paired]
-    rh = np.clip(series.relative_humidity_pct[-SPAN_H:][paired], 0.0, _MAX_RH)
+    t = series.temperature_c[-AIR.source_span_h :][paired]
+    rh = np.clip(series.relative_humidity_pct[-AIR.source_span_h :][paired], 0.0, SERIES.max_rh_pct)
     by_t = u_vapour_pressure(t, rh, series.uncertainty.temperature_k, 0.0)
     by_rh = u_vapour_pressure(t, rh, 0.0, series.uncertainty.relative_humidity_pct)
     return float(np.hypot(by_t.mean(), by_rh.mean()))
 
 
 def _excess(here: HourlySeries, air: HourlySeries, paired: NDArray[np.bool_], options: AnalysisOptions) -> _Excess:
-    difference: Array = (here.vapour_pressure_pa[-SPAN_H:] - air.vapour_pressure_pa[-SPAN_H:])[paired]
+    difference: Array = (here.vapour_pressure_pa[-AIR.source_span_h :] - air.vapour_pressure_pa[-AIR.source_span_h :])[
+        paired
+    ]
     share = options.common_offset_share
-    independent = max(1.0, len(difference) / _ALIKE_H)
+    independent = max(1.0, len(difference) / AIR.alike_h)
     offset = np.hypot(_offset_u(here, paired), _offset_u(air, paired))
     offset *= np.hypot(share, np.sqrt(1.0 - share**2) / np.sqrt(independent))
-    stored = STORED_SHARE * float(np.nanstd(air.vapour_pressure_pa[-_STORED_H:]))
+    stored = AIR.stored_share * float(np.nanstd(air.vapour_pressure_pa[-WEEK_H:]))
     scatter = float(difference.std()) / np.sqrt(independent)
     mean, u = float(difference.mean()), float(np.sqrt(offset**2 + stored**2 + scatter**2))
     clear = options.coverage * u
@@ -130,7 +118,7 @@ def _verdict(location: Location, room: _Excess | None, outdoors: _Excess | None)
         return SourceKind.FROM_OUTSIDE, f"{name} holds more vapour than the room and no more than the outdoor air"
     if room.below and outdoors.below:
         return SourceKind.NO_EXCESS, f"No excess: {name} is drier than both airs"
-    if room.below or outdoors.apart < _FOLLOWS * room.apart:
+    if room.below or outdoors.apart < AIR.follows_share * room.apart:
         return SourceKind.NO_EXCESS, f"No excess: {name} holds outdoor air"
     return SourceKind.NO_EXCESS, f"No excess: {name} holds no more vapour than the airs around it"
 

@@ -12,9 +12,11 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from monitord.analysis.air.parameters import AIR
 from monitord.analysis.series.daily_cycle import continuations, outcomes, past_origins
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import lagged
+from monitord.analysis.series.times import WEEK_H
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.moist_air import (
@@ -23,11 +25,6 @@ from monitord.physics.moist_air import (
     saturation_vapour_pressure,
     vapour_pressure,
 )
-
-_LATELY_H = 7 * 24
-_MIN_DIFFERENCE_K = 2.0
-_MIN_DIFFER_K2 = 0.25
-"""Least mean square by which the weather moves a margin, however steady it has been (our choice). [K²]"""
 
 
 @dataclass(frozen=True)
@@ -38,10 +35,10 @@ class OutdoorForecast:
     temperature_c: Array
     relative_humidity_pct: Array
     """Over water. [%]"""
-    u_temperature_k: float = 1.0
-    """Standard uncertainty of the temperature a day ahead (from memory: about 1 to 1.5 K). [K]"""
-    u_dew_point_k: float = 1.2
-    """The same of the dew point (our choice). [K]"""
+    u_temperature_k: float = AIR.forecast_u_temperature_k
+    """Standard uncertainty of the temperature a day ahead. [K]"""
+    u_dew_point_k: float = AIR.forecast_u_dew_point_k
+    """The same of the dew point. [K]"""
 
     def same(self, other: OutdoorForecast | None) -> bool:
         """Whether another one says the same."""
@@ -115,8 +112,8 @@ def change_by_outdoor_forecast(
     change = warmer - wetter
     # a weather forecast that is as unsure as the days differ anyway is worth half of what it says
     squares = np.mean(change * change, axis=1)
-    differ = max(float(squares[:-1].mean()) if len(ends) > 1 else 0.0, _MIN_DIFFER_K2)
-    if squares[-1] > 3.0 * (differ + u * u):  # a change beyond all that the last days had
+    differ = max(float(squares[:-1].mean()) if len(ends) > 1 else 0.0, AIR.forecast_min_variance_k2)
+    if squares[-1] > AIR.forecast_beyond * (differ + u * u):  # a change beyond all that the last days had
         differ = float(squares[-1])
     worth = differ / (differ + u * u)
     change = worth * change
@@ -125,7 +122,7 @@ def change_by_outdoor_forecast(
 
 def _hourly(forecast: OutdoorForecast, from_s: float, hours: int) -> tuple[Array, Array]:
     """The forecast at the middle of each hour to come; NaN where it does not reach. [°C], [Pa]"""
-    at = from_s + HOUR_S * (np.arange(hours) + 0.5)
+    at = from_s + HOUR_S * (np.arange(hours) + 1 / 2)
     inside = (at >= forecast.time_s[0]) & (at <= forecast.time_s[-1]) if len(forecast.time_s) else at < 0
     if not inside.any():
         return np.full(hours, np.nan), np.full(hours, np.nan)
@@ -146,12 +143,12 @@ def _followed(change: Array, memory_h: float) -> Array:
 
 def _vapour_share(here: HourlySeries, outdoor: HourlySeries) -> float:
     """How much of a day-to-day change of the outdoor vapour pressure shows at a location, 0..1."""
-    mine, theirs = (t.vapour_pressure_pa[-_LATELY_H:] for t in (here, outdoor))
+    mine, theirs = (t.vapour_pressure_pa[-WEEK_H:] for t in (here, outdoor))
     a, b = mine - lagged(mine, 24), theirs - lagged(theirs, 24)
     both = np.isfinite(a) & np.isfinite(b)
     weight = float(np.sum(b[both] ** 2))
-    if both.sum() < 24 or weight == 0.0:
-        return 0.5
+    if both.sum() < AIR.forecast_min_hours or weight == 0.0:
+        return AIR.unknown_vapour_share
     return float(np.clip(np.sum(a[both] * b[both]) / weight, 0.0, 1.0))
 
 
@@ -162,9 +159,9 @@ def factor_of_late(surface_c: Array, room: HourlySeries, outdoor: HourlySeries) 
     ------
     EN ISO 13788:2012, f = (θsi - θe)/(θi - θe), by least squares over the hours.
     """
-    inside, outside = room.temperature_c[-_LATELY_H:], outdoor.temperature_c[-_LATELY_H:]
-    a, b = surface_c[-_LATELY_H:] - outside, inside - outside
+    inside, outside = room.temperature_c[-WEEK_H:], outdoor.temperature_c[-WEEK_H:]
+    a, b = surface_c[-WEEK_H:] - outside, inside - outside
     both = np.isfinite(a) & np.isfinite(b)
-    if both.sum() < 24 or float(np.abs(b[both]).mean()) < _MIN_DIFFERENCE_K:
+    if both.sum() < AIR.forecast_min_hours or float(np.abs(b[both]).mean()) < AIR.forecast_min_difference_k:
         return None
     return float(np.clip(np.sum(a[both] * b[both]) / np.sum(b[both] ** 2), 0.0, 1.0))

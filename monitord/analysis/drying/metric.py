@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from monitord.analysis.drying.parameters import DRYING
 from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.analysis.wood.timber import TimberEstimate, estimate_timber
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -78,8 +79,8 @@ def _timber_end(here: HourlySeries, air: HourlySeries) -> Array:
     rh = humidity_in_air(here, air)
     out = np.full(len(rh), np.nan)
     known = np.isfinite(rh)
-    t = np.clip(here.temperature_c[known], 0.0, 50.0)
-    out[known] = equilibrium_moisture_content(t, np.clip(rh[known], 1.0, 98.0))
+    t = np.clip(here.temperature_c[known], 0.0, DRYING.max_timber_c)
+    out[known] = equilibrium_moisture_content(t, np.clip(rh[known], DRYING.min_air_rh_pct, DRYING.max_timber_rh_pct))
     return out
 
 
@@ -126,7 +127,7 @@ def _over_control(here: HourlySeries, around: Around, goal: Goal, options: Analy
     control = None if around.control is None else build_metric(around.control, Around(None, None, None), same, options)
     if own is None or control is None:
         return None
-    lately = control.value[-72:]
+    lately = control.value[-DRYING.level_h :]
     lately = lately[np.isfinite(lately)]
     if not len(lately):
         return None
@@ -141,7 +142,7 @@ def _excess_as_humidity(
     here: HourlySeries, air: HourlySeries, outdoor: HourlySeries | None, goal: Goal, u: float
 ) -> Metric | None:
     """An excess of vapour pressure as an excess of humidity at the element's temperature of late; None if unknown."""
-    lately = here.temperature_c[-72:]
+    lately = here.temperature_c[-DRYING.level_h :]
     lately = lately[np.isfinite(lately)]
     if not len(lately):
         return None
@@ -159,7 +160,7 @@ def _u_excess(here: HourlySeries, air: HourlySeries) -> float:
         known = np.flatnonzero(np.isfinite(series.vapour_pressure_pa))
         if len(known):
             t, rh = float(series.temperature_c[known[-1]]), float(series.relative_humidity_pct[known[-1]])
-            rh = min(max(rh, 1.0), 100.0)
+            rh = min(max(rh, DRYING.min_air_rh_pct), 100.0)
             parts.append(
                 u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
             )

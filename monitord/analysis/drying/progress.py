@@ -7,15 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.drying.metric import Metric
+from monitord.analysis.drying.parameters import DRYING
 from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
 from monitord.analysis.series.rolling import day_means, line, trailing_mean
+from monitord.analysis.series.times import WEEK_H
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric
 from monitord.model.series import Array, Flags
-
-_RATE_DAYS = {True: 8, False: 5}
-"""Days that a rate rests on: sleeves, elsewhere."""
 
 
 @dataclass(frozen=True)
@@ -38,8 +37,10 @@ class Progress:
 def cleaned(here: HourlySeries, metric: Metric) -> Array:
     """The metric without what temperature alone does to it (sealed concrete: rising with temperature)."""
     if is_sleeve(here) and metric.goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
-        t = trailing_mean(here.temperature_c, 3)
-        reference = np.nanmean(here.temperature_c[-168:]) if np.isfinite(here.temperature_c[-168:]).any() else np.nan
+        t = trailing_mean(here.temperature_c, DRYING.smooth_h)
+        reference = (
+            np.nanmean(here.temperature_c[-WEEK_H:]) if np.isfinite(here.temperature_c[-WEEK_H:]).any() else np.nan
+        )
         return np.asarray(metric.value - sleeve_humidity_slope(here) * (t - reference))
     return metric.value
 
@@ -49,7 +50,8 @@ def progress(here: HourlySeries, metric: Metric, first: int = 0) -> Progress:
     window = max(1, round(metric.goal.window_h))
     value = trailing_mean(metric.value[-max(window, 1) :], window)
     recent = trailing_mean(metric.value[-24:], 24)
-    daily = day_means(cleaned(here, metric)[first:], _RATE_DAYS[is_sleeve(here)])
+    days = DRYING.rate_days_sleeve if is_sleeve(here) else DRYING.rate_days
+    daily = day_means(cleaned(here, metric)[first:], days)
     slope, se, _ = line(daily)
     known = metric.value[np.isfinite(metric.value)]
     return Progress(
@@ -73,7 +75,7 @@ def goal_met(metric: Metric, options: AnalysisOptions, first: int = 0) -> tuple[
     over the limit again. Hours before the index `first` do not count: a sleeve had not settled.
     """
     window = max(1, round(metric.goal.window_h))
-    mean = trailing_mean(metric.high, window, 0.6)
+    mean = trailing_mean(metric.high, window, DRYING.goal_known_share)
     known = np.flatnonzero(np.isfinite(metric.value))
     begun = max(int(known[0]) if len(known) else 0, first)
     mean[: begun + window] = np.nan  # no verdict on less than a whole window

@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 from monitord.analysis.air.comparison import Present, interpolated
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.rolling import Summed, trailing_mean
+from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import SurfaceSource
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Location, LocationKind
@@ -32,9 +34,6 @@ from monitord.physics.uncertainty import combine, u_dew_or_frost_point
 
 Which = NDArray[np.intp] | np.intp
 
-MIN_RH_PCT = 1.0
-"""Drier readings are taken as this: no probe tells a dew point there. [%]"""
-_COLDEST_C, _HOTTEST_C = -60.0, 95.0
 _WHAT = {LocationKind.CAVITY: "cold leaf", LocationKind.SUBFLOOR_VOID: "cold underside"}
 
 
@@ -144,7 +143,9 @@ def cold_surface(
     if not known.any():
         return None
     surface = np.where(known, surface, np.nan)
-    margin = condensation_margin(surface, np.where(known, np.maximum(air.vapour_pressure_pa, 0.2), np.nan))
+    margin = condensation_margin(
+        surface, np.where(known, np.maximum(air.vapour_pressure_pa, SURFACES.min_vapour_pa), np.nan)
+    )
     u, u_margin = np.full(len(surface), np.nan), np.full(len(surface), np.nan)
     asked: list[Which] = [at for at in (np.flatnonzero(known & contact), np.flatnonzero(known & ~contact)) if len(at)]
     if newest_uncertainty_only:
@@ -164,7 +165,7 @@ def cold_surface(
 
 def _in(celsius: Array) -> Array:
     """Temperatures that the equations hold for; others are as good as missing."""
-    return np.where((celsius > _COLDEST_C) & (celsius < _HOTTEST_C), celsius, np.nan)
+    return np.where((celsius > SURFACES.min_surface_c) & (celsius < SURFACES.max_surface_c), celsius, np.nan)
 
 
 def _sides(
@@ -190,7 +191,10 @@ def _sides(
 
 def _uncertainty(air: Air, sides: Sides | None, options: AnalysisOptions) -> tuple[FloatOrArray, FloatOrArray]:
     """Standard uncertainty of a surface's temperature and of its margin: by the factor, or by contact without sides."""
-    t, rh = air.temperature_c, np.minimum(np.maximum(air.relative_humidity_pct, MIN_RH_PCT), 105.0)
+    t, rh = (
+        air.temperature_c,
+        np.minimum(np.maximum(air.relative_humidity_pct, SURFACES.min_surface_rh_pct), SERIES.max_rh_pct),
+    )
     u_t, u_rh = air.uncertainty.temperature_k, air.uncertainty.relative_humidity_pct
     u: FloatOrArray = options.surface_u_k
     if sides is not None and air.location.f_rsi is not None:

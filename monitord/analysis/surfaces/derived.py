@@ -7,7 +7,9 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 
 from monitord.analysis.series.calibration import corrected_series, uncertainty_of
+from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.surfaces.cold_surface import mean_before
+from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import HOUR_S, Array, Hourly, Series
@@ -20,12 +22,6 @@ from monitord.physics.moist_air import (
 )
 from monitord.physics.surfaces import surface_temperature_from_factor, u_surface_temperature_from_factor
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidity_ratio, u_vapour_pressure
-
-_MAX_RH, _COLDEST_C, _HOTTEST_C = 105.0, -50.0, 100.0
-_HOTTEST_WET_BULB_C = 80.0
-"""Hottest air whose wet bulb is computed (`physics.wet_bulb`). [°C]"""
-_MIN_RH = 0.1
-"""Drier than this, no probe tells a dew point. [%]"""
 
 
 def _none() -> Array:
@@ -80,11 +76,12 @@ def derived_series(series: Series, placement: Placement, job: JobFile) -> Derive
     fixed = corrected_series(series, placement, job.calibrations)
     uncertainty = uncertainty_of(placement, job.calibrations, float(series.time_s[-1]))
     over, pressure = placement.humidity_over.value, float(standard_pressure(job.elevation_m))
-    t, rh = _in_range(fixed.temperature_c, _COLDEST_C, _HOTTEST_C), _in_range(fixed.relative_humidity_pct, 0, _MAX_RH)
+    t = _in_range(fixed.temperature_c, SURFACES.min_shown_c, SURFACES.max_shown_c)
+    rh = _in_range(fixed.relative_humidity_pct, 0, SERIES.max_rh_pct)
     u_t, u_rh = np.full_like(t, uncertainty.temperature_k), np.full_like(rh, uncertainty.relative_humidity_pct)
-    damp = np.where(rh >= _MIN_RH, rh, np.nan)
+    damp = np.where(rh >= SURFACES.min_shown_rh_pct, rh, np.nan)
     vp = vapour_pressure(t, rh, humidity_over=over)
-    boiling = vp >= 0.5 * pressure  # a faulty probe: hotter and wetter than air in any building
+    boiling = vp >= SURFACES.max_vapour_share * pressure  # a faulty probe: hotter and wetter than air in any building
     vp_air, damp = np.where(boiling, np.nan, vp), np.where(boiling, np.nan, damp)
     return Derived(
         time_s=fixed.time_s,
@@ -98,7 +95,7 @@ def derived_series(series: Series, placement: Placement, job: JobFile) -> Derive
         u_dew_point_k=u_dew_or_frost_point(t, damp, u_t, u_rh, humidity_over=over),
         humidity_ratio_g_kg=1000.0 * humidity_ratio(vp_air, pressure),
         u_humidity_ratio_g_kg=1000.0 * u_humidity_ratio(t, damp, u_t, u_rh, pressure, humidity_over=over),
-        surface_temperature_c=_in_range(fixed.surface_temperature_c, _COLDEST_C, _HOTTEST_C),
+        surface_temperature_c=_in_range(fixed.surface_temperature_c, SURFACES.min_shown_c, SURFACES.max_shown_c),
     )
 
 
@@ -107,7 +104,7 @@ def wet_bulbs(values: Derived, placement: Placement, job: JobFile) -> Array:
 
     NaN where the reading lacks what is needed, or is hotter than 80 °C.
     """
-    usable = np.isfinite(values.vapour_pressure_pa) & (values.temperature_c <= _HOTTEST_WET_BULB_C)
+    usable = np.isfinite(values.vapour_pressure_pa) & (values.temperature_c <= SURFACES.max_wet_bulb_c)
     found = np.full(len(values), np.nan)
     found[usable] = wet_bulb(
         values.temperature_c[usable],

@@ -10,10 +10,12 @@ import numpy as np
 
 from monitord.analysis.air.comparison import Present
 from monitord.analysis.series.times import utc
+from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import FindingKind
 from monitord.model.jobs import LocationKind
+from monitord.model.series import HOUR_S
 from monitord.physics.wood import equilibrium_moisture_content
 
 FROST_KINDS = frozenset({LocationKind.ROOM_AIR})
@@ -22,9 +24,12 @@ one nobody has said."""
 
 HEAT_KINDS = frozenset({LocationKind.ROOM_AIR, LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID})
 
-_HOUR_S = 3600.0
-_HEAT_S = {LocationKind.CAVITY: 12 * _HOUR_S, LocationKind.SUBFLOOR_VOID: 12 * _HOUR_S}
-"""Over how long the mean counts against heat: the sun heats a wall for a few hours every clear day."""
+
+def _mean_s(here: Present, heat: bool = False) -> float:
+    """Over how long the temperature's mean counts at a location. [s]"""
+    if heat and here.location.kind in (LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID):
+        return SURFACES.cavity_heat_h * HOUR_S
+    return max(SURFACES.mean_s, SURFACES.mean_intervals * here.interval_s)
 
 
 def _mean_of_last(here: Present, span_s: float) -> tuple[float, int] | None:
@@ -40,7 +45,7 @@ def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Findin
     cautions: list[str] = []
     kind = here.location.kind
     if kind in FROST_KINDS:
-        found = _mean_of_last(here, max(1800.0, 1.5 * here.interval_s))
+        found = _mean_of_last(here, _mean_s(here))
         if found is not None:
             findings.append(_finding(FindingKind.FREEZING, here, found))
             if found[0] <= options.freezing_caution_c:
@@ -49,7 +54,7 @@ def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Findin
                     "(common practice)."
                 )
     if kind in HEAT_KINDS:
-        found = _mean_of_last(here, _HEAT_S.get(kind, max(1800.0, 1.5 * here.interval_s)))
+        found = _mean_of_last(here, _mean_s(here, heat=True))
         if found is not None:
             dry = _dries_too_fast(here, found[0], options)
             findings.append(_finding(FindingKind.OVERHEATING, here, found))

@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.series.times import utc
+from monitord.analysis.series.parameters import SERIES
+from monitord.analysis.series.times import WEEK_H, utc
 from monitord.analysis.surfaces.cold_surface import ColdSurface
+from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MouldRisk
@@ -25,6 +27,7 @@ from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope
 from monitord.physics.mould.criteria import (
     ASHRAE_160_HOURS,
+    ASHRAE_160_LIMIT_PCT,
     EARLY_CAUTION_HOURS,
     ashrae_160_exceeded,
     monthly_surface_humidity,
@@ -37,12 +40,6 @@ WATCHED_KINDS = frozenset(
 )
 """Where mould is looked for: not in sealed sleeves or inside material, and not outdoors."""
 
-_AHEAD_D = 60.0
-"""A date of first growth further ahead than this is not given (our choice). [d]"""
-_WEEK_H, _LATELY_H, _MIN_RATE_H = 168, 72, 72
-_MONTH_MIN_H = 540
-"""Known hours that a calendar month needs: three quarters. [h]"""
-_WETTEST_PCT = 1e6
 _AIR = "the air there"
 
 
@@ -73,7 +70,7 @@ def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
         known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
         return SurfaceAir(
             np.where(known, here.temperature_c, np.nan),
-            np.where(known, np.clip(here.relative_humidity_pct, 0.0, 105.0), np.nan),
+            np.where(known, np.clip(here.relative_humidity_pct, 0.0, SERIES.max_rh_pct), np.nan),
             np.full(len(here), here.uncertainty.relative_humidity_pct),
             _AIR,
         )
@@ -93,7 +90,7 @@ def material_of(location: Location) -> MouldMaterial:
     speed of decline to the material).
     """
     stated = location.mould_sensitivity or MouldSensitivity.VERY_SENSITIVE
-    decline = 1.0 if stated is MouldSensitivity.VERY_SENSITIVE else 0.25
+    decline = 1.0 if stated is MouldSensitivity.VERY_SENSITIVE else SURFACES.slow_decline
     return MouldMaterial(SENSITIVITIES[stated.value], decline=decline)
 
 
@@ -120,10 +117,11 @@ def mould_index_series(here: HourlySeries, surface: ColdSurface | None) -> Mould
     wettest = air.humidity_pct + uncertainty
     if not (wettest >= material.sensitivity.lowest_rh_pct).any():
         return MouldIndexSeries(np.zeros(n), np.zeros(n), np.zeros(n), air, material)
-    t = np.clip(air.temperature_c, -99.0, 199.0)
+    t = np.clip(air.temperature_c, SURFACES.min_mould_c, SURFACES.max_mould_c)
     humidity = np.column_stack([air.humidity_pct, air.humidity_pct - uncertainty, wettest])
-    humidity = np.clip(humidity, 0.0, _WETTEST_PCT)
-    index = mould_run(np.repeat(t[:, None], 3, axis=1), humidity, [material] * 3).index
+    humidity = np.clip(humidity, 0.0, SURFACES.max_mould_rh_pct)
+    runs = humidity.shape[1]
+    index = mould_run(np.repeat(t[:, None], runs, axis=1), humidity, [material] * runs).index
     own = index[:, 0]
     return MouldIndexSeries(own, np.minimum(index[:, 1], own), np.maximum(index[:, 2], own), air, material)
 
@@ -147,11 +145,11 @@ def mould_risk(
     index = float(course.index[-1])
     rate = _rate(course.index, known)
     days = _days_to_1(index, rate, options)
-    lately = bool(known[-24:].sum() >= 6)
+    lately = bool(known[-24:].sum() >= SURFACES.mould_min_h)
     month_mean, month_exceeded = _last_month(here.hour_s, air, zone)
-    week = _tail_mean(air.humidity_pct, known, _WEEK_H)
+    week = _tail_mean(air.humidity_pct, known, WEEK_H)
     caution = _criterion(air, EARLY_CAUTION_HOURS, options.mould_early_rh_pct)
-    if caution and float(np.nanmean(air.temperature_c[-_WEEK_H:])) < options.mould_early_min_c:
+    if caution and float(np.nanmean(air.temperature_c[-WEEK_H:])) < options.mould_early_min_c:
         caution = False
     heading = None if not lately else _heading(index, days, options)
     risk = MouldRisk(
@@ -169,7 +167,7 @@ def mould_risk(
         early_caution=caution,
         month_mean_rh=month_mean,
         month_exceeded=month_exceeded,
-        thirty_days_exceeded=_criterion(air, ASHRAE_160_HOURS, 80.0),
+        thirty_days_exceeded=_criterion(air, ASHRAE_160_HOURS, ASHRAE_160_LIMIT_PCT),
         level=_level(index, heading, caution, options),
         words="",
     )
@@ -179,9 +177,9 @@ def mould_risk(
 def _rate(index: Array, known: NDArray[np.bool_]) -> float | None:
     """Change of the index per known day: over the last week, or the last three days if they were slower. [1/day]"""
     rates = []
-    for hours in (_WEEK_H, _LATELY_H):
+    for hours in (WEEK_H, SURFACES.rate_span_h):
         heard = int(known[-hours:].sum())
-        if heard < min(_MIN_RATE_H, 0.75 * hours):
+        if heard < min(SURFACES.rate_min_h, SURFACES.known_share * hours):
             return None
         before = float(index[-hours - 1]) if len(index) > hours else 0.0
         rates.append((float(index[-1]) - before) / (heard / 24.0))
@@ -203,24 +201,24 @@ def _criterion(air: SurfaceAir, window_h: int, limit_pct: float) -> bool | None:
     """Whether the running means to the last hour exceed the criterion's limit; None: too little is known."""
     if len(air.humidity_pct) < window_h:
         return None
-    t = np.clip(air.temperature_c[-window_h:], -99.0, 199.0)
+    t = np.clip(air.temperature_c[-window_h:], SURFACES.min_mould_c, SURFACES.max_mould_c)
     verdict = ashrae_160_exceeded(t, air.humidity_pct[-window_h:], window_h, limit_pct)
     return bool(verdict[-1]) if len(verdict) and np.isfinite(verdict[-1]) else None
 
 
 def _tail_mean(values: Array, known: NDArray[np.bool_], hours: int) -> float | None:
     lately = np.minimum(values[-hours:], 100.0)[known[-hours:]]
-    return float(lately.mean()) if len(lately) >= 0.75 * hours else None
+    return float(lately.mean()) if len(lately) >= SURFACES.known_share * hours else None
 
 
 def _last_month(hour_s: Array, air: SurfaceAir, zone: ZoneInfo) -> tuple[float | None, bool | None]:
     """Mean surface humidity of the last calendar month that is known well enough, and EN ISO 13788's verdict."""
-    recent = slice(-62 * 24, None)
+    recent = slice(-SURFACES.month_history_d * 24, None)
     offset = utc(float(hour_s[-1])).astimezone(zone).utcoffset()
     local = hour_s[recent] + (offset.total_seconds() if offset is not None else 0.0)
     month = local.astype("datetime64[s]").astype("datetime64[M]").astype(np.int64)
     humidity = air.humidity_pct[recent]
-    enough = [m for m in np.unique(month) if np.isfinite(humidity[month == m]).sum() >= _MONTH_MIN_H]
+    enough = [m for m in np.unique(month) if np.isfinite(humidity[month == m]).sum() >= SURFACES.month_min_h]
     if not enough:
         return None, None
     of_month = month == enough[-1]
@@ -260,11 +258,11 @@ def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
         f"Mould index {risk.index:.1f} ({risk.low:.1f} to {risk.high:.1f}; {stage}) {location} {risk.surface}, "
         f"taken as {MATERIALS[risk.material]}."
     ]
-    if risk.days_to_1 and risk.days_to_1 <= 60:
+    if risk.days_to_1 and risk.days_to_1 <= SURFACES.shown_days:
         parts.append(f"At the present rate first growth comes in {risk.days_to_1:.0f} days.")
     if risk.early_caution and risk.week_mean_rh is not None:
         parts.append(f"Early caution: mean humidity there {risk.week_mean_rh:.0f} % over seven days.")
-    if risk.unknown_share >= 0.05:
+    if risk.unknown_share >= SURFACES.shown_unknown_share:
         parts.append(f"{100 * risk.unknown_share:.0f} % of the hours are not known and are not counted as dry.")
     return " ".join(parts)
 
@@ -285,7 +283,7 @@ def mould_finding(here: HourlySeries, risk: MouldRisk, options: AnalysisOptions,
 
 
 def _facts(risk: MouldRisk, options: AnalysisOptions) -> Facts:
-    ahead = risk.days_to_1 is not None and 0.0 < risk.days_to_1 <= _AHEAD_D
+    ahead = risk.days_to_1 is not None and 0.0 < risk.days_to_1 <= SURFACES.shown_days
     return Facts(
         value=Quantity(value=risk.index, u=0.5 * (risk.high - risk.low), unit=""),
         material=Material(risk.material),

@@ -19,6 +19,7 @@ from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import median
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import ColdSurface, memory_h
+from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.analysis.words import sure_words
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -26,9 +27,6 @@ from monitord.model.damage import NightAhead
 from monitord.model.facts import FindingKind
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.uncertainty import combine, probability_below
-
-HISTORY_H = 400
-"""Hours of the past that the forecast looks at: the cycle, and the past forecasts that its spread comes from."""
 
 
 def night_ahead(
@@ -48,7 +46,7 @@ def night_ahead(
     surface : the cold surface in those hours.
     zone : the job's time zone, for the words.
     """
-    margin, hours, days = surface.margin_k[-HISTORY_H:], options.night_hours, options.night_cycle_days
+    margin, hours, days = surface.margin_k[-SURFACES.night_history_h :], options.night_hours, options.night_cycle_days
     change = _change(here, surface, room, outdoor, forecast, options)
     moved = None if change is None else (change.coming, change.past)
     found = continue_series(margin, hours, days, options.night_min_u_k, moved)
@@ -78,8 +76,8 @@ def _change(
         shown = factor_of_late(surface.temperature_c, room, outdoor)
         factor = shown if shown is not None else factor
     return change_by_outdoor_forecast(
-        here.last(HISTORY_H),
-        outdoor.last(HISTORY_H),
+        here.last(SURFACES.night_history_h),
+        outdoor.last(SURFACES.night_history_h),
         factor,
         memory_h(here.location, options),
         forecast,
@@ -101,7 +99,7 @@ def _ahead(
     begins, ends = (int(wet[0]), _end_of_run(wet)) if len(wet) else (None, None)
     low_at = int(found.value.argmin())
     deepest = Quantity(value=found.lowest, u=u_lowest, unit="K")
-    perhaps = np.flatnonzero(probability_below(shifted, u, 0.0) >= 0.25)
+    perhaps = np.flatnonzero(probability_below(shifted, u, 0.0) >= SURFACES.perhaps_probability)
     earliest = int(perhaps[0]) if begins is not None and len(perhaps) and perhaps[0] < begins else None
     times = [None if i is None else utc(from_s + HOUR_S * i) for i in (begins, ends, earliest, low_at)]
     return NightAhead(

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.air.comparison import Present
-from monitord.analysis.series.times import utc
-from monitord.analysis.surfaces.cold_surface import MIN_RH_PCT, ColdSurface, surface_of_readings
+from monitord.analysis.series.times import DAY_S, utc
+from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_readings
+from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import FindingKind, SurfaceKind
@@ -15,8 +16,6 @@ from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope, vapour_pressure
 from monitord.physics.surfaces import probability_of_condensation, surface_relative_humidity
 from monitord.physics.uncertainty import u_dew_or_frost_point
-
-_DAY_S = 86_400.0
 
 
 def risk_level(probability: float, margin_k: float, surface_rh_pct: float, options: AnalysisOptions) -> str:
@@ -30,8 +29,8 @@ def risk_level(probability: float, margin_k: float, surface_rh_pct: float, optio
 
 def _hours_at_risk(time_s: Array, risky: NDArray[np.bool_], interval_s: float) -> float:
     """Hours of the last day with condensation more likely than not; a gap counts as one interval only."""
-    recent = time_s > time_s[-1] - _DAY_S
-    held = np.minimum(np.diff(time_s[recent], append=time_s[-1] + interval_s), 2.0 * interval_s)
+    recent = time_s > time_s[-1] - DAY_S
+    held = np.minimum(np.diff(time_s[recent], append=time_s[-1] + interval_s), SURFACES.held_intervals * interval_s)
     return min(float(np.sum(held[risky[recent]])) / 3600.0, 24.0)
 
 
@@ -48,9 +47,9 @@ def surface_risk(
     """
     if here.location.f_rsi is None and not np.isfinite(here.series.surface_temperature_c).any():
         return None
-    here = here.last(_DAY_S + 2.0 * here.interval_s)
+    here = here.last(DAY_S + SURFACES.held_intervals * here.interval_s)
     # from a probability of one half on: the sign of the margin tells, whatever its doubt
-    minimum, by_sign = options.condensation_probability_act, options.condensation_probability_act == 0.5
+    minimum, by_sign = options.condensation_probability_act, options.condensation_probability_act == 1 / 2
     found = surface_of_readings(here, room, outdoor, options, newest_uncertainty_only=by_sign)
     if found is None or not np.isfinite(found.u_margin_k[-1]):
         return None
@@ -79,7 +78,7 @@ def _risk(
     options: AnalysisOptions,
 ) -> SurfaceRisk:
     t = float(here.series.temperature_c[-1])
-    rh = max(float(here.series.relative_humidity_pct[-1]), MIN_RH_PCT)
+    rh = max(float(here.series.relative_humidity_pct[-1]), SURFACES.min_surface_rh_pct)
     u_t, u_rh, over = here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct, here.humidity_over.value
     surface, margin, u_margin = float(found.temperature_c[-1]), float(found.margin_k[-1]), float(found.u_margin_k[-1])
     surface_rh = float(surface_relative_humidity(surface, float(vapour_pressure(t, rh, humidity_over=over))))

@@ -14,7 +14,8 @@ from datetime import UTC, tzinfo
 import numpy as np
 
 from monitord.analysis.series.hourly_series import HourlySeries, TimberSpot
-from monitord.analysis.series.times import utc
+from monitord.analysis.series.times import WEEK_H, utc
+from monitord.analysis.wood.parameters import WOOD
 from monitord.analysis.wood.timber import lagged_between
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -28,9 +29,6 @@ from monitord.physics.wood import (
     DECAY_STOPS_BELOW_C,
     equilibrium_moisture_content,
 )
-
-_MIN_HOURS = 24
-_WETTEST_RH = 99.0
 
 
 @dataclass(frozen=True)
@@ -58,11 +56,11 @@ def wood_moisture_series(here: HourlySeries, options: AnalysisOptions) -> WoodMo
     practice, `timber_lag_days`. Spot readings: as in `timber.lagged_between`.
     """
     known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
-    if known.sum() < _MIN_HOURS:
+    if known.sum() < WOOD.min_hours:
         return None
     emc = np.full(len(here), np.nan)
-    t = np.clip(here.temperature_c[known], -39.0, 100.0)
-    emc[known] = equilibrium_moisture_content(t, np.clip(here.relative_humidity_pct[known], 0.0, _WETTEST_RH))
+    t = np.clip(here.temperature_c[known], WOOD.min_emc_c, WOOD.max_emc_c)
+    emc[known] = equilibrium_moisture_content(t, np.clip(here.relative_humidity_pct[known], 0.0, WOOD.max_emc_rh_pct))
     start = float(emc[known][:24].mean())
     found = lagged_between(emc, here.hour_s, options.timber_lag_days, start, here.spots, options.timber_species_u_pct)
     measured_from = found.spots[0][0] if found.spots else len(here)
@@ -97,7 +95,7 @@ def wood_moisture(
         high=float(course.high[-1]),
         equilibrium=equilibrium,
         above_since=utc(float(here.hour_s[run])) if above[-1] else None,
-        warmth=_warmth(here.temperature_c[-168:]),
+        warmth=_warmth(here.temperature_c[-WEEK_H:]),
         spot_at=utc(spot.time_s) if spot is not None else None,
         words="",
     )
@@ -107,10 +105,11 @@ def wood_moisture(
 def _by_probe(here: HourlySeries, equilibrium: Array) -> Array:
     """What the probe's humidity error does to the equilibrium of each hour, held where that is unknown, (n,)."""
     known = np.flatnonzero(np.isfinite(equilibrium))
-    t = np.clip(here.temperature_c[known], -39.0, 100.0)
-    rh = np.clip(here.relative_humidity_pct[known], 0.0, 97.0)
-    up, down = equilibrium_moisture_content(t, rh + 2.0), equilibrium_moisture_content(t, np.maximum(rh - 2.0, 0.0))
-    each = np.abs(up - down) / (2.0 + np.minimum(rh, 2.0)) * here.uncertainty.relative_humidity_pct
+    t = np.clip(here.temperature_c[known], WOOD.min_emc_c, WOOD.max_emc_c)
+    step = WOOD.emc_slope_pct
+    rh = np.clip(here.relative_humidity_pct[known], 0.0, WOOD.max_emc_rh_pct - step)
+    up, down = equilibrium_moisture_content(t, rh + step), equilibrium_moisture_content(t, np.maximum(rh - step, 0.0))
+    each = np.abs(up - down) / (step + np.minimum(rh, step)) * here.uncertainty.relative_humidity_pct
     newest = np.searchsorted(known, np.arange(len(equilibrium)), side="right") - 1
     return np.asarray(each[np.maximum(newest, 0)])
 
@@ -118,7 +117,7 @@ def _by_probe(here: HourlySeries, equilibrium: Array) -> Array:
 def _warmth(temperature_c: Array) -> str:
     """Whether decay could run at the mean temperature of these hours (Wood Handbook ch. 14)."""
     known = temperature_c[np.isfinite(temperature_c)]
-    mean = float(known.mean()) if len(known) else 20.0
+    mean = float(known.mean()) if len(known) else WOOD.unknown_warmth_c
     if mean < DECAY_STOPS_BELOW_C or mean > DECAY_STOPS_ABOVE_C:
         return "stopped"
     return "slow" if mean < DECAY_SLOW_BELOW_C or mean > DECAY_SLOW_ABOVE_C else "runs"
@@ -163,7 +162,7 @@ def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptio
         kind=FindingKind.WOOD_DECAY,
         location=here.location.id,
         measured_at=found.at,
-        value=found.value.value if heard.sum() >= 6 else None,
+        value=found.value.value if heard.sum() >= WOOD.min_heard_h else None,
         unit="% MC",
         u=found.value.u,
         readings=int(hours) if wet else int(heard.sum()),

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.air.moisture_source import MIN_H, source_of
+from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.model.assessments import MoistureSource, SourceKind
@@ -147,7 +147,7 @@ def silent(air: HourlySeries, last_h: int) -> HourlySeries:
 
 def test_too_few_hours_together_tell_nothing() -> None:
     cavity = at_pressure(LocationKind.CAVITY, 15.0, 1500.0)
-    found = judge(silent(cavity, 72 - MIN_H + 1), ROOM, OUTDOOR)
+    found = judge(silent(cavity, 72 - 24 + 1), ROOM, OUTDOOR)
     assert found.kind is SourceKind.UNKNOWN
     assert judge(cavity, None, None).kind is SourceKind.UNKNOWN
     assert judge(track(LocationKind.CAVITY, 15.0, 80.0, n=0), None, None).kind is SourceKind.UNKNOWN

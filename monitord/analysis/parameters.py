@@ -1,0 +1,37 @@
+"""Every limit of the assessment as a whole, each with its unit and its source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitord.model.series import HOUR_S
+
+
+@dataclass(frozen=True)
+class AssessmentParameters:
+    """Values of the modules in `analysis` itself; used as `ASSESSMENT.name`."""
+
+    hourly_every_s: float = 2 * HOUR_S
+    """How often faults, wetting and the room's moisture are judged (our choice). [s]"""
+    goals_every_s: float = 6 * HOUR_S
+    """How often goals and forecasts are (our choice). [s]"""
+    damage_every_s: float = 6 * HOUR_S
+    """How often mould, wood and the night ahead are (our choice). [s]"""
+    recent_h: float = 60.0
+    """Hours of single readings that the hourly results rest on: fewer than a record holds, so that any later record
+    gives the same (our choice). [h]"""
+    settling_h: float = 6.0
+    """A sleeve is called settling for this long after sealing, equilibrating after that (our choice). [h]"""
+    rate_min_days: int = 3
+    """Days with readings before a rate decides whether an element dries (our choice). [days]"""
+    perhaps_never: float = 0.2
+    """Probability that the goal is not reached in this air, from which a sleeve's latest date is not given (our
+    choice). [-]"""
+    more_likely: float = 0.5
+    """Probability from which a sleeve's drying is called slow: more likely than not (our choice). [-]"""
+    rate_coverage: float = 1.28
+    """Standard errors that a rate must lie clear of 0: 90 %, one-sided (our choice). [standard errors]"""
+
+
+ASSESSMENT = AssessmentParameters()
+"""The values in use."""

@@ -1,0 +1,30 @@
+"""Every limit and tuning value of the moisture of timber, each with its unit and its source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class WoodParameters:
+    """Values of `analysis/wood`; used as `WOOD.name`."""
+
+    min_hours: int = 24
+    """Hours that must be known before timber is estimated: the first day's mean is the start (our choice). [h]"""
+    max_emc_rh_pct: float = 99.0
+    """More humid air is taken as this: at saturation the equilibrium is fibre saturation (Wood Handbook ch. 4).
+    [% RH]"""
+    min_emc_c: float = -39.0
+    """Lowest temperature that the equilibrium is computed for, inside the range of `physics.wood` (our choice). [°C]"""
+    max_emc_c: float = 100.0
+    """Highest (our choice). [°C]"""
+    emc_slope_pct: float = 2.0
+    """Half the span of humidity over which the slope of the equilibrium is taken (our choice). [% RH]"""
+    min_heard_h: int = 6
+    """Hours of the last day that must be known for a verdict (our choice). [h]"""
+    unknown_warmth_c: float = 20.0
+    """Temperature where none is known: decay runs (our choice, the careful side). [°C]"""
+
+
+WOOD = WoodParameters()
+"""The values in use."""
