@@ -35,7 +35,6 @@ PENDING = {
     "forecast/revisions.py",
     "forecast/time_to_goal.py",
     "series/events.py",
-    "series/trend.py",
     "slabs/depth.py",
     "slabs/equilibration.py",
     "slabs/equilibrium_fit.py",

@@ -149,6 +149,10 @@ def _sen_slope(daily: Array, day: NDArray[np.intp], alpha: float, widened: float
 
     The limits are at ranks (N ± z·√Var S)/2 of the N slopes of pairs, so √widened goes to z, and with it to the share
     of the normal distribution beyond the limits, which is what `theilslopes` is given.
+
+    Source
+    ------
+    Sen 1968 (J. Am. Stat. Assoc. 63:1379); Var S without ties: Kendall 1975.
     """
     n = len(daily)
     z = -float(ndtri(0.5 * alpha)) * math.sqrt(widened)
