@@ -8,6 +8,7 @@
     ├── DecodeError              a payload can't be understood: it goes to quarantine
     ├── StoreError               the database refused: retry, then ask the operator
     ├── BrokerError              the broker refused or is away: retry with backoff
+    ├── AccessError              a person, token or link may not do this: tell who asked
     └── PhysicsRangeError        an argument lies outside an equation's range (also a ValueError)
 """
 
@@ -89,6 +90,10 @@ class StoreError(MonitordError):
 
 class BrokerError(MonitordError):
     """The broker refused the connection or can't be reached."""
+
+
+class AccessError(MonitordError):
+    """A person, token or link is not there, is over, or may not do this; the message can be shown to who asked."""
 
 
 class PhysicsRangeError(MonitordError, ValueError):

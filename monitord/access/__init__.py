@@ -1,0 +1,1 @@
+"""Letting people and programs in: passwords, signing in, one-time links, links of clients."""
