@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import logging
 import socket
+import ssl
 import threading
 import time
+from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -21,10 +23,13 @@ _GRACE_S = 3
 class WebServer:
     """Serves an ASGI application from `start` to `stop`."""
 
-    def __init__(self, app: Any, host: str, port: int) -> None:
+    def __init__(
+        self, app: Any, host: str, port: int, certificate: Path | None = None, key: Path | None = None
+    ) -> None:
+        _check_pair(certificate, key)
         self._socket = _bound(host, port)
-        found = self._socket.getsockname()[1]
-        self.url = f"http://[{host}]:{found}/" if ":" in host else f"http://{host}:{found}/"
+        found, scheme = self._socket.getsockname()[1], "https" if certificate is not None else "http"
+        self.url = f"{scheme}://[{host}]:{found}/" if ":" in host else f"{scheme}://{host}:{found}/"
         """Where the dashboard is, with the port that was found if any would do."""
         self._server = uvicorn.Server(
             uvicorn.Config(
@@ -32,6 +37,9 @@ class WebServer:
                 log_config=None,
                 access_log=False,
                 server_header=False,
+                proxy_headers=False,  # the application believes the proxies of its settings, and no others
+                ssl_certfile=certificate,
+                ssl_keyfile=key,
                 lifespan="on",
                 timeout_graceful_shutdown=_GRACE_S,
             )
@@ -81,6 +89,20 @@ class WebServer:
 
     def _reason(self) -> str:
         return "no reason given" if self._failure is None else f"{type(self._failure).__name__}: {self._failure}"
+
+
+def _check_pair(certificate: Path | None, key: Path | None) -> None:
+    if certificate is None or key is None:
+        return
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)
+    except (OSError, ssl.SSLError) as error:
+        raise ConfigurationError(
+            f"the certificate {certificate} and its key {key} can't be used",
+            where="web.certificate",
+            why=str(error),
+            remedy="Give two PEM files that belong together and that the user of monitord may read",
+        ) from None
 
 
 def _bound(host: str, port: int) -> socket.socket:

@@ -30,6 +30,7 @@ from monitord.logs import set_up_logging
 from monitord.model.config.settings import Settings
 from monitord.model.readiness.criteria_files import built_in, criteria_book
 from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
+from monitord.store.access import people
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
 from monitord.web.app import create_app
@@ -60,6 +61,7 @@ class Daemon:
         self._consumer: Consumer | None = None
         self._scheduler: Scheduler | None = None
         self._unassessed_since: datetime | None = None
+        self._owned = False
         self._parts = Resources()
         self._criteria = built_in()
 
@@ -93,8 +95,11 @@ class Daemon:
 
         db = Database.open(settings.database.url)
         parts.add("database", lambda _: db.close())
+        with db.read() as conn:
+            self._owned = people.owners(conn) > 0
 
-        web = WebServer(create_app(db, clock, settings, self.health_problem), settings.web.host, settings.web.port)
+        where, app = settings.web, create_app(db, clock, settings, self.health_problem)
+        web = WebServer(app, where.host, where.port, where.certificate, where.key)
         parts.add("web", web.stop, web.failure)
 
         publisher = None
@@ -154,6 +159,14 @@ class Daemon:
             tasks.append(Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s))
         return tasks
 
+    def who_may_come(self) -> str:
+        """Whom the dashboard answers, in words for the log."""
+        web = self.settings.web
+        reach = f"answers to {web.public_url}" if web.public_url is not None else "this machine only"
+        if self._owned:
+            return reach
+        return f"{reach}; nobody owns it yet: `monitord owner link` prints a link to become the owner"
+
     def failure(self) -> str | None:
         """What has broken for good, or None; a broker or database that is away for a time is not that."""
         return self._parts.failure()
@@ -203,7 +216,7 @@ def run_until_stopped(settings: Settings) -> int:
         _log.error("%s", error.message)
         return 1
     calm_garbage_collection()
-    _log.info("running; dashboard at %s (this machine only: it asks for no password yet)", daemon.url)
+    _log.info("running; dashboard at %s (%s)", daemon.url, daemon.who_may_come())
     manager.ready(f"dashboard at {daemon.url}")
     failure = _watch(daemon, manager, stop, reload_asked)
     manager.stopping()

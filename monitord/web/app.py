@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from monitord import __version__
 from monitord.alerts.lifecycle.rule_files import rule_book
@@ -22,15 +23,19 @@ from monitord.model.readiness.criteria_files import criteria_book
 from monitord.store.db.database import Database
 from monitord.web.charts.estimate_series import HoursKept
 from monitord.web.middleware.etag import ETagMiddleware
+from monitord.web.middleware.gate import Gate
 from monitord.web.middleware.origin_check import OriginCheck
 from monitord.web.page_context import STATIC, Web, environment
 from monitord.web.routes.alert_pages import AlertPages
 from monitord.web.routes.alert_routes import AlertRoutes
 from monitord.web.routes.api import Api
 from monitord.web.routes.health import Health
+from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.pages import Pages
 from monitord.web.routes.readiness_pages import ReadinessPages
+from monitord.web.routes.settings_routes import SettingsRoutes
+from monitord.web.routes.sign_in_routes import SignInRoutes
 
 _log = logging.getLogger(__name__)
 
@@ -41,35 +46,50 @@ def create_app(
     settings: Settings | None = None,
     health_problem: Callable[[], str | None] = lambda: None,
 ) -> FastAPI:
-    """The dashboard over a database, at the time of a clock; `complaint` says why the program is not well, or None.
+    """The dashboard over a database, at the time of a clock.
 
-    It asks for no password yet: it answers only under loopback names, and must be bound to a loopback address.
+    `health_problem` says why the program is not well, or None. Beyond this machine it answers
+    only over https, under the name that `web.public_url` gives.
     """
     settings = settings or Settings()
     web = Web(db, clock, settings, environment(), HoursKept(settings.analysis), rule_book(settings.alerts.rules_file))
     app = FastAPI(
         title="monitord",
         version=__version__,
-        description="What the probes of each job say, what it means, and who should hear of it. Read only.",
+        description="What the probes of each job say, what it means, and who should hear of it.",
         docs_url=None,  # its pages load scripts from elsewhere
         redoc_url=None,
         openapi_url="/api/openapi.json",
     )
-    app.include_router(Pages(web).router())
-    app.include_router(AlertPages(web).router())
-    app.include_router(ReadinessPages(web, criteria_book(settings.criteria.folder)).router())
-    app.include_router(AlertRoutes(web).router())
-    app.include_router(MutePauseRoutes(web).router())
-    app.include_router(Api(web).router())
-    app.include_router(Health(web, health_problem).router())
+    for router in routers(web, health_problem):
+        app.include_router(router)
     app.mount("/static", _Static(directory=STATIC), name="static")
     # added last, met first
     app.add_middleware(ETagMiddleware)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    app.add_middleware(Gate, web=web)
     app.add_middleware(_Failsafe, web=web)
-    app.add_middleware(OriginCheck, public_url=web.settings.alerts.public_url)
+    app.add_middleware(OriginCheck, public_urls=(settings.web.public_url, settings.alerts.public_url))
+    if settings.web.trusted_proxies:
+        app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.web.trusted_proxies))
     _answer_errors(app, web)
     return app
+
+
+def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -> list[APIRouter]:
+    """Every route there is, but for static files and the description of the API."""
+    return [
+        Pages(web).router(),
+        AlertPages(web).router(),
+        ReadinessPages(web, criteria_book(web.settings.criteria.folder)).router(),
+        AlertRoutes(web).router(),
+        MutePauseRoutes(web).router(),
+        Api(web).router(),
+        IngestRoutes(web).router(),
+        Health(web, health_problem).router(),
+        SignInRoutes(web).router(),
+        SettingsRoutes(web).router(),
+    ]
 
 
 class _Static(StaticFiles):
@@ -110,14 +130,14 @@ class _Failsafe:
 def _answer_errors(app: FastAPI, web: Web) -> None:
     """Errors as pages for people, as JSON for programs; both say what happened and what to do."""
 
-    def answer(request: Request, status: int, detail: str) -> Response:
+    def answer(request: Request, status: int, detail: str, headers: Mapping[str, str] | None = None) -> Response:
         if request.url.path.startswith("/api/"):
-            return JSONResponse({"detail": detail}, status)
+            return JSONResponse({"detail": detail}, status, headers)
         return web.error_page(status, detail)
 
     @app.exception_handler(HTTPException)
     async def refused(request: Request, error: HTTPException) -> Response:
-        return answer(request, error.status_code, str(error.detail))
+        return answer(request, error.status_code, str(error.detail), error.headers)
 
     @app.exception_handler(RequestValidationError)
     async def not_understood(request: Request, error: RequestValidationError) -> Response:

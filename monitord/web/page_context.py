@@ -12,23 +12,35 @@ from urllib.parse import quote, urlencode
 import jinja2
 from fastapi import HTTPException
 from fastapi.responses import HTMLResponse
+from markupsafe import Markup
 from sqlalchemy import Connection
 
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.clock import Clock
 from monitord.model.config.settings import Settings
 from monitord.store import alerts as stored_alerts
+from monitord.store.access import audit
 from monitord.store.db.database import Database
 from monitord.web.charts.estimate_series import HoursKept
 from monitord.web.queries import JobState, load_job
 from monitord.web.text import formats
 from monitord.web.text.local_time import LocalTimes, iso
 from monitord.web.views.alert_view import SPANS
+from monitord.web.visitor import visitor
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
 POLL_S, POLL_ACCELERATED_S = 30, 5
 """How often an open page asks for news; more often where simulated time runs faster than ours. [s]"""
+
+
+_TITLES = {
+    401: "Signed out",
+    403: "Not allowed",
+    404: "Not found",
+    422: "Not understood",
+    503: "Not able to answer",
+}
 
 
 @dataclass(frozen=True)
@@ -45,11 +57,13 @@ class Web:
     def page(self, conn: Connection, template: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
         """A page filled in; one that is open asks again on its own."""
         pace = 1.0 / self.clock.wait_s(1.0)
+        seen = [alert for alert in stored_alerts.open_alerts(conn) if visitor().may_see(alert.job)]
+        poll = POLL_S if pace <= 1.0 else POLL_ACCELERATED_S
         text = self.templates.get_template(template).render(
             now=iso(now),
             pace=f"{pace:g}",
-            poll=POLL_S if pace <= 1.0 else POLL_ACCELERATED_S,
-            alerts_open=len(stored_alerts.open_alerts(conn)),
+            poll=poll if visitor().signed_in else 0,
+            alerts_open=len(seen) if visitor().signed_in else None,
             coverage=self.settings.analysis.coverage,
             units=self.settings.web.units,
             **values,
@@ -57,10 +71,15 @@ class Web:
         # a copy kept by the browser would show the ages of another time
         return HTMLResponse(text, status, {"monitord-now": iso(now), "cache-control": "no-store"})
 
+    def note(self, conn: Connection, what: str, job: str | None = None, detail: str = "") -> None:
+        """Keep on record what the visitor has just changed, in the transaction of the change."""
+        who = visitor()
+        audit.record(conn, self.clock.now(), who.name or "nobody", what, job=job, detail=detail, address=who.address)
+
     def error_page(self, status: int, detail: str) -> HTMLResponse:
         """A page that says what went wrong; it needs no database."""
         now = self.clock.now()
-        title = {404: "Not found", 422: "Not understood", 503: "Not able to answer"}.get(status, "Something is wrong")
+        title = _TITLES.get(status, "Something is wrong")
         text = self.templates.get_template("error.html").render(
             now=iso(now), pace="1", poll=0, alerts_open=None, title=title, detail=detail, status=status
         )
@@ -100,7 +119,14 @@ def environment() -> jinja2.Environment:
     made.globals["f"] = formats
     made.globals["spans"] = [(key, words) for key, (words, _) in SPANS.items()]
     made.globals["iso"] = iso
+    made.globals["visitor"] = visitor
+    made.globals["form_token"] = form_field
     return made
+
+
+def form_field() -> Markup:
+    """The hidden field that every form carries."""
+    return Markup('<input type="hidden" name="form_token" value="{}">').format(visitor().form_token)
 
 
 def job_url(job: str, query: dict[str, str] | None = None) -> str:

@@ -8,14 +8,16 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
+from monitord.model.access import Visitor
 from monitord.model.alerts import Alert
 from monitord.model.assessments import JobAssessment, LocationAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Placement
-from monitord.model.messages import Pause
+from monitord.model.messages import MatchLabel, Mute, Pause
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, pauses
 from monitord.store.last_seen import Heard, last_heard
+from monitord.web.visitor import visitor
 
 
 @dataclass(frozen=True)
@@ -101,9 +103,20 @@ def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:
 
 
 def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
-    """All jobs as they stand, the ended ones too."""
+    """All jobs that the visitor may see, as they stand, the ended ones too."""
     heard, paused = _by_probe(conn), pauses.standing(conn, now)
-    return [_state(conn, job, now, heard, paused.get(job.job)) for job in jobs.list_jobs(conn)]
+    return [_state(conn, job, now, heard, paused.get(job.job)) for job in seen_jobs(conn)]
+
+
+def seen_jobs(conn: Connection) -> list[JobFile]:
+    """All jobs that the visitor may see."""
+    return [job for job in jobs.list_jobs(conn) if visitor().may_see(job.job)]
+
+
+def seen_heard(heard: Iterable[Heard], known: Sequence[JobFile]) -> list[Heard]:
+    """Of the probes that were heard, those that stand in a job the visitor may see; all, for who sees all jobs."""
+    placed = {placement.probe for job in known for placement in job.probes}
+    return [item for item in heard if visitor().sees_all or item.probe in placed]
 
 
 def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, Heard], pause: Pause | None) -> JobState:
@@ -127,3 +140,16 @@ def newest_of(states: Sequence[JobState], heard: Iterable[Heard]) -> tuple[datet
     times = [item.heard_at for item in heard]
     assessed = [s.assessment.as_of for s in states if s.assessment is not None and not s.ended]
     return max(times, default=None), max(assessed, default=None)
+
+
+def sees_mute(conn: Connection, visitor: Visitor, mute: Mute | None) -> bool:
+    """Whether a mute is of a job that a visitor may see, and of none else."""
+    if mute is None or visitor.sees_all:
+        return mute is not None
+    for matcher in mute.matchers:
+        if matcher.label is MatchLabel.JOB and visitor.may_see(matcher.pattern):
+            return True
+        if matcher.label is MatchLabel.FINGERPRINT:
+            alert = stored_alerts.get_alert(conn, matcher.pattern, None)
+            return alert is not None and visitor.may_see(alert.job)
+    return False

@@ -169,3 +169,18 @@ class QuarantineOut(BaseModel):
     model_config = _OUT
 
     held: tuple[HeldOut, ...]
+
+
+class IngestedOut(BaseModel):
+    """What became of a payload that was handed in."""
+
+    model_config = _OUT
+
+    stored: int
+    """Readings that are new, durably stored."""
+    repeats: int
+    """Readings that were stored already, with the same values."""
+    conflicts: int
+    """Readings that contradict a stored one of the same probe and time; the first is kept."""
+    held: int
+    """1: something of it could not be understood, and the payload is in quarantine."""

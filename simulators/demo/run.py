@@ -7,10 +7,13 @@ demo takes longer, and shows the same.
 
 from __future__ import annotations
 
+import os
 import signal
+import sys
 import tempfile
 import threading
 import time
+import webbrowser
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -20,6 +23,7 @@ from types import FrameType
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
+from monitord.access.signing_in import enter_link
 from monitord.daemon.wiring import Daemon
 from monitord.errors import ConfigurationError
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
@@ -47,6 +51,8 @@ hour after which a probe is called silent."""
 _ASSESSED_WITHIN = timedelta(hours=2)
 """How far time may be ahead of the last assessment before it is held up: with what waits to be committed, still under
 the three hours between two known values that restart a hold time."""
+_LINK_LASTS = timedelta(days=365)
+"""Of simulated time, which runs fast."""
 _RULES = """\
 [rules.assessment_behind]
 raise_at = 21600
@@ -147,7 +153,10 @@ def run_demo(speed: float | None = None, port: int = 8080, exit_at_end: bool = F
             apply_job(conn, job)
         daemon = _started(settings, clock)
         try:
-            _introduce(console, daemon, job, scene, clock)
+            with db.write() as conn:
+                secret = enter_link(conn, "visitor", "Visitor", clock.now(), _LINK_LASTS)
+            _introduce(console, f"{daemon.url}enter/{secret}", job, scene, clock)
+            _show_in_browser(f"{daemon.url}enter/{secret}")
             probes = _Probes(scene, clock, daemon, broker.port, stop)
             _watch(console, Narrator(db, job), scene, probes, stop)
             clock.end()
@@ -190,14 +199,21 @@ def _started(settings: Settings, clock: DemoClock) -> Daemon:
     return daemon
 
 
-def _introduce(console: Console, daemon: Daemon, job: JobFile, scene: Demo, clock: DemoClock) -> None:
+def _introduce(console: Console, link: str, job: JobFile, scene: Demo, clock: DemoClock) -> None:
     days = (scene.end - scene.start).total_seconds() / 86_400.0
     lasts = clock.wait_s((scene.end - scene.start).total_seconds())
     console.print(
         f"\n[bold]{job.label}[/]: {len(job.locations)} places, {len(job.probes)} probes, {days:.0f} days in "
         f"{lasts:.0f} seconds. A machine's tank fills up, the night is cold, and later a battery gives up."
     )
-    console.print(f"\nDashboard: [bold]{daemon.url}[/] (this machine only; it asks for no password)\n")
+    console.print(f"\nDashboard: [bold]{link}[/]\n(this machine only; the link signs you in, once)\n", soft_wrap=True)
+
+
+def _show_in_browser(link: str) -> None:
+    """Open the dashboard where there is a desktop to open it on; a terminal is left alone."""
+    desktop = sys.platform in ("darwin", "win32") or any(os.environ.get(n) for n in ("DISPLAY", "WAYLAND_DISPLAY"))
+    if desktop and sys.stdout.isatty():
+        webbrowser.open(link)
 
 
 def _watch(console: Console, narrator: Narrator, scene: Demo, probes: _Probes, stop: threading.Event) -> None:

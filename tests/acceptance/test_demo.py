@@ -74,8 +74,12 @@ def test_it_shows_the_risk_rising_its_alert_opening_and_closing_and_the_silent_p
     show: Callable[..., Shown],
 ) -> None:
     demo = show()
-    url = demo.wait_for(r"Dashboard: (http://\S+/)", START_S)[1]
-    assert "Demo: house" in httpx.get(url, timeout=20).text
+    link = demo.wait_for(r"Dashboard: (http://\S+/enter/\S+)", START_S)[1]
+    url = link[: link.index("enter/")]
+    assert "Sign in" in httpx.get(url, timeout=20, follow_redirects=True).text, "without the link nobody is let in"
+    visitor = httpx.Client(timeout=20, follow_redirects=True)
+    assert "Demo: house" in visitor.get(link).text
+    assert httpx.get(link, timeout=20).status_code == 403, "the link works once"
     demo.wait_for("The simulation has ended", END_S)
     told = demo.said
     wall = "north wall cavity"
@@ -92,9 +96,9 @@ def test_it_shows_the_risk_rising_its_alert_opening_and_closing_and_the_silent_p
     silent = set(re.findall(r"alert opened: probe silent, .*?probe (\w+)", told))
     assert silent == {SILENT_PROBE}, "no other probe is called silent"
 
-    location = httpx.get(f"{url}jobs/demo-house/locations/{CONDENSING_LOCATION}", timeout=20)
+    location = visitor.get(f"{url}jobs/demo-house/locations/{CONDENSING_LOCATION}")
     assert location.status_code == 200, "the dashboard stays up"
-    open_ = httpx.get(f"{url}api/alerts", timeout=20).text
+    open_ = visitor.get(f"{url}api/alerts").text
     assert "probe_silent" in open_
     demo.process.send_signal(signal.SIGINT)
     assert demo.process.wait(30) == 0

@@ -18,10 +18,12 @@ from daemon_process import ANSWER_S, START_S, STOP_S, Running, settings_of
 
 from monitord.daemon.wiring import Daemon
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
+from monitord.model.access import Role
 from monitord.model.config.settings import Settings
 from monitord.model.job_files import dump_job
 from monitord.model.jobs import JobFile
 from monitord.store import jobs
+from monitord.store.access import people, sessions
 from monitord.store.db.database import Database
 
 NOW = datetime.now(UTC).replace(microsecond=0)
@@ -71,12 +73,12 @@ def publish(port: int, count: int) -> None:
     brokers.publish(port, messages)
 
 
-def shown(url: str, path: str) -> httpx.Response:
-    return httpx.get(url.rstrip("/") + path, timeout=10)
+def shown(daemon: Running, path: str) -> httpx.Response:
+    return daemon.browser.get(path)
 
 
-def room_of(url: str) -> dict[str, object]:
-    assessment = shown(url, "/api/jobs/mill-3").json()["assessment"]
+def room_of(daemon: Running) -> dict[str, object]:
+    assessment = shown(daemon, "/api/jobs/mill-3").json()["assessment"]
     return next(location for location in assessment["locations"] if location["location"] == "room")
 
 
@@ -84,17 +86,16 @@ def test_a_reading_goes_from_the_broker_to_the_page_and_sigterm_ends_it_cleanly(
     tmp_path: Path, mosquitto: Mosquitto, start: Callable[..., Running]
 ) -> None:
     daemon = start(mosquitto.port)
-    url = daemon.url
     job_file = tmp_path / "job.json"
     job_file.write_text(dump_job(site(), "json"))
     command = [sys.executable, "-m", "monitord", "--config", str(tmp_path / "monitord.toml")]
     subprocess.run([*command, "job", "apply", str(job_file)], check=True, capture_output=True)
     publish(mosquitto.port, 60)
-    wait_until(lambda: "21." in shown(url, "/jobs/mill-3").text, "the page shows the room's temperature", ANSWER_S)
-    page = shown(url, "/jobs/mill-3")
+    wait_until(lambda: "21." in shown(daemon, "/jobs/mill-3").text, "the page shows the room's temperature", ANSWER_S)
+    page = shown(daemon, "/jobs/mill-3")
     assert page.status_code == 200
     assert "Weaving hall" in page.text
-    assert room_of(url)["probe"] == "a1"
+    assert room_of(daemon)["probe"] == "a1"
     assert daemon.end() == 0
     assert daemon.log.rstrip().endswith("stopped")
     assert "ERROR" not in daemon.log
@@ -112,7 +113,7 @@ def test_what_is_sent_while_it_is_away_is_there_when_it_is_back(
     assert first.end() == 0
     publish(mosquitto.port, 40)
     second = start(mosquitto.port)
-    wait_until(lambda: len(shown(second.url, "/api/probes").json()["probes"]) == 2, "both were heard", ANSWER_S)
+    wait_until(lambda: len(shown(second, "/api/probes").json()["probes"]) == 2, "both were heard", ANSWER_S)
     assert second.end(signal.SIGINT) == 0
     db = Database.open(f"sqlite:///{tmp_path}/m.sqlite3", migrate=False)
     with db.read() as conn:
@@ -122,17 +123,17 @@ def test_what_is_sent_while_it_is_away_is_there_when_it_is_back(
 
 def test_sighup_says_that_a_restart_is_needed_and_goes_on(mosquitto: Mosquitto, start: Callable[..., Running]) -> None:
     daemon = start(mosquitto.port)
-    url = daemon.url
+    assert shown(daemon, "/").status_code == 200
     daemon.process.send_signal(signal.SIGHUP)
     daemon.wait_for("WARNING .*restart the daemon to apply a change")
-    assert shown(url, "/").status_code == 200
+    assert shown(daemon, "/").status_code == 200
     assert daemon.end() == 0
 
 
 def test_it_waits_for_a_broker_that_is_away_and_meanwhile_shows_its_pages(start: Callable[..., Running]) -> None:
     daemon = start(1)
     daemon.wait_for("WARNING .*can't reach the broker")
-    assert shown(daemon.url, "/").status_code == 200
+    assert shown(daemon, "/").status_code == 200
     assert daemon.end() == 0
 
 
@@ -187,12 +188,15 @@ def test_as_an_object_it_runs_on_the_embedded_broker_and_stops_twice(
         db = Database.open(settings.database.url)
         with db.write() as conn:
             jobs.apply_job(conn, site())
+            people.add_person(conn, "tester", "Tester", Role.OWNER, None, NOW)
+            secret = sessions.open_session(conn, "tester", NOW, timedelta(days=1))
         db.close()
         publish(embedded_broker.port, 60)
-        wait_until(lambda: "21." in shown(daemon.url, "/jobs/mill-3").text, "the page shows it", ANSWER_S)
+        browser = httpx.Client(base_url=daemon.url, cookies={"monitord": secret}, timeout=10)
+        wait_until(lambda: "21." in browser.get("/jobs/mill-3").text, "the page shows it", ANSWER_S)
         assert daemon.failure() is None
     finally:
         assert daemon.stop()
     assert daemon.stop()
     with pytest.raises(httpx.TransportError):
-        shown(daemon.url, "/")
+        browser.get("/")

@@ -46,7 +46,10 @@ def address(site: web_support.Site) -> Iterator[str]:
 
 def opened(browser: Browser, *, width: int = 1280, scripts: bool = True) -> Page:
     context = browser.new_context(
-        viewport={"width": width, "height": 800}, java_script_enabled=scripts, reduced_motion="reduce"
+        storage_state=web_support.SIGNED_IN,
+        viewport={"width": width, "height": 800},
+        java_script_enabled=scripts,
+        reduced_motion="reduce",
     )
     context.set_default_timeout(PATIENCE_MS)
     return context.new_page()

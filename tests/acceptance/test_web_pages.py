@@ -73,6 +73,7 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
 
     def opened(url: str, width: int = NOTIFIER, scheme: str = "light", scripts: bool = True) -> Page:
         context = browser.new_context(
+            storage_state=support.SIGNED_IN,
             viewport={"width": width, "height": 800},
             color_scheme=scheme,  # type: ignore[arg-type]
             java_script_enabled=scripts,
@@ -100,7 +101,7 @@ def patient(context: BrowserContext) -> Page:
 @pytest.fixture(scope="module")
 def job_page(address: str, browser: Browser) -> Iterator[Page]:
     """One job page for tests that only look at it, in whatever size and light they need."""
-    page = patient(browser.new_context(reduced_motion="reduce"))
+    page = patient(browser.new_context(storage_state=support.SIGNED_IN, reduced_motion="reduce"))
     page.goto(address + JOB)
     yield page
     page.context.close()
@@ -158,7 +159,7 @@ def test_axe_finds_no_violation_on_a_location_page(address: str, open_page: Call
 
 
 def test_nothing_scrolls_sideways_at_320_pixels(address: str, browser: Browser) -> None:
-    page = patient(browser.new_context(viewport={"width": 320, "height": 700}))
+    page = patient(browser.new_context(storage_state=support.SIGNED_IN, viewport={"width": 320, "height": 700}))
     for path in ("/", JOB, f"{JOB}/locations/reveal", "/alerts", "/probes", "/nowhere"):
         page.goto(address + path)
         assert page.evaluate("document.documentElement.scrollWidth") <= 320, path
@@ -343,7 +344,7 @@ def test_a_lost_link_is_said_and_forgotten_once_it_is_back(address: str, open_pa
 
 
 def test_everything_a_page_needs_comes_from_the_daemon_itself(address: str, browser: Browser) -> None:
-    context = browser.new_context()
+    context = browser.new_context(storage_state=support.SIGNED_IN)
     page = patient(context)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))

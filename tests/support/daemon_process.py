@@ -7,9 +7,17 @@ import re
 import signal
 import subprocess
 import sys
+from datetime import timedelta
+from functools import cached_property
 from pathlib import Path
 
+import httpx
 from brokers import wait_until
+
+from monitord.clock import SystemClock
+from monitord.model.access import Role
+from monitord.store.access import people, sessions
+from monitord.store.db.database import Database
 
 START_S, ANSWER_S, STOP_S = 60.0, 60.0, 30.0
 """Limits for a busy machine; a quiet one takes a few seconds. [s]"""
@@ -19,6 +27,7 @@ class Running:
     """`monitord run` in a process of its own, with its log read line by line."""
 
     def __init__(self, folder: Path, settings: str, prelude: str = "", **environment: str) -> None:
+        self._folder = folder
         config, self._log = folder / "monitord.toml", folder / "log"
         config.write_text(settings)
         start = f"{prelude}\nimport sys; from monitord.cli import main; sys.exit(main(sys.argv[1:]))"
@@ -47,6 +56,18 @@ class Running:
     @property
     def url(self) -> str:
         return self.wait_for(r"dashboard at (http://\S+/)")[1]
+
+    @cached_property
+    def browser(self) -> httpx.Client:
+        """Someone who has signed in; by way of the database in the folder, as `settings_of` names it."""
+        now, url = SystemClock().now(), self.url
+        db = Database.open(f"sqlite:///{self._folder}/m.sqlite3", migrate=False)
+        with db.write() as conn:
+            if people.get_person(conn, "tester") is None:
+                people.add_person(conn, "tester", "Tester", Role.OWNER, None, now)
+            secret = sessions.open_session(conn, "tester", now, timedelta(days=1))
+        db.close()
+        return httpx.Client(base_url=url, cookies={"monitord": secret}, timeout=10)
 
     def end(self, number: int = signal.SIGTERM) -> int:
         self.process.send_signal(number)

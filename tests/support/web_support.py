@@ -9,9 +9,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from playwright.sync_api import StorageState
+from sqlalchemy import delete, update
 from starlette.testclient import TestClient
 
 from monitord.daemon.web_server import WebServer
+from monitord.model.access import Role
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus, Severity, fingerprint
 from monitord.model.assessments import (
     Comparison,
@@ -32,19 +35,46 @@ from monitord.model.config.settings import Settings
 from monitord.model.facts import Cause, Facts, FindingKind, Truth
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
+from monitord.store.access import people, sessions
+from monitord.store.access.digests import digest_of
 from monitord.store.alerts import add_events, save_alerts
 from monitord.store.assessments import save_assessment
+from monitord.store.db.access_tables import session
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
 from monitord.store.quarantine import put
 from monitord.store.readings import insert_batch
 from monitord.web.app import create_app
+from monitord.web.middleware.gate import form_token
 
 NOW = datetime(2026, 11, 24, 7, 20, tzinfo=UTC)
 START = datetime(2026, 11, 4, 6, 0, tzinfo=UTC)
 GAP = (datetime(2026, 11, 12, 8, 0, tzinfo=UTC), datetime(2026, 11, 13, 0, 0, tzinfo=UTC))
 """No readings of the utility room cavity."""
 OWN_HOST = "127.0.0.1:8080"
+BROWSER_SECRET = "a-browser-of-the-tests"
+
+
+def signed_in_state(secret: str = BROWSER_SECRET) -> StorageState:
+    """What a browser context holds that is signed in at whatever port of this machine a test serves on."""
+    return {
+        "cookies": [
+            {
+                "name": "monitord",
+                "value": secret,
+                "domain": "127.0.0.1",
+                "path": "/",
+                "expires": -1,
+                "httpOnly": True,
+                "secure": False,
+                "sameSite": "Lax",
+            }
+        ],
+        "origins": [],
+    }
+
+
+SIGNED_IN = signed_in_state()
 
 
 @dataclass
@@ -449,10 +479,33 @@ class Site:
     clock: HandClock = field(default_factory=HandClock)
     settings: Settings = field(default_factory=Settings)
 
-    def client(self) -> TestClient:
-        """A client that asks as a browser on this machine does."""
+    def client(self, role: Role | None = Role.OWNER, jobs: frozenset[str] | None = None, token: str = "") -> TestClient:
+        """A client that asks as a browser on this machine does, signed in as someone of a role (None: nobody)."""
         app = create_app(self.db, self.clock, self.settings)
-        return TestClient(app, base_url=f"http://{OWN_HOST}", raise_server_exceptions=False)
+        client = TestClient(app, base_url=f"http://{OWN_HOST}", raise_server_exceptions=False)
+        if token:
+            client.headers["authorization"] = f"Bearer {token}"
+        elif role is not None:
+            secret = self.sign_in(role, jobs)
+            client.cookies.set("monitord", secret)
+            client.headers["x-form-token"] = form_token(secret)
+        return client
+
+    def sign_in(self, role: Role = Role.OWNER, jobs: frozenset[str] | None = None) -> str:
+        """A session of someone of a role; returns the secret of its cookie."""
+        who = f"test-{role.value}" + ("" if jobs is None else "-" + "-".join(sorted(jobs)))
+        with self.db.write() as conn:
+            if people.get_person(conn, who) is None:
+                people.add_person(conn, who, f"Test {role.value}", role, jobs, self.clock.now())
+            return sessions.open_session(conn, who, self.clock.now(), timedelta(days=3650))
+
+    def admit(self, secret: str = BROWSER_SECRET, role: Role = Role.OWNER) -> None:
+        """Let browsers in that hold a secret; see `signed_in_state`."""
+        made = self.sign_in(role)
+        with self.db.write() as conn:
+            conn.execute(delete(session).where(session.c.digest == digest_of(secret)))
+            changed = update(session).where(session.c.digest == digest_of(made))
+            conn.execute(changed.values(digest=digest_of(secret)))
 
     def put(self, readings: Sequence[Reading]) -> None:
         """Readings land."""
@@ -461,7 +514,8 @@ class Site:
 
     @contextmanager
     def served(self) -> Iterator[str]:
-        """The dashboard on a real port; gives its address without the last slash."""
+        """The dashboard on a real port, open to `SIGNED_IN`; gives its address without the last slash."""
+        self.admit()
         server = WebServer(create_app(self.db, self.clock, self.settings), "127.0.0.1", 0)
         server.start()
         try:

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from monitord.cli.parsers import (
+    access,
     alerts,
     criteria,
     evidence,
@@ -37,6 +38,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     running.add_parsers(commands)
+    access.add_parsers(commands)
     jobs.add_parsers(commands)
     criteria.add_parsers(commands)
     signoffs.add_parsers(commands)

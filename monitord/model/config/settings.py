@@ -10,9 +10,9 @@ import os
 import tomllib
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from monitord.errors import ConfigurationError
@@ -40,30 +40,60 @@ class DatabaseSettings(BaseModel):
     """`monitord doctor` complains when less disk than this is free beside a SQLite database. [MB]"""
 
 
-def _loopback(host: str) -> str:
-    try:
-        inside = ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        inside = host == "localhost"
-    if not inside:
-        raise ValueError(
-            f"{host!r} would show the dashboard to the network, and it asks for no password yet; keep 127.0.0.1 "
-            "and reach it through an SSH tunnel or a reverse proxy that asks for one"
-        )
+def _address(host: str) -> str:
+    if host != "localhost":
+        try:
+            ipaddress.ip_address(host)
+        except ValueError:
+            raise ValueError(f"{host!r} is no IP address; write one such as 127.0.0.1, or 0.0.0.0 for all") from None
     return host
 
 
+def _proxy(network: str) -> str:
+    try:
+        return str(ipaddress.ip_network(network))
+    except ValueError:
+        raise ValueError(f"{network!r} is neither an IP address nor a network such as 10.0.0.0/24") from None
+
+
 class WebSettings(BaseModel):
-    """The dashboard and its JSON. They ask for no password yet, so only loopback addresses are accepted."""
+    """The dashboard and its JSON. Beyond this machine they speak only https: their own, or a trusted proxy's."""
 
     model_config = _STRICT
 
-    host: Annotated[str, AfterValidator(_loopback)] = "127.0.0.1"
-    """Address the dashboard listens on: a loopback address."""
+    host: Annotated[str, AfterValidator(_address)] = "127.0.0.1"
+    """Address the dashboard listens on. Others than loopback need `certificate` and `key`, or `trusted_proxies`."""
     port: Annotated[int, Field(ge=0, le=65_535)] = 8080
     """TCP port of the dashboard; 0: any free one, which the log names."""
     units: Units = Units.METRIC
     """What the pages and their downloads show numbers in: metric, or us (°F, inHg, gr/lb, in)."""
+    public_url: Annotated[str, Field(pattern=r"^https?://[^/\s?#@]+/?$")] | None = None
+    """Address by which people reach the dashboard, such as https://drying.example.org: it answers to that name, and
+    labels and links are made with it. None: only this machine's own names."""
+    certificate: Path | None = None
+    """PEM file with the certificate and its chain; with `key` the dashboard speaks https itself."""
+    key: Path | None = None
+    """PEM file with the certificate's private key."""
+    trusted_proxies: tuple[Annotated[str, AfterValidator(_proxy)], ...] = ()
+    """Addresses or networks of reverse proxies whose X-Forwarded-For and X-Forwarded-Proto are believed."""
+
+    @property
+    def listens_beyond_loopback(self) -> bool:
+        """Whether other machines can connect."""
+        return self.host != "localhost" and not ipaddress.ip_address(self.host).is_loopback
+
+    @model_validator(mode="after")
+    def _shown_only_with_care(self) -> Self:
+        if (self.certificate is None) != (self.key is None):
+            raise ValueError("certificate and key belong together; give both or neither")
+        if self.listens_beyond_loopback and self.certificate is None and not self.trusted_proxies:
+            raise ValueError(
+                f"host {self.host} would show the dashboard, and its passwords, to the network in the clear; give "
+                "certificate and key, or trusted_proxies with a proxy that speaks https, or keep 127.0.0.1"
+            )
+        if self.listens_beyond_loopback and self.public_url is None:
+            raise ValueError("host is not loopback, so public_url is needed: the name by which people reach it")
+        return self
 
 
 class OutdoorForecastSettings(BaseModel):

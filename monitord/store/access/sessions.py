@@ -105,9 +105,7 @@ def link_person(conn: Connection, secret: str, purpose: LinkPurpose, at: datetim
     ------
     AccessError : it was used, is over, or never was.
     """
-    row = conn.execute(
-        select(one_time_link).where(_l.digest == digest_of(secret), _l.purpose == purpose.value)
-    ).first()
+    row = conn.execute(select(one_time_link).where(_l.digest == digest_of(secret), _l.purpose == purpose.value)).first()
     if row is None or row.used_ms is not None or row.expires_ms <= to_ms(at):
         raise AccessError("This link has been used or is over", remedy="Ask for a new one")
     found: str | None = row.person

@@ -1,12 +1,14 @@
 """What stands before every request: whom it is for, where it comes from, and what the browser may do with the answer.
 
-The dashboard asks for no password yet. It therefore answers only to loopback names, so that a page elsewhere can't
-reach it through a name that was made to point here, and takes changes only from its own pages.
+The dashboard answers to loopback names and to the one that the settings give it, so that a page elsewhere can't reach
+it through a name that was made to point here; over a network it speaks only https, its own or a trusted proxy's; and
+it takes changes only from its own pages.
 """
 
 from __future__ import annotations
 
 import ipaddress
+from collections.abc import Collection, Sequence
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -14,6 +16,10 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 MAX_BODY_BYTES = 16_384
+INGEST, MAX_INGEST_BYTES = "/api/readings/", 262_144
+"""Where readings are handed in, and how much at once (our choice). [bytes]"""
+HSTS = "max-age=31536000"
+"""On every answer over https (RFC 6797): a year."""
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _OWN_SITES = frozenset({"same-origin", "none"})
 
@@ -36,9 +42,9 @@ HEADERS = {
 class OriginCheck:
     """ASGI middleware: refuses what is not for this machine or not from its own pages; adds the headers."""
 
-    def __init__(self, app: ASGIApp, public_url: str | None = None) -> None:
+    def __init__(self, app: ASGIApp, public_urls: Sequence[str | None] = ()) -> None:
         self._app = app
-        self._public = urlsplit(public_url or "")
+        self._public = frozenset(urlsplit(url).netloc.lower() for url in public_urls if url)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it with the reason why not."""
@@ -53,37 +59,54 @@ class OriginCheck:
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("cache-control", "no-cache")
+                if scope["scheme"] == "https":
+                    headers.setdefault("strict-transport-security", HSTS)
             await send(message)
 
-        refusal = refuse(scope["method"], Headers(scope=scope), self._public.netloc.lower())
+        max_bytes = MAX_INGEST_BYTES if scope["path"].startswith(INGEST) else MAX_BODY_BYTES
+        refusal = refuse(scope["method"], Headers(scope=scope), self._public, max_bytes)
+        if refusal is None and scope["scheme"] != "https" and not _is_here(scope):
+            refusal = PlainTextResponse("Over a network monitord speaks only https.\n", status_code=403)
         if refusal is None:
             await self._app(scope, receive, with_headers)
         else:
             await refusal(scope, receive, with_headers)
 
 
-def refuse(method: str, headers: Headers, public: str = "") -> PlainTextResponse | None:
+def refuse(
+    method: str, headers: Headers, public: Collection[str] = (), max_bytes: int = MAX_BODY_BYTES
+) -> PlainTextResponse | None:
     """The answer to a request that must not go on; None where it may.
 
     Parameters
     ----------
-    public : Host and port that a proxy shows to people in front of this one (`alerts.public_url`); empty: none.
+    public : Hosts and ports by which people reach this one (`web.public_url`, `alerts.public_url`).
+    max_bytes : Longest body. [bytes]
     """
     hosts = headers.getlist("host")
-    if len(hosts) != 1 or not is_loopback_name(hosts[0]):
+    if len(hosts) != 1 or not (is_loopback_name(hosts[0]) or hosts[0].lower() in public):
         return PlainTextResponse(
-            "monitord answers only on this machine, under localhost, 127.0.0.1 or [::1]: it asks for no password "
-            "yet. Reach it through an SSH tunnel, or a proxy that asks for one and passes on a loopback Host.\n",
+            "monitord answers on this machine under localhost, 127.0.0.1 or [::1], and elsewhere only under the name "
+            "that the setting `web.public_url` gives.\n",
             status_code=421,
         )
     if method in _SAFE:
         return None
-    if not _from_own_page(headers, {hosts[0].lower(), public}):
+    if not _from_own_page(headers, {hosts[0].lower(), *public}):
         return PlainTextResponse("Changes are taken only from monitord's own pages.\n", status_code=403)
     length = headers.get("content-length", "")
-    if not length.isascii() or not length.isdigit() or int(length) > MAX_BODY_BYTES:
-        return PlainTextResponse(f"At most {MAX_BODY_BYTES} bytes, with their length told.\n", status_code=413)
+    if not length.isascii() or not length.isdigit() or int(length) > max_bytes:
+        return PlainTextResponse(f"At most {max_bytes} bytes, with their length told.\n", status_code=413)
     return None
+
+
+def _is_here(scope: Scope) -> bool:
+    """Whether a request comes from this machine; what is no address of a network came through no network."""
+    client = scope.get("client")
+    try:
+        return client is None or ipaddress.ip_address(client[0]).is_loopback
+    except ValueError:
+        return True
 
 
 def is_loopback_name(host: str) -> bool:

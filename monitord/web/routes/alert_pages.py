@@ -14,16 +14,18 @@ from monitord.alerts.deciding.mutes import covers
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.model.alerts import SYSTEM, Alert, AlertEvent
 from monitord.model.jobs import JobFile
+from monitord.model.messages import Mute
 from monitord.store import alerts as stored_alerts
 from monitord.store.last_seen import last_heard
 from monitord.store.mutes import mutes
 from monitord.web.page_context import Web, utc_times
-from monitord.web.queries import load_jobs, newest_of
+from monitord.web.queries import load_jobs, newest_of, sees_mute
 from monitord.web.routes.parameters import Episode
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import alert_kinds
 from monitord.web.views.alert_view import AlertView, MuteView, alert_views, closed_views, mute_views, times_of
 from monitord.web.views.delivery_view import Deliveries, messages_about, undelivered
+from monitord.web.visitor import visitor
 
 _MAX_CLOSED = 100
 _MAX_UNDELIVERED = 100
@@ -61,7 +63,7 @@ class AlertPages:
             known = {state.job.job: state.job for state in states}
             if job is not None and job not in known:
                 raise HTTPException(404, f"There is no job {job!r}.")
-            chosen = [job] if job is not None else [*known, SYSTEM]
+            chosen = [job] if job is not None else [*known, *([SYSTEM] if visitor().sees_all else [])]
             past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MAX_CLOSED)]
             still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
             times = times_of([*past, *still], known, now)
@@ -76,8 +78,8 @@ class AlertPages:
                     _with_deliveries(view, deliveries) for view in alert_views(still, known, times, self._web.rules)
                 ],
                 closed=closed_views(past, known, times, rules)[:_MAX_CLOSED],
-                mutes=mute_views(mutes(conn, ending_after=now), [*past, *still], known, now),
-                undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None else [],
+                mutes=mute_views(_seen(conn, mutes(conn, ending_after=now)), [*past, *still], known, now),
+                undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None and visitor().sees_all else [],
                 jobs=[state.job for state in states if not state.ended],
                 kinds=list(alert_kinds().items()),
                 newest=newest_of(states, last_heard(conn)),
@@ -120,8 +122,12 @@ def _with_deliveries(view: AlertView, deliveries: Deliveries) -> AlertView:
 
 
 def _mutes_over(conn: Connection, alert: Alert, job: JobFile | None, now: datetime) -> list[MuteView]:
-    over = [mute for mute in mutes(conn, ending_after=now) if covers(mute, alert)]
+    over = [mute for mute in _seen(conn, mutes(conn, ending_after=now)) if covers(mute, alert)]
     return mute_views(over, [alert], {alert.job: job} if job is not None else {}, now)
+
+
+def _seen(conn: Connection, found: list[Mute]) -> list[Mute]:
+    return [mute for mute in found if sees_mute(conn, visitor(), mute)]
 
 
 def _events(conn: Connection, alert: Alert) -> list[EventRow]:

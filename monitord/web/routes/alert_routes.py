@@ -45,6 +45,7 @@ class AlertRoutes:
             if alert is None:
                 raise HTTPException(404, "There is no such alert.")
             requests.acknowledge_alert(conn, fingerprint, episode, name, checked(note), self._web.clock.now())
+            self._web.note(conn, "acknowledged an alert", alert.job, f"{alert.kind}, as {name}")
         where = "/alerts" if alert.job == SYSTEM else job_url(alert.job)
         return RedirectResponse(f"{where}#alerts", status_code=303)
 

@@ -20,7 +20,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S, Series
 from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.store import alerts as stored_alerts
-from monitord.store import jobs, quarantine
+from monitord.store import quarantine
 from monitord.store.last_seen import Heard, last_heard
 from monitord.store.quarantine import Held
 from monitord.store.readings import load_series
@@ -29,7 +29,7 @@ from monitord.web.charts.estimate_series import hourly
 from monitord.web.charts.series import HOURLY, UNITS, Measure, load_location
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import Web
-from monitord.web.queries import JobState, load_jobs
+from monitord.web.queries import JobState, load_jobs, seen_heard, seen_jobs
 from monitord.web.routes.pages import From, Id, To, as_utc, location_of
 from monitord.web.text.formats import decimals_of
 from monitord.web.text.local_time import LocalTimes
@@ -37,6 +37,7 @@ from monitord.web.views.alert_view import alert_views
 from monitord.web.views.job_view import lead
 from monitord.web.views.probes_view import placement_of
 from monitord.web.views.readings_table import csv_lines
+from monitord.web.visitor import visitor
 
 _MAX_TRACES = 12
 
@@ -143,10 +144,14 @@ class Api:
         """Open alerts; with `closed` every one that ever opened, the newest first."""
         with self._web.db.read() as conn:
             if job is not None and job != SYSTEM:
+                if not visitor().may_see(job):
+                    raise HTTPException(404, f"There is no job {job!r}.")
                 self._web.job(conn, job, self._web.clock.now())
             if not closed:
-                return schemas.AlertsOut(alerts=tuple(stored_alerts.open_alerts(conn, job)))
-            chosen = [job] if job is not None else [*(item.job for item in jobs.list_jobs(conn)), SYSTEM]
+                opened = stored_alerts.open_alerts(conn, job)
+                return schemas.AlertsOut(alerts=tuple(alert for alert in opened if visitor().may_see(alert.job)))
+            chosen = [job] if job is not None else [*(item.job for item in seen_jobs(conn)), SYSTEM]
+            chosen = [name for name in chosen if visitor().may_see(name)]
             found = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, limit)]
         found.sort(key=lambda alert: (-(alert.opened_at or alert.finding.measured_at).timestamp(), alert.fingerprint))
         return schemas.AlertsOut(alerts=tuple(found[:limit]))
@@ -154,12 +159,15 @@ class Api:
     def probes(self) -> schemas.ProbesOut:
         """Every probe that was ever heard live, and where it stands."""
         with self._web.db.read() as conn:
-            known, heard = jobs.list_jobs(conn), last_heard(conn)
+            known = seen_jobs(conn)
+            heard = seen_heard(last_heard(conn), known)
         ordered = sorted(heard, key=lambda item: item.heard_at, reverse=True)
         return schemas.ProbesOut(probes=tuple(_probe(item, known) for item in ordered))
 
     def held(self, limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> schemas.QuarantineOut:
-        """What could not be understood or believed, with the reason."""
+        """What could not be understood or believed, with the reason; nothing, for who does not see all jobs."""
+        if not visitor().sees_all:
+            return schemas.QuarantineOut(held=())
         with self._web.db.read() as conn:
             found = quarantine.list_held(conn, limit=limit)
         return schemas.QuarantineOut(held=tuple(_held(item) for item in found))

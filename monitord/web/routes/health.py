@@ -20,6 +20,9 @@ from monitord.store import outbox, pending_jobs, quarantine
 from monitord.store.last_seen import last_heard
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs
+from monitord.web.visitor import visitor
+
+_HERE = ("127.0.0.1", "::1", "")
 
 Samples = Iterable[tuple[Mapping[str, str], float]]
 
@@ -47,12 +50,14 @@ class Health:
         """The database can be read, and readings are taken in, assessed and told of."""
         health_problem = self._health_problem()
         if health_problem is not None:
-            return PlainTextResponse(f"not ready: {health_problem}\n", status_code=503)
+            why = f": {health_problem}" if _may_hear() else "; the log of monitord says why"
+            return PlainTextResponse(f"not ready{why}\n", status_code=503)
         try:
             with self._web.db.read() as conn:
                 pending_jobs.marked_jobs(conn)
         except MonitordError as error:
-            return PlainTextResponse(f"not ready: {error.message}\n", status_code=503)
+            why = f": {error.message}" if _may_hear() else "; the log of monitord says why"
+            return PlainTextResponse(f"not ready{why}\n", status_code=503)
         return PlainTextResponse("ready\n")
 
     def metrics(self) -> PlainTextResponse:
@@ -110,6 +115,11 @@ class Health:
         heard = [item.received_at for item in last_heard(conn)]
         newest: list[tuple[dict[str, str], float]] = [({}, max(heard).timestamp())] if heard else []
         yield family("monitord_last_received_timestamp_seconds", "When anything live was last received.", newest)
+
+
+def _may_hear() -> bool:
+    """Reasons may name files and hosts: they are for people who signed in, and for this machine itself."""
+    return visitor().signed_in or visitor().address in _HERE
 
 
 def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tuple[dict[str, str], float]]:

@@ -16,6 +16,7 @@ from monitord.web.page_context import Web, job_url
 from monitord.web.routes.alert_routes import Note, checked, checked_name
 from monitord.web.routes.parameters import Episode
 from monitord.web.views.alert_view import SPANS
+from monitord.web.visitor import visitor
 
 Word = Annotated[str, Form(max_length=200)]
 
@@ -62,11 +63,15 @@ class MutePauseRoutes:
             raise HTTPException(422, "Say why, so that others understand it.")
         if span not in SPANS:
             raise HTTPException(422, f"Say for how long: {', '.join(SPANS)}.")
+        named = next((m.pattern for m in matchers if m.label is MatchLabel.JOB), "")
+        if not (visitor().sees_all or visitor().may_see(named) or matchers[0].label is MatchLabel.FINGERPRINT):
+            raise HTTPException(422, "Say which of your jobs is to be muted.")
         with self._web.db.write() as conn:
             try:
                 requests.mute(conn, matchers, now, now + SPANS[span][1], name, comment, now)
             except MonitordError as error:
                 raise HTTPException(422, f"{error.message}.") from error
+            self._web.note(conn, "muted alerts", named or None, f"{_said(matchers)} for {span}, as {name}: {comment}")
         return RedirectResponse("/alerts#mutes", status_code=303)
 
     def end_mute(self, mute_id: str, by: Word = "") -> RedirectResponse:
@@ -77,6 +82,7 @@ class MutePauseRoutes:
                 requests.end_mute(conn, mute_id, name, self._web.clock.now())
             except MonitordError as error:
                 raise HTTPException(404, f"{error.message}.") from error
+            self._web.note(conn, "ended a mute", None, f"{mute_id}, as {name}")
         return RedirectResponse("/alerts#mutes", status_code=303)
 
     def pause(self, job_id: str, span: Word = "", by: Word = "", why: Note = "") -> RedirectResponse:
@@ -92,6 +98,7 @@ class MutePauseRoutes:
                 pausing.pause(conn, state.job.job, now + SPANS[span][1] if span else None, name, comment, now)
             except MonitordError as error:
                 raise HTTPException(409, f"{error.message}.") from error
+            self._web.note(conn, "paused a job's alerts", state.job.job, f"as {name}: {comment}")
         return RedirectResponse(f"{job_url(job_id)}#plate", status_code=303)
 
     def resume(self, job_id: str, by: Word = "") -> RedirectResponse:
@@ -103,7 +110,12 @@ class MutePauseRoutes:
                 pausing.resume(conn, state.job.job, name, now)
             except MonitordError as error:
                 raise HTTPException(409, f"{error.message}.") from error
+            self._web.note(conn, "resumed a job's alerts", state.job.job, f"as {name}")
         return RedirectResponse(f"{job_url(job_id)}#plate", status_code=303)
+
+
+def _said(matchers: list[Matcher]) -> str:
+    return ", ".join(f"{matcher.label.value} {matcher.pattern}" for matcher in matchers)
 
 
 def _matchers(alert: Alert, what: str) -> list[Matcher]:

@@ -20,7 +20,7 @@ from monitord.web.charts.figure_parts import Figure
 from monitord.web.charts.figures import figures_of, scene_of
 from monitord.web.charts.time_range import Shown, choose
 from monitord.web.page_context import Web, job_url, location_url, utc_times
-from monitord.web.queries import JobState, load_jobs, newest_of
+from monitord.web.queries import JobState, load_jobs, newest_of, seen_heard
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views import damage_view, job_view
 from monitord.web.views.alert_view import AlertView, alert_views, need_words
@@ -29,6 +29,7 @@ from monitord.web.views.job_list import job_cards
 from monitord.web.views.location_view import location_view
 from monitord.web.views.probes_view import held_rows, probe_rows
 from monitord.web.views.readings_table import readings_page
+from monitord.web.visitor import visitor
 
 _MAX_HELD = 100
 
@@ -60,7 +61,8 @@ class Pages:
         """All jobs."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            system = alert_views(stored_alerts.open_alerts(conn, SYSTEM), {}, {SYSTEM: utc_times(now)}, self._web.rules)
+            own = stored_alerts.open_alerts(conn, SYSTEM) if visitor().sees_all else []
+            system = alert_views(own, {}, {SYSTEM: utc_times(now)}, self._web.rules)
             states = load_jobs(conn, now)
             newest = newest_of(states, last_heard(conn))
             cards = job_cards(states, self._options, self._web.rules)
@@ -166,17 +168,18 @@ class Pages:
         """Probes heard but not placed, all probes heard, and what could not be understood."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            states, heard = load_jobs(conn, now), last_heard(conn)
+            states = load_jobs(conn, now)
             known = [state.job for state in states]
+            heard, open_house = seen_heard(last_heard(conn), known), visitor().sees_all or visitor().may_work
             return self._web.page(
                 conn,
                 "probes.html",
                 now,
-                loose=probe_rows(unplaced(conn), known),
+                loose=probe_rows(unplaced(conn), known) if open_house else [],
                 probes=probe_rows(heard, known),
                 newest=newest_of(states, heard),
-                held=held_rows(quarantine.list_held(conn, limit=_MAX_HELD)),
-                held_total=sum(quarantine.count_held(conn).values()),
+                held=held_rows(quarantine.list_held(conn, limit=_MAX_HELD)) if visitor().sees_all else [],
+                held_total=sum(quarantine.count_held(conn).values()) if visitor().sees_all else 0,
                 t=utc_times(now),
             )
 

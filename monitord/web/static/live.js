@@ -41,7 +41,7 @@
     const at = document.activeElement;
     const typing = at instanceof HTMLSelectElement || (at instanceof HTMLInputElement && at.type !== "range");
     if (typing && region.contains(at)) return true;
-    return [...region.querySelectorAll(".seen input")].some((input) => input.value !== "");
+    return [...region.querySelectorAll(".seen input")].some((input) => input.value !== input.defaultValue);
   }
   function replace(old, fresh) {
     const open = [...old.querySelectorAll("details[open]")].map((item) => item.id);
