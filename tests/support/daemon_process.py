@@ -58,16 +58,21 @@ class Running:
         return self.wait_for(r"dashboard at (http://\S+/)")[1]
 
     @cached_property
-    def browser(self) -> httpx.Client:
-        """Someone who has signed in; by way of the database in the folder, as `settings_of` names it."""
-        now, url = SystemClock().now(), self.url
+    def _session(self) -> str:
+        """Of someone who has signed in; by way of the database in the folder, as `settings_of` names it."""
+        now = SystemClock().now()
         db = Database.open(f"sqlite:///{self._folder}/m.sqlite3", migrate=False)
         with db.write() as conn:
             if people.get_person(conn, "tester") is None:
                 people.add_person(conn, "tester", "Tester", Role.OWNER, None, now)
             secret = sessions.open_session(conn, "tester", now, timedelta(days=1))
         db.close()
-        return httpx.Client(base_url=url, cookies={"monitord": secret}, timeout=10)
+        return secret
+
+    def shown(self, path: str) -> httpx.Response:
+        """A page, as someone sees it who has signed in."""
+        address = f"{self.url.rstrip('/')}{path}"
+        return httpx.get(address, headers={"cookie": f"monitord={self._session}"}, timeout=10)
 
     def end(self, number: int = signal.SIGTERM) -> int:
         self.process.send_signal(number)
