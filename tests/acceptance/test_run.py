@@ -86,6 +86,7 @@ def test_a_reading_goes_from_the_broker_to_the_page_and_sigterm_ends_it_cleanly(
     tmp_path: Path, mosquitto: Mosquitto, start: Callable[..., Running]
 ) -> None:
     daemon = start(mosquitto.port)
+    assert shown(daemon, "/").status_code == 200
     job_file = tmp_path / "job.json"
     job_file.write_text(dump_job(site(), "json"))
     command = [sys.executable, "-m", "monitord", "--config", str(tmp_path / "monitord.toml")]
