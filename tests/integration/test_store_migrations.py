@@ -13,6 +13,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import Connection, inspect, text
 
+import monitord.store.db.access_tables
 import monitord.store.db.alert_tables
 import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
 from monitord.errors import StoreError

@@ -204,7 +204,8 @@ class Gate:
 
 def _job_of_alert(conn: Connection, named: dict[str, str]) -> str:
     episode = named.get("episode", "")
-    alert = stored_alerts.get_alert(conn, named["fingerprint"], int(episode)) if episode.isdecimal() else None
+    number = int(episode) if episode.isascii() and episode.isdecimal() and len(episode) < 10 else 0
+    alert = stored_alerts.get_alert(conn, named["fingerprint"], number)
     return alert.job if alert is not None else ""
 
 
