@@ -236,7 +236,7 @@ def test_without_scripts_an_alert_can_be_acknowledged(tmp_path: Path, open_page:
         first.get_by_text("Seen; stop reminding").click()
         assert page.url.endswith("/jobs/mill-lane-4#alerts")
         assert "Seen by R. Okafor" in page.locator(".alerts > li").first.inner_text()
-        assert "Alerts (1)" in page.locator("#nav").inner_text()
+        assert "Alerts (3)" in page.locator("#nav").inner_text()
     site.db.close()
 
 
