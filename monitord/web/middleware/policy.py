@@ -65,6 +65,7 @@ RULES: tuple[Rule, ...] = (
         "GET /",
         "GET /jobs/{job_id}",
         "GET /jobs/{job_id}/locations/{location_id}",
+        "GET /jobs/{job_id}/readiness",
         "GET /probes",
         "GET /alerts",
         "GET /alerts/{fingerprint}/{episode}",
@@ -96,6 +97,8 @@ RULES: tuple[Rule, ...] = (
         "POST /mutes/{mute_id}/end",
         "POST /jobs/{job_id}/pause",
         "POST /jobs/{job_id}/resume",
+        "POST /jobs/{job_id}/readiness/sign",
+        "POST /jobs/{job_id}/readiness/withdraw",
     ),
     *_rules(
         Need.OWNER,

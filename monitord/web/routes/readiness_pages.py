@@ -81,6 +81,8 @@ class ReadinessPages:
             sign_off(self._web.db, wish, self._web.clock.now(), self._criteria, self._web.settings.analysis)
         except JobFileError as error:
             raise HTTPException(422, error.message) from error
+        with self._web.db.write() as conn:
+            self._web.note(conn, "signed off", job_id, f"{element} as {statement}, as {wish.by}")
         return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)
 
     def withdraw(
@@ -97,4 +99,5 @@ class ReadinessPages:
                 signoffs.withdraw(conn, number, self._web.clock.now(), name, reason)
             except StoreError as error:
                 raise HTTPException(409, error.message) from error
+            self._web.note(conn, "withdrew a sign-off", job_id, f"{number}, as {name}: {reason}")
         return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)
