@@ -52,7 +52,7 @@ def create_app(
     only over https, under the name that `web.public_url` gives.
     """
     settings = settings or Settings()
-    web = Web(db, clock, settings, environment(), HoursKept(settings.analysis), rule_book(settings.alerts.rules_file))
+    web = parts(db, clock, settings)
     app = FastAPI(
         title="monitord",
         version=__version__,
@@ -74,6 +74,11 @@ def create_app(
         app.add_middleware(ProxyHeadersMiddleware, trusted_hosts=list(settings.web.trusted_proxies))
     _answer_errors(app, web)
     return app
+
+
+def parts(db: Database, clock: Clock, settings: Settings) -> Web:
+    """What all routes share."""
+    return Web(db, clock, settings, environment(), HoursKept(settings.analysis), rule_book(settings.alerts.rules_file))
 
 
 def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -> list[APIRouter]:

@@ -16,17 +16,15 @@ from monitord.model.access import Role, Scope, Visitor
 from monitord.store import alerts as stored_alerts
 from monitord.store.access import tokens
 from monitord.store.jobs import apply_job
-from monitord.web.app import routers
-from monitord.web.charts.estimate_series import HoursKept
+from monitord.web.app import parts, routers
 from monitord.web.middleware.policy import RULES, Need, Rule, rule_for
-from monitord.web.page_context import Web, environment
 
 OTHER_JOB = "quay-9"
 
 
 def all_routes(site: support.Site) -> list[tuple[str, str]]:
     """Method and path of every route of the application."""
-    web = Web(site.db, site.clock, site.settings, environment(), HoursKept(site.settings.analysis))
+    web = parts(site.db, site.clock, site.settings)
     found = [("GET", "/api/openapi.json"), ("GET", "/static/{path:path}")]
     for router in routers(web):
         for route in router.routes:
