@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 import random
 import subprocess
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -155,11 +154,12 @@ def test_what_was_not_yet_committed_when_the_broker_was_killed_is_stored(
     assert left_in_session(settings) == 0
 
 
-def test_what_waits_for_us_survives_a_kill_of_the_broker(mosquitto: Mosquitto, db: Database) -> None:
+def test_what_waits_for_us_survives_a_kill_of_the_broker(mosquitto: Mosquitto, db: Database, tmp_path: Path) -> None:
     with consuming(mosquitto.settings(), db):
         pass
     publish(mosquitto.port, map(message, range(100)))
-    time.sleep(1.5)  # it writes within a second
+    snapshot, last = tmp_path / "mosquitto" / "mosquitto.db", message(99)[1]
+    wait_until(lambda: snapshot.exists() and last in snapshot.read_bytes(), "it has written the last to disk")
     mosquitto.kill()
     mosquitto.start()
     with consuming(mosquitto.settings(), db):

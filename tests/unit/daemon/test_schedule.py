@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import threading
-import time
 from datetime import UTC, datetime
 
 import pytest
+from brokers import wait_until
 from clocks import AcceleratedClock
 
 from monitord.clock import SystemClock
@@ -35,14 +35,15 @@ def test_a_task_that_fails_is_named_in_the_log_and_runs_again(caplog: pytest.Log
 
 def test_a_task_that_takes_long_is_not_started_beside_itself_and_is_waited_for() -> None:
     scheduler, lock, overlaps, done = Scheduler(SystemClock()), threading.Lock(), [], []
-    began = threading.Event()
+    began, beside = threading.Event(), threading.Event()
 
     def work() -> None:
+        began.set()
         if not lock.acquire(blocking=False):
             overlaps.append(1)
+            beside.set()
             return
-        began.set()
-        time.sleep(0.7)
+        beside.wait(0.7)  # longer than its interval, three times over
         done.append(1)
         lock.release()
 
@@ -50,10 +51,9 @@ def test_a_task_that_takes_long_is_not_started_beside_itself_and_is_waited_for()
     scheduler.start()
     assert began.wait(5.0)
     scheduler.stop(5.0)
-    runs = len(done)
-    assert runs >= 1
-    time.sleep(0.4)
-    assert len(done) == runs, "a task was started after the stop"
+    assert len(done) >= 1
+    began.clear()
+    assert not began.wait(0.4), "a task was started after the stop"
     assert not overlaps
     assert scheduler.failure() is None
 
@@ -100,8 +100,7 @@ def test_a_task_that_stands_still_is_named_and_forgotten_once_it_moves() -> None
     scheduler.start()
     assert scheduler.hang(0.3) is None
     assert began.wait(5.0)
-    time.sleep(0.8)
-    assert str(scheduler.hang(0.3)).startswith("assess has not moved for ")
+    wait_until(lambda: str(scheduler.hang(0.3)).startswith("assess has not moved for "), "it is named")
     assert scheduler.hang(30.0) is None
     scheduler.moved("assess")
     assert scheduler.hang(0.3) is None, "a long round that says that it gets on does not hang"
@@ -116,9 +115,12 @@ def test_tasks_that_wait_for_a_free_thread_count_as_hung_too() -> None:
         scheduler.add(Task(f"stuck {number}", lambda: release.wait(30), 0.2))
     scheduler.add(Task("tell people", lambda: None, 0.6))
     scheduler.start()
-    time.sleep(1.5)
-    for number in range(4):
-        scheduler.moved(f"stuck {number}")
-    assert str(scheduler.hang(0.3)).startswith("tell people has not moved for ")
+
+    def hung() -> str:
+        for number in range(4):
+            scheduler.moved(f"stuck {number}")
+        return str(scheduler.hang(0.3))
+
+    wait_until(lambda: hung().startswith("tell people has not moved for "), "the one that waits is named")
     release.set()
     scheduler.stop(5.0)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import socket
-import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 import httpx
 import pytest
+from brokers import wait_until
 from starlette.applications import Starlette
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route
@@ -55,8 +55,6 @@ def test_a_server_that_ends_by_itself_is_ill() -> None:
     server = WebServer(Starlette(routes=[Route("/", hello)]), "127.0.0.1", 0)
     server.start()
     server._server.should_exit = True  # as if the loop had been ended from within
-    deadline = time.monotonic() + 5.0
-    while server.failure() is None and time.monotonic() < deadline:
-        time.sleep(0.02)
+    wait_until(lambda: server.failure() is not None, "it is ill")
     assert server.failure() == "the server's thread has ended (no reason given)"
     server.stop(5.0)
