@@ -22,6 +22,7 @@ from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.analysis.assess import AssessmentCache, assess_job, damage_hour
 from monitord.analysis.forecast.revisions import STALE, WINDOW, History, forecast_revisions
 from monitord.analysis.readiness.signed_off import after_sign_off
+from monitord.analysis.slabs.posterior.course import Budget
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert, Ending
@@ -93,19 +94,30 @@ class ReplaySession:
         return result.alerts
 
 
+_CATCH_UP_D = 60
+"""Days of sleeves' ensembles that one round may catch up on after a restart: some three seconds (our choice). [d]"""
+
+
 class AssessmentCaches:
     """What is saved between rounds, for each job; a job that was changed starts afresh."""
 
     def __init__(self) -> None:
         self._kept: dict[str, tuple[JobFile, AssessmentCache]] = {}
+        self._budget = Budget()
         self._histories: dict[str, History] = {}
 
     def of(self, job: JobFile) -> AssessmentCache:
         """The memo of a job as it now is."""
         kept = self._kept.get(job.job)
         if kept is None or kept[0] != job:
-            kept = self._kept[job.job] = (job, AssessmentCache())
+            courses = None if kept is None else kept[1].courses
+            kept = self._kept[job.job] = (job, AssessmentCache(courses))
+        kept[1].budget = self._budget
         return kept[1]
+
+    def begin_round(self) -> None:
+        """Let this round catch up on `_CATCH_UP_D` days of sleeves, so that no restart holds up the alerts."""
+        self._budget = Budget(_CATCH_UP_D)
 
     def history(self, conn: Connection, job: str, as_of: datetime) -> History:
         """The forecasts of a job that still count, from the store where they are not at hand."""
@@ -147,6 +159,7 @@ def assess_pending(
     with db.read() as conn:
         marked = pending_jobs.marked_jobs(conn)
     as_of, caches = clock.now(), caches or AssessmentCaches()
+    caches.begin_round()
     assessed, failed = [], []
     for job_id, mark in marked:
         try:
@@ -215,6 +228,7 @@ def _run_job(
         assessments.save_assessment(conn, assessment)
         for location, forecast in new:
             assessments.add_forecasts(conn, job_id, location, forecast)
-        pending_jobs.clear_mark(conn, job_id, mark)
+        if not caches.of(job).pending:  # else the next round goes on with it
+            pending_jobs.clear_mark(conn, job_id, mark)
     for event in result.events:
         _log.info("job %s: alert %s %s: %s", job_id, event.fingerprint[:8], event.event, event.detail)

@@ -55,13 +55,14 @@ class AssessmentCache:
     With or without it the result is the same: the key tells whether anything that the hours rest on has changed.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, courses: SleeveCourses | None = None) -> None:
+        """`courses`: ensembles kept from before the job was changed; each tells itself whether it still holds."""
         self._hours: dict[float, tuple[_Key, HourlyResults]] = {}
         self._goals: dict[float, tuple[_Key, dict[str, GoalResults]]] = {}
         self._readiness: tuple[_Key, CriteriaBook, tuple[Readiness, ...]] | None = None
         self._damage: tuple[_Key, OutdoorForecast | None, DamageResults] | None = None
         self._keys: tuple[JobRecord, dict[float, _Key]] = (JobRecord(()), {})
-        self._courses = SleeveCourses()
+        self.courses = courses or SleeveCourses()
         self.budget = Budget()
         """Work on the sleeves' ensembles that may be done; unbounded unless whoever holds the cache says otherwise."""
         self.pending = False
@@ -81,7 +82,7 @@ class AssessmentCache:
         key, known = self._key(record, hour_s), self._goals.get(hour_s)
         if known is None or known[0] != key:
             hours = self.hours(job, record, hour_s, options)
-            known = key, assess_goals(job, hours, options, self._courses, self.budget)
+            known = key, assess_goals(job, hours, options, self.courses, self.budget)
             self.pending = any(element.pending for element in known[1].values())
             self._goals = {} if self.pending else {hour_s: known}
         return known[1]

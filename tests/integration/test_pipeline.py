@@ -22,6 +22,7 @@ from monitord.errors import StoreError
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Forecast, JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.jobs import Goal, GoalMetric, JobFile
 from monitord.model.readings import Reading
 from monitord.model.series import JobRecord
@@ -323,6 +324,57 @@ def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> No
     with db.read() as conn:
         assert {a.fingerprint: a for a in stored_alerts.current_alerts(conn, job.job)} == replayed
     assert AlertStatus.OPEN in {a.status for a in replayed.values()}
+
+
+def test_after_a_restart_sleeves_are_caught_up_over_rounds_and_hold_no_alert_up(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten days of a sleeve, three of them a round: unknown until the last, then as if there had been no restart."""
+    monkeypatch.setattr(monitord.pipeline, "_CATCH_UP_D", 3)
+    slab = {"kind": "slab_sleeve", "depth_mm": 30, "slab_thickness_mm": 80, "drying_sides": 1, "sealed_at": START}
+    goal = {"metric": "equilibrium_rh_pct", "limit": 80}
+    job = JobFile.model_validate(
+        {
+            "job": "mill-3",
+            "start": START,
+            "locations": [
+                {"id": "room", "kind": "room_air", "f_rsi": 0.6},
+                {"id": "yard", "kind": "outdoor_air"},
+                {"id": "sleeve", "reference": "room", "goal": goal, **slab},
+            ],
+            "probes": [
+                {"id": probe, "location_id": location, "from": START, "interval_s": 3600}
+                for probe, location in (("a1", "room"), ("b1", "yard"), ("s1", "sleeve"))
+            ],
+        }
+    )
+    apply(db, job)
+    hours = [START + timedelta(hours=k) for k in range(1, 240)]
+    store(db, [r for r in air(START, 239, 70.0) if r.time in hours])
+    store(db, [reading("s1", t, 20.0, 92.0 - 0.1 * k / 24.0) for k, t in enumerate(hours)])
+    clock, caches, rounds = SetClock(hours[-1]), AssessmentCaches(), 0
+    while True:
+        (done,) = assess_pending(db, clock, RULES, OPTIONS, caches).assessed or ("",)
+        if not done:
+            break
+        rounds += 1
+        with db.read() as conn:
+            shown = latest_assessment(conn, "mill-3")
+            record = load_job_record(conn, job, clock.time)
+        assert shown is not None
+        # what has nothing to do with sleeves is told from the first round on
+        assert next(f for f in shown.findings if f.kind is FindingKind.CONDENSATION).value == pytest.approx(1.0)
+        found = {f.kind: f.truth for f in shown.findings if f.location == "sleeve"}
+        if found[FindingKind.GOAL_REACHED] is not Truth.UNKNOWN:
+            break
+        location = shown.at("sleeve")
+        assert location is not None
+        assert location.facts.being_computed
+    assert rounds == 3
+    assert assess_pending(db, clock, RULES, OPTIONS, caches).assessed == ()
+    whole = assess_job(job, record, clock.time, OPTIONS)
+    assert shown.at("sleeve") == whole.at("sleeve")
+    assert shown.findings == whole.findings
 
 
 def slips(as_of: datetime) -> Forecast:

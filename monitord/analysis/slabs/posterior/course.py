@@ -21,7 +21,7 @@ from monitord.model.series import Array
 
 @dataclass
 class Budget:
-    """How many days of sleeves may still be marched in this round; None: as many as there are."""
+    """How many days of sleeves may still be caught up on in this round; None: as many as there are."""
 
     days: int | None = None
 
@@ -53,7 +53,8 @@ class SleeveCourse:
         self._kept = [at for at in self._kept if _same(at.rows, days.rows)]
         newest = self._kept[-1] if self._kept else _Checkpoint(days.rows[:0], begin(slab, days), None)
         while newest.ensemble.count < len(days):
-            if not budget.spend():
+            # the newest days are always marched: catching up after a restart must not hold up what is up to date
+            if len(days) - newest.ensemble.count > POSTERIOR.unbudgeted_days and not budget.spend():
                 return None, False
             ensemble = next_day(slab, days, newest.ensemble)
             verdict = judge(slab, days, ensemble, goal, newest.verdict)
@@ -62,11 +63,13 @@ class SleeveCourse:
         return newest.verdict, True
 
     def _keep(self, newest: _Checkpoint) -> None:
-        """Keep it, and of the older ones those about 1, 2, 4, 8, ... days back."""
+        """Keep it, and of the older ones those about 1, 2, 4, 8 days back."""
         count = newest.ensemble.count
         kept: dict[int, _Checkpoint] = {}
         for one in self._kept:
-            kept.setdefault(int(np.log2(count - one.ensemble.count)), one)  # the oldest of each octave
+            octave = int(np.log2(count - one.ensemble.count))
+            if octave < POSTERIOR.kept_octaves:
+                kept.setdefault(octave, one)  # the oldest of each
         self._kept = [*sorted(kept.values(), key=lambda one: one.ensemble.count), newest]
 
 
@@ -74,7 +77,7 @@ class SleeveCourses:
     """The courses of a job's sleeves, by location."""
 
     def __init__(self) -> None:
-        self._courses: dict[str, SleeveCourse] = {}
+        self._courses: dict[str, tuple[tuple[object, ...], SleeveCourse]] = {}
 
     def verdict(
         self, here: HourlySeries, around: Around, sealed_s: float, goal: SleeveGoal, budget: Budget
@@ -83,8 +86,13 @@ class SleeveCourses:
         days = sleeve_days(here, around, sealed_s)
         if days is None:
             return None, True
-        course = self._courses.setdefault(here.location.id, SleeveCourse())
-        return course.verdict(slab_of(here.location), days, goal, budget)
+        location = here.location
+        # all that a course rests on besides its days: another slab or goal starts afresh
+        key = (location.depth_mm, location.slab_thickness_mm, location.drying_sides, goal)
+        known = self._courses.get(location.id)
+        if known is None or known[0] != key:
+            known = self._courses[location.id] = (key, SleeveCourse())
+        return known[1].verdict(slab_of(location), days, goal, budget)
 
 
 def slab_of(location: Location) -> Slab:

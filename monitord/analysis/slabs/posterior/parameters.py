@@ -177,6 +177,12 @@ class PosteriorParameters:
     driest_days: int = 3
     """The driest air so far is a mean over so many days (our choice). [d]"""
 
+    # the march over days
+    unbudgeted_days: int = 2
+    """So many days are always marched, whatever else catches up in a round (our choice). [d]"""
+    kept_octaves: int = 4
+    """Checkpoints are kept about 1, 2, 4, 8 days back, so many of them (our choice: 0.4 MB each at 60 days). [1]"""
+
     # the questions
     draws: int = 200
     """Futures that the questions are put to (our choice). [futures]"""

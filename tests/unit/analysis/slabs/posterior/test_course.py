@@ -151,8 +151,18 @@ def test_a_budget_spreads_the_march_over_rounds_and_changes_nothing() -> None:
         if done:
             break
         assert verdict is None
-    assert rounds == -(-len(days) // 10)
+    assert rounds == -(-(len(days) - 2) // 10)  # the newest two days are free
     assert verdict == SleeveCourse().verdict(slab, days, goal(82.0), Budget())[0]
+
+
+def test_a_course_outlives_a_changed_job_but_not_another_slab_or_goal() -> None:
+    here, airs = sleeve(humidity_at(0.97, 0.45, 200.0)), room(45.0)
+    kept = SleeveCourses()
+    first = kept.verdict(here, airs, START_S, goal(82.0), Budget())
+    assert kept.verdict(here, airs, START_S, goal(82.0), Budget(0)) == first
+    assert kept.verdict(here, airs, START_S, goal(83.0), Budget(0)) == (None, False)
+    thicker = replace(here, location=location(SLEEVE, depth_mm=30.0, slab_thickness_mm=120.0))
+    assert kept.verdict(thicker, airs, START_S, goal(83.0), Budget(0)) == (None, False)
 
 
 def test_another_sleeve_has_draws_of_its_own() -> None:
