@@ -164,7 +164,7 @@ def around_of(view: HourlyResults, job: JobFile, location: Location) -> Around:
 def _judge_events(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> None:
     here, around = view.all_series[location.id], around_of(view, job, location)
     if location.kind is LocationKind.ROOM_AIR:
-        lost = drive_lost(here, around.outdoor, view.hour_s, options)
+        lost = drive_lost(here, around.outdoor, view.hour_s)
         if lost is not None:
             view.findings.append(lost)
     if location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE or not len(here):

@@ -41,8 +41,6 @@ PENDING = {
     "slabs/moisture_supply.py",
     "slabs/temperature_effect.py",
     "stall.py",
-    "wetting/rewetting.py",
-    "wetting/room_moisture.py",
     "wetting/slow_rise.py",
     "wood/timber.py",
     "words.py",

@@ -21,6 +21,8 @@ class Event:
     """Level before it."""
     now: float
     peak: float
+    began_s: float = float("nan")
+    """Start of that hour, where it was asked for. [s]"""
 
 
 def newest_event(

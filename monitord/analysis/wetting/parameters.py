@@ -119,7 +119,15 @@ class WettingParameters:
     sleeve_first_h: int = 144
     """Hours after sealing before the first verdict (our choice). [h]"""
 
+    sleeve_clean_h: int = 3
+    """Hours whose mean temperature a sleeve's humidity is cleaned of (our choice). [h]"""
+    slow_rise_share: float = 0.67
+    """Share of `rewetting_sleeve_pct` that a departure from the own course needs: it is slow, so surer (our choice).
+    [-]"""
+
     # how long an event stands
+    min_hours_h: int = 36
+    """Nothing is said on a shorter series (our choice). [h]"""
     event_hold_h: int = 240
     """How long an event stands after its last hit: by then the new level is the usual one (our choice). [h]"""
     event_apart_h: int = 96

@@ -139,13 +139,8 @@ class AnalysisOptions(BaseModel):
 
     # getting wet again
     rewetting_sleeve_pct: Positive = 1.5
-    """Rise of a sleeve's humidity that counts as getting wet again (common practice). [% RH]"""
-    rewetting_void_pct: Positive = 3.0
-    """The same in a cavity or void (common practice). [% RH]"""
-    rewetting_spreads: Positive = 3.0
-    """On top of it, this many times the usual scatter of the location (our choice). [standard deviations]"""
-    rewetting_sleeve_spreads: Positive = 2.0
-    """The same in a sleeve (our choice). [standard deviations]"""
+    """Departure of a sleeve from its own course that counts as getting wet slowly, from below (common practice); two
+    thirds of it, for it is slow and so surer. [% RH]"""
 
     # drying, stalls, goals
     stall_share_per_week: Positive = 0.10
@@ -155,6 +150,3 @@ class AnalysisOptions(BaseModel):
     goal_confidence: Positive = 1.65
     """At goal: the mean lies under the limit by this many standard uncertainties (one-sided 95 %; JCGM 100).
     [standard uncertainties]"""
-    drive_lost_pct: Positive = 6.0
-    """Rise of the room's vapour pressure, as humidity at room temperature, that slows the drying (our choice).
-    [% RH]"""
