@@ -16,7 +16,7 @@ from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_hours
-from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, mould_finding, mould_risk
+from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, conditions_finding, mould_finding, mould_risk
 from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
 from monitord.analysis.wood.wood_moisture import wood_finding, wood_moisture
 from monitord.model.assessments import Finding
@@ -102,6 +102,7 @@ class _Judge:
         found.mould = mould_risk(self.here, surface, self.view.hour_s, self.job.zone, self.options)
         if found.mould is not None:
             self._tell(mould_finding(self.here, found.mould, self.options, ASSESSMENT.damage_every_s))
+            self._tell(conditions_finding(self.here, found.mould, ASSESSMENT.damage_every_s))
         if self.location.kind in VOID_KINDS:
             found.wood = wood_moisture(self.here, self.view.hour_s, self.options, self.job.zone)
             if found.wood is not None:

@@ -18,7 +18,7 @@ from monitord.analysis.probes.quality import (
     judge_placement,
     without_common_drift,
 )
-from monitord.analysis.series.co_located import co_located, widened
+from monitord.analysis.series.co_located import co_located, disagreement_finding, widened
 from monitord.analysis.series.hourly_series import (
     Around,
     HourlySeries,
@@ -147,6 +147,8 @@ def _series_location(
     pair = None
     if len(placements) > 1:
         pair = co_located(location, placements, job.calibrations, masks, view.hour_s, settling_s)
+        if pair is not None:
+            view.findings.append(disagreement_finding(pair, location, view.hour_s, options.coverage))
     view.all_series[location.id] = widened(series, pair, options.coverage)
 
 

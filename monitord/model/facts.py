@@ -36,6 +36,7 @@ class FindingKind(StrEnum):
     CONDENSATION = "condensation"
     CONDENSATION_EXPECTED = "condensation_expected"
     MOULD = "mould"
+    MOULD_CONDITIONS = "mould_conditions"
     WOOD_DECAY = "wood_decay"
     DRYING_STALLED = "drying_stalled"
     REWETTING = "rewetting"
@@ -49,6 +50,7 @@ class FindingKind(StrEnum):
     PROBE_SILENT = "probe_silent"
     GATEWAY_SILENT = "gateway_silent"
     PROBE_FAULT = "probe_fault"
+    PROBES_DISAGREE = "probes_disagree"
     LOW_BATTERY = "low_battery"
     CALIBRATION_DUE = "calibration_due"
     UNPLACED_PROBE = "unplaced_probe"
@@ -182,6 +184,9 @@ class Facts(BaseModel):
     age_s: float | None = None
     """How long nothing came, or how long work waits. [s]"""
     probes: int | None = None
+    counting_probe: str | None = None
+    """Of two probes at one location the one whose readings count."""
+    other_probe: str | None = None
     count: int | None = None
     due: UtcTime | None = None
     signed_off_at: UtcTime | None = None

@@ -96,6 +96,19 @@ TEXTS: dict[FindingKind, AlertTexts] = {
         then="Cold, unheated, wet behind?",
         cautions=(MOULD, ASBESTOS),
     ),
+    FindingKind.MOULD_CONDITIONS: AlertTexts(
+        words="Humid enough for mould",
+        opening=(
+            "Surface RH {value}, mean of 7 days: mould can grow in weeks, whatever the model's index says.",
+            _NOT_KNOWN,
+        ),
+        key=("{value}", "not known"),
+        closing=("drier for {hold}", "drier"),
+        why="Mould harms health and finishes.",
+        first="Dry or warm the air there.",
+        then="Cold, unheated, wet behind?",
+        cautions=(MOULD, ASBESTOS),
+    ),
     FindingKind.WOOD_DECAY: AlertTexts(
         words="Timber over 20 % MC",
         opening=(
@@ -145,13 +158,13 @@ TEXTS: dict[FindingKind, AlertTexts] = {
     FindingKind.DRIVE_LOST: AlertTexts(
         words="Room air more humid",
         opening=(
-            "Vapour pressure {value}, usually {before}, since {since}; drying here slows.",
-            "Vapour pressure {value}, usually {before}; drying here slows.",
-            "Vapour pressure {value}; drying here slows.",
+            "Vapour-pressure deficit {value}, usually {before}, since {since}; drying here slows.",
+            "Vapour-pressure deficit {value}, usually {before}; drying here slows.",
+            "Vapour-pressure deficit {value}; drying here slows.",
             "Drying here slows.",
         ),
         key=("{value}, was {before}", "{value}", "not known"),
-        closing=("usual for {hold}", "usual again"),
+        closing=("deficit back for {hold}", "deficit back"),
         why="Less difference, less drying.",
         first="Check the dehumidifier.",
         then="Windows, cooking, washing.",
@@ -251,6 +264,19 @@ TEXTS: dict[FindingKind, AlertTexts] = {
         why="Excluded readings support no decision.",
         first="Check position and seal.",
         then="Compare with a good probe.",
+    ),
+    FindingKind.PROBES_DISAGREE: AlertTexts(
+        words="Probes disagree",
+        opening=(
+            "{other_probe} is {value} off {counting_probe}, more than their accuracies allow; {counting_probe} counts.",
+            "They differ by {value}, more than their accuracies allow.",
+            "They differ by more than their accuracies allow.",
+        ),
+        key=("{value} apart", "not known"),
+        closing=("in agreement for {hold}", "in agreement"),
+        why="One is wrong; nobody can tell which.",
+        first="Check both over a salt.",
+        then="Or beside a third probe.",
     ),
     FindingKind.LOW_BATTERY: AlertTexts(
         words="Battery low",

@@ -141,6 +141,8 @@ class Speaker:
             "measured_day": self.day(facts.measured_at),
             "signed_off_day": self.day(facts.signed_off_at),
             "signed_off_by": facts.signed_off_by,
+            "counting_probe": facts.counting_probe,
+            "other_probe": facts.other_probe,
             "due_day": self.day(facts.due),
             "interval": self.span(facts.interval_s),
             "age": self.span(facts.age_s),

@@ -43,6 +43,7 @@ FROM_READINGS = frozenset(
         "condensation",
         "condensation_expected",
         "mould",
+        "mould_conditions",
         "wood_decay",
         "drying_stalled",
         "rewetting",
@@ -66,6 +67,7 @@ INHIBITIONS = (
         0.0,
         "it is condensing there already",
     ),
+    Inhibition("mould", frozenset({"mould_conditions"}), Sharing.LOCATION, 0.0, "the mould index tells it already"),
     *(
         Inhibition(source, frozenset({"forecast_slipping"}), Sharing.LOCATION, 0.0, why)
         for source, why in (

@@ -256,7 +256,7 @@ class _Move:
         opened = self.change(
             alert,
             status=AlertStatus.OPEN,
-            severity=rule.severity_of(value),
+            severity=rule.severity_for(self.finding),
             severity_since=self.as_of,
             opened_at=self.as_of,
             recent_openings=recent,
@@ -293,7 +293,7 @@ class _Move:
             self._clearing(alert, update)
 
     def _still_true(self, alert: Alert, update: dict[str, object]) -> None:
-        severity = self.rule.severity_of(self.finding.value, alert.severity)
+        severity = self.rule.severity_for(self.finding, alert.severity)
         update["clearing_since"] = None
         if alert.worst is None or self.rule.worse(self.finding, alert.worst):
             update["worst"] = self.finding

@@ -70,6 +70,8 @@ class Rule(BaseModel):
     """Whether the finding's own `since` counts as time held (then queued readings fill a gap in the record)."""
     severity: Severity = Severity.WATCH
     severity_steps: tuple[SeverityStep, ...] = ()
+    severity_without_outdoor: Severity | None = None
+    """Severity where no outdoor probe reported, so that weather can't be told from water; None: as always."""
     flap_openings: Annotated[int, Field(ge=2, le=100)] = 4
     """An alert that opens this often within `flap_window_s` is coming and going ..."""
     flap_window_s: Seconds = 86_400.0
@@ -130,6 +132,12 @@ class Rule(BaseModel):
         if x is None or y is None:
             return x is not None
         return x > y if self.above else x < y
+
+    def severity_for(self, finding: Finding, current: Severity | None = None) -> Severity:
+        """How severe a finding is: milder where what would tell weather from water was not measured."""
+        if self.severity_without_outdoor is not None and finding.facts.outdoor_known is False:
+            return self.severity_without_outdoor
+        return self.severity_of(finding.value, current)
 
     def severity_of(self, value: float | None, current: Severity | None = None) -> Severity:
         """How severe a value is; `current` is kept until the value is back past the clear limit of its step."""

@@ -14,27 +14,6 @@ class AirParameters:
     """Two airs are compared on readings at most this many reporting intervals apart, where that is longer than
     `pairing_age_s` of the settings (our choice). [intervals]"""
 
-    # air change: the outdoor air's share in a change of the room
-    lags_h: tuple[float, ...] = (2.0, 6.0, 12.0, 24.0, 48.0)
-    """Time constants that are tried: from an open window to walls that store vapour (our choice). [h]"""
-    longer_lag_factor: float = 1.05
-    """Each longer lag must leave this much less variance unexplained: weather that hardly moved shows no lag (our
-    choice). [-]"""
-    noise_variance: float = 1.0
-    """Variance from probes and people, over which that is counted (our choice). [unit of the level, squared]"""
-    fit_h: int = 240
-    """Hours that the fit rests on: ten days (our choice). [h]"""
-    fit_gap_h: int = 24
-    """They end this long before the hour, so that a change does not explain itself (our choice). [h]"""
-    fit_min_h: int = 48
-    """Hours of them that must be known (our choice). [h]"""
-    prior_share: float = 1.0
-    """Share where nothing is learned: with nothing else in it a room ends at the outdoor air's vapour (our choice).
-    [-]"""
-    prior_variance: float = 2.0
-    """Variance of the outdoor air at which fit and prior share weigh the same (our choice). [unit of the level,
-    squared]"""
-
     # airing
     airing_day_min_h: int = 6
     """Hours of the last day that must be known to sum up what airing would have done (our choice). [h]"""

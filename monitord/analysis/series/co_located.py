@@ -21,6 +21,9 @@ from monitord.analysis.series.hourly_series import (
     placement_key,
 )
 from monitord.analysis.series.parameters import SERIES
+from monitord.analysis.series.times import utc
+from monitord.model.assessments import Facts, Finding, Quantity
+from monitord.model.facts import FindingKind, Truth
 from monitord.model.jobs import Calibration, Location
 from monitord.model.series import HOUR_S, Array, PlacementRecord
 from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
@@ -103,6 +106,22 @@ def _u_pct(temperature_c: float, vapour: Array, saturation: Array, us: Sequence[
     rh = float(np.clip(np.mean(100.0 * vapour / saturation), 1.0, 100.0))
     each = (u_vapour_pressure(temperature_c, rh, u.temperature_k, u.relative_humidity_pct) for u in us)
     return 100.0 * float(combine(*each)) / float(saturation.mean())
+
+
+def disagreement_finding(pair: CoLocated, location: Location, hour_s: float, coverage: float) -> Finding:
+    """The finding about two probes at one location: whether they differ by more than their accuracies allow."""
+    return Finding(
+        kind=FindingKind.PROBES_DISAGREE,
+        location=location.id,
+        measured_at=utc(hour_s),
+        truth=Truth.of(pair.disagree(coverage)),
+        readings=pair.hours,
+        facts=Facts(
+            value=Quantity(value=abs(pair.difference_pct), u=pair.u_pct, unit="% RH"),
+            counting_probe=pair.counts,
+            other_probe=pair.other,
+        ),
+    )
 
 
 def widened(series: HourlySeries, pair: CoLocated | None, coverage: float) -> HourlySeries:

@@ -21,7 +21,7 @@ from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MouldRisk
-from monitord.model.facts import FindingKind, Growth, Material
+from monitord.model.facts import FindingKind, Growth, Material, Truth
 from monitord.model.jobs import Location, LocationKind, MouldSensitivity
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope
@@ -279,6 +279,21 @@ def mould_finding(here: HourlySeries, risk: MouldRisk, options: AnalysisOptions,
         readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
         interval_s=every_s,
         facts=_facts(risk, options),
+    )
+
+
+def conditions_finding(here: HourlySeries, risk: MouldRisk, every_s: float) -> Finding:
+    """The finding about a surface humid enough for mould over a week, apart from the index."""
+    mean = risk.week_mean_rh
+    u = here.uncertainty.relative_humidity_pct
+    return Finding(
+        kind=FindingKind.MOULD_CONDITIONS,
+        location=here.location.id,
+        measured_at=risk.at,
+        truth=Truth.of(risk.early_caution),
+        readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
+        interval_s=every_s,
+        facts=Facts() if mean is None else Facts(value=Quantity(value=mean, u=u, unit="% RH")),
     )
 
 

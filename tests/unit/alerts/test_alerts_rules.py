@@ -13,7 +13,7 @@ from monitord.alerts.lifecycle.rules import Rule
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Severity
 from monitord.model.assessments import Finding
-from monitord.model.facts import FindingKind, Truth
+from monitord.model.facts import Facts, FindingKind, Truth
 
 FILES = Path(__file__).parent / "alert_rule_files"
 GOOD = sorted((FILES / "good").glob("*.toml"))
@@ -103,3 +103,13 @@ def test_a_firms_file_leaves_the_other_keys_as_they_are(tmp_path: Path) -> None:
 def test_severity_steps_in_toml_reach_the_rule() -> None:
     text = 'kind="x"\nunit="1"\nraise_at=1\nclear_at=1\nseverity_steps=[{raise_at=2, clear_at=2, severity="act"}]'
     assert Rule.model_validate(tomllib.loads(text)).severity_of(2.0) is Severity.ACT
+
+
+@pytest.mark.parametrize(("known", "severity"), [(True, Severity.ACT), (False, Severity.WATCH), (None, Severity.ACT)])
+def test_getting_wet_is_milder_where_weather_cannot_be_told_from_a_leak(known: bool | None, severity: Severity) -> None:
+    rule = default_rule_book().rule_for("rewetting", "J", None)
+    assert rule is not None
+    found = Finding(
+        kind=FindingKind.REWETTING, measured_at=datetime(2026, 1, 1, tzinfo=UTC), facts=Facts(outdoor_known=known)
+    )
+    assert rule.severity_for(found) is severity

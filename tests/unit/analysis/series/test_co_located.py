@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from analysis_series import roll_up
 
-from monitord.analysis.series.co_located import CoLocated, co_located, widened
+from monitord.analysis.series.co_located import CoLocated, co_located, disagreement_finding, widened
 from monitord.analysis.series.hourly_series import build_hourly_series
+from monitord.model.facts import Truth
 from monitord.model.jobs import Accuracy, Location, LocationKind, Placement
 from monitord.model.series import HOUR_S, PlacementRecord, Series
 
@@ -83,3 +84,20 @@ def test_while_they_disagree_the_level_is_known_to_half_of_it_only() -> None:
     assert widened(series, pair(*both), 2.0).uncertainty.relative_humidity_pct == pytest.approx(9.5, abs=0.01)
     assert widened(series, pair(placement("a", 55.0), placement("b", 56.0)), 2.0) is series
     assert widened(series, None, 2.0) is series
+
+
+def test_the_finding_names_both_and_which_counts() -> None:
+    found = pair(placement("a", 55.0), placement("b", 74.0))
+    assert found is not None
+    told = disagreement_finding(found, WALL, START_S, 2.0)
+    assert (told.truth, told.location, told.facts.counting_probe, told.facts.other_probe) == (
+        Truth.TRUE,
+        "wall",
+        "a",
+        "b",
+    )
+    assert told.facts.value is not None
+    assert told.facts.value.value == pytest.approx(19.0, abs=0.01)
+    close = pair(placement("a", 55.0), placement("b", 56.0))
+    assert close is not None
+    assert disagreement_finding(close, WALL, START_S, 2.0).truth is Truth.FALSE

@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
-from monitord.analysis.surfaces.mould_risk import material_of, mould_finding, mould_risk
+from monitord.analysis.surfaces.mould_risk import conditions_finding, material_of, mould_finding, mould_risk
 from monitord.model.alerts import Severity
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import Truth
 from monitord.model.series import HOUR_S
 from monitord.physics.mould.materials import SENSITIVITIES
 from simulators.building.mould import mould_index
@@ -209,3 +210,27 @@ def test_a_more_humid_course_never_has_a_lower_index(seed, more):
     assert wetter is not None
     assert wetter.index >= drier.index - 1e-12
     assert 0.0 <= drier.low <= drier.index <= drier.high <= 6.0
+
+
+@pytest.mark.parametrize(
+    ("t", "rh", "days", "truth"),
+    [
+        (12.0, 83.0, 9, Truth.TRUE),
+        (12.0, 77.0, 9, Truth.FALSE),
+        (3.0, 90.0, 9, Truth.FALSE),  # too cold (ASHRAE 160: from 5 °C on)
+        (12.0, 83.0, 5, Truth.UNKNOWN),
+    ],
+)
+def test_a_week_over_80_percent_is_told_beside_an_index_that_says_nothing_yet(t, rh, days, truth):
+    here = track(location(), t, rh, DAY * days)
+    risk = risk_of(here)
+    assert risk is not None
+    found = conditions_finding(here, risk, 6 * HOUR_S)
+    assert risk.index < 0.2
+    assert found.truth is truth
+    if truth is Truth.TRUE:
+        assert found.facts.value is not None
+        assert found.facts.value.value == pytest.approx(rh, abs=0.1)
+        rule = default_rule_book().rule_for("mould_conditions", "j", "x")
+        assert rule is not None
+        assert rule.severity_for(found) is Severity.NOTE
