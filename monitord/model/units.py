@@ -117,7 +117,7 @@ def _read(value: Any, units: Units) -> Any:
             return read_in(value, units)
         case tuple():
             return tuple(_read(item, units) for item in value)
-        case str():
+        case str() if not isinstance(value, StrEnum):
             return sentence_in(value, units)
         case _:
             return value

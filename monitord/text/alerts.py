@@ -123,12 +123,12 @@ class AlertSpeaker:
         facts = finding.facts
         if facts.since is None:
             facts = facts.model_copy(update={"since": finding.since or self.alert.pending_since})
-        limits, language = self.limits, self.speaker.language
+        limits = self.limits
         return self.speaker.slots(facts) | {
             "probe": self.alert.probe,
             "place": self.place or None,
             "limit": None if limits.clear_at is None else _limit(limits.clear_at, limits.unit, self.speaker),
-            "raise_limit": None if limits.raise_at is None else formats.bare(limits.raise_at, limits.unit, language),
+            "raise_limit": None if limits.raise_at is None else self.speaker.limit(limits.raise_at, limits.unit),
             "hold": self._hold(),
         }
 
@@ -140,7 +140,7 @@ def _limit(value: float, unit: str, speaker: Speaker) -> str:
     """A limit as it is said; times in words, an index without a unit."""
     if unit == "s":
         return formats.span(value, speaker.language)
-    return formats.bare(value, "" if unit == "mould index" else unit, speaker.language)
+    return speaker.limit(value, "" if unit == "mould index" else unit)
 
 
 def cut(text: str, length: int) -> str:

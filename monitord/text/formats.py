@@ -18,7 +18,7 @@ TIE = "\u00a0"
 """A space at which no line is broken: a number stays with its ± and its unit."""
 
 _KILO = 1000.0
-_BARE_DECIMALS = {"Pa": 0, "kPa": 1, "%": 0, "V": 2, "": 1}
+_BARE_DECIMALS = {"Pa": 0, "kPa": 1, "%": 0, "V": 2, "": 1, "inHg": 3, "gr/lb": 0}
 """Decimals of values whose uncertainty is not known."""
 
 _CHANCES = ((0.895, "very likely"), (0.595, "likely"), (0.395, "about even"), (0.095, "possible"), (0.0, "unlikely"))
@@ -68,6 +68,11 @@ def bare(value: float, unit: str, language: Language) -> str:
         value, unit = 100.0 * value, "%"
     text = f"{value:.6g}".replace("-", "−").replace(".", language.decimal)
     return TIE.join(part for part in (text, language.text(unit) if unit else "") if part).replace(" ", TIE)
+
+
+def limit_decimals(unit: str) -> int:
+    """Decimals that a limit is rounded to: three in inches of mercury, of which 0.03 are 100 Pa."""
+    return max(2, _BARE_DECIMALS.get(unit, 2))
 
 
 def chance(probability: float) -> str:

@@ -117,7 +117,13 @@ class Speaker:
             return None
         shown = self.convert(quantity)
         value = round(shown.value) if whole and abs(shown.value) >= 10.0 else shown.value
-        return formats.bare(round(value, 2), shown.unit, self.language)
+        return formats.bare(round(value, formats.limit_decimals(shown.unit)), shown.unit, self.language)
+
+    def limit(self, value: float, unit: str) -> str:
+        """A limit of a rule in as few digits as it has."""
+        shown = self.convert(Quantity(value=value, unit=unit))
+        digits = value if shown.unit == unit else round(shown.value, formats.limit_decimals(shown.unit))
+        return formats.bare(digits, shown.unit, self.language)
 
     def _signed(self, quantity: Quantity | None) -> str | None:
         if quantity is None:

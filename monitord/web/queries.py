@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import Connection
@@ -14,6 +14,7 @@ from monitord.model.assessments import JobAssessment, LocationAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.messages import MatchLabel, Mute, Pause
+from monitord.model.units import Units, read_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, pauses
 from monitord.store.last_seen import Heard, last_heard
@@ -92,6 +93,12 @@ class JobState:
         """The newest time that anything here speaks of; pages show data up to it."""
         times = [self.assessment.as_of if self.assessment is not None else None, self.last_heard]
         return max((time for time in times if time is not None), default=self.now)
+
+
+def as_read(state: JobState, units: Units) -> JobState:
+    """A job's state with every number of its assessment as a person reads it; programs are given SI."""
+    assessment = state.assessment
+    return state if assessment is None else replace(state, assessment=read_in(assessment, units))
 
 
 def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:

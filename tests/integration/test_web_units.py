@@ -7,7 +7,9 @@ Factors are those of NIST Special Publication 811 (2008), appendix B.8: t/°F = 
 from __future__ import annotations
 
 import csv
+import html
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -88,3 +90,45 @@ def test_json_is_si_unless_asked_for_by_a_page(clients: tuple[TestClient, TestCl
     assert read["u"][0] == pytest.approx(pressure["u"][0] / 3386.389, abs=1e-4)
     assert warmth["mean"] == pytest.approx([32.0 + 1.8 * value for value in temperature["mean"]], abs=2e-3)
     assert warmth["u"][0] == pytest.approx(1.8 * temperature["u"][0], abs=2e-3)
+
+
+SI = re.compile(r"\d\s?(°C|K|Pa|kPa|g/kg|mm)(?![\w/])")
+"""A number in a unit that readers of US units should not meet."""
+
+
+def shown(client: TestClient, address: str) -> str:
+    """What a page says: its text, and what its drawings are called."""
+    answer = client.get(address)
+    assert answer.status_code == 200
+    text = re.sub(r"<(script|style).*?</\1>", " ", answer.text, flags=re.DOTALL)
+    return html.unescape(re.sub(r"<[^>]*?(?:aria-label=\"([^\"]*)\")?[^>]*>", r" \1 ", text))
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/",
+        "/jobs/mill-lane-4",
+        "/jobs/mill-lane-4?loc=hall",
+        *(f"/jobs/mill-lane-4/locations/{at}" for at in ("bed", "utility", "hall", "bath", "sleeve", "reveal", "yard")),
+        "/probes",
+        "/alerts",
+    ],
+)
+def test_no_page_in_us_units_shows_another(clients: tuple[TestClient, TestClient], address: str) -> None:
+    metric, us = clients
+    assert SI.search(shown(metric, address)) is not None or address in {"/", "/alerts"}, "a page without numbers"
+    said = shown(us, address)
+    found = [said[max(0, match.start() - 60) : match.end() + 10] for match in SI.finditer(said)]
+    assert found == []
+
+
+def test_a_page_shows_the_same_air_in_either(clients: tuple[TestClient, TestClient]) -> None:
+    metric, us = (shown(client, BED) for client in clients)
+    celsius = re.search(r"Temperature\s+(-?[\d.]+)\s±\s([\d.]+)\s°C", metric)
+    fahrenheit = re.search(r"Temperature\s+(-?[\d.]+)\s±\s([\d.]+)\s°F", us)
+    assert celsius is not None
+    assert fahrenheit is not None
+    # each is rounded to 0.1
+    assert float(fahrenheit[1]) == pytest.approx(32.0 + 1.8 * float(celsius[1]), abs=0.15)
+    assert float(fahrenheit[2]) == pytest.approx(1.8 * float(celsius[2]), abs=0.15)

@@ -101,12 +101,12 @@ def compose_digest(
     """
     words = templates_of(person.language, settings.templates_dir)
     jobs = [job for job in overview.jobs if concerns(person, settings, job.job)]
-    views = [_job_view(job, settings, overview, words.speaker(job.zone, as_of), since) for job in jobs]
+    views = [_job_view(job, settings, overview, words.speaker(job.zone, as_of, person.units), since) for job in jobs]
     if concerns(person, settings, SYSTEM) and any(alert.job == SYSTEM for alert in overview.alerts):
-        views.append(_system_view(overview, words.speaker(ZoneInfo(person.timezone), as_of), since))
+        views.append(_system_view(overview, words.speaker(ZoneInfo(person.timezone), as_of, person.units), since))
     if not views:
         return []
-    reader = words.speaker(ZoneInfo(person.timezone), as_of)
+    reader = words.speaker(ZoneInfo(person.timezone), as_of, person.units)
     values = {
         "person": person.name or person.id,
         "language": person.language,

@@ -117,7 +117,7 @@ class Composer:
 
     def _view(self, draft: Draft, words: Templates, id_: str, as_of: datetime) -> MessageView:
         pieces, group, mute = draft.bundle.pieces, draft.bundle.group, draft.mute
-        speaker = words.speaker(self._zone(pieces[0].alert.job, draft.person), as_of)
+        speaker = words.speaker(self._zone(pieces[0].alert.job, draft.person), as_of, draft.person.units)
         taken = [p for p in pieces if p.alert.status is AlertStatus.OPEN and p.news is not NotificationReason.MUTE_ENDS]
         return MessageView(
             person=draft.person.name or draft.person.id,
@@ -137,7 +137,8 @@ class Composer:
 
     def _item(self, piece: Piece, person: Person, words: Templates, as_of: datetime) -> ItemView:
         alert, job = piece.alert, self.jobs.get(piece.alert.job)
-        said = alert_speaker(words.speaker(self._zone(alert.job, person), as_of), alert, job, self.rules)
+        speaker = words.speaker(self._zone(alert.job, person), as_of, person.units)
+        said = alert_speaker(speaker, alert, job, self.rules)
         is_open = alert.status is not AlertStatus.CLOSED
         changed = not is_open or alert.easing or alert.unknown_since is not None or alert.finding != alert.opening
         return ItemView(

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime, tzinfo
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from pathlib import Path
 
 import jinja2
 
 from monitord.errors import ConfigurationError
+from monitord.model.units import Units, quantity_in
 from monitord.text.catalogue import FALLBACK, Language, language
 from monitord.text.speaker import Speaker
 
@@ -62,9 +63,9 @@ class Templates:
         """A message of the catalogue with its slots filled."""
         return self.language.text(message).format(**slots)
 
-    def speaker(self, zone: tzinfo, now: datetime) -> Speaker:
-        """Who puts facts into words in this language."""
-        return Speaker(self.language, zone, now)
+    def speaker(self, zone: tzinfo, now: datetime, units: Units) -> Speaker:
+        """Who puts facts into words in this language, for a reader of these units."""
+        return Speaker(self.language, zone, now, partial(quantity_in, units=units))
 
 
 @lru_cache(maxsize=32)

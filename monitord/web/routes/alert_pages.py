@@ -15,6 +15,7 @@ from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.model.alerts import SYSTEM, Alert, AlertEvent
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Mute
+from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
 from monitord.store.last_seen import last_heard
 from monitord.store.mutes import mutes
@@ -47,6 +48,7 @@ class AlertPages:
 
     def __init__(self, web: Web) -> None:
         self._web = web
+        self._units = web.settings.web.units
 
     def router(self) -> APIRouter:
         """The routes of the pages."""
@@ -75,9 +77,10 @@ class AlertPages:
                 job=known[job] if job is not None else None,
                 pause=next((state.pause for state in states if state.job.job == job), None),
                 opened=[
-                    _with_deliveries(view, deliveries) for view in alert_views(still, known, times, self._web.rules)
+                    _with_deliveries(view, deliveries)
+                    for view in alert_views(still, known, times, self._web.rules, self._units)
                 ],
-                closed=closed_views(past, known, times, rules)[:_MAX_CLOSED],
+                closed=closed_views(past, known, times, rules, self._units)[:_MAX_CLOSED],
                 mutes=mute_views(_seen(conn, mutes(conn, ending_after=now)), [*past, *still], known, now),
                 undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None and visitor().sees_all else [],
                 jobs=[state.job for state in states if not state.ended],
@@ -94,7 +97,7 @@ class AlertPages:
             if found is None or found.opened_at is None:
                 raise HTTPException(404, "There is no such alert.")
             job = next((s.job for s in load_jobs(conn, now) if s.job.job == found.job), None)
-            view = _view_of(found, job, now, self._web.rules)
+            view = _view_of(found, job, now, self._web.rules, self._units)
             return self._web.page(
                 conn,
                 "alert.html",
@@ -109,10 +112,10 @@ class AlertPages:
             )
 
 
-def _view_of(alert: Alert, job: JobFile | None, now: datetime, rules: AlertRules) -> AlertView:
+def _view_of(alert: Alert, job: JobFile | None, now: datetime, rules: AlertRules, units: Units) -> AlertView:
     jobs = {alert.job: job} if job is not None else {}
     times = {alert.job: LocalTimes(job.zone if job is not None else UTC, now)}
-    (view,) = alert_views([alert], jobs, times, rules)
+    (view,) = alert_views([alert], jobs, times, rules, units)
     return view
 
 

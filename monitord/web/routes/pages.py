@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import Location
+from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
 from monitord.store.last_seen import last_heard, unplaced
@@ -20,7 +21,7 @@ from monitord.web.charts.figure_parts import Figure
 from monitord.web.charts.figures import figures_of, scene_of
 from monitord.web.charts.time_range import Shown, choose
 from monitord.web.page_context import Web, job_url, location_url, utc_times
-from monitord.web.queries import JobState, load_jobs, newest_of, seen_heard
+from monitord.web.queries import JobState, as_read, load_jobs, newest_of, seen_heard
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views import damage_view, job_view
 from monitord.web.views.alert_view import AlertView, alert_views, need_words
@@ -62,7 +63,7 @@ class Pages:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             own = stored_alerts.open_alerts(conn, SYSTEM) if visitor().sees_all else []
-            system = alert_views(own, {}, {SYSTEM: utc_times(now)}, self._web.rules)
+            system = alert_views(own, {}, {SYSTEM: utc_times(now)}, self._web.rules, self._units)
             states = load_jobs(conn, now)
             newest = newest_of(states, last_heard(conn))
             cards = job_cards(states, self._options, self._web.rules)
@@ -74,10 +75,10 @@ class Pages:
         """One job."""
         now, coverage = self._web.clock.now(), self._options.coverage
         with self._web.db.read() as conn:
-            state = self._web.job(conn, job_id, now)
+            state = as_read(self._web.job(conn, job_id, now), self._units)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
-            views = [location_view(state, location, times, coverage) for location in state.job.locations]
-            focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times, self._web.rules)
+            views = [location_view(state, location, times, coverage, self._units) for location in state.job.locations]
+            focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times, self._web.rules, self._units)
             chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
             surface = state.job.location(surfaces[0].location) if surfaces else None
             return self._web.page(
@@ -114,7 +115,7 @@ class Pages:
         """One location of a job, with its readings."""
         now, coverage = self._web.clock.now(), self._options.coverage
         with self._web.db.read() as conn:
-            state = self._web.job(conn, job_id, now)
+            state = as_read(self._web.job(conn, job_id, now), self._units)
             location = location_of(state, location_id)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
             assessed = state.assessment.at(location.id) if state.assessment is not None else None
@@ -125,16 +126,20 @@ class Pages:
                 state=state,
                 t=times,
                 location=location,
-                view=location_view(state, location, times, coverage),
+                view=location_view(state, location, times, coverage, self._units),
                 assessed=assessed,
-                alerts=[alert for alert in _alerts_of(state, times, self._web.rules) if alert.location == location.id],
+                alerts=[
+                    alert
+                    for alert in _alerts_of(state, times, self._web.rules, self._units)
+                    if alert.location == location.id
+                ],
                 figures=self._location_figures(conn, state, location, shown, times),
                 controls=controls_of(shown, lambda query: location_url(job_id, location_id, query)),
                 shown=shown,
                 compared=job_view.compare_rows(state, coverage, location.id),
                 surfaces=job_view.surface_rows(state, location.id),
                 damage=damage_view.damage_said(state, location, assessed),
-                spots=damage_view.spot_rows(state.job, location),
+                spots=damage_view.spot_rows(state.job, location, self._units),
                 placements=state.job.placements_at(location.id),
                 readings=readings_page(
                     conn, state, location, assessed, as_utc(before), coverage, self._web.settings.web.units
@@ -175,8 +180,8 @@ class Pages:
                 conn,
                 "probes.html",
                 now,
-                loose=probe_rows(unplaced(conn), known) if open_house else [],
-                probes=probe_rows(heard, known),
+                loose=probe_rows(unplaced(conn), known, self._units) if open_house else [],
+                probes=probe_rows(heard, known, self._units),
                 newest=newest_of(states, heard),
                 held=held_rows(quarantine.list_held(conn, limit=_MAX_HELD)) if visitor().sees_all else [],
                 held_total=sum(quarantine.count_held(conn).values()) if visitor().sees_all else 0,
@@ -204,8 +209,8 @@ def as_utc(time: datetime | None) -> datetime | None:
     return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
 
 
-def _alerts_of(state: JobState, times: LocalTimes, rules: AlertRules) -> list[AlertView]:
-    return alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times}, rules)
+def _alerts_of(state: JobState, times: LocalTimes, rules: AlertRules, units: Units) -> list[AlertView]:
+    return alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times}, rules, units)
 
 
 def _shown(state: JobState, span: str | None, start: datetime | None, end: datetime | None) -> Shown:

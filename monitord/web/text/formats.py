@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 
 from monitord.model.assessments import Quantity
+from monitord.model.jobs import Accuracy
+from monitord.model.units import Units, size_in, unit_in
 
 _DECIMALS = {"Pa": 0, "g/kg": 1, "K": 1, "°C": 1, "%": 1, "% RH": 1, "% MC": 1, "V": 2, "inHg": 3, "gr/lb": 0}
 _MOST_DECIMALS = 4
@@ -52,6 +54,12 @@ def parts(quantity: Quantity, coverage: float) -> tuple[str, str]:
 def amount(quantity: Quantity, coverage: float) -> str:
     """The size of a difference without its sign: which way it goes is said in words."""
     return suspect(quantity.model_copy(update={"value": abs(quantity.value)}), coverage)
+
+
+def accuracy(stated: Accuracy, units: Units) -> str:
+    """`± 0.3 K, ± 2 % RH`: the limits that a probe's manufacturer states."""
+    limit_k = size_in(stated.temperature_c, "K", units)
+    return f"± {limit_k:.2g} {unit_in('K', units)}, ± {stated.relative_humidity_pct:g} % RH"
 
 
 def percent(share: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 from monitord.alerts.messages.speaking import location_label as location_label  # noqa: PLC0414  kept importable from here
 from monitord.alerts.messages.speaking import place_of
@@ -10,6 +11,7 @@ from monitord.model.alerts import SYSTEM, Alert, Severity
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State
 from monitord.model.facts import FindingKind
 from monitord.model.jobs import JobFile, LocationKind
+from monitord.model.units import Units, quantity_in
 from monitord.text.alert_texts import TEXTS
 from monitord.text.catalogue import language
 from monitord.text.labels import ITSELF
@@ -92,9 +94,9 @@ _PROBE_KINDS = frozenset(
 )
 
 
-def speaker_of(times: LocalTimes) -> Speaker:
+def speaker_of(times: LocalTimes, units: Units = Units.METRIC) -> Speaker:
     """Who puts facts into words on a page."""
-    return Speaker(ENGLISH, times.zone, times.now, tied=True)
+    return Speaker(ENGLISH, times.zone, times.now, partial(quantity_in, units=units), tied=True)
 
 
 def alert_kinds() -> dict[str, str]:

@@ -12,6 +12,7 @@ from monitord.alerts.messages.speaking import alert_speaker
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Mute
+from monitord.model.units import Units
 from monitord.text.labels import ITSELF
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import StatusStyle, alert_kinds, alert_style, alert_title, location_label, speaker_of
@@ -72,20 +73,28 @@ class AlertView:
 
 
 def alert_views(
-    alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes], rules: AlertRules
+    alerts: Iterable[Alert],
+    jobs: dict[str, JobFile],
+    times: dict[str, LocalTimes],
+    rules: AlertRules,
+    units: Units = Units.METRIC,
 ) -> list[AlertView]:
     """Alerts as they are shown, the most pressing first; those that another one explains come last."""
     shown = [a for a in alerts if a.opened_at is not None]
-    return [_view(alert, jobs.get(alert.job), times[alert.job], rules) for alert in sorted(shown, key=_pressing)]
+    return [_view(alert, jobs.get(alert.job), times[alert.job], rules, units) for alert in sorted(shown, key=_pressing)]
 
 
 def closed_views(
-    alerts: Iterable[Alert], jobs: dict[str, JobFile], times: dict[str, LocalTimes], rules: AlertRules
+    alerts: Iterable[Alert],
+    jobs: dict[str, JobFile],
+    times: dict[str, LocalTimes],
+    rules: AlertRules,
+    units: Units = Units.METRIC,
 ) -> list[AlertView]:
     """Closed ones, the one that closed last first."""
     closed = [a for a in alerts if a.closed_at is not None and a.opened_at is not None]
     ordered = sorted(closed, key=lambda a: (a.closed_at or a.opened_at, a.fingerprint), reverse=True)
-    return [_view(alert, jobs.get(alert.job), times[alert.job], rules) for alert in ordered]
+    return [_view(alert, jobs.get(alert.job), times[alert.job], rules, units) for alert in ordered]
 
 
 def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
@@ -93,10 +102,10 @@ def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
     return alert.inhibited_by is not None, alert_style(alert).rank, -opened, alert.fingerprint
 
 
-def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules) -> AlertView:
+def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules, units: Units) -> AlertView:
     assert alert.opened_at is not None
     about_itself = alert.job == SYSTEM
-    said = alert_speaker(speaker_of(times), alert, job, rules)
+    said = alert_speaker(speaker_of(times, units), alert, job, rules)
     return AlertView(
         fingerprint=alert.fingerprint,
         episode=alert.episode,

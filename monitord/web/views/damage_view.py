@@ -9,6 +9,7 @@ from monitord.model.assessments import LocationAssessment
 from monitord.model.damage import MouldRisk
 from monitord.model.jobs import JobFile, Location
 from monitord.model.spots import Spot, SpotKind
+from monitord.model.units import Units, unit_in, value_in
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number
 
@@ -73,21 +74,22 @@ def _criteria(mould: MouldRisk) -> str:
     return f"{text[:1].upper()}{text[1:]}." if text else ""
 
 
-def spot_rows(job: JobFile, location: Location) -> list[SpotRow]:
+def spot_rows(job: JobFile, location: Location, units: Units) -> list[SpotRow]:
     """The spot readings at a location, the newest first."""
-    return [_row(spot) for spot in reversed(job.spots_at(location.id))]
+    return [_row(spot, units) for spot in reversed(job.spots_at(location.id))]
 
 
-def _row(spot: Spot) -> SpotRow:
+def _row(spot: Spot, units: Units) -> SpotRow:
     wood = spot.kind is SpotKind.WOOD_MOISTURE
-    unit = "\u00a0%MC" if wood else "\u00a0°C"
-    corrected = f"{number(spot.corrected, 1)}{unit}" if spot.correction else "as shown"
+    unit = "%MC" if wood else "°C"
+    sign = f"\u00a0{unit_in(unit, units)}"
+    corrected = f"{number(value_in(spot.corrected, unit, units), 1)}{sign}" if spot.correction else "as shown"
     if wood:
         corrected += f", for {spot.corrected_for}" if spot.corrected_for else ", species and temperature not stated"
     return SpotRow(
         at=spot.at,
         what="timber" if wood else "surface",
-        shown=f"{number(spot.value, 1)}{unit}",
+        shown=f"{number(value_in(spot.value, unit, units), 1)}{sign}",
         corrected=corrected,
         how=spot.instrument or "not stated",
         by=spot.by or "not stated",

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from monitord.model.assessments import LocationAssessment, State
 from monitord.model.jobs import AIR_KINDS, Location, LocationKind
+from monitord.model.units import Units, unit_in, value_in
 from monitord.text.states import AWAITING, state_sentence, surface_sentence
 from monitord.web.queries import JobState
 from monitord.web.text.formats import parts, plain, suspect
@@ -53,7 +54,9 @@ class LocationView:
     needs_tile: bool
 
 
-def location_view(state: JobState, location: Location, times: LocalTimes, coverage: float) -> LocationView:
+def location_view(
+    state: JobState, location: Location, times: LocalTimes, coverage: float, units: Units = Units.METRIC
+) -> LocationView:
     """A location as it is shown; one that was never assessed counts as not known."""
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
     style = style_of(assessed) if assessed is not None else NOT_ASSESSED
@@ -64,8 +67,10 @@ def location_view(state: JobState, location: Location, times: LocalTimes, covera
         id=location.id,
         label=location.label,
         name=name,
-        detail=_second_line(location, rest),
-        kind=_detail(location) if location.depth_mm is None else f"{KINDS[location.kind]}, {_detail(location)}",
+        detail=_second_line(location, rest, units),
+        kind=_detail(location, units)
+        if location.depth_mm is None
+        else f"{KINDS[location.kind]}, {_detail(location, units)}",
         style=style,
         words=_words(assessed, times),
         figure=figure,
@@ -83,16 +88,16 @@ def location_view(state: JobState, location: Location, times: LocalTimes, covera
     )
 
 
-def _second_line(location: Location, rest: str) -> str:
+def _second_line(location: Location, rest: str, units: Units) -> str:
     """What stands under a location's name: the rest of the name, with the depth unless it is in it."""
     if not rest:
-        return _detail(location)
-    return rest if location.depth_mm is None or " mm" in rest else f"{rest}, {_detail(location)}"
+        return _detail(location, units)
+    return rest if location.depth_mm is None or " mm" in rest else f"{rest}, {_detail(location, units)}"
 
 
-def _detail(location: Location) -> str:
+def _detail(location: Location, units: Units) -> str:
     if location.kind is LocationKind.SLAB_SLEEVE and location.depth_mm is not None:
-        return f"{location.depth_mm:g} mm deep"
+        return f"{value_in(location.depth_mm, 'mm', units):.3g} {unit_in('mm', units)} deep"
     return KINDS[location.kind]
 
 
@@ -102,7 +107,7 @@ def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, 
         return "—", ""
     if surface_leads(assessed) and assessed.surface is not None:
         value, uncertainty = parts(assessed.surface.margin, coverage)
-        return value, f"{uncertainty} K margin"
+        return value, f"{uncertainty} {assessed.surface.margin.unit} margin"
     quantity = assessed.drying.value if assessed.drying is not None else None
     quantity = quantity or assessed.relative_humidity
     if quantity is None:

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from monitord.model.jobs import JobFile, Placement
+from monitord.model.quantity import Quantity
+from monitord.model.units import Units, quantity_in
 from monitord.store.last_seen import Heard
 from monitord.store.quarantine import Held
-from monitord.web.text.formats import number, size
+from monitord.web.text.formats import number, plain, size
 
 _PREVIEW = 160
 
@@ -45,18 +47,19 @@ class HeldRow:
     times: int
 
 
-def probe_rows(heard: Iterable[Heard], jobs: Iterable[JobFile]) -> list[ProbeRow]:
+def probe_rows(heard: Iterable[Heard], jobs: Iterable[JobFile], units: Units) -> list[ProbeRow]:
     """Probes, the one heard last first."""
     known = list(jobs)
-    return [_probe_row(item, known) for item in sorted(heard, key=lambda h: h.heard_at, reverse=True)]
+    return [_probe_row(item, known, units) for item in sorted(heard, key=lambda h: h.heard_at, reverse=True)]
 
 
-def _probe_row(item: Heard, jobs: list[JobFile]) -> ProbeRow:
+def _probe_row(item: Heard, jobs: list[JobFile], units: Units) -> ProbeRow:
     job, placement = placement_of(item, jobs)
+    celsius = Quantity(value=item.temperature_c, unit="°C")
     return ProbeRow(
         probe=item.probe,
         heard_at=item.heard_at,
-        values=f"{number(item.temperature_c, 1)} °C, {number(item.relative_humidity_pct, 1)} % RH",
+        values=f"{plain(quantity_in(celsius, units))}, {number(item.relative_humidity_pct, 1)} % RH",
         battery=f"{number(item.battery_v, 2)} V" if item.battery_v is not None else "—",
         signal=f"{number(item.rssi_dbm, 0)} dBm" if item.rssi_dbm is not None else "—",
         gateway=item.gateway or "—",

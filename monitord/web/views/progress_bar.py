@@ -44,8 +44,8 @@ def progress_bar_of(drying: Drying | None, coverage: float) -> ProgressBar | Non
         uncertainty_width=round(right - left),
         words=(
             f"Started at {number(drying.start_value, decimals)} {drying.unit}, now {number(value, decimals)}{said} "
-            f"{drying.unit}, goal {drying.limit:g} {drying.unit}"
+            f"{drying.unit}, goal {drying.limit:.4g} {drying.unit}"
         ),
-        start=f"start {number(drying.start_value, 0)}",
-        goal=f"goal {drying.limit:g}",
+        start=f"start {number(drying.start_value, decimals if decimals > 1 else 0)}",
+        goal=f"goal {drying.limit:.4g}",
     )
