@@ -200,6 +200,21 @@ def test_on_paper_there_are_no_buttons_and_no_tinted_grounds(job_page: Page) -> 
     assert job_page.evaluate(style.format(".alerts > li", "backgroundColor")) == "rgb(255, 255, 255)"
 
 
+@pytest.mark.parametrize(
+    ("paper", "width_mm"), [("A6", 105), ("A5", 148), ("A4", 210), ("Letter", 216), ("A4 landscape", 297)]
+)
+def test_on_every_paper_the_table_of_locations_stands_inside_the_page(
+    job_page: Page, paper: str, width_mm: float
+) -> None:
+    between_margins = int((width_mm - 28.0) / 25.4 * 96.0)  # ISO 216; margins of 14 mm; 96 px an inch (CSS)
+    look(job_page, between_margins).emulate_media(media="print", color_scheme="light")
+    cells = job_page.locator("#locations tbody th, #locations tbody td")
+    assert cells.count() == 7 * len(support.MILL_LANE.locations)
+    right = "nodes => Math.max(...nodes.map(node => node.getBoundingClientRect().right))"
+    assert cells.evaluate_all(right) <= between_margins, f"{paper}: columns lie beside the page"
+    job_page.emulate_media(media="screen")
+
+
 # --- without scripts ---------------------------------------------------------------------------------------------
 
 
