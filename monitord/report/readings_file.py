@@ -57,10 +57,11 @@ def readings_text(rows: Iterable[Row]) -> str:
 
 def _line(row: Row) -> str:
     values = ("" if math.isnan(v) else repr(float(v)) for v in row[4:])
-    return ",".join((_iso(row.received_ms), _iso(row.time_ms), row.probe, row.location, *values))
+    return ",".join((iso_ms(row.received_ms), iso_ms(row.time_ms), row.probe, row.location, *values))
 
 
-def _iso(ms: int) -> str:
+def iso_ms(ms: int) -> str:
+    """A time in POSIX milliseconds as ISO 8601 UTC, to the millisecond."""
     whole, part = divmod(ms, 1000)
     return f"{datetime.fromtimestamp(whole, UTC):%Y-%m-%dT%H:%M:%S}.{part:03d}Z"
 

@@ -14,6 +14,7 @@ from monitord.cli.parsers import (
     mutes,
     probe_checks,
     quarantine,
+    reports,
     running,
     settings_table,
     signoffs,
@@ -43,6 +44,7 @@ def build_parser() -> argparse.ArgumentParser:
     criteria.add_parsers(commands)
     signoffs.add_parsers(commands)
     evidence.add_parsers(commands)
+    reports.add_parsers(commands)
     alerts.add_parsers(commands)
     mutes.add_parsers(commands)
     probe_checks.add_parsers(commands)

@@ -136,6 +136,17 @@ class CriteriaSettings(BaseModel):
     built-in ones."""
 
 
+class ReportSettings(BaseModel):
+    """Reports in the firm's name."""
+
+    model_config = _STRICT
+
+    firm: Annotated[str, Field(max_length=200)] = ""
+    """Name of the firm, as it stands on reports."""
+    logo: Path | None = None
+    """Its mark: a PNG, SVG or JPEG file."""
+
+
 class LogLevel(StrEnum):
     """How much is logged."""
 
@@ -179,6 +190,8 @@ class Settings(BaseSettings):
     """Limits and windows of the analysis, each with its source."""
     criteria: CriteriaSettings = CriteriaSettings()
     """Rules for the readiness of slabs and elements."""
+    report: ReportSettings = ReportSettings()
+    """Reports in the firm's name."""
     alerts: AlertSettings = AlertSettings()
     """Rules of alerts, and through which channels whom they reach."""
     web: WebSettings = WebSettings()
