@@ -18,8 +18,6 @@ from monitord.physics.numeric import (
 )
 from monitord.physics.saturation import saturation_vapour_pressure
 
-_HIGHEST_RATIO = 10.0
-
 
 def vapour_pressure(temperature_c: N, relative_humidity_pct: N | float, humidity_over: str = "water") -> N:
     """Partial pressure of water vapour in air of known temperature and relative humidity.

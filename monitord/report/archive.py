@@ -20,8 +20,8 @@ MANIFEST, DIGEST, SIGNATURE = "MANIFEST.json", "MANIFEST.sha256", "SIGNATURE.txt
 WHOLE = "the archive itself"
 """Named where a byte belongs to no file: what follows the last entry."""
 
-_LOCAL, _CENTRAL, _END = 30, 46, 22
-"""Bytes of a ZIP's local header, central record and end record, without names (APPNOTE 6.3, 4.3)."""
+_LOCAL, _CENTRAL = 30, 46
+"""Bytes of a ZIP's local header and central record, without names (APPNOTE 6.3, 4.3)."""
 SIGNATURE_BYTES = 142
 """`ed25519`, public key and signature in base64, spaces and an end of line."""
 _SHA_BYTES = 64 + 2 + len(MANIFEST) + 1

@@ -72,10 +72,6 @@ class Speaker:
         """A length of time."""
         return None if seconds is None else self._spaced(formats.span(seconds, self.language))
 
-    def term(self, names: Mapping[object, str], key: object | None) -> str | None:
-        """The name of a member of an enumeration."""
-        return None if key is None else self.text(names[key])
-
     def slots(self, facts: Facts) -> dict[str, str | None]:
         """Every slot that facts fill."""
         filled = self._quantities(facts) | self._times(facts) | self._terms(facts)

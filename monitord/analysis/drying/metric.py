@@ -48,14 +48,6 @@ class Metric:
     over_air: bool = False
     """Whether the limit counts from the air's own end, as in what an excess of vapour pressure is followed by."""
 
-    def end_over(self, hours: int) -> float | None:
-        """Mean end of the last hours; None where it is not known."""
-        if self.end is None:
-            return None
-        lately = self.end[-hours:]
-        lately = lately[np.isfinite(lately)]
-        return float(lately.mean()) if len(lately) else None
-
     @property
     def unit(self) -> str:
         """Unit of the values."""

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import hmac
 import json
+import re
 import zlib
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -106,6 +107,20 @@ def compose(
     draft = Draft(one.people[0], Bundle(alerts[0].job, pieces), (1,) * len(pieces), frozenset(), mute)
     (message,) = Composer(one, rules, {"J1": job()}, SECRET).compose(draft, after(2))
     return message
+
+
+def test_a_message_is_in_the_units_of_its_reader() -> None:
+    """10.1 °C is 50.2 °F and 10.6 °C is 51.1 °F; ± 0.6 K is ± 1.1 °F (NIST SP 811, appendix B.8)."""
+    for text in (
+        compose(alert(finding=WALL, severity=Severity.ACT), people=[person(units="us")]).text,
+        compose(alert(finding=WALL, severity=Severity.ACT), people=[person(units="us")]).html,
+    ):
+        said = text.replace("\u00a0", " ")
+        assert "Surface 50.2 ± 1.1 °F, dew point 51.1 ± 1.1 °F" in said
+        assert "°C" not in said
+        assert not re.search(r"\d K\b", said)
+    short = compose(alert(finding=WALL, severity=Severity.ACT), people=[person(units="us")]).short
+    assert not re.search(r"\d (C|K)\b", short)
 
 
 def test_a_message_says_what_where_since_when_how_likely_why_and_what_to_do() -> None:
