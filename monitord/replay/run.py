@@ -18,7 +18,7 @@ from pathlib import Path
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import Alert, AlertStatus
-from monitord.model.assessments import Equilibrium, Forecast, JobAssessment
+from monitord.model.assessments import Equilibrium, Forecast, JobAssessment, State
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
 from monitord.model.job_files import load_job_file
@@ -28,16 +28,18 @@ from monitord.model.readiness.verdict import Readiness
 from monitord.pipeline import ReplaySession
 from monitord.replay.parallel import Arrivals, assessments
 from monitord.replay.recorder import Row
+from monitord.replay.sentences import ALERT_TEXTS, STATES, StateRow, alert_texts, state_row, z
 
 TICK_S = 3600.0
 _EQUILIBRIUM_S = 6 * 3600.0
 _FORECAST_S = 12 * 3600.0
 _NIGHT_S = 6 * 3600.0
 _READINESS_S = 24 * 3600.0
+_STATES_S = 6 * 3600.0
 _LONG_ROWS = 20_000
 """From so many readings on, a second process is worth its start."""
 
-_ALERTS = ("opened_at", "closed_at", "kind", "location", "severity", "probe")
+_ALERTS = ("opened_at", "closed_at", "kind", "location", "severity", "probe", *ALERT_TEXTS)
 _FORECASTS = ("made_at", "location", "eta_lo", "eta_mid", "eta_hi")
 _EQUILIBRIUM = ("made_at", "location", "predicted_rh", "lo", "hi", "state")
 _READINESS = ("made_at", "slab", "verdict", "missing", "earliest")
@@ -51,6 +53,10 @@ class ReplayResult:
     """What the program would have said."""
 
     alerts: list[tuple[datetime, datetime | None, Alert]] = field(default_factory=list)
+    """Opened, closed, and the alert as it stood when it opened."""
+    last: dict[tuple[str, int], Alert] = field(default_factory=dict)
+    """Fingerprint and episode to the alert as it stood last."""
+    states: list[StateRow] = field(default_factory=list)
     forecasts: list[tuple[datetime, str, Forecast]] = field(default_factory=list)
     equilibrium: list[tuple[datetime, str, Equilibrium]] = field(default_factory=list)
     nights: list[tuple[datetime, str, NightAhead]] = field(default_factory=list)
@@ -169,6 +175,7 @@ class _Outcome:
         self._open: dict[tuple[str, int], tuple[datetime, Alert]] = {}
         self._next: dict[tuple[str, str], float] = {}
         self._last: dict[str, str] = {}
+        self._states: dict[str, State] = {}
         self._verdicts: dict[str, tuple[str, tuple[str, ...]]] = {}
 
     def take(self, assessment: JobAssessment, changed: Sequence[Alert], tick: float) -> None:
@@ -179,6 +186,11 @@ class _Outcome:
                 self._outcome.forecasts.append((assessment.as_of, location.location, location.forecast))
             if location.night_ahead is not None and self._due("night", location.location, tick, _NIGHT_S):
                 self._outcome.nights.append((assessment.as_of, location.location, location.night_ahead))
+            new_state = self._states.get(location.location) is not location.state
+            if self._due("state", location.location, tick, _STATES_S) or new_state:
+                self._states[location.location] = location.state
+                row = StateRow(assessment.as_of, location.location, location.state, location.facts)
+                self._outcome.states.append(row)
             settled = location.equilibrium
             if settled is not None:
                 news = self._last.get(location.location) != settled.state
@@ -206,8 +218,10 @@ class _Outcome:
         key = (alert.fingerprint, alert.episode)
         if alert.status in (AlertStatus.OPEN, AlertStatus.ACKNOWLEDGED) and alert.opened_at is not None:
             self._open.setdefault(key, (alert.opened_at, alert))  # the words it opened with
+            self._outcome.last[key] = alert
         elif alert.status is AlertStatus.CLOSED and key in self._open:
             opened_at, opened = self._open.pop(key)
+            self._outcome.last[key] = alert
             self._outcome.alerts.append((opened_at, alert.closed_at, opened))
 
     def end(self) -> None:
@@ -215,44 +229,54 @@ class _Outcome:
         self._outcome.alerts.sort(key=lambda row: (row[0], row[2].kind, row[2].location or "", row[2].probe or ""))
 
 
-def _z(moment: datetime | None) -> str:
-    return "" if moment is None else moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
 def _decimal(value: float | None) -> str:
     return "" if value is None else f"{value:.2f}"
 
 
-def write_result(outcome: ReplayResult, out: Path) -> None:
+def write_result(outcome: ReplayResult, out: Path, job: JobFile, rules: AlertRules) -> None:
     """Write the CSV files of the replay format into a folder, which is made if it is not there."""
     out.mkdir(parents=True, exist_ok=True)
     _write(
         out / "alerts.csv",
         _ALERTS,
-        ((_z(a), _z(b), x.kind, x.location or "", x.severity.value, x.probe or "") for a, b, x in outcome.alerts),
+        (_alert_row(*row, outcome, job, rules) for row in outcome.alerts),
     )
     _write(out / "forecasts.csv", _FORECASTS, (_forecast_row(*row) for row in outcome.forecasts))
     _write(
         out / "equilibrium.csv",
         _EQUILIBRIUM,
         (
-            (_z(at), location, _decimal(e.predicted_rh), _decimal(e.low), _decimal(e.high), e.state)
+            (z(at), location, _decimal(e.predicted_rh), _decimal(e.low), _decimal(e.high), e.state)
             for at, location, e in outcome.equilibrium
         ),
     )
 
+    _write(out / "states.csv", STATES, (state_row(row, job) for row in outcome.states))
     _write(out / "readiness.csv", _READINESS, (_readiness_row(*row) for row in outcome.readiness))
+
+
+def _alert_row(
+    opened_at: datetime,
+    closed_at: datetime | None,
+    alert: Alert,
+    outcome: ReplayResult,
+    job: JobFile,
+    rules: AlertRules,
+) -> tuple[str, ...]:
+    last = outcome.last.get((alert.fingerprint, alert.episode), alert)
+    about = (alert.kind.value, alert.location or "", alert.severity.value, alert.probe or "")
+    return z(opened_at), z(closed_at), *about, *alert_texts(alert, last, job, rules)
 
 
 def _readiness_row(at: datetime, verdict: Readiness) -> tuple[str, ...]:
     earliest = "" if verdict.earliest is None else verdict.earliest.astimezone(UTC).strftime("%Y-%m-%d")
-    return _z(at), verdict.element, verdict.verdict.value, ";".join(verdict.missing), earliest
+    return z(at), verdict.element, verdict.verdict.value, ";".join(verdict.missing), earliest
 
 
 def _forecast_row(at: datetime, location: str, forecast: Forecast) -> tuple[str, ...]:
-    middle = "never" if forecast.never else _z(forecast.middle)
-    high = "never" if forecast.high_never else _z(forecast.high)
-    return _z(at), location, _z(forecast.low), middle, high
+    middle = "never" if forecast.never else z(forecast.middle)
+    high = "never" if forecast.high_never else z(forecast.high)
+    return z(at), location, z(forecast.low), middle, high
 
 
 def _write(path: Path, header: Sequence[str], rows: Iterator[tuple[str, ...]]) -> None:
@@ -277,5 +301,5 @@ def run_replay(
     job, arrivals = load_job_file(folder / "job.json"), read_arrivals(folder / "readings.csv")
     shared = workers if len(arrivals.rows) >= _LONG_ROWS else 1
     outcome = replay(job, arrivals, rules, progress=progress, workers=shared, criteria=criteria)
-    write_result(outcome, out)
+    write_result(outcome, out, job, rules)
     return outcome

@@ -22,7 +22,7 @@ from monitord.replay.run import read_arrivals, replay, run_replay, write_result
 
 FILES = ("alerts.csv", "forecasts.csv", "equilibrium.csv")
 HEADERS = {
-    "alerts.csv": "opened_at,closed_at,kind,location,severity,probe",
+    "alerts.csv": "opened_at,closed_at,kind,location,severity,probe,headline,at_opening,worst,at_close,closed_because",
     "forecasts.csv": "made_at,location,eta_lo,eta_mid,eta_hi",
     "equilibrium.csv": "made_at,location,predicted_rh,lo,hi,state",
 }
@@ -237,7 +237,7 @@ def test_another_process_repeats_and_strangers_change_not_a_byte(
 
 def test_several_processes_write_the_same_bytes_as_one(folder: Path, out: Path, tmp_path: Path) -> None:
     job, arrivals = load_job_file(folder / "job.json"), read_arrivals(folder / "readings.csv")
-    write_result(replay(job, arrivals, default_rule_book(), workers=3), tmp_path)
+    write_result(replay(job, arrivals, default_rule_book(), workers=3), tmp_path, job, default_rule_book())
     for name in FILES:
         assert (tmp_path / name).read_bytes() == (out / name).read_bytes()
 

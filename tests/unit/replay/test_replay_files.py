@@ -104,8 +104,11 @@ def test_never_and_nothing_are_written_as_the_format_has_them(tmp_path: Path) ->
         forecasts=[(made, "wall", dated), (made, "slab", never)],
         equilibrium=[(made, "slab", early), (made, "slab", late)],
     )
-    write_result(outcome, tmp_path)
-    assert (tmp_path / "alerts.csv").read_text() == "opened_at,closed_at,kind,location,severity,probe\n"
+    job = JobFile.model_validate({"job": "j", "start": START})
+    write_result(outcome, tmp_path, job, default_rule_book())
+    assert (tmp_path / "alerts.csv").read_text() == (
+        "opened_at,closed_at,kind,location,severity,probe,headline,at_opening,worst,at_close,closed_because\n"
+    )
     assert (tmp_path / "forecasts.csv").read_text().splitlines()[1:] == [
         "2025-03-01T09:20:00Z,wall,2025-03-04T09:20:00Z,2025-03-04T09:20:00Z,never",
         "2025-03-01T09:20:00Z,slab,,never,never",

@@ -1,0 +1,151 @@
+"""Over simulated jobs no row of replay denies itself: sentence, state, rate and dates say the same."""
+
+from __future__ import annotations
+
+import csv
+import re
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.model.assessments import State
+from monitord.model.jobs import JobFile
+from monitord.replay.run import replay, write_result
+from monitord.text.alerts import HEADLINE_LENGTH
+from monitord.text.states import TILE_LENGTH
+from simulators.evaluation.running import arrivals_of
+from simulators.jobs.generate import generate
+
+JOBS = (("healthy", 101), ("unreachable", 112))
+"""Families and seeds: places that dry, stall and come to their goal, and goals out of reach."""
+
+DATED = {State.DRYING, State.DRYING_SLOWLY, State.NO_CLEAR_TREND}
+RATED = {*DATED, State.NOT_DRYING}
+
+Row = dict[str, str]
+
+
+def time_of(text: str) -> datetime | None:
+    return datetime.fromisoformat(text) if text and text != "never" else None
+
+
+def number(text: str) -> float | None:
+    return float(text) if text else None
+
+
+def contradictions(row: Row, first_reading: datetime) -> list[str]:
+    """What of a row of `states.csv` denies something else of it."""
+    state, said = State(row["state"]), row["sentence"]
+    value, rate, u_rate = (number(row[name]) for name in ("value", "rate_per_day", "u_rate"))
+    made_at, low, middle, high = (time_of(row[name]) for name in ("made_at", "eta_lo", "eta_mid", "eta_hi"))
+    assert made_at is not None
+    shown = re.search(r"(?:^|heading for )([−\d.]+) ± ", said)
+    step = 10.0 ** -len((shown[1] + ".").split(".")[1]) if shown else 0.0
+    wrong = {
+        "a rate without a state that has one": (rate is not None) is not (state in RATED),
+        "falling, and the rate rises": "falling" in said and not (rate is not None and rate < 0.0),
+        "rising, and the rate falls": "rising" in said and rate is not None and rate <= 0.0,
+        "no clear trend, and the rate is clear": state is State.NO_CLEAR_TREND
+        and not (rate is not None and u_rate is not None and abs(rate) <= 1.29 * u_rate),
+        "a date without a state that has one": any((low, middle, high)) and state not in DATED,
+        "a date that the sentence does not say": middle is not None and "goal" not in said.lower(),
+        "never, and not out of reach": row["eta_mid"] == "never" and state is not State.OUT_OF_REACH,
+        "out of reach, and not never": state is State.OUT_OF_REACH and row["eta_mid"] != "never",
+        "dates out of order": [t for t in (low, middle, high) if t] != sorted(t for t in (low, middle, high) if t),
+        "a date that has passed": low is not None and low < made_at,
+        "another value than the sentence's": shown is not None
+        and value is not None
+        and row["unit"] != "Pa"
+        and abs(float(shown[1].replace("−", "-")) - value) > 10.0 * step,
+        "at goal over its goal": state is State.AT_GOAL
+        and value is not None
+        and value > float(re.search(r"goal ([−\d.]+)", said)[1].replace("−", "-")) + step,  # type: ignore[index]
+        "no progress, and it falls": state is State.STALLED and "falling" in said,
+        "a sentence too long for a tile": len(said) > TILE_LENGTH,
+        "a slot that is not filled": "{" in said or "None" in said or not said,
+        "since before the first reading": any(t < first_reading for t in times_in(said, made_at)),
+    }
+    return [what for what, is_so in wrong.items() if is_so]
+
+
+def times_in(said: str, made_at: datetime) -> list[datetime]:
+    """Times that a sentence names after `since` or `at`, in the year of its row (jobs are in UTC)."""
+    found = re.findall(r"(?:since|at) \w{3} (\d+ \w{3})(?: (\d{4}))? (\d\d:\d\d) UTC", said)
+    return [
+        datetime.strptime(f"{day} {year or made_at.year} {clock}", "%d %b %Y %H:%M").replace(tzinfo=UTC)
+        for day, year, clock in found
+    ]
+
+
+def rows_of(path: Path) -> list[Row]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.fixture(scope="module", params=JOBS, ids=lambda job: job[0])
+def played(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, datetime]:
+    """A simulated job, replayed in UTC; the folder of its files, and the time of its first reading."""
+    made = generate(*request.param)
+    job = JobFile.model_validate(made.job | {"timezone": "UTC"})
+    rules, out = default_rule_book(), tmp_path_factory.mktemp(request.param[0])
+    write_result(replay(job, arrivals_of(made.readings), rules), out, job, rules)
+    return out, datetime.fromtimestamp(float(made.readings.time_s.min()), UTC)
+
+
+def test_no_row_denies_itself(played: tuple[Path, datetime]) -> None:
+    out, first = played
+    rows = rows_of(out / "states.csv")
+    assert len({row["state"] for row in rows}) >= 3
+    wrong = [
+        (row["made_at"], row["location"], row["sentence"], found)
+        for row in rows
+        if (found := contradictions(row, first))
+    ]
+    assert not wrong, wrong[:5]
+
+
+def test_each_location_has_a_row_at_least_every_six_hours_and_at_each_change(played: tuple[Path, datetime]) -> None:
+    rows = rows_of(played[0] / "states.csv")
+    for location in {row["location"] for row in rows}:
+        mine = [row for row in rows if row["location"] == location]
+        times = [datetime.fromisoformat(row["made_at"]) for row in mine]
+        assert times == sorted(times)
+        assert max((b - a).total_seconds() for a, b in pairwise(times)) <= 6 * 3600.0
+
+
+def test_an_alert_says_what_opened_it_its_worst_and_why_it_closed(played: tuple[Path, datetime]) -> None:
+    rows = rows_of(played[0] / "alerts.csv")
+    assert rows
+    for row in rows:
+        texts = [row[name] for name in ("headline", "at_opening", "worst")]
+        assert all(texts), row
+        assert not any("{" in text or "None" in text or "not known" in text.lower() for text in texts[:2]), row
+        assert len(row["headline"]) <= HEADLINE_LENGTH
+        assert bool(row["closed_at"]) is bool(row["at_close"]) is bool(row["closed_because"]), row
+
+
+@pytest.mark.parametrize(
+    ("change", "wrong"),
+    [
+        ({"rate_per_day": "0.5"}, "falling, and the rate rises"),
+        ({"value": "97.0"}, "another value than the sentence's"),
+        ({"eta_mid": "never"}, "never, and not out of reach"),
+        ({"eta_lo": "2025-02-01T00:00:00Z"}, "a date that has passed"),
+        ({"state": "stalled"}, "no progress, and it falls"),
+        ({"sentence": "81 ± 2 % RH, falling; was {before}."}, "a slot that is not filled"),
+        ({"sentence": "81 ± 2 % RH, falling; goal since Sat 1 Feb 09:00 UTC."}, "since before the first reading"),
+    ],
+)
+def test_a_row_that_denies_itself_is_found(change: Row, wrong: str) -> None:
+    row = {
+        "made_at": "2025-03-10T00:00:00Z", "location": "wall", "state": "drying", "value": "81.2", "unit": "% RH",
+        "u": "1", "rate_per_day": "-0.5", "u_rate": "0.05", "eta_lo": "2025-03-20T00:00:00Z",
+        "eta_mid": "2025-03-25T00:00:00Z", "eta_hi": "2025-04-01T00:00:00Z",
+        "sentence": "81 ± 2 % RH, falling 0.50 ± 0.10 % RH a day; goal 20 Mar to 1 Apr (80 %).",
+    }  # fmt: skip
+    first = datetime(2025, 3, 1, tzinfo=UTC)
+    assert contradictions(row, first) == []
+    assert wrong in contradictions(row | change, first)
