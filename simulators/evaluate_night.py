@@ -73,12 +73,12 @@ def _evenings(made: SimulatedJob, zone: ZoneInfo) -> Iterator[float]:
         at += ASSESSMENT.damage_every_s
 
 
-def _truth(margin: Array, time_s: Array, at_s: float) -> Evening:
+def _truth(margin: Array, time_s: Array, at_s: float, place: str) -> Evening:
     before = margin[(time_s >= at_s - DAY_S) & (time_s < at_s)]
     after = margin[(time_s >= at_s) & (time_s < at_s + DAY_S)]
     wet = np.convolve((after < 0.0).astype(int), np.ones(HALF_HOUR_STEPS, int), "valid") == HALF_HOUR_STEPS
     first = float(np.argmax(wet)) * STEP_S / HOUR_S if wet.any() else None
-    return Evening(bool((before < 0.0).any()), bool(wet.any()), first, float(after.min()))
+    return Evening(bool((before < 0.0).any()), bool(wet.any()), first, float(after.min()), place)
 
 
 def _ours(ahead: NightAhead) -> NightForecast:
@@ -130,7 +130,7 @@ def judge(made: SimulatedJob, scores: dict[str, NightScore], every: int = 1) -> 
                 same = _baseline(known.job, hours, key)
             if ahead is None or told is None or same is None:
                 continue
-            was = _truth(margin, made.time_s, at_s)
+            was = _truth(margin, made.time_s, at_s, f"{made.family} {made.seed} {key}")
             for name, said in ((OURS, _ours(ahead)), (WITH_WEATHER, _ours(told)), (BASELINE, same)):
                 scores[name].rows.append((was, said))
             rows += 1
@@ -174,6 +174,19 @@ def table(scores: dict[str, NightScore]) -> Table:
     row("error of the least margin, rms", "{:.2f} K", NightScore.depth_error_k)
     row("least margin inside 80 % interval", "{:.0%}", NightScore.coverage)
     row("Brier score", "{:.3f}", NightScore.brier)
+    row("skill over the place's own share", "{:.2f}", NightScore.skill_over_climatology)
+    row("skill over the day before", "{:.2f}", NightScore.skill_over_persistence)
+    row("reliability (0 is perfect)", "{:.3f}", lambda s: s.decomposition().reliability)
+    return shown
+
+
+def reliability_table(score: NightScore) -> Table:
+    """What was said against what came, for each fifth of the probabilities."""
+    shown = Table(title=f"Probabilities of {score.name}")
+    for heading in ("said", "came", "evenings"):
+        shown.add_column(heading, justify="right")
+    for said, came, count in score.reliability():
+        shown.add_row(f"{said:.0%}", f"{came:.0%}", str(count))
     return shown
 
 
@@ -197,6 +210,7 @@ def main() -> None:
             except ValueError as error:  # a job that the program would refuse
                 console.print(f"{name} {seed}: left out, {str(error).splitlines()[0]}")
     console.print(table(scores))
+    console.print(reliability_table(scores[OURS]))
 
 
 if __name__ == "__main__":

@@ -20,6 +20,8 @@ class Evening:
     """Hours until it did."""
     lowest_k: float
     """Least true margin of those hours. [K]"""
+    place: str = ""
+    """Job and location, whose own share of evenings with condensation is its climatology."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,42 @@ class NightScore:
         """Mean squared error of the probability; 0 is perfect."""
         return _mean([(said.probability - was.came) ** 2 for was, said in self.rows])
 
+    def climatology_brier(self) -> float:
+        """Brier score of each place's own share of evenings that condensation followed, known beforehand."""
+        return _mean([(self._shares()[was.place] - was.came) ** 2 for was, _ in self.rows])
+
+    def persistence_brier(self) -> float:
+        """Brier score of "as in the day before"."""
+        return _mean([(was.condensing - was.came) ** 2 for was, _ in self.rows])
+
+    def skill_over_climatology(self) -> float:
+        """1 is perfect, 0 no better than the place's own share."""
+        return _skill(self.brier(), self.climatology_brier())
+
+    def skill_over_persistence(self) -> float:
+        """1 is perfect, 0 no better than "as in the day before"."""
+        return _skill(self.brier(), self.persistence_brier())
+
+    def _shares(self) -> dict[str, float]:
+        places: dict[str, list[float]] = {}
+        for was, _ in self.rows:
+            places.setdefault(was.place, []).append(float(was.came))
+        return {place: _mean(came) for place, came in places.items()}
+
+    def decomposition(self) -> Decomposition:
+        """Reliability, resolution and uncertainty of the probabilities as they were said."""
+        return decompose([said.probability for _, said in self.rows], [was.came for was, _ in self.rows])
+
+    def reliability(self) -> list[tuple[float, float, int]]:
+        """For each fifth of the probabilities: mean said, share that came, evenings."""
+        table = []
+        for low in (0.0, 0.2, 0.4, 0.6, 0.8):
+            high = low + 0.2 if low < 0.8 else 1.01
+            picked = [(said.probability, was.came) for was, said in self.rows if low <= said.probability < high]
+            if picked:
+                table.append((_mean([p for p, _ in picked]), _share([came for _, came in picked]), len(picked)))
+        return table
+
     def lead_h(self, fresh: bool) -> float:
         """Median hours between the alarm and the condensation that it was right about."""
         return _median([was.came_after_h for was in self._hits(fresh)])
@@ -89,6 +127,39 @@ class NightScore:
             for was, said in self.rows
             if was.came and said.probability >= self.limit and not (fresh and was.condensing)
         ]
+
+
+@dataclass(frozen=True)
+class Decomposition:
+    """Brier score as reliability minus resolution plus uncertainty (Murphy 1973)."""
+
+    reliability: float
+    """How far what was said lies from what came; 0 is perfect."""
+    resolution: float
+    """How far the shares that came lie from their mean."""
+    uncertainty: float
+    """Of the event itself: share times (1 - share)."""
+
+    @property
+    def brier(self) -> float:
+        """Their sum."""
+        return self.reliability - self.resolution + self.uncertainty
+
+
+def decompose(said: Sequence[float], came: Sequence[bool]) -> Decomposition:
+    """Murphy's partition over the different probabilities that were said."""
+    probability, outcome = np.asarray(said, dtype=float), np.asarray(came, dtype=float)
+    mean = outcome.mean()
+    reliability = resolution = 0.0
+    for value in np.unique(probability):
+        own = outcome[probability == value]
+        reliability += len(own) * (value - own.mean()) ** 2 / len(outcome)
+        resolution += len(own) * (own.mean() - mean) ** 2 / len(outcome)
+    return Decomposition(float(reliability), float(resolution), float(mean * (1.0 - mean)))
+
+
+def _skill(score: float, reference: float) -> float:
+    return 1.0 - score / reference if reference > 0.0 else float("nan")
 
 
 def _mean(values: Sequence[float]) -> float:

@@ -1,8 +1,11 @@
 """A gappy hourly series continued by its daily cycle: what the last days did at each hour, moved to where it is now.
 
 The cycle is the weighted mean of the last days. How far the last hours lie from it fades out over the next hours,
-and the change from the day before to the last day goes on in part. The spread is what the same forecast got wrong
-before, from every sixth hour of the last days, held towards a usual spread while there are few of them.
+and the change from the day before to the last day goes on in part. How fast a dull day fades differs from place to
+place (within an afternoon in a ventilated attic in summer, over days in a wall in winter), and so does how many days
+make its cycle: each of a few forecasts is weighed by how well it foretold the lowest value of the last days here. The
+spread is what the weighed forecast got wrong before, from every sixth hour of the last days, held towards a usual
+spread while there are few of them.
 """
 
 from __future__ import annotations
@@ -37,7 +40,9 @@ def prior_spread(hours: int) -> Array:
     return np.asarray(SERIES.prior_spread_k + SERIES.prior_spread_k * growth)
 
 
-def _continue(days: Array, hours: int) -> Array:
+def _continue(
+    days: Array, hours: int, fade: float = SERIES.hourly_fade, day_weight: float = SERIES.day_weight
+) -> Array:
     """Continue n series by the cycle of their last days.
 
     Parameters
@@ -48,7 +53,7 @@ def _continue(days: Array, hours: int) -> Array:
     -------
     (n, hours); NaN where no day tells of that hour.
     """
-    weight = SERIES.day_weight ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
+    weight = day_weight ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
     total = weight.sum(axis=1)
     cycle = np.where(total > 0, np.nansum(weight * np.nan_to_num(days), axis=1) / np.where(total > 0, total, 1), np.nan)
     apart = days[:, 0] - cycle
@@ -56,7 +61,7 @@ def _continue(days: Array, hours: int) -> Array:
     lately = np.where(np.isfinite(now), now, _mean(apart[:, -DAY_H // 2 :]))
     change = _mean(days[:, 0] - days[:, 1]) if days.shape[1] > 1 else np.full(len(days), 0.0)
     ahead = np.arange(1, hours + 1)
-    moved = np.nan_to_num(lately)[:, None] * SERIES.hourly_fade**ahead
+    moved = np.nan_to_num(lately)[:, None] * fade**ahead
     moved = moved + SERIES.trend_share * np.nan_to_num(change)[:, None] * ahead / DAY_H
     return np.asarray(np.tile(cycle, (1, -(-hours // DAY_H)))[:, :hours] + moved)
 
@@ -96,6 +101,33 @@ def continuations(value: Array, ends: Array, hours: int, days: int) -> Array:
     return _continue(_days_before(value, ends, days), hours)
 
 
+def _candidates(value: Array, ends: Array, hours: int, days: int) -> Array:
+    """Continuations with each fade and each memory of the cycle, (candidates, ends, hours)."""
+    long = _days_before(value, ends, max(days, SERIES.long_cycle_days))
+    memories = ((long[:, :days], SERIES.day_weight), (long, SERIES.long_day_weight))
+    return np.stack([_continue(of, hours, fade, weight) for fade in SERIES.fades for of, weight in memories])
+
+
+def _weights(past: Array, came: Array) -> Array:
+    """Weight of each candidate from its past errors in the lowest value, (candidates,).
+
+    Parameters
+    ----------
+    past : past forecasts of each, (candidates, origins, hours).
+    came : what came after each origin, (origins, hours); NaN where unknown.
+
+    Source
+    ------
+    Posterior of models with normal errors of unknown variance, (mean square)^(-n/2) (Jeffreys' prior; from memory);
+    n is the days of origins, for forecasts that are hours apart share their error.
+    """
+    square = np.array([np.mean(np.square(_lowest_errors(one, one - came)), dtype=float) for one in past])
+    with np.errstate(divide="ignore"):
+        log_weight = -0.5 * SERIES.origin_days * np.log(np.maximum(square, SERIES.min_square_error))
+    weight = np.exp(log_weight - log_weight.max())
+    return np.asarray(weight / weight.sum())
+
+
 def continue_series(
     value: Array, hours: int, days: int, min_u: float, moved: tuple[Array, Array] | None = None
 ) -> Continuation | None:
@@ -114,11 +146,16 @@ def continue_series(
     if known[-2 * DAY_H :].sum() < SERIES.min_known_h or not known[-SERIES.newest_h :].any():
         return None
     ends = past_origins(n)
-    made = continuations(value, np.concatenate([ends, [float(n)]]), hours, days)
-    past, future = made[:-1], made[-1]
+    came = outcomes(value, ends, hours)
+    made = _candidates(value, np.concatenate([ends, [float(n)]]), hours, days)
     if moved is not None:
-        future, past = future + moved[0], past + moved[1]
-    errors = past - outcomes(value, ends, hours)
+        made = made + np.concatenate([moved[1], moved[0][None]])
+    if len(_lowest_errors(made[0, :-1], made[0, :-1] - came)):
+        blend = np.einsum("c,coh->oh", _weights(made[:, :-1], came), made)
+    else:
+        blend = made.mean(axis=0)
+    past, future = blend[:-1], blend[-1]
+    errors = past - came
     if not np.isfinite(future).all():
         return None
     lowest_past = _lowest_errors(past, errors)

@@ -43,6 +43,15 @@ class SeriesParameters:
     """Weight of a day in the cycle against that of the day after it. Our choice, tuned on simulated winters. [-]"""
     hourly_fade: float = 0.99
     """Share of the distance from the cycle that is left after each hour. Our choice, tuned on simulated winters. [-]"""
+    fades: tuple[float, ...] = (0.8, 0.9, 0.95, 0.99)
+    """The same for the forecasts that are weighed by their past errors: from half an afternoon to some days (our
+    choice; on real attics in summer 0.8 was best, in a wall in winter 0.99). [-]"""
+    long_cycle_days: int = 12
+    """Days of the longer of two cycles that are weighed (our choice). [days]"""
+    long_day_weight: float = 0.97
+    """Weight of a day in it against that of the day after it (our choice). [-]"""
+    min_square_error: float = 0.01
+    """Mean square error under which forecasts are not told apart: a probe's 0.1 K (common practice). [K²]"""
     trend_share: float = 0.1
     """Share of the last day-to-day change that goes on. Our choice, tuned on simulated winters. [-]"""
     distance_h: int = 3

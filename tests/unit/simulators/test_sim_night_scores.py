@@ -24,6 +24,37 @@ def scored(*rows):
     return NightScore("ours", 0.6, list(rows))
 
 
+def test_the_brier_score_is_that_of_its_first_publication():
+    """Brier 1950, table 1 (from memory): ten forecasts, 0.19 summed over rain and no rain, so half of it here."""
+    said = [0.7, 0.9, 0.8, 0.4, 0.2, 0.0, 0.0, 0.0, 0.0, 0.1]
+    rain = [False, True, True, True, False, False, False, False, False, False]
+    rows = [
+        (Evening(False, came, 6.0 if came else None, 0.0), NightForecast(p, None, 0.0, 1.0))
+        for p, came in zip(said, rain, strict=True)
+    ]
+    score = scored(*rows)
+    assert score.brier() == pytest.approx(0.19 / 2)
+    parts = score.decomposition()
+    assert parts.brier == pytest.approx(0.19 / 2)
+    # Murphy 1973, by hand: three of ten came; the four zeros and the three ones each stand alone or as they are
+    assert parts.uncertainty == pytest.approx(0.3 * 0.7)
+    assert parts.resolution == pytest.approx((4 * 0.3**2 + 3 * 0.7**2 + 3 * 0.3**2) / 10)
+    assert parts.reliability == pytest.approx((0.49 + 0.01 + 0.04 + 0.36 + 0.04 + 0.01) / 10)
+
+
+def test_skill_is_over_each_places_own_share_and_over_the_day_before():
+    def rows(place, share):
+        for k in range(10):
+            came = k < 10 * share
+            yield Evening(k % 2 == 0, came, 3.0 if came else None, 0.0, place), NightForecast(share, None, 0.0, 1.0)
+
+    score = scored(*rows("wet", 0.8), *rows("dry", 0.1))
+    assert score.skill_over_climatology() == pytest.approx(0.0)  # to know each place's share is no skill
+    assert score.persistence_brier() == pytest.approx(0.5, abs=0.06)
+    assert score.skill_over_persistence() == pytest.approx(1.0 - score.brier() / score.persistence_brier())
+    assert [(round(p, 1), round(c, 1), n) for p, c, n in score.reliability()] == [(0.1, 0.1, 10), (0.8, 0.8, 10)]
+
+
 def test_hits_and_false_alarms_are_counted_by_what_came():
     score = scored(
         (CAME, NightForecast(0.9, 5.0, -1.2, 0.5)),
