@@ -1,0 +1,61 @@
+"""What the estimate of timber does just below and just above each of its limits (our choice)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from damage_support import location, track
+
+from monitord.analysis.wood.wood_moisture import wood_finding, wood_moisture
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import WoodMoisture
+from monitord.model.series import Array
+from monitord.physics.wood import equilibrium_moisture_content
+
+OPTIONS = AnalysisOptions()
+
+
+def moisture(t: Array | float, rh: Array | float, n: int = 240) -> WoodMoisture | None:
+    here = track(location("subfloor_void", name="void"), t, rh, n)
+    return wood_moisture(here, here.end_s, OPTIONS)
+
+
+@pytest.mark.parametrize(("hours", "known"), [(23, False), (24, True)])
+def test_a_day_must_be_known_for_timber_starts_from_its_mean(hours: int, known: bool) -> None:
+    assert (moisture(12.0, 80.0, hours) is not None) is known
+
+
+@pytest.mark.parametrize(("t", "as_at"), [(-30.0, -30.0), (-39.9, -39.0), (80.0, 80.0), (110.0, 100.0)])
+def test_the_equilibrium_is_held_to_the_temperatures_of_its_equation(t: float, as_at: float) -> None:
+    found = moisture(t, 40.0)
+    assert found is not None
+    assert found.equilibrium == pytest.approx(equilibrium_moisture_content(as_at, 40.0), rel=1e-9)
+
+
+def test_the_uncertainty_from_the_probe_stops_growing_near_saturation() -> None:
+    """The slope of the equilibrium is taken over 2 % RH either way, and so at 97 % where the air is wetter."""
+    u = []
+    for rh in (96.5, 97.0, 98.5):
+        found = moisture(12.0, rh)
+        assert found is not None
+        u.append(found.value.u or 0.0)
+    assert u[0] < u[1] - 1e-3
+    assert u[1] == pytest.approx(u[2])
+
+
+@pytest.mark.parametrize(("heard", "known"), [(5, False), (6, True)])
+def test_six_hours_of_the_last_day_make_a_verdict(heard: int, known: bool) -> None:
+    rh = np.full(240, 95.0)
+    rh[-24 : 240 - heard] = np.nan
+    here = track(location("subfloor_void", name="void"), 12.0, rh, 240)
+    found = wood_moisture(here, here.end_s, OPTIONS)
+    assert found is not None
+    finding = wood_finding(here, found, OPTIONS, 3600.0)
+    assert finding is not None
+    assert (finding.value is not None) is known
+
+
+def test_where_no_temperature_is_known_of_the_last_week_decay_is_taken_to_run() -> None:
+    found = moisture(np.r_[np.full(100, 12.0), np.full(168, np.nan)], 90.0, 268)
+    assert found is not None
+    assert found.warmth == "runs"
