@@ -24,7 +24,8 @@ def make_report(parsed: Namespace) -> int:
     book = criteria_book(settings.criteria.folder)
     with database_of(parsed) as database, database.read() as connection:
         job, now, units = needed_job(connection, parsed.job), SystemClock().now(), Units(parsed.units)
-        contents = contents_of(connection, job, now, book, settings.analysis, settings.report.firm, units)
+        firm = settings.report.firm
+        contents = contents_of(connection, job, now, book, settings.analysis, firm, units, parsed.language)
     data = pdf_report(contents, settings.report.logo)
     _write(parsed.out, data)
     out(f"{parsed.out}: {len(contents.drawings)} charts, {len(data) / 1e3:.0f} kB")

@@ -13,6 +13,9 @@ from monitord.charts.draw import draw
 from monitord.charts.parts import Array, Chart, Level, Size, Trace, Window
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, JobRecord
+from monitord.text import formats
+from monitord.text import report as texts
+from monitord.text.speaker import Speaker
 
 _SIZE = Size("report", 760, 250)
 _COVERAGE = 2.0
@@ -39,15 +42,17 @@ class Drawing:
     caption: str
 
 
-def drawings(job: JobFile, record: JobRecord, as_of: datetime, limits: Mapping[str, float]) -> list[Drawing]:
+def drawings(
+    job: JobFile, record: JobRecord, as_of: datetime, limits: Mapping[str, float], speaker: Speaker
+) -> list[Drawing]:
     """Relative humidity of each location but the outdoor air, with its room; `limits` by location id. [% RH]"""
     shown = [location for location in job.locations if location.kind is not LocationKind.OUTDOOR_AIR]
-    found = (_drawing(job, record, location, as_of, limits.get(location.id)) for location in shown)
+    found = (_drawing(job, record, location, as_of, limits.get(location.id), speaker) for location in shown)
     return [drawing for drawing in found if drawing is not None]
 
 
 def _drawing(
-    job: JobFile, record: JobRecord, location: Location, as_of: datetime, limit: float | None
+    job: JobFile, record: JobRecord, location: Location, as_of: datetime, limit: float | None, speaker: Speaker
 ) -> Drawing | None:
     trace = _trace(job, record, location, "s1", as_of)
     known = trace.value[np.isfinite(trace.value)]
@@ -56,27 +61,29 @@ def _drawing(
     room = job.room_of(location)
     traces = (trace,) if room is None else (trace, _trace(job, record, room, "s2", as_of))
     start = min(job.start.timestamp(), float(trace.time_s[0]))
-    limited = "" if limit is None else f" Limit {limit:g} % RH."
-    alt = (
-        f"Relative humidity, {location.label}: from {known[0]:.0f} to {known[-1]:.0f} % RH, "
-        f"between {known.min():.0f} and {known.max():.0f} % RH.{limited}"
-    )
+    bare = None if limit is None else formats.number(limit, 1, speaker.language)
+    first, last, low, high = (f"{value:.0f}" for value in (known[0], known[-1], known.min(), known.max()))
+    slots = {"location": location.label, "first": first, "last": last, "low": low, "high": high, "limit": bare}
+    alt = speaker.say(texts.CHART_ALT, slots)
     chart = Chart(
         title=location.label,
         description=alt,
         unit="% RH",
         window=Window(start, as_of.timestamp(), job.zone),
         traces=traces,
-        levels=() if limit is None else (Level(limit, f"limit {limit:g}"),),
+        levels=() if limit is None else (Level(limit, speaker.say((texts.LIMIT_NAME,), slots)),),
         min_span=10.0,
         floor=0.0,
         ceiling=100.0,
     )
     svg = draw(chart, _SIZE).replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
     head, _, rest = svg.partition(">")
-    beside = "" if room is None else f" Broken line: {room.label}."
-    caption = f"Relative humidity in % RH by hour. Full line: {location.label}, shaded ± (k = 2).{beside}"
-    return Drawing(location.label, f"{head}>{_STYLE}{rest}", alt, caption + (" Dotted: the limit." if limited else ""))
+    caption = [speaker.say((texts.CHART_CAPTION,), slots)]
+    if room is not None:
+        caption.append(speaker.say((texts.CHART_ROOM,), {"room": room.label}))
+    if limit is not None:
+        caption.append(speaker.text(texts.CHART_LIMIT))
+    return Drawing(location.label, f"{head}>{_STYLE}{rest}", alt, " ".join(caption))
 
 
 def _trace(job: JobFile, record: JobRecord, location: Location, style: str, as_of: datetime) -> Trace:

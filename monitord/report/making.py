@@ -11,11 +11,12 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric, JobFile
 from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.units import Units
-from monitord.report.document import Contents
+from monitord.report.document import Contents, report_speaker
 from monitord.report.drawings import drawings
 from monitord.store import alerts as stored_alerts
 from monitord.store import signoffs
 from monitord.store.records import load_job_record
+from monitord.text.catalogue import FALLBACK
 
 
 def contents_of(
@@ -26,8 +27,10 @@ def contents_of(
     options: AnalysisOptions,
     firm: str = "",
     units: Units = Units.METRIC,
+    language_name: str = FALLBACK,
 ) -> Contents:
     """What the report says as of now, or as of the job's end."""
+    speaker = report_speaker(job, units, language_name)
     as_of = job.end if job.end is not None and job.end <= now else now
     record = load_job_record(conn, job, as_of)
     assessment = assess_job(job, record, as_of, options, criteria=criteria)
@@ -37,10 +40,11 @@ def contents_of(
         criteria=criteria,
         alerts=stored_alerts.episodes(conn, job.job),
         signoffs=signoffs.signoffs(conn, job.job),
-        drawings=drawings(job, record, as_of, _limits(job, criteria)),
+        drawings=drawings(job, record, as_of, _limits(job, criteria), speaker),
         made_at=now,
         firm=firm,
         units=units,
+        speaker=speaker,
     )
 
 

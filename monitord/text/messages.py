@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from monitord.text import alert_texts, formats, glossary, labels, states, terms, times
+from monitord.text import alert_texts, formats, glossary, labels, readiness, report, states, terms, times
 
-MODULES = (alert_texts, formats, glossary, labels, states, terms, times)
+MODULES = (alert_texts, formats, glossary, labels, readiness, report, states, terms, times)
 
 
 def every_message() -> tuple[str, ...]:

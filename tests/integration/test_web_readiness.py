@@ -56,7 +56,7 @@ def test_a_default_limit_is_named_as_one(tmp_path: Path) -> None:
     site = made(tmp_path, covering={"name": "vinyl sheet"})
     page = text_of(site.client().get(PAGE).text)
     assert "Ready as of" in page  # 72 + 2.3 <= 75
-    assert "The manufacturer’s limit is not given: the criteria’s default stands in." in page
+    assert "The manufacturer’s limit is not given: the default of the criteria stands in." in page
     site.db.close()
 
 

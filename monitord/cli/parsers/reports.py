@@ -14,6 +14,7 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     report.add_argument("job", metavar="JOB")
     report.add_argument("--out", type=Path, required=True, metavar="FILE", help="such as quay-lane-14.pdf")
     report.add_argument("--units", choices=("metric", "us"), default="metric", help="default: %(default)s")
+    report.add_argument("--language", default="en", metavar="NAME", help="such as en or de; default: %(default)s")
     report.set_defaults(run=Command("reports", "make_report"))
 
     export = commands.add_parser("export", help="write a whole job as a workbook (.xlsx), or as CSV files in a folder")

@@ -10,9 +10,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from monitord.errors import JobFileError, StoreError
 from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.readiness.signoffs import Statement
-from monitord.report import words
 from monitord.report.signing_off import Wish, sign_off
 from monitord.store import signoffs
+from monitord.text import readiness
+from monitord.text.catalogue import language
+from monitord.text.speaker import Speaker
 from monitord.web.page_context import Web, job_url
 from monitord.web.routes.alert_routes import checked, checked_name
 from monitord.web.text.local_time import LocalTimes
@@ -41,7 +43,7 @@ class ReadinessPages:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
-            times = LocalTimes(state.job.zone, now)
+            times, speaker = LocalTimes(state.job.zone, now), Speaker(language(), state.job.zone, now, tied=True)
             verdicts = () if state.assessment is None else state.assessment.readiness
             made = signoffs.signoffs(conn, job_id)
             return self._web.page(
@@ -50,9 +52,9 @@ class ReadinessPages:
                 now,
                 state=state,
                 t=times,
-                verdicts=verdict_views(state.job, verdicts, made, self._criteria, times),
-                cautions=words.CAUTIONS,
-                confirm=words.CONFIRM,
+                verdicts=verdict_views(state.job, verdicts, made, self._criteria, speaker),
+                cautions=readiness.CAUTIONS,
+                confirm=readiness.CONFIRM,
             )
 
     def sign(

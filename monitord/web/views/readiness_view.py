@@ -9,8 +9,8 @@ from monitord.model.jobs import JobFile
 from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.readiness.signoffs import SignOff
 from monitord.model.readiness.verdict import Outcome, Readiness, Verdict
-from monitord.report import words
-from monitord.web.text.local_time import LocalTimes
+from monitord.text import readiness
+from monitord.text.speaker import Speaker
 from monitord.web.text.words import StatusStyle
 
 STYLES = {
@@ -40,7 +40,7 @@ class VerdictView:
     not_before: str
     """By the forecast, where that is later than the clocks' date."""
     criteria: str
-    rows: list[tuple[StatusStyle, words.CriterionRow]]
+    rows: list[tuple[StatusStyle, readiness.CriterionRow]]
     confirm: bool
     is_ready: bool
     signoffs: list[SignOff]
@@ -51,15 +51,15 @@ def verdict_views(
     verdicts: Sequence[Readiness],
     signoffs: Sequence[SignOff],
     criteria: CriteriaBook,
-    times: LocalTimes,
+    speaker: Speaker,
 ) -> list[VerdictView]:
     """The slabs, then the other elements; in each, what is worst first."""
     ordered = sorted(verdicts, key=lambda v: (not v.is_slab, VERDICT_STYLES[v.verdict].rank))
-    return [_view(job, verdict, signoffs, criteria, times) for verdict in ordered]
+    return [_view(job, verdict, signoffs, criteria, speaker) for verdict in ordered]
 
 
 def _view(
-    job: JobFile, verdict: Readiness, signoffs: Sequence[SignOff], criteria: CriteriaBook, times: LocalTimes
+    job: JobFile, verdict: Readiness, signoffs: Sequence[SignOff], criteria: CriteriaBook, speaker: Speaker
 ) -> VerdictView:
     slab = next((s for s in job.slabs if s.id == verdict.element), None)
     known = {location.id: location.label for location in job.locations}
@@ -70,12 +70,12 @@ def _view(
         label=slab.label if slab is not None else known.get(verdict.element, verdict.element),
         is_slab=slab is not None,
         style=VERDICT_STYLES[verdict.verdict],
-        headline=words.headline(verdict, times.stamp),
-        tally=words.tally(verdict),
-        covering=words.covering(slab, verdict),
-        not_before="" if verdict.not_before is None else times.stamp(verdict.not_before),
+        headline=readiness.headline(speaker, verdict),
+        tally=readiness.tally(speaker, verdict),
+        covering=readiness.covering(speaker, slab, verdict),
+        not_before=speaker.moment(verdict.not_before) or "",
         criteria=verdict.criteria if rules is None else f"{rules.name} ({rules.document}{edition})",
-        rows=[(STYLES[row.outcome], row) for row in words.criterion_rows(verdict, job, times.stamp)],
+        rows=[(STYLES[row.outcome], row) for row in readiness.criterion_rows(speaker, verdict, job)],
         confirm=any(result.confirm for result in verdict.results),
         is_ready=verdict.verdict is Verdict.READY,
         signoffs=[made for made in signoffs if made.element == verdict.element],

@@ -19,14 +19,15 @@ from monitord.model.jobs import JobFile
 from monitord.model.readiness.criteria_files import built_in
 from monitord.model.series import JobRecord, PlacementRecord, Series, roll_up_by
 from monitord.model.units import Units
-from monitord.report.document import Contents
+from monitord.report.document import Contents, report_speaker
 from monitord.report.drawings import drawings
 from monitord.report.pdf import pdf_report
 from monitord.report.readings_file import readings_text, record_from
 
 
-def contents(rh_pct: float = 72.0, units: Units = Units.METRIC, **slab: object) -> Contents:
+def contents(rh_pct: float = 72.0, units: Units = Units.METRIC, language_name: str = "en", **slab: object) -> Contents:
     held = evidence(rh_pct, **slab)
+    speaker = report_speaker(held.job, units, language_name)
     record = record_from(readings_text(held.rows), held.job, held.as_of)
     return Contents(
         job=held.job,
@@ -34,10 +35,11 @@ def contents(rh_pct: float = 72.0, units: Units = Units.METRIC, **slab: object) 
         criteria=built_in(),
         alerts=(),
         signoffs=(),
-        drawings=drawings(held.job, record, held.as_of, {"s1": 80.0}),
+        drawings=drawings(held.job, record, held.as_of, {"s1": 80.0}, speaker),
         made_at=end(),
         firm="Byrne & Sons <b> #panic() $x$",
         units=units,
+        speaker=speaker,
     )
 
 
@@ -67,7 +69,7 @@ def test_it_is_tagged_titled_and_its_pictures_have_texts(made: bytes) -> None:
     root = opened(made).trailer["/Root"]
     assert root["/MarkInfo"]["/Marked"].value
     assert "/StructTreeRoot" in root
-    assert root["/Lang"] == "en-GB"
+    assert root["/Lang"] == "en"
     assert opened(made).metadata.title == "Drying report: house"
     assert b"pdfuaid" in made
     kinds = {str(tag["/S"]) for tag in tags(root["/StructTreeRoot"])}
@@ -119,10 +121,26 @@ def test_american_units_reach_the_report() -> None:
     assert "17.5 °C" not in text
 
 
+def test_the_report_is_there_in_german() -> None:
+    data = pdf_report(contents(rh_pct=84.0, language_name="de", area_m2=None))
+    text = text_of(data)
+    assert opened(data).trailer["/Root"]["/Lang"] == "de"
+    for part in (
+        "Trocknungsbericht: house",
+        "Nicht bereit",
+        "84,0 ± 2,3 % r. F.",
+        "Vorsicht",
+        "Fläche im Auftrag angeben",
+    ):
+        assert part in text, part
+    for part in ("Not ready", "Drying report", "Pass ", "Measured"):
+        assert part not in text, part
+
+
 def test_a_default_limit_and_a_slab_that_is_not_ready_are_said(made: bytes) -> None:
     text = text_of(pdf_report(contents(rh_pct=84.0, covering={})))
     assert "Not ready. Earliest" in text
-    assert "default stands in" in text
+    assert "default of the criteria stands in" in text
 
 
 def test_a_logo_stands_on_it_and_a_wrong_one_is_refused(tmp_path: Path) -> None:
@@ -156,7 +174,7 @@ def test_sixty_days_and_twenty_locations_take_under_ten_seconds() -> None:
         placements.append(PlacementRecord(placement, recent, roll_up_by(hours, series), last))
     record, as_of = JobRecord(tuple(placements)), end().replace(month=3, day=11)
     begun = time.process_time()
-    drawn = drawings(many, record, as_of, {})
+    drawn = drawings(many, record, as_of, {}, report_speaker(many))
     assert len(drawn) == 20
     small_contents = contents()
     pdf = pdf_report(Contents(**{**vars(small_contents), "job": many, "drawings": drawn}))
