@@ -167,6 +167,13 @@ def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
     return closed
 
 
+def placements_elsewhere(conn: Connection, job: str, probe: str, at: datetime) -> list[tuple[str, str]]:
+    """Where else a probe stands at a time or later: pairs of a job and its location."""
+    chosen = _ELSEWHERE_OPEN.with_only_columns(placement_table.c.job, placement_table.c.location).limit(None)
+    bounds = {"the_job": job, "the_probe": probe, "begins": to_ms(at)}
+    return [(row.job, row.location) for row in conn.execute(chosen, bounds)]
+
+
 def _refuse_if_elsewhere(conn: Connection, job: str, position: int, placement: Placement) -> None:
     end = None if placement.to_time is None else to_ms(placement.to_time)
     bounds = {"the_job": job, "the_probe": placement.probe, "begins": to_ms(placement.from_time), "ends": end}

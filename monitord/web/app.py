@@ -33,6 +33,7 @@ from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.pages import Pages
+from monitord.web.routes.place_routes import PlaceRoutes
 from monitord.web.routes.readiness_pages import ReadinessPages
 from monitord.web.routes.settings_routes import SettingsRoutes
 from monitord.web.routes.sign_in_routes import SignInRoutes
@@ -89,6 +90,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         ReadinessPages(web, criteria_book(web.settings.criteria.folder)).router(),
         AlertRoutes(web).router(),
         MutePauseRoutes(web).router(),
+        PlaceRoutes(web).router(),
         Api(web).router(),
         IngestRoutes(web).router(),
         Health(web, health_problem).router(),

@@ -129,9 +129,9 @@ def form_field() -> Markup:
     return Markup('<input type="hidden" name="form_token" value="{}">').format(visitor().form_token)
 
 
-def job_url(job: str, query: dict[str, str] | None = None) -> str:
-    """Address of a job's page."""
-    return f"/jobs/{quote(job, safe='')}" + _query(query)
+def job_url(job: str, query: dict[str, str] | None = None, leaf: str = "") -> str:
+    """Address of a job's page, or of something under it."""
+    return f"/jobs/{quote(job, safe='')}{leaf}" + _query(query)
 
 
 def location_url(job: str, location: str, query: dict[str, str] | None = None, leaf: str = "") -> str:

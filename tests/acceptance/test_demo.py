@@ -100,6 +100,7 @@ def test_it_shows_the_risk_rising_its_alert_opening_and_closing_and_the_silent_p
     assert location.status_code == 200, "the dashboard stays up"
     open_ = visitor.get(f"{url}api/alerts").text
     assert "probe_silent" in open_
+    visitor.close()
     demo.process.send_signal(signal.SIGINT)
     assert demo.process.wait(30) == 0
     assert "Traceback" not in demo.said

@@ -1,0 +1,109 @@
+"""Changes of a job as they are made on site, one at a time: pure steps from one `JobFile` to the next.
+
+What a form saves is the same model that a job file holds: each step is validated as a whole file would be, and the
+same step again changes nothing, so that a form that is sent twice does no harm.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from pydantic import ValidationError
+
+from monitord.errors import JobFileError
+from monitord.model.explain import problems
+from monitord.model.jobs import JobFile, Location, LocationKind, Placement
+
+SLEEVE_DEPTH_SHARE = {1: 0.40, 2: 0.20}
+"""Depth of a sleeve as a share of the slab's thickness, by the number of faces it dries from (ASTM F2170, 10.2)."""
+DRILLED_KINDS = frozenset({LocationKind.SLAB_SLEEVE, LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID})
+"""Locations that a hole is drilled for."""
+
+
+def sleeve_depth_mm(thickness_mm: float, drying_sides: int) -> float:
+    """Depth that a sleeve in a slab is to have, below the drying face (ASTM F2170). [mm]"""
+    return SLEEVE_DEPTH_SHARE[drying_sides] * thickness_mm
+
+
+def new_id(name: str, taken: Iterable[str]) -> str:
+    """An id made of a name: small letters, digits and `-`, none that is taken."""
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    base = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:40].strip("-") or "location"
+    known, n = set(taken), 2
+    if base not in known:
+        return base
+    while f"{base}-{n}" in known:
+        n += 1
+    return f"{base}-{n}"
+
+
+def with_location(job: JobFile, location: Location) -> JobFile:
+    """The job with one more location.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    return _checked(job, locations=(*job.locations, location))
+
+
+def with_probe(job: JobFile, placement: Placement, *, swap: bool = False) -> JobFile:
+    """The job with a probe at a location from a time on; where it stood in this job before, it stands until then.
+
+    Parameters
+    ----------
+    swap : other probes at that location leave it at the same time.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    same = (placement.probe, placement.location_id, placement.from_time)
+    if any((p.probe, p.location_id, p.from_time) == same for p in job.probes):
+        return job
+    at = placement.from_time
+    kept = [
+        _ended(p, at)
+        if p.to_time is None and (p.probe == placement.probe or (swap and p.location_id == placement.location_id))
+        else p
+        for p in job.probes
+    ]
+    return _checked(job, probes=(*(p for p in kept if p is not None), placement))
+
+
+def without_probe(job: JobFile, probe: str, at: datetime) -> JobFile:
+    """The job with a probe taken away at a time; its readings until then stay the location's.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    kept = [_ended(p, at) if p.probe == probe and p.to_time is None else p for p in job.probes]
+    return _checked(job, probes=tuple(p for p in kept if p is not None))
+
+
+def revised(job: JobFile, **changes: Any) -> JobFile:
+    """The job with other values in its head, such as `name` or `timezone`.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    return _checked(job, **changes)
+
+
+def _ended(placement: Placement, at: datetime) -> Placement | None:
+    """A placement that ends at a time; None: it would have begun only then, and never was."""
+    return placement.model_copy(update={"to_time": at}) if placement.from_time < at else None
+
+
+def _checked(job: JobFile, **changes: Any) -> JobFile:
+    try:
+        return JobFile.model_validate(job.model_copy(update=changes).model_dump(by_alias=True))
+    except ValidationError as error:
+        first = problems(error, JobFile)[0]
+        raise JobFileError(first.what, where=f"job {job.job}", remedy=first.remedy or "Nothing was changed") from None

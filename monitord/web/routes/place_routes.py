@@ -1,0 +1,290 @@
+"""On site: place a probe at a location with a phone, move it, take it away; and the labels that lead there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Form, HTTPException, Query, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import ValidationError
+from sqlalchemy import Connection
+
+from monitord.errors import JobFileError
+from monitord.model.job_changes import DRILLED_KINDS, new_id, with_location, with_probe, without_probe
+from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
+from monitord.store import jobs as stored_jobs
+from monitord.store.last_seen import last_heard, unplaced
+from monitord.web.page_context import Web, job_url, utc_times
+from monitord.web.queries import JobState, load_jobs, seen_heard, seen_jobs
+from monitord.web.routes.pages import Id
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.views.place_view import labels_of, loose_probes, place_rows, standing_rows
+from monitord.web.visitor import visitor
+
+_AHEAD = timedelta(minutes=10)
+"""How far a phone's clock may be ahead of ours before its time is refused."""
+_GOALS = {
+    LocationKind.SLAB_SLEEVE: GoalMetric.EQUILIBRIUM_RH,
+    LocationKind.CAVITY: GoalMetric.RH,
+    LocationKind.SUBFLOOR_VOID: GoalMetric.RH,
+    LocationKind.MATERIAL: GoalMetric.TIMBER_MOISTURE,
+}
+_NAMES = ("probe", "other_probe", "place", "name", "kind", "thickness", "depth", "sides", "reference", "goal")
+_MORE = ("electricity", "asbestos", "time", "at", "pressed", "move", "swap")
+
+
+class FormError(Exception):
+    """What was typed will not do; says which field, why, and what may have been meant."""
+
+    def __init__(self, name: str, words: str) -> None:
+        self.name = name
+        self.words = words
+        super().__init__(words)
+
+
+@dataclass(frozen=True)
+class Typed:
+    """What a form held, as text."""
+
+    values: dict[str, str]
+
+    def __getitem__(self, name: str) -> str:
+        return self.values.get(name, "").strip()
+
+    def number(self, name: str, low: float, high: float, unit: str) -> float | None:
+        """A number, if one was typed.
+
+        Raises
+        ------
+        FormError : it is none, or out of range.
+        """
+        text = self[name].replace(",", ".")
+        if not text:
+            return None
+        try:
+            value = float(text)
+        except ValueError:
+            raise FormError(name, f"“{text}” is not a number.") from None
+        if not low <= value <= high:
+            raise FormError(name, f"{text} {unit} is not between {low:g} and {high:g} {unit}.")
+        return value
+
+
+class PlaceRoutes:
+    """The pages and forms, each a method."""
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+
+    def router(self) -> APIRouter:
+        """The routes."""
+        router = APIRouter(include_in_schema=False)
+        router.add_api_route("/place", self.which_job, response_class=HTMLResponse)
+        router.add_api_route("/jobs/{job_id}/place", self.form, response_class=HTMLResponse)
+        router.add_api_route("/jobs/{job_id}/place", self.place, methods=["POST"], response_class=HTMLResponse)
+        router.add_api_route("/jobs/{job_id}/remove", self.remove, methods=["POST"], response_class=HTMLResponse)
+        router.add_api_route("/probes/labels", self.labels, response_class=HTMLResponse)
+        return router
+
+    def which_job(self, probe: Id = None) -> Response:
+        """Where a label leads: on to the job's form; which job, is asked only where several run."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            running = [state for state in load_jobs(conn, now) if not state.ended]
+            if len(running) == 1:
+                query = {"probe": probe} if probe else None
+                return RedirectResponse(job_url(running[0].job.job, leaf="/place", query=query), status_code=303)
+            return self._web.page(conn, "which_job.html", now, states=running, probe=probe, t=utc_times(now))
+
+    def form(self, job_id: str, probe: Id = None, done: Id = None) -> HTMLResponse:
+        """The form, its first step filled in where a label was scanned."""
+        return self._form(job_id, {"probe": probe or "", "time": "now"}, done=done)
+
+    def _form(
+        self, job_id: str, typed: dict[str, str], status: int = 200, wrong: FormError | None = None, done: Id = None
+    ) -> HTMLResponse:
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            state = self._web.job(conn, job_id, now)
+            if state.ended:
+                raise HTTPException(409, "This job has ended: nothing is placed in it any more.")
+            times = LocalTimes(state.job.zone, now)
+            return self._web.page(
+                conn,
+                "place.html",
+                now,
+                status,
+                state=state,
+                t=times,
+                typed=typed,
+                wrong=wrong,
+                loose=loose_probes(unplaced(conn), typed.get("probe", "")),
+                places=place_rows(state),
+                standing=standing_rows(state),
+                rooms=[x for x in state.job.locations if x.kind is LocationKind.ROOM_AIR],
+                done=_done(state, done),
+                now_local=now.astimezone(state.job.zone).strftime("%Y-%m-%dT%H:%M"),
+            )
+
+    async def place(self, request: Request, job_id: str) -> Response:
+        """Keep what the form says; the same form again changes nothing."""
+        form = await request.form()
+        typed = {name: str(form.get(name, ""))[:400] for name in (*_NAMES, *_MORE)}
+        return await run_in_threadpool(self._place, job_id, typed)
+
+    def _place(self, job_id: str, typed: dict[str, str]) -> Response:
+        now = self._web.clock.now()
+        try:
+            with self._web.db.write() as conn:
+                state = self._web.job(conn, job_id, now)
+                if state.ended:
+                    raise HTTPException(409, "This job has ended: nothing is placed in it any more.")
+                probe = self._save(conn, state, Typed(typed), now)
+        except FormError as error:
+            return self._form(job_id, typed, 422, error)
+        except (JobFileError, ValidationError) as error:
+            return self._form(job_id, typed, 422, FormError("", _plain(error)))
+        return RedirectResponse(job_url(job_id, {"done": probe}, "/place"), status_code=303)
+
+    def _save(self, conn: Connection, state: JobState, typed: Typed, now: datetime) -> str:
+        job, at = state.job, _start(typed, state.job, now)
+        probe = typed["other_probe"] if typed["probe"] in ("", "other") else typed["probe"]
+        if not probe:
+            raise FormError("probe", "Choose a probe, or type what stands on its label.")
+        known = next((p for p in job.probes if p.probe == probe and p.from_time == at), None)
+        if typed["place"] == "new":
+            again = next((x for x in job.locations if known is not None and x.id == known.location_id), None)
+            if again is None or again.name != typed["name"]:
+                made = _new_location(typed, job, at)
+                job = with_location(job, made)
+                where = made.id
+            else:
+                where = again.id
+        else:
+            where = typed["place"]
+            if where not in {x.id for x in job.locations}:
+                raise FormError("place", "Choose where it goes, or a new location.")
+        self._free_elsewhere(conn, job.job, probe, at, move=bool(typed["move"]))
+        changed = with_probe(
+            job, Placement.model_validate({"id": probe, "location_id": where, "from": at}), swap=bool(typed["swap"])
+        )
+        if stored_jobs.apply_job(conn, changed) != "unchanged":
+            label = changed.location(where).label
+            self._web.note(conn, "placed a probe", job.job, f"{probe} at {label} from {at:%Y-%m-%dT%H:%MZ}")
+        return probe
+
+    def _free_elsewhere(self, conn: Connection, job: str, probe: str, at: datetime, *, move: bool) -> None:
+        """End the probe's placement in another job, where that is wished and the visitor may change that job."""
+        for elsewhere, location in stored_jobs.placements_elsewhere(conn, job, probe, at):
+            if not visitor().may_see(elsewhere):
+                raise FormError("move", f"{probe} is placed in another job. Nothing was changed.")
+            other = stored_jobs.needed_job(conn, elsewhere)
+            if not move:
+                raise FormError(
+                    "move",
+                    f"{probe} is placed in {other.label}, at {other.location(location).label}. Nothing was changed; "
+                    "tick below to move it here.",
+                )
+            stored_jobs.apply_job(conn, without_probe(other, probe, at))
+            self._web.note(conn, "moved a probe away", elsewhere, f"{probe} from {at:%Y-%m-%dT%H:%MZ}")
+
+    def remove(self, job_id: str, probe: Annotated[str, Form(max_length=128)] = "") -> RedirectResponse:
+        """Take a probe away now; its readings stay."""
+        now = self._web.clock.now().replace(microsecond=0)
+        with self._web.db.write() as conn:
+            state = self._web.job(conn, job_id, now)
+            if not any(p.probe == probe for p in state.placements_now):
+                raise HTTPException(404, f"Probe {probe!r} does not stand in this job now.")
+            try:
+                stored_jobs.apply_job(conn, without_probe(state.job, probe, now))
+            except JobFileError as error:
+                raise HTTPException(422, f"{error.message}.") from error
+            self._web.note(conn, "took a probe away", job_id, f"{probe} from {now:%Y-%m-%dT%H:%MZ}")
+        return RedirectResponse(f"{job_url(job_id)}/place#standing", status_code=303)
+
+    def labels(self, probe: Annotated[list[str] | None, Query(max_length=128)] = None) -> HTMLResponse:
+        """Labels to print and stick on probes; each holds the link to its form."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            known = seen_heard(last_heard(conn), seen_jobs(conn))
+            loose = unplaced(conn)
+            ids = probe or sorted({heard.probe for heard in (*known, *loose)})
+            base = (self._web.settings.web.public_url or "").rstrip("/")
+            return self._web.page(conn, "labels.html", now, labels=labels_of(ids, base), base=base, t=utc_times(now))
+
+
+def _start(typed: Typed, job: JobFile, now: datetime) -> datetime:
+    """When the probe was placed: when the button was pressed, or what was typed, in the job's zone."""
+    if typed["time"] == "then":
+        try:
+            local = datetime.fromisoformat(typed["at"])
+        except ValueError:
+            raise FormError("at", "Give day and time, such as 2026-12-08T07:21.") from None
+        at = (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
+    else:
+        at = _pressed(typed["pressed"], now)
+    if at > now + _AHEAD:
+        raise FormError("at", "That lies in the future: give the time at which the probe was set.")
+    if at < job.start:
+        raise FormError("at", "That is before the job began; correct the time, or the job's start.")
+    return at.replace(microsecond=0)
+
+
+def _pressed(text: str, now: datetime) -> datetime:
+    """When the button was pressed, by the phone's clock; ours where the phone did not say."""
+    try:
+        pressed = datetime.fromisoformat(text)
+    except ValueError:
+        return now
+    return min(pressed.astimezone(UTC), now) if pressed.tzinfo is not None else now
+
+
+def _new_location(typed: Typed, job: JobFile, at: datetime) -> Location:
+    name = " ".join(typed["name"].split())
+    if not name or len(name) > 80:
+        raise FormError("name", "Give the location a name, as you would say it, in at most 80 letters.")
+    try:
+        kind = LocationKind(typed["kind"])
+    except ValueError:
+        raise FormError("kind", "Choose what kind of location it is.") from None
+    if kind in DRILLED_KINDS and not (typed["electricity"] and typed["asbestos"]):
+        raise FormError("electricity", "Tick both cautions before a hole is drilled. Nothing was saved.")
+    limit = typed.number("goal", 1, 300 if kind is LocationKind.MATERIAL else 100, "%")
+    goal = Goal(metric=_GOALS[kind], limit=limit) if limit is not None and kind in _GOALS else None
+    known = {x.id for x in job.locations}
+    values: dict[str, Any] = {"id": new_id(name, known), "name": name, "kind": kind, "goal": goal}
+    if typed["reference"] in known and kind is not LocationKind.OUTDOOR_AIR:
+        values["reference"] = typed["reference"]
+    if kind is LocationKind.SLAB_SLEEVE:
+        values |= _sleeve(typed, at)
+    return Location.model_validate(values)
+
+
+def _sleeve(typed: Typed, at: datetime) -> dict[str, Any]:
+    thickness = typed.number("thickness", 10, 2000, "mm")
+    depth = typed.number("depth", 5, 2000, "mm")
+    if depth is None:
+        raise FormError("depth", "Give the depth of the sleeve below the drying face, in mm.")
+    if thickness is not None and depth >= thickness:
+        raise FormError("depth", f"{depth:g} mm is not less than the slab's {thickness:g} mm.")
+    return {
+        "depth_mm": depth,
+        "slab_thickness_mm": thickness,
+        "drying_sides": 2 if typed["sides"] == "2" else 1,
+        "installed_at": at,
+        "sealed_at": at,
+    }
+
+
+def _plain(error: JobFileError | ValidationError) -> str:
+    if isinstance(error, ValidationError):
+        return f"{error.errors()[0]['msg'].removeprefix('Value error, ')}."
+    return f"{error.what}. {error.remedy or ''}".strip()
+
+
+def _done(state: JobState, probe: str | None) -> Placement | None:
+    found = [p for p in state.job.probes if probe is not None and p.probe == probe and p.to_time is None]
+    return found[0] if found else None

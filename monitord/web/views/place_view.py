@@ -1,0 +1,129 @@
+"""What the form for placing a probe shows: probes that wait, locations, probes that stand; and labels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from urllib.parse import quote
+
+import segno
+from markupsafe import Markup
+
+from monitord.model.job_changes import sleeve_depth_mm
+from monitord.model.jobs import Location, LocationKind
+from monitord.store.last_seen import Heard
+from monitord.web.queries import JobState
+from monitord.web.text.formats import number
+
+_NEAR = 0.1
+"""How far, as a share, a sleeve's depth may be from the standard's before it is said: our choice."""
+
+
+@dataclass(frozen=True)
+class ProbeChoice:
+    """One probe to choose."""
+
+    probe: str
+    says: str
+    heard_at: datetime | None
+
+
+@dataclass(frozen=True)
+class PlaceChoice:
+    """One location to choose."""
+
+    id: str
+    label: str
+    stands: str
+    """What is known of a probe there."""
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One probe that stands in the job."""
+
+    probe: str
+    label: str
+    location_id: str
+    since: datetime
+    heard_at: datetime | None
+    depth: str
+    """About the depth of a sleeve: what the standard asks for."""
+
+
+@dataclass(frozen=True)
+class Label:
+    """What is printed for one probe."""
+
+    probe: str
+    picture: Markup
+
+
+def loose_probes(heard: Iterable[Heard], chosen: str) -> list[ProbeChoice]:
+    """Probes that are heard and not placed, the one heard last first; and the one that a label named."""
+    rows = [
+        ProbeChoice(
+            item.probe,
+            f"{number(item.relative_humidity_pct, 0)} % RH, {number(item.temperature_c, 1)} °C",
+            item.heard_at,
+        )
+        for item in sorted(heard, key=lambda item: item.heard_at, reverse=True)
+    ]
+    if chosen and chosen != "other" and chosen not in {row.probe for row in rows}:
+        rows.insert(0, ProbeChoice(chosen, "from its label, or placed already", None))
+    return rows
+
+
+def place_rows(state: JobState) -> list[PlaceChoice]:
+    """The job's locations, those without a probe first."""
+    rows = []
+    for location in state.job.locations:
+        here = [p.probe for p in state.placements_now if p.location_id == location.id]
+        rows.append((bool(here), PlaceChoice(location.id, location.label, _stands(here))))
+    return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
+
+
+def _stands(probes: Sequence[str]) -> str:
+    return f"{' and '.join(probes)} there now" if probes else "no probe there"
+
+
+def standing_rows(state: JobState) -> list[Standing]:
+    """Probes that stand in the job now."""
+    rows = []
+    for placement in state.placements_now:
+        location = state.job.location(placement.location_id)
+        rows.append(
+            Standing(
+                placement.probe,
+                location.label,
+                location.id,
+                placement.from_time,
+                state.heard_of(placement),
+                depth_words(location),
+            )
+        )
+    return sorted(rows, key=lambda row: row.label)
+
+
+def depth_words(location: Location) -> str:
+    """Whether a sleeve's depth is what the standard asks for; empty for others, and where it can't be said."""
+    if location.kind is not LocationKind.SLAB_SLEEVE or location.depth_mm is None:
+        return ""
+    if location.slab_thickness_mm is None or location.drying_sides is None:
+        return ""
+    wanted = sleeve_depth_mm(location.slab_thickness_mm, location.drying_sides)
+    faces = "one face" if location.drying_sides == 1 else "both faces"
+    told = f"{location.slab_thickness_mm:g} mm drying from {faces}: {wanted:g} mm (ASTM F2170)"
+    right = abs(location.depth_mm - wanted) <= _NEAR * wanted
+    return f"{location.depth_mm:g} mm deep, {'right for' if right else 'not as asked for'} {told}"
+
+
+def labels_of(probes: Iterable[str], base: str) -> list[Label]:
+    """A label for each probe: its id, and a QR code (ISO/IEC 18004) of the link to its form."""
+    return [Label(probe, _picture(f"{base}/place?probe={quote(probe, safe='')}")) for probe in probes]
+
+
+def _picture(text: str) -> Markup:
+    code = segno.make(text, error="m", micro=False)
+    return Markup(code.svg_inline(scale=1, omitsize=True, border=4))

@@ -1,0 +1,238 @@
+"""On site in a real browser: placing a probe with a phone, with and without scripts, with and without signal."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import web_support as support
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from monitord.model.jobs import JobFile, LocationKind
+from monitord.store.access import audit
+from monitord.store.jobs import apply_job, get_job
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
+PATIENCE_MS = 120_000
+PLACE = "/jobs/mill-lane-4/place"
+SIZES = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    assert Path(CHROMIUM).exists(), f"{CHROMIUM} is missing; these tests need it (Debian package chromium)"
+    with sync_playwright() as playwright:
+        made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS, timeout=PATIENCE_MS)
+        yield made
+        made.close()
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[support.Site]:
+    """Mill Lane 4, and a probe that is heard and not placed."""
+    made = support.empty_site(tmp_path)
+    with made.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+    made.put(
+        support.readings_of(
+            support.Placement(probe="K7-77", location_id="nowhere", from_time=support.NOW - timedelta(hours=1))
+        )
+    )
+    yield made
+    made.db.close()
+
+
+@pytest.fixture
+def opened(browser: Browser, site: support.Site) -> Iterator[Callable[..., Page]]:
+    """Opens a page of the served site, signed in; complaints of the browser fail the test."""
+    complaints: list[str] = []
+    with site.served() as url:
+        contexts = []
+
+        def open_(path: str, *, width: int = 390, scripts: bool = True) -> Page:
+            context = browser.new_context(
+                storage_state=support.SIGNED_IN,
+                viewport={"width": width, "height": 800},
+                java_script_enabled=scripts,
+                reduced_motion="reduce",
+                base_url=url,
+            )
+            context.set_default_timeout(PATIENCE_MS)
+            contexts.append(context)
+            page = context.new_page()
+            page.on("pageerror", lambda error: complaints.append(str(error)))
+            page.goto(path)
+            return page
+
+        yield open_
+        for context in contexts:
+            context.close()
+    assert complaints == []
+
+
+def job_of(site: support.Site) -> JobFile:
+    with site.db.read() as conn:
+        found = get_job(conn, "mill-lane-4")
+    assert found is not None
+    return found
+
+
+def until(page: Page, holds: Callable[[], bool], what: str) -> None:
+    deadline = time.monotonic() + PATIENCE_MS / 1000
+    while not holds():
+        assert time.monotonic() < deadline, f"it never happened: {what}"
+        page.wait_for_timeout(30)
+
+
+def fill_in_a_sleeve(page: Page) -> None:
+    page.locator("#place-new").check()
+    page.get_by_label("Name, as you would say it").fill("Kitchen slab by the hatch")
+    page.locator("#kind-slab_sleeve").check()
+    page.get_by_label("Slab, mm").fill("100")
+    page.get_by_label("Depth, mm").fill("40")
+    page.locator("#sides-1").check()
+    page.get_by_label("Goal, %").fill("75")
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
+def test_a_scanned_label_leads_to_a_sleeve_that_is_placed(
+    site: support.Site, opened: Callable[..., Page], scripts: bool
+) -> None:
+    page = opened("/place?probe=K7-77", scripts=scripts)
+    assert page.url.endswith("/jobs/mill-lane-4/place?probe=K7-77"), "only one job runs: it is not asked for"
+    assert page.locator("input[name=probe][value=K7-77]").is_checked()
+    fill_in_a_sleeve(page)
+    page.get_by_role("button", name="Place it").click()
+    page.get_by_text("Tick both cautions before a hole is drilled").first.wait_for()
+    assert job_of(site) == support.MILL_LANE, "nothing was saved"
+    assert page.get_by_label("Name, as you would say it").input_value() == "Kitchen slab by the hatch"
+    page.get_by_label("No live cable or pipe here").check()
+    page.get_by_label("Asbestos ruled out").check()
+    page.get_by_role("button", name="Place it").click()
+    page.wait_for_url("**/place?done=K7-77")
+    said = page.locator(".band.ok").inner_text()
+    assert "K7-77 is at Kitchen slab by the hatch" in said
+    assert "40 mm deep, right for 100 mm drying from one face: 40 mm (ASTM F2170)" in said
+    made = job_of(site).location("kitchen-slab-by-the-hatch")
+    assert (made.kind, made.depth_mm, made.slab_thickness_mm, made.drying_sides) == (
+        LocationKind.SLAB_SLEEVE,
+        40.0,
+        100.0,
+        1,
+    )
+    assert made.reference == "living-air", "the job's only room is the one it is compared with"
+    assert made.goal is not None
+    assert (made.goal.metric.value, made.goal.limit) == ("equilibrium_rh_pct", 75.0)
+    assert made.sealed_at == support.NOW
+    with site.db.read() as conn:
+        (entry,) = audit.entries(conn, job="mill-lane-4")
+    assert (entry.who, entry.what) == ("Test owner", "placed a probe")
+
+
+def test_without_signal_the_form_keeps_what_was_typed_and_is_sent_later(
+    site: support.Site, opened: Callable[..., Page]
+) -> None:
+    page = opened(PLACE + "?probe=K7-77")
+    page.get_by_label("Hall, timber floor void").check()
+    page.get_by_label("Swap").check()
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Place it").click()
+    page.get_by_text("Not saved yet: no signal").wait_for()
+    assert job_of(site) == support.MILL_LANE
+    page.context.set_offline(False)
+    page.goto(PLACE)  # closed and opened again: what was typed is there, and it says that it is not saved
+    page.get_by_text("Not saved yet: no signal").wait_for()
+    page.get_by_role("button", name="Try now").click()
+    page.wait_for_url("**/place?done=K7-77")
+    here = [(p.probe, p.to_time is None) for p in job_of(site).placements_at("hall")]
+    assert here == [("K7-04", False), ("K7-77", True)]
+    page.goto(PLACE)
+    assert page.locator("#kept").is_hidden(), "what is saved is kept no longer"
+
+
+def test_a_probe_is_moved_and_taken_away_by_keyboard_alone(site: support.Site, opened: Callable[..., Page]) -> None:
+    page = opened(PLACE + "?probe=K7-07", width=1280)
+    page.locator("#place-new").focus()
+    radios = page.locator("input[name=place]")
+    wanted = page.get_by_label("Bathroom, floor void")
+    for _ in range(radios.count()):
+        if wanted.is_checked():
+            break
+        page.keyboard.press("ArrowDown")
+    assert wanted.is_checked()
+    page.get_by_role("button", name="Place it").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/place?done=K7-07")
+    moved = [(p.location_id, p.to_time is None) for p in job_of(site).probes if p.probe == "K7-07"]
+    assert moved == [("kitchen", False), ("bath", True)]
+    page.get_by_role("button", name="Remove K7-07").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/place#standing")
+    assert all(p.to_time is not None for p in job_of(site).probes if p.probe == "K7-07") or (
+        [p.location_id for p in job_of(site).probes if p.probe == "K7-07"] == ["kitchen"]
+    )
+
+
+def test_a_probe_of_another_job_is_moved_only_when_that_is_said(
+    site: support.Site, opened: Callable[..., Page]
+) -> None:
+    other = JobFile(
+        job="weir-walk-18",
+        name="18 Weir Walk",
+        start=support.START,
+        locations=support.LOCATIONS[:1],
+        probes=(support.Placement(probe="W1", location_id="living-air", from_time=support.START),),
+    )
+    with site.db.write() as conn:
+        apply_job(conn, other)
+    page = opened(PLACE + "?probe=W1")
+    page.get_by_label("Hall, timber floor void").check()
+    page.get_by_role("button", name="Place it").click()
+    page.get_by_text("W1 is placed in 18 Weir Walk, at Living room air. Nothing was changed").first.wait_for()
+    page.get_by_label("Move it here").check()
+    page.get_by_role("button", name="Place it").click()
+    page.wait_for_url("**/place?done=W1")
+    with site.db.read() as conn:
+        left = get_job(conn, "weir-walk-18")
+    assert left is not None
+    assert [p.to_time for p in left.probes] == [support.NOW]
+
+
+@pytest.mark.parametrize(
+    "path",
+    [PLACE, PLACE + "?probe=K7-77", "/probes", "/probes/labels", "/settings", "/settings/people", "/settings/changes"],
+)
+def test_axe_finds_no_violation_and_nothing_scrolls_sideways(opened: Callable[..., Page], path: str) -> None:
+    page = opened(path)
+    page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
+    for width, scheme in SIZES:
+        page.set_viewport_size({"width": width, "height": 800})
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        found = Axe().run(page)
+        assert found.violations_count == 0, f"{path} {width} {scheme}: {found.generate_report()}"
+    page.set_viewport_size({"width": 320, "height": 700})
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+    small = page.evaluate(
+        """[...document.querySelectorAll('main button, main summary, main select, main .button, main .choice')]
+        .filter((item) => item.getClientRects().length)
+        .map((item) => [item.textContent.trim(), item.getBoundingClientRect().height])
+        .filter((item) => item[1] < 43)"""  # WCAG 2.2, 2.5.8 asks for 24; ours are 44, but for rounding
+    )
+    assert small == []
+
+
+def test_a_label_holds_the_link_to_the_form(site: support.Site) -> None:
+    import segno
+
+    site.settings = support.Settings.model_validate({"web": {"public_url": "https://drying.example.org"}})
+    page = site.client().get("/probes/labels?probe=K7-77").text
+    path = segno.make("https://drying.example.org/place?probe=K7-77", error="m", micro=False).svg_inline(
+        scale=1, omitsize=True, border=4
+    )
+    assert path in page
+    assert "K7-77" in page
