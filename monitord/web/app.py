@@ -29,6 +29,7 @@ from monitord.web.page_context import STATIC, Web, environment
 from monitord.web.routes.alert_pages import AlertPages
 from monitord.web.routes.alert_routes import AlertRoutes
 from monitord.web.routes.api import Api
+from monitord.web.routes.client_routes import ClientRoutes
 from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
@@ -91,6 +92,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         AlertRoutes(web).router(),
         MutePauseRoutes(web).router(),
         PlaceRoutes(web).router(),
+        ClientRoutes(web).router(),
         Api(web).router(),
         IngestRoutes(web).router(),
         Health(web, health_problem).router(),

@@ -95,6 +95,26 @@ def asked(path: str) -> str:
     return re.sub(r"\{([^}]+)\}", lambda part: known.get(part[1], "nothing"), path)
 
 
+def test_a_clients_link_opens_one_page_and_nothing_else(site: support.Site, visitors: dict[str, TestClient]) -> None:
+    """The client of a job asks for every route there is: but for the doors that anyone finds, all stay shut."""
+    visitors["technician"].post("/jobs/mill-lane-4/share", data={"given_to": "H. Lowe", "days": "30"})
+    link = re.search(r"<code>(/c/[^<]+)</code>", visitors["technician"].get("/jobs/mill-lane-4/share").text)
+    assert link is not None
+    client = site.client(None)
+    page = client.get(link[1])
+    assert page.status_code == 200
+    assert "set-cookie" not in page.headers
+    assert re.findall(r'(?:href|action|src)="(/(?!static/)[^"]*)"', page.text) == [], "no way leads on from it"
+    for method, path in all_routes(site):
+        rule = next(rule for rule in RULES if (rule.method, rule.path) == (method, path))
+        answer = client.request(method, asked(path), follow_redirects=False)
+        got = outcome(answer.status_code, answer.headers.get("location", ""), answer.text)
+        if rule.need is not Need.NOTHING:
+            assert got == "sign in", f"{method} {path}"
+        else:
+            assert "Mill Lane" not in answer.text, f"{method} {path}"
+
+
 KINDS = [
     "owner",
     "technician",

@@ -31,8 +31,8 @@ from monitord.web.visitor import enter
 
 FORM_FIELD, FORM_HEADER = "form_token", "x-form-token"
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
-_NEEDS_NOBODY = ("/static/", "/healthz")
-"""Answered without asking the store, which may be what is not well."""
+_NEEDS_NOBODY = ("/static/", "/healthz", "/c/")
+"""Answered alike whoever asks, so that who asks is not looked up; the store may be what is not well."""
 _TOO_OLD = "This form is too old: load its page again, then send it."
 _FORM = "application/x-www-form-urlencoded"
 
