@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitord.text.catalogue import Language, language
+
 TERMS: tuple[tuple[str, str], ...] = (
     ("location", "point monitored"),
     ("placement", "a probe at a location, from, to"),
@@ -48,4 +54,40 @@ TERMS: tuple[tuple[str, str], ...] = (
 
 TITLE = "Glossary"
 
+
+@dataclass(frozen=True)
+class Entry:
+    """One term."""
+
+    term: str
+    meaning: str
+    anchor: str
+    """Name of its place on a page, the same in every language: `dew-point`."""
+
+
+def entries(language: Language) -> tuple[Entry, ...]:
+    """The glossary in a language, in the order of the work: place, value, state."""
+    return tuple(Entry(language.text(term), language.text(meaning), _anchor(term)) for term, meaning in TERMS)
+
+
+def as_markdown(language: Language) -> str:
+    """The glossary as a page of the documentation."""
+    rows = [f"| {entry.term} | {entry.meaning} |" for entry in entries(language)]
+    head = [f"# {language.text(TITLE)}", "", _ABOUT, "", "| word | meaning |", "| --- | --- |"]
+    return "\n".join([*head, *rows, ""])
+
+
+_ABOUT = """One word for one thing, on pages, in messages and in the code, with the standard that it is from where there is one.
+Written by `python -m monitord.text.glossary`."""
+
+
+def _anchor(term: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", term.lower()).strip("-")
+
+
 MESSAGES = (TITLE, *(text for pair in TERMS for text in pair))
+
+PAGE = Path(__file__).with_name("GLOSSARY.md")
+
+if __name__ == "__main__":
+    PAGE.write_text(as_markdown(language()), encoding="utf-8")

@@ -30,7 +30,7 @@ from monitord.web.app import create_app
 from monitord.web.middleware.etag import tag_of
 from monitord.web.middleware.origin_check import HEADERS, MAX_BODY_BYTES
 
-PAGES = ["/", "/jobs/mill-lane-4", "/jobs/mill-lane-4/locations/utility", "/alerts", "/probes"]
+PAGES = ["/", "/jobs/mill-lane-4", "/jobs/mill-lane-4/locations/utility", "/alerts", "/probes", "/glossary"]
 
 
 @pytest.fixture(scope="module")

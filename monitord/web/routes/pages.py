@@ -16,6 +16,7 @@ from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
 from monitord.store.last_seen import last_heard, unplaced
+from monitord.text import glossary
 from monitord.web.charts.damage_figures import damage_figures
 from monitord.web.charts.figure_parts import Figure
 from monitord.web.charts.figures import figures_of, scene_of
@@ -23,6 +24,7 @@ from monitord.web.charts.time_range import Shown, choose
 from monitord.web.page_context import Web, job_url, location_url, utc_times
 from monitord.web.queries import JobState, as_read, load_jobs, newest_of, seen_heard
 from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import ENGLISH
 from monitord.web.views import damage_view, job_view
 from monitord.web.views.alert_view import AlertView, alert_views, need_words
 from monitord.web.views.controls import controls_of
@@ -56,7 +58,15 @@ class Pages:
         router.add_api_route("/jobs/{job_id}", self.job)
         router.add_api_route("/jobs/{job_id}/locations/{location_id}", self.location)
         router.add_api_route("/probes", self.probes)
+        router.add_api_route("/glossary", self.glossary)
         return router
+
+    def glossary(self) -> HTMLResponse:
+        """What each word means, one anchor for each."""
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            terms = {"title": glossary.TITLE, "entries": glossary.entries(ENGLISH)}
+            return self._web.page(conn, "glossary.html", now, t=utc_times(now), **terms)
 
     def jobs(self) -> HTMLResponse:
         """All jobs."""
