@@ -77,8 +77,8 @@ def as_markdown(language: Language) -> str:
     return "\n".join([*head, *rows, ""])
 
 
-_ABOUT = """One word for one thing, on pages, in messages and in the code, with the standard that it is from where there is one.
-Written by `python -m monitord.text.glossary`."""
+_ABOUT = """One word for one thing, on pages, in messages and in the code, with its standard where there is one. Written
+by `python -m monitord.text.glossary`."""
 
 
 def _anchor(term: str) -> str:

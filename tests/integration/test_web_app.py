@@ -295,10 +295,10 @@ def test_every_page_says_who_is_signed_in_and_carries_the_cautions(client: TestC
     page = client.get(path).text
     assert "Signed in as Test owner." in page
     assert "asbestos" in page
-    assert "Switch off the supply" in page
+    assert "Isolate the supply" in page
 
 
-@pytest.mark.parametrize("path", PAGES)
+@pytest.mark.parametrize("path", [path for path in PAGES if path != "/glossary"])
 def test_every_page_shows_how_old_its_data_is(client: TestClient, path: str) -> None:
     page = client.get(path).text
     ages = re.findall(r'<time class="age" datetime="2026-11-24T\d\d:\d\d:\d\dZ"[^>]*>([^<]+)</time>', page)
@@ -308,7 +308,7 @@ def test_every_page_shows_how_old_its_data_is(client: TestClient, path: str) -> 
 
 def test_alerts_come_before_everything_else_and_the_worst_place_before_the_others(client: TestClient) -> None:
     page = client.get("/jobs/mill-lane-4").text
-    order = [page.index(words) for words in ("Act today", "Look this week", "What each place is doing", 'id="charts"')]
+    order = [page.index(words) for words in (">Today<", ">This week<", "What each place is doing", 'id="charts"')]
     assert order == sorted(order)
     tiles = re.findall(r'<li class="verdict (\w+)">', page)
     assert tiles == ["act", "watch", "watch", "none", "go", "go", "ok"]
@@ -428,7 +428,7 @@ def test_an_episode_that_no_database_could_hold_is_refused(client: TestClient, e
 
 def test_closed_alerts_stay_on_record(client: TestClient) -> None:
     page = client.get("/alerts?job=mill-lane-4").text
-    assert "the room air is dry again" in page
+    assert "usual for" in page
     assert client.get("/alerts?job=none").status_code == 404
 
 
