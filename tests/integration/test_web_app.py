@@ -428,7 +428,7 @@ def test_an_episode_that_no_database_could_hold_is_refused(client: TestClient, e
 
 def test_closed_alerts_stay_on_record(client: TestClient) -> None:
     page = client.get("/alerts?job=mill-lane-4").text
-    assert "usual for" in page
+    assert "deficit back for" in page
     assert client.get("/alerts?job=none").status_code == 404
 
 

@@ -65,8 +65,8 @@ class Pages:
         """What each word means, one anchor for each."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            terms = {"title": glossary.TITLE, "entries": glossary.entries(ENGLISH)}
-            return self._web.page(conn, "glossary.html", now, t=utc_times(now), **terms)
+            entries = glossary.entries(ENGLISH)
+            return self._web.page(conn, "glossary.html", now, t=utc_times(now), title=glossary.TITLE, entries=entries)
 
     def jobs(self) -> HTMLResponse:
         """All jobs."""
