@@ -52,7 +52,7 @@ _Key = tuple[float, float, int]
 class AssessmentCache:
     """Saves work between assessments of one job: what rests on complete hours is computed once for them.
 
-    With or without it the result is the same: the key tells whether anything that the hours rest on has changed.
+    With or without it the result is the same: the key shows whether anything that the hours rest on has changed.
     """
 
     def __init__(self, courses: SleeveCourses | None = None) -> None:

@@ -1,6 +1,6 @@
 """The whole course of what is estimated by hour, for charts: mould index, timber, vapour pressure over other airs.
 
-The last value of each is the one that the assessment of that hour tells: both come from the same functions.
+The last value of each is the one that the assessment of that hour gives: both come from the same functions.
 """
 
 from __future__ import annotations

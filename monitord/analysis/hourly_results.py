@@ -105,7 +105,7 @@ def compute_hourly_results(job: JobFile, record: JobRecord, hour_s: float, optio
 
 
 def _judge_probes(view: HourlyResults, job: JobFile, locations: list[Location], record: JobRecord) -> None:
-    """Quality of every stay at some locations."""
+    """Quality of every placement at some locations."""
     judged: dict[tuple[str, float], PlacementQuality] = {}
     records: dict[tuple[str, float], PlacementRecord] = {}
     for location in locations:

@@ -61,7 +61,7 @@ def airing_day(room: HourlySeries, outdoor: HourlySeries, elevation_m: float, op
     )
     mean, u_mean = float(difference.mean()), float(u.mean())
     grams = float(water.mean()) * 24
-    # the humidity ratios' difference is nearly in proportion to that of the vapour pressures, and so is its doubt
+    # the humidity ratios' difference is nearly in proportion to that of the vapour pressures, and so is its uncertainty
     per_pa = float(np.abs(water).sum() / max(float(np.abs(difference).sum()), 1e-9)) * 24
     return AiringDay(
         difference=Quantity(value=mean, u=u_mean, unit="Pa"),
@@ -188,8 +188,8 @@ def _condenses(
     worst, highest = None, None
     for location in job.locations:
         risk = surfaces.get(location.id)
-        beside = location.id == room.id or job.room_of(location) == room
-        if risk is None or not beside or now.outdoor_pa <= AIR.min_outdoor_pa:
+        in_room = location.id == room.id or job.room_of(location) == room
+        if risk is None or not in_room or now.outdoor_pa <= AIR.min_outdoor_pa:
             continue
         surface = risk.surface_temperature
         margin = float(condensation_margin(surface.value, now.outdoor_pa))
@@ -200,7 +200,7 @@ def _condenses(
 
 
 def _balance(job: JobFile, room: Location, airs: dict[str, Present | None], now: _Now) -> Balance:
-    """What dries beside a room: its places with a goal that are wetter than the air, else free water."""
+    """What dries beside a room: its locations with a goal that are wetter than the air, else free water."""
     wet: list[tuple[float, float, float]] = []
     for location in job.locations:
         air = airs.get(location.id)

@@ -1,4 +1,4 @@
-"""A location against the air it may exchange vapour with: the difference, its doubt, and which way it drives."""
+"""A location against the air it may exchange vapour with: the difference, its uncertainty, and which way it drives."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from monitord.physics.uncertainty import combine, u_humidity_ratio, u_vapour_pre
 
 @dataclass(frozen=True)
 class Present:
-    """The newest usable readings of a location, calibrated, with their doubt."""
+    """The newest usable readings of a location, calibrated, with their uncertainties."""
 
     location: Location
     series: Series
@@ -59,7 +59,7 @@ def present(
 ) -> Present | None:
     """The readings of the last days at a location that may speak for it; None where there are none.
 
-    `excluded` tells for each stay which of its recent readings quality flagged.
+    `excluded` gives for each placement which of its recent readings quality flagged.
     """
     chosen: Present | None = None
     for record in placements:

@@ -3,8 +3,8 @@
 Judged on the mean vapour pressures of the last three days, hour by hour at the same time: a vapour pressure above
 both airs can only come from the construction; above the outdoor air only, from the room; above the room only, from
 outdoors. A mean over whole days takes out what sun and frost do within one. What it does not take out is in the
-doubt: the probes' own offsets, which no averaging lessens, and the vapour that timber, brick and insulation store,
-by which their air lags the weather for days.
+uncertainty: the probes' own offsets, which no averaging lessens, and the vapour that timber, brick and insulation
+store, by which their air lags the weather for days.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from monitord.physics.uncertainty import u_vapour_pressure
 
 @dataclass(frozen=True)
 class _Excess:
-    """Mean vapour pressure of a place above that of an air, whether it is clear, and how far apart they run. [Pa]"""
+    """Mean vapour pressure of a location above that of an air, whether it is clear, and how far apart they run. [Pa]"""
 
     quantity: Quantity
     above: bool
@@ -39,7 +39,7 @@ class _Excess:
 def source_of(
     here: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
 ) -> MoistureSource | None:
-    """Judge where the vapour of a cavity or void comes from, as of its last complete hour; None for other places.
+    """Judge where the vapour of a cavity or void comes from, as of its last complete hour; None for other locations.
 
     The tracks lie on the same hours. A difference counts when larger than `options.coverage` standard uncertainties
     (JCGM 100:2008, 6.2). With one of the airs not heard, what can still be excluded is said, else unknown.

@@ -2,8 +2,9 @@
 
 The margin is continued by its daily cycle, which takes for granted that the weather goes on as it was. Where a
 forecast of the outdoor air says otherwise, the surface follows it by its temperature factor and the dew point by the
-share of outdoor vapour that this place has followed of late. The same is done to past forecasts with the outdoor air
-that came, so that the spread tells what a perfect weather forecast would leave open; its own doubt is added.
+share of outdoor vapour that this location has followed over the last days. The same is done to past forecasts with
+the outdoor air that came, so that the spread shows what a perfect weather forecast would leave open; its own
+uncertainty is added.
 """
 
 from __future__ import annotations
@@ -52,13 +53,13 @@ def of_document(document: OutdoorForecastDocument) -> OutdoorForecast:
     hours = document.hours
     t = np.array([hour.temperature_c for hour in hours])
     dew = np.array([hour.dew_point_c if hour.dew_point_c is not None else np.nan for hour in hours])
-    told = np.array([h.relative_humidity_pct if h.relative_humidity_pct is not None else np.nan for h in hours])
+    stated = np.array([h.relative_humidity_pct if h.relative_humidity_pct is not None else np.nan for h in hours])
     by_dew = 100.0 * saturation_vapour_pressure(dew, "water") / saturation_vapour_pressure(t, "water")
     u_t, u_dew = document.u_temperature_k, document.u_dew_point_k
     return OutdoorForecast(
         np.array([hour.time.timestamp() for hour in hours]),
         t,
-        np.where(np.isfinite(told), told, by_dew),
+        np.where(np.isfinite(stated), stated, by_dew),
         OutdoorForecast.u_temperature_k if u_t is None else u_t,
         OutdoorForecast.u_dew_point_k if u_dew is None else u_dew,
     )
@@ -73,7 +74,7 @@ class Change:
     past: Array
     """Had the outdoor air been known then, (origins, hours)."""
     u: float
-    """From the weather forecast's own doubt."""
+    """From the weather forecast's own uncertainty."""
 
 
 def change_by_outdoor_forecast(
@@ -96,9 +97,9 @@ def change_by_outdoor_forecast(
     ends = np.concatenate([past_origins(n), [float(n)]])
     usual_c = continuations(outdoor.temperature_c, ends, hours, days)
     usual_pa = continuations(outdoor.vapour_pressure_pa, ends, hours, days)
-    told_c, told_pa = _hourly(forecast, here.end_s, hours)
-    came_c = np.vstack([outcomes(outdoor.temperature_c, ends[:-1], hours), told_c])
-    came_pa = np.vstack([outcomes(outdoor.vapour_pressure_pa, ends[:-1], hours), told_pa])
+    stated_c, stated_pa = _hourly(forecast, here.end_s, hours)
+    came_c = np.vstack([outcomes(outdoor.temperature_c, ends[:-1], hours), stated_c])
+    came_pa = np.vstack([outcomes(outdoor.vapour_pressure_pa, ends[:-1], hours), stated_pa])
     known = here.vapour_pressure_pa[-24:]
     known = known[np.isfinite(known) & (known > 0)]
     if factor is None or not len(known) or not np.isfinite(usual_c[-1]).all():
@@ -152,7 +153,7 @@ def _vapour_share(here: HourlySeries, outdoor: HourlySeries) -> float:
     return float(np.clip(np.sum(a[both] * b[both]) / weight, 0.0, 1.0))
 
 
-def factor_of_late(surface_c: Array, room: HourlySeries, outdoor: HourlySeries) -> float | None:
+def recent_factor(surface_c: Array, room: HourlySeries, outdoor: HourlySeries) -> float | None:
     """Temperature factor that a surface has shown over the last days; None where room and outdoors are too alike.
 
     Source

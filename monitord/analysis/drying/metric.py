@@ -133,7 +133,7 @@ def _over_control(here: HourlySeries, around: Around, goal: Goal, options: Analy
 def _excess_as_humidity(
     here: HourlySeries, air: HourlySeries, outdoor: HourlySeries | None, goal: Goal, u: float
 ) -> Metric | None:
-    """An excess of vapour pressure as an excess of humidity at the element's temperature of late; None if unknown."""
+    """An excess of vapour pressure as one of humidity at the element's mean temperature; None if unknown."""
     lately = here.temperature_c[-DRYING.level_h :]
     lately = lately[np.isfinite(lately)]
     if not len(lately):

@@ -46,7 +46,7 @@ def cleaned(here: HourlySeries, metric: Metric) -> Array:
 
 
 def progress(here: HourlySeries, metric: Metric, first: int = 0) -> Progress:
-    """Level and robust rate of a metric; hours before the index `first` tell no rate, a sleeve had not settled."""
+    """Level and robust rate of a metric; hours before the index `first` give no rate, a sleeve had not settled."""
     window = max(1, round(metric.goal.window_h))
     value = trailing_mean(metric.value[-max(window, 1) :], window)
     recent = trailing_mean(metric.value[-24:], 24)
@@ -71,8 +71,8 @@ def _last(values: Array) -> float | None:
 def goal_met(metric: Metric, options: AnalysisOptions, first: int = 0) -> tuple[bool, int | None]:
     """Whether the goal is held to be met, and at which hour's index that began.
 
-    Claimed when the mean over the goal's window lies under the limit by more than the doubt; kept until that mean is
-    over the limit again. Hours before the index `first` do not count: a sleeve had not settled.
+    Claimed when the mean over the goal's window lies under the limit by more than the uncertainty; kept until that mean
+    is over the limit again. Hours before the index `first` do not count: a sleeve had not settled.
     """
     window = max(1, round(metric.goal.window_h))
     mean = trailing_mean(metric.high, window, DRYING.goal_known_share)

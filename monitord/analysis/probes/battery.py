@@ -14,7 +14,7 @@ from monitord.model.series import PlacementRecord
 
 
 def low_battery(record: PlacementRecord, location: Location, as_of_s: float) -> Finding | None:
-    """The finding about a battery's voltage [V]; None where the probe tells none, or the stay has ended.
+    """The finding about a battery's voltage [V]; None where the probe reports none, or the placement has ended.
 
     Whether it is low is the rule's to say: the limits depend on the cell.
     """
@@ -22,18 +22,18 @@ def low_battery(record: PlacementRecord, location: Location, as_of_s: float) -> 
     if placement.to_time is not None and as_of_s >= placement.to_time.timestamp():
         return None
     known = recent.battery_v[: recent.time_s.searchsorted(as_of_s, side="right")]
-    told = np.flatnonzero(np.isfinite(known))[-PROBES.battery_readings :]
-    if not len(told):
+    reported = np.flatnonzero(np.isfinite(known))[-PROBES.battery_readings :]
+    if not len(reported):
         return None
-    value = median(recent.battery_v[told])
+    value = median(recent.battery_v[reported])
     return Finding(
         kind=FindingKind.LOW_BATTERY,
         location=location.id,
         probe=placement.probe,
-        measured_at=utc(float(recent.time_s[told[-1]])),
+        measured_at=utc(float(recent.time_s[reported[-1]])),
         value=value,
         unit="V",
-        readings=len(told),
+        readings=len(reported),
         interval_s=placement.interval_s,
         facts=Facts(value=Quantity(value=value, unit="V")),
     )

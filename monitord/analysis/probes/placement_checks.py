@@ -1,4 +1,4 @@
-"""Has a probe left its place? A sleeve or cavity probe that suddenly reads the room's air has fallen out."""
+"""Has a probe left its location? A sleeve or cavity probe that suddenly reads the room's air has fallen out."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def left_location(
     difference [Pa]. Told by things together: it now agrees with the room in both temperature and vapour
     pressure, for at least six hours; before, it clearly did not; and the change came within two hours. Where the
     change of vapour pressure alone is not clear, the temperature must have gone its own way before and goes along now.
-    A place that slowly dries into the room's air does the first two only.
+    A location that slowly dries into the room's air does the first two only.
     """
     difference, warmer = vapour_pressure_pa - room_pa, temperature_c - room_c
     near = np.abs(difference) < PROBES.near_u * u_pa + PROBES.near_share * room_pa
@@ -81,7 +81,7 @@ def left_location(
 def drier_than_all(
     hour_s: Array, vapour_pressure_pa: Array, room_pa: Array, outdoor_pa: Array, u_pa: float
 ) -> list[Span]:
-    """From where on a hollow place reads drier than any air around it has been for a week: its probe has drifted.
+    """From where on a cavity or void reads drier than any air around it has been for a week: its probe has drifted.
 
     All arrays (n,) by hour, NaN where unknown; `u_pa` as in `left_location`. Water has sources in an element; what
     could take it away for good is a surface colder than the outdoor air, and there is none. Dry material takes up the

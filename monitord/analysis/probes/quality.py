@@ -1,4 +1,4 @@
-"""Which readings may speak: the flags of a stay, and the finding when its probe is at fault."""
+"""Which readings may speak: the flags of a placement, and the finding when its probe is at fault."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ FAULTS = frozenset(fault.value for fault in Fault)
 
 @dataclass(frozen=True)
 class PlacementQuality:
-    """What quality says of one stay."""
+    """What quality says of one placement."""
 
     spans: tuple[Span, ...]
     hourly_out: Array
@@ -103,12 +103,12 @@ class _OnHours:
 def _location_spans(
     record: PlacementRecord, location: Location, room: HourlySeries | None, outdoor: HourlySeries | None, job: JobFile
 ) -> list[Span]:
-    """What its place and the air around it say against a probe."""
+    """What its location and the air around it say against a probe."""
     hourly, placement = record.hourly, record.placement
     if len(hourly) < PROBES.location_min_h:
         return []
-    beside = _OnHours(hourly.hour_s, room, outdoor)
-    room_rh = beside.of(room, "relative_humidity_pct")
+    on_hours = _OnHours(hourly.hour_s, room, outdoor)
+    room_rh = on_hours.of(room, "relative_humidity_pct")
     found = saturated(hourly, location.kind)
     found += offset(hourly, location.kind, room_rh) + falling_away(hourly, location.kind, room_rh)
     if room is None or location.kind in AIR_KINDS:
@@ -117,9 +117,9 @@ def _location_spans(
     vp = vapour_pressure(hourly.temperature_c, rh, humidity_over=placement.humidity_over.value)
     uncertainty = uncertainty_of(placement, job.calibrations, float(hourly.hour_s[-1]))
     u_pa = _u_apart(uncertainty, room.uncertainty)
-    room_c, room_pa = beside.of(room, "temperature_c"), beside.of(room, "vapour_pressure_pa")
+    room_c, room_pa = on_hours.of(room, "temperature_c"), on_hours.of(room, "vapour_pressure_pa")
     if location.kind is not LocationKind.SLAB_SLEEVE:
-        outdoor_pa = beside.of(outdoor, "vapour_pressure_pa")
+        outdoor_pa = on_hours.of(outdoor, "vapour_pressure_pa")
         found += drier_than_all(hourly.hour_s, vp, room_pa, outdoor_pa, u_pa)
     return found + left_location(hourly.hour_s, hourly.temperature_c, vp, room_c, room_pa, u_pa)
 
@@ -140,7 +140,7 @@ def judge_placement(
     as_of_s: float,
     outdoor: HourlySeries | None = None,
 ) -> PlacementQuality:
-    """Flag the readings of a stay; `room` is the track of the room beside it, for places in an element."""
+    """Flag the readings of a placement; `room` is the track of the room beside it, for locations in an element."""
     noise, touched = _noise_spans(record, location, as_of_s)
     spans = _range_spans(record) + checks.stuck(record.hourly, location.kind) + noise
     spans += _clock_span(record, as_of_s) + _location_spans(record, location, room, outdoor, job)
@@ -149,7 +149,7 @@ def judge_placement(
 
 
 def hours_out(record: PlacementRecord, spans: Sequence[Span]) -> Array:
-    """For each hour of a stay 1.0 if a span puts it out of every verdict, else 0.0."""
+    """For each hour of a placement 1.0 if a span puts it out of every verdict, else 0.0."""
     hours = record.hourly.hour_s
     out = np.zeros(len(hours))
     for span in spans:

@@ -1,7 +1,7 @@
 """Checks of one probe against itself: range, stuck, noise, spikes and clock.
 
 After the World Meteorological Organization's checks for automatic stations (Zahumenský 2004; WMO-No. 8, vol. V),
-with limits by kind of place: a healthy probe in a sealed sleeve hardly moves for days, so persistence is judged
+with limits by kind of location: a healthy probe in a sealed sleeve hardly moves for days, so persistence is judged
 against what this very probe did before, not against a fixed window.
 """
 
@@ -189,7 +189,7 @@ def grown_restless(hourly: Hourly) -> bool:
 
 
 def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
-    """Readings lost here and there over the last day, so many that its radio or battery is in doubt.
+    """Readings lost here and there over the last day, so many that its radio or battery is at fault.
 
     One long gap is a gateway's or a probe's silence and told as such.
     """

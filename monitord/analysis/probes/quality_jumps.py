@@ -1,4 +1,4 @@
-"""Changes that no wet material makes: a jump to another level, a jump to saturation, a fall that quickens by itself."""
+"""Changes that no wet material makes: a jump to another level, a jump to saturation, a fall that quickens."""
 
 from __future__ import annotations
 
@@ -40,19 +40,19 @@ def offset(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Span]:
         steady = np.ptp(before) <= flat and np.ptp(after) <= flat
         if not steady or not np.ptp(hourly.temperature_c[i - 2 : i + 2]) < PROBES.jump_max_k:
             continue
-        beside = room_rh[i : i + flat_h]
-        beside = beside[np.isfinite(beside)]
-        like_room = len(beside) > 0 and abs(median(beside) - median(after)) < PROBES.like_room_pct
-        if not like_room:
+        room_now = room_rh[i : i + flat_h]
+        room_now = room_now[np.isfinite(room_now)]
+        at_room_level = len(room_now) > 0 and abs(median(room_now) - median(after)) < PROBES.like_room_pct
+        if not at_room_level:
             reason = f"jumped by {float(change[i]):+.1f} % RH within two hours and stays there; nothing wet does that"
             return [Span("offset", float(hourly.hour_s[i - 1]), float(hourly.hour_s[-1] + HOUR_S), reason)]
     return []
 
 
 def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
-    """Hours near 100 % RH without any life, entered by a jump: a wetted or broken sensor and not a wet place.
+    """Hours near 100 % RH without any life, entered by a jump: a wetted or broken sensor and not a wet location.
 
-    Not told of surfaces and hollow places, whose air may well be saturated at night.
+    Not told of surfaces and cavities and voids, whose air may well be saturated at night.
     """
     found: list[Span] = []
     if kind not in AIR_KINDS and kind is not LocationKind.SLAB_SLEEVE:

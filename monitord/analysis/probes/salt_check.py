@@ -19,7 +19,7 @@ from monitord.physics.saturation import saturation_slope
 
 @dataclass(frozen=True)
 class SaltCheck:
-    """How a probe stands to the air over a saturated salt, by the last two hours of its stay there."""
+    """How a probe stands to the air over a saturated salt, by the last two hours of its time there."""
 
     probe: str
     salt: str

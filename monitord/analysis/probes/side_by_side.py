@@ -3,7 +3,7 @@
 Each probe says that the air's value lies within its accuracy of its mean. Where all those intervals share a value,
 the probes agree. Where they do not, the value that most of them share is taken for the air's, and the probes whose
 interval does not hold it are the odd ones (Marzullo and Owicki 1983, from memory). With no such majority, as with two
-probes that disagree, nobody can tell which is wrong, and that is what is said. Corrections are proposed, never applied:
+probes that disagree, it stays open which is wrong. Corrections are proposed, never applied:
 a person puts them into the job as calibrations.
 """
 
@@ -31,7 +31,7 @@ class Agreement(StrEnum):
     AGREE = "agree"
     ODD_ONE_OUT = "odd_one_out"
     DISAGREE = "disagree"
-    """They differ by more than their accuracies, and no majority tells which is wrong."""
+    """They differ by more than their accuracies, and no majority shows which is wrong."""
     UNKNOWN = "unknown"
 
 

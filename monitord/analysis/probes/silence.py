@@ -13,10 +13,10 @@ from monitord.model.series import PlacementRecord
 def silent_probe(
     record: PlacementRecord, location: Location, as_of_s: float, options: AnalysisOptions
 ) -> Finding | None:
-    """The finding about a probe's silence; None for a stay that has ended or not begun.
+    """The finding about a probe's silence; None for a placement that has ended or not begun.
 
     The value is the age of the newest live reading in reporting intervals, an interval shorter than
-    `silent_interval_floor_s` counting as that long: probes that report each minute may miss a few.
+    `silent_interval_floor_s` counting as this floor: probes that report each minute may miss a few.
     Unknown for the first `silent_first_grace_h` of a probe that was never heard there: it may not be switched on yet.
     """
     placement = record.placement

@@ -1,4 +1,4 @@
-"""From raw readings to values with their doubt: calibrations and accuracies, applied on the way out."""
+"""From raw readings to values with their uncertainties: calibrations and accuracies, applied on the way out."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def last_check(calibrations: Sequence[Calibration], probe: str, at: datetime) ->
 
 
 def uncertainty_of(placement: Placement, calibrations: Sequence[Calibration], at_s: float) -> Uncertainty:
-    """Standard uncertainties of a stay at a time, from the maker's ± limits or the last calibration."""
+    """Standard uncertainties of a placement at a time, from the maker's ± limits or the last calibration."""
     accuracy: Accuracy = placement.accuracy
     for check in sorted(calibrations, key=lambda c: c.at):
         if check.probe == placement.probe and check.at.timestamp() <= at_s and check.accuracy is not None:

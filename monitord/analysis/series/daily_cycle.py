@@ -51,7 +51,7 @@ def _continue(
 
     Returns
     -------
-    (n, hours); NaN where no day tells of that hour.
+    (n, hours); NaN where no day has that hour.
     """
     weight = day_weight ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
     total = weight.sum(axis=1)
@@ -108,7 +108,7 @@ def _candidates(value: Array, ends: Array, hours: int, days: int) -> Array:
     return np.stack([_continue(of, hours, fade, weight) for fade in SERIES.fades for of, weight in memories])
 
 
-def _weights(past: Array, came: Array) -> Array:
+def _weights(past: Array, outcome: Array) -> Array:
     """Weight of each candidate from its past errors in the lowest value, (candidates,).
 
     Parameters
@@ -121,7 +121,7 @@ def _weights(past: Array, came: Array) -> Array:
     Posterior of models with normal errors of unknown variance, (mean square)^(-n/2) (Jeffreys' prior; from memory);
     n is the days of origins, for forecasts that are hours apart share their error.
     """
-    square = np.array([np.mean(np.square(_lowest_errors(one, one - came)), dtype=float) for one in past])
+    square = np.array([np.mean(np.square(_lowest_errors(one, one - outcome)), dtype=float) for one in past])
     with np.errstate(divide="ignore"):
         log_weight = -0.5 * SERIES.origin_days * np.log(np.maximum(square, SERIES.min_square_error))
     weight = np.exp(log_weight - log_weight.max())
@@ -146,16 +146,16 @@ def continue_series(
     if known[-2 * DAY_H :].sum() < SERIES.min_known_h or not known[-SERIES.newest_h :].any():
         return None
     ends = past_origins(n)
-    came = outcomes(value, ends, hours)
+    outcome = outcomes(value, ends, hours)
     made = _candidates(value, np.concatenate([ends, [float(n)]]), hours, days)
     if moved is not None:
         made = made + np.concatenate([moved[1], moved[0][None]])
-    if len(_lowest_errors(made[0, :-1], made[0, :-1] - came)):
-        blend = np.einsum("c,coh->oh", _weights(made[:, :-1], came), made)
+    if len(_lowest_errors(made[0, :-1], made[0, :-1] - outcome)):
+        blend = np.einsum("c,coh->oh", _weights(made[:, :-1], outcome), made)
     else:
         blend = made.mean(axis=0)
     past, future = blend[:-1], blend[-1]
-    errors = past - came
+    errors = past - outcome
     if not np.isfinite(future).all():
         return None
     lowest_past = _lowest_errors(past, errors)
@@ -176,8 +176,8 @@ def _lowest_errors(past: Array, errors: Array) -> Array:
     if not whole.any():
         return np.empty(0)
     known = np.isfinite(errors[whole])
-    told, came = np.where(known, past[whole], np.inf), np.where(known, past[whole] - errors[whole], np.inf)
-    return np.asarray(told.min(axis=1) - came.min(axis=1))
+    expected, outcome = np.where(known, past[whole], np.inf), np.where(known, past[whole] - errors[whole], np.inf)
+    return np.asarray(expected.min(axis=1) - outcome.min(axis=1))
 
 
 def _spread(errors: Array, prior: Array) -> Array:

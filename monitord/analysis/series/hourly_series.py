@@ -14,7 +14,7 @@ from monitord.model.series import HOUR_S, Array, PlacementRecord
 from monitord.physics.moist_air import vapour_pressure
 
 Masks = dict[tuple[str, float], Array]
-"""Per stay (probe, start): for each of its hours 1.0 where the hour is out of every verdict, else 0.0."""
+"""Per placement (probe, start): for each of its hours 1.0 where the hour is out of every verdict, else 0.0."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class HourlySeries:
 
 
 def placement_key(record: PlacementRecord) -> tuple[str, float]:
-    """What names a stay: the probe and when it came."""
+    """What names a placement: the probe and when it came."""
     return record.placement.probe, record.placement.from_time.timestamp()
 
 
@@ -91,7 +91,7 @@ def build_hourly_series(
     air_settling_s: float,
     spots: tuple[TimberSpot, ...] = (),
 ) -> HourlySeries:
-    """Put the stays at a location on one hourly grid from `grid_start_s` to the last complete hour.
+    """Put the placements at a location on one hourly grid from `grid_start_s` to the last complete hour.
 
     Where two probes stood at once, the surer one counts, of two that are as sure the one that stood first; in a sleeve
     the one that came later, for it was opened then. Their mean would be surer still, but would step whenever one of
@@ -151,7 +151,7 @@ class Around:
     room: HourlySeries | None
     outdoor: HourlySeries | None
     control: HourlySeries | None = None
-    """A like place that stayed dry, where the goal is a distance from it."""
+    """A similar location that stayed dry, where the goal is a distance from it."""
 
     def last(self, hours: int) -> Around:
         """The same, of the last hours only."""

@@ -22,7 +22,7 @@ from monitord.model.series import Array
 
 @dataclass(frozen=True)
 class DailyTrend:
-    """A trend over days: `direction` +1 rising, -1 falling, 0 none shown, None too few days to tell."""
+    """A trend over days: `direction` +1 rising, -1 falling, 0 none shown, None too few days to judge."""
 
     direction: int | None
     days: int
@@ -40,7 +40,7 @@ class DailyTrend:
 
 
 def lag_one(values: Array) -> float:
-    """Autocorrelation of neighbouring values, NaN being missing; 0 where there is nothing to tell it from. [-1..1]"""
+    """Autocorrelation of neighbouring values, NaN being missing; 0 where none can be estimated. [-1..1]"""
     off = values - np.nanmean(values) if np.isfinite(values).any() else values
     products = off[1:] * off[:-1]
     both = np.isfinite(products)
@@ -83,7 +83,7 @@ def _remaining_autocorrelation(daily: Array) -> float:
     Source
     ------
     Kendall 1954 for the bias at p = 1 and 2 (from memory; simulation bears it out for 3). The most it can be,
-    1 - 1.5/n, is what n days can tell from a random walk (our choice).
+    1 - 1.5/n, is what n days can distinguish from a random walk (our choice).
     """
     n = len(daily)
     terms, _ = np.linalg.qr(np.vander(np.linspace(-1.0, 1.0, n), SERIES.parabola_terms))

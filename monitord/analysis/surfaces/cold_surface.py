@@ -151,8 +151,8 @@ def cold_surface(
     if newest_uncertainty_only:
         asked = [np.flatnonzero(known)[-1]]  # alone, and so in plain floats
     for at in asked:
-        beside = None if sides is None or contact[at].all() else sides.at(at)
-        u[at], u_margin[at] = _uncertainty(air.at(at), beside, options)
+        its_sides = None if sides is None or contact[at].all() else sides.at(at)
+        u[at], u_margin[at] = _uncertainty(air.at(at), its_sides, options)
     return ColdSurface(
         what=_WHAT.get(air.location.kind, "surface"),
         by_contact=contact.astype(np.float64),
@@ -232,7 +232,7 @@ def surface_of_readings(
     options: AnalysisOptions,
     newest_uncertainty_only: bool = False,
 ) -> ColdSurface | None:
-    """The cold surface at a location at each of its own recent readings; doubts as in `cold_surface`."""
+    """The cold surface at a location at each of its own recent readings; uncertainties as in `cold_surface`."""
     series, over = here.series, here.humidity_over.value
     if here.location.f_rsi is None and not np.isfinite(series.surface_temperature_c).any():
         return None

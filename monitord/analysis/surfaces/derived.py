@@ -30,7 +30,7 @@ def _none() -> Array:
 
 @dataclass(frozen=True)
 class Derived:
-    """Calibrated values of one stay and what follows from them, with standard uncertainties (k = 1), each (n,).
+    """Calibrated values of one placement and what follows from them, with standard uncertainties (k = 1), each (n,).
 
     NaN where the reading lacks what is needed, or no equation holds for it.
     """
@@ -53,12 +53,12 @@ class Derived:
 
 
 def derived_series(series: Series, placement: Placement, job: JobFile) -> Derived:
-    """Vapour pressure, dew point and humidity ratio of a stay's raw readings.
+    """Vapour pressure, dew point and humidity ratio of a placement's raw readings.
 
     Parameters
     ----------
-    series : Raw readings of the stay; the job's calibrations are applied here.
-    placement : The stay: its accuracy, and what its relative humidity refers to below 0 °C.
+    series : Raw readings of the placement; the job's calibrations are applied here.
+    placement : The placement: its accuracy, and what its relative humidity refers to below 0 °C.
     job : Gives the calibrations, and the elevation that sets the air pressure.
 
     Returns
@@ -130,7 +130,7 @@ def derived_hours(hourly: Hourly, placement: Placement, job: JobFile) -> Derived
 
 
 def joined(placements: list[Derived]) -> Derived:
-    """Several stays at one place in order of time, with a row of NaN between two so that no line joins them."""
+    """Several placements at one location in order of time, with a row of NaN between two so that no line joins them."""
     there = [placement for placement in placements if len(placement)]
     if len(there) < 2:
         return there[0] if there else Derived()

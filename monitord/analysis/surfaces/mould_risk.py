@@ -63,8 +63,8 @@ def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
 
     Source
     ------
-    EN ISO 13788:2012: humidity at a surface is the air's vapour at the surface's temperature. Its doubt is that of
-    the margin to the dew point, times the slope of the saturation curve (JCGM 100:2008, 5.1.2).
+    EN ISO 13788:2012: humidity at a surface is the air's vapour at the surface's temperature. Its uncertainty is that
+    of the margin to the dew point, times the slope of the saturation curve (JCGM 100:2008, 5.1.2).
     """
     if surface is None:
         known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
@@ -137,13 +137,13 @@ def mould_risk(
     surface : its cold surface in those hours, where it has one.
     zone : the job's time zone, for calendar months.
     """
-    course = mould_index_series(here, surface)
-    if course is None:
+    series = mould_index_series(here, surface)
+    if series is None:
         return None
-    air, material = course.air, course.material
+    air, material = series.air, series.material
     known = np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)
-    index = float(course.index[-1])
-    rate = _rate(course.index, known)
+    index = float(series.index[-1])
+    rate = _rate(series.index, known)
     days = _days_to_1(index, rate, options)
     lately = bool(known[-24:].sum() >= SURFACES.mould_min_h)
     month_mean, month_exceeded = _last_month(here.hour_s, air, zone)
@@ -157,8 +157,8 @@ def mould_risk(
         surface=air.where,
         material=material.sensitivity.name,
         index=index,
-        low=float(course.low[-1]),
-        high=float(course.high[-1]),
+        low=float(series.low[-1]),
+        high=float(series.high[-1]),
         rate_per_day=rate,
         days_to_1=days,
         heading=heading,

@@ -12,7 +12,7 @@ from monitord.analysis.air.outdoor_forecast import (
     Change,
     OutdoorForecast,
     change_by_outdoor_forecast,
-    factor_of_late,
+    recent_factor,
 )
 from monitord.analysis.series.daily_cycle import Continuation, continue_series
 from monitord.analysis.series.hourly_series import HourlySeries
@@ -73,7 +73,7 @@ def _change(
         return None
     factor = here.location.f_rsi
     if factor is None or surface.by_contact[-1]:
-        shown = factor_of_late(surface.temperature_c, room, outdoor)
+        shown = recent_factor(surface.temperature_c, room, outdoor)
         factor = shown if shown is not None else factor
     return change_by_outdoor_forecast(
         here.last(SURFACES.night_history_h),

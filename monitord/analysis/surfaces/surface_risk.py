@@ -48,7 +48,7 @@ def surface_risk(
     if here.location.f_rsi is None and not np.isfinite(here.series.surface_temperature_c).any():
         return None
     here = here.last(DAY_S + SURFACES.held_intervals * here.interval_s)
-    # from a probability of one half on: the sign of the margin tells, whatever its doubt
+    # from a probability of one half on: the sign of the margin decides, whatever its uncertainty
     minimum, by_sign = options.condensation_probability_act, options.condensation_probability_act == 1 / 2
     found = surface_of_readings(here, room, outdoor, options, newest_uncertainty_only=by_sign)
     if found is None or not np.isfinite(found.u_margin_k[-1]):
@@ -82,7 +82,7 @@ def _risk(
     u_t, u_rh, over = here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct, here.humidity_over.value
     surface, margin, u_margin = float(found.temperature_c[-1]), float(found.margin_k[-1]), float(found.u_margin_k[-1])
     surface_rh = float(surface_relative_humidity(surface, float(vapour_pressure(t, rh, humidity_over=over))))
-    # at a small margin ln RH changes with it as the saturation curve does, so the margin's doubt carries over
+    # at a small margin ln RH changes with it as the saturation curve does, so the margin's uncertainty carries over
     u_surface_rh = surface_rh * float(saturation_slope(surface)) * u_margin
     return SurfaceRisk(
         at=utc(here.time_s),

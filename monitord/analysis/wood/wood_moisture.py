@@ -2,8 +2,8 @@
 
 The air's equilibrium moisture content is lagged as a joist lags it. The estimate starts in equilibrium with the air
 of the first day, which is the least that can be said; what it would be had the timber been soaked at the start is
-given beside it. A spot reading by hand sets the estimate anew, weighed by its doubt (`timber.py`). While nothing is
-heard the timber is held as it was.
+given beside it. A spot reading by hand sets the estimate anew, weighed by its uncertainty (`timber.py`). While nothing
+is heard the timber is held as it was.
 """
 
 from __future__ import annotations
@@ -80,19 +80,19 @@ def wood_moisture(
     here: HourlySeries, hour_s: float, options: AnalysisOptions, zone: tzinfo = UTC
 ) -> WoodMoisture | None:
     """Timber at a location as of a full hour; None while too little is known. `zone` is that of times in its words."""
-    course = wood_moisture_series(here, options)
-    if course is None:
+    series = wood_moisture_series(here, options)
+    if series is None:
         return None
-    last_day = course.equilibrium[-24:]
+    last_day = series.equilibrium[-24:]
     equilibrium = float(np.nanmean(last_day)) if np.isfinite(last_day).any() else None
-    above = course.value >= options.wood_decay_pct
-    heard = int(np.flatnonzero(np.isfinite(course.equilibrium))[0])  # before the first reading nothing is known
+    above = series.value >= options.wood_decay_pct
+    heard = int(np.flatnonzero(np.isfinite(series.equilibrium))[0])  # before the first reading nothing is known
     run = max(int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0, heard)
-    spot = course.spots[-1] if course.spots else None
+    spot = series.spots[-1] if series.spots else None
     found = WoodMoisture(
         at=utc(hour_s),
-        value=Quantity(value=float(course.value[-1]), u=float(course.u[-1]), unit="% MC"),
-        high=float(course.high[-1]),
+        value=Quantity(value=float(series.value[-1]), u=float(series.u[-1]), unit="% MC"),
+        high=float(series.high[-1]),
         equilibrium=equilibrium,
         above_since=utc(float(here.hour_s[run])) if above[-1] else None,
         warmth=_warmth(here.temperature_c[-WEEK_H:]),
@@ -149,7 +149,7 @@ def _words(found: WoodMoisture, spot: TimberSpot | None, options: AnalysisOption
 
 
 def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptions, every_s: float) -> Finding | None:
-    """The finding about decay; none while the timber is wet but the place too cold or too hot for decay.
+    """The finding about decay; none while the timber is wet but the location too cold or too hot for decay.
 
     An alert that is open stays as it is then: the wood is still wet when the warmth comes back.
     """

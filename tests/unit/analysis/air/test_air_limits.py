@@ -10,7 +10,7 @@ from monitord.analysis.air.airing import AiringDay, airing, airing_day
 from monitord.analysis.air.comparison import interpolated
 from monitord.analysis.air.measures import Balance, measures
 from monitord.analysis.air.moisture_source import source_of
-from monitord.analysis.air.outdoor_forecast import OutdoorForecast, _vapour_share, factor_of_late
+from monitord.analysis.air.outdoor_forecast import OutdoorForecast, _vapour_share, recent_factor
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import SourceKind
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -111,7 +111,7 @@ def test_a_forecast_of_a_day_ahead_is_off_by_a_kelvin_or_so() -> None:
 @pytest.mark.parametrize(("apart_k", "known"), [(1.9, False), (2.1, True)])
 def test_airs_that_are_alike_show_no_temperature_factor(apart_k: float, known: bool) -> None:
     room, out = track(ROOM, 10.0 + apart_k, 50.0, 200), track(OUT, 10.0, 80.0, 200)
-    assert (factor_of_late(np.full(200, 10.0 + 0.7 * apart_k), room, out) is not None) is known
+    assert (recent_factor(np.full(200, 10.0 + 0.7 * apart_k), room, out) is not None) is known
 
 
 @pytest.mark.parametrize(("hours", "known"), [(23, False), (24, True)])
@@ -120,7 +120,7 @@ def test_a_day_of_hours_shows_the_factor_and_the_share_of_outdoor_vapour(hours: 
     surface[:-hours] = np.nan
     rising = np.linspace(60.0, 90.0, 200)
     room, out = track(ROOM, 20.0, 50.0, 200), track(OUT, 10.0, rising, 200)
-    assert (factor_of_late(surface, room, out) is not None) is known
+    assert (recent_factor(surface, room, out) is not None) is known
     rh = rising.copy()
     rh[: -hours - 24] = np.nan  # pairs of hours a day apart
     assert _vapour_share(track(location(), 10.0, rh, 200), out) == pytest.approx(1.0 if known else 0.5, abs=1e-6)
