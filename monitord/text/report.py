@@ -46,6 +46,11 @@ CHART_CAPTION = "Relative humidity in % RH by hour. Full line: {location}, shade
 CHART_ROOM, CHART_LIMIT = "Broken line: {room}.", "Dotted: the limit."
 LIMIT_NAME = "limit {limit}"
 
+GOAL_EXPECTED, GOAL_INTERVAL = "Goal expected: {location}", "In these days with a chance of 80 %, by the forecast."
+READY_EARLIEST, READY_BY_CLOCKS = "Ready at the earliest: {slab}", "By clocks alone, if nothing else comes."
+CHECK_DUE, CHECK_HOW = "Calibration check due: {probe}", "Over a salt, or beside a checked probe."
+"""Entries of the calendar of expected dates."""
+
 GLOSSARY = (
     ("equilibrium RH", "relative humidity of air in balance with the material (ASTM F2170, BS 8203)"),
     ("sleeve", "sealed lined hole in a slab (ASTM F2170)"),
@@ -68,6 +73,7 @@ MESSAGES = (
     *HEADS.values(),
     *(*PLACES, *CRITERIA, *INSTRUMENTS, *ALERTS, *SPOTS, *FACTS),
     *(LOCAL_TIMES, METHOD, NO_CHECK, PLACED, PLACED_UNTIL, OPEN, *ACKNOWLEDGED, SIGNED, OWN_READING, WITHDRAWN),
+    *(GOAL_EXPECTED, GOAL_INTERVAL, READY_EARLIEST, READY_BY_CLOCKS, CHECK_DUE, CHECK_HOW),
     *(EVIDENCE, *STATEMENTS.values(), *CHART_ALT, CHART_CAPTION, CHART_ROOM, CHART_LIMIT, LIMIT_NAME),
     *(text for pair in GLOSSARY for text in pair),
     *CAUTIONS,

@@ -35,6 +35,7 @@ from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.pages import Pages
 from monitord.web.routes.place_routes import PlaceRoutes
+from monitord.web.routes.proof_routes import ProofRoutes
 from monitord.web.routes.readiness_pages import ReadinessPages
 from monitord.web.routes.settings_routes import SettingsRoutes
 from monitord.web.routes.sign_in_routes import SignInRoutes
@@ -85,10 +86,12 @@ def parts(db: Database, clock: Clock, settings: Settings) -> Web:
 
 def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -> list[APIRouter]:
     """Every route there is, but for static files and the description of the API."""
+    criteria = criteria_book(web.settings.criteria.folder)
     return [
         Pages(web).router(),
         AlertPages(web).router(),
-        ReadinessPages(web, criteria_book(web.settings.criteria.folder)).router(),
+        ReadinessPages(web, criteria).router(),
+        ProofRoutes(web, criteria).router(),
         AlertRoutes(web).router(),
         MutePauseRoutes(web).router(),
         PlaceRoutes(web).router(),

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
+import icalendar
+import pypdf
 import pytest
+from analysis_series import START
 from evidence_support import end, job, readings
 from web_support import OWN_HOST, Site, empty_site
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.readiness.verdict import Verdict
 from monitord.pipeline import assess_pending
+from monitord.report.verify import Checked, verify
 from monitord.store.jobs import apply_job
 from monitord.store.signoffs import signoffs
 
@@ -112,3 +119,29 @@ def test_a_form_from_elsewhere_is_refused(site: Site) -> None:
 def test_the_jobs_page_leads_to_it_and_an_unknown_job_has_none(site: Site) -> None:
     assert PAGE in site.client().get("/jobs/house").text
     assert site.client().get("/jobs/nowhere/readiness").status_code == 404
+
+
+def test_report_pack_and_calendar_can_be_taken_from_the_page(site: Site) -> None:
+    client = site.client()
+    page = client.get(PAGE).text
+    for name in ("report.pdf", "evidence.zip", "dates.ics"):
+        assert f"/jobs/house/{name}" in page
+    report = client.get("/jobs/house/report.pdf")
+    assert report.headers["content-type"] == "application/pdf"
+    assert "Drying report: house" in pypdf.PdfReader(io.BytesIO(report.content)).pages[0].extract_text()
+    checked = verify(client.get("/jobs/house/evidence.zip").content)
+    assert isinstance(checked, Checked)
+    assert [r.verdict for r in checked.readiness] == [Verdict.READY]
+    assert client.get("/jobs/nowhere/report.pdf").status_code == 404
+
+
+def test_the_calendar_is_read_by_a_library_and_holds_the_earliest_date_and_the_checks(tmp_path: Path) -> None:
+    site = made(tmp_path, rh_pct=84.0)
+    answer = site.client().get("/jobs/house/dates.ics")
+    assert answer.headers["content-type"] == "text/calendar; charset=utf-8"
+    events = {str(e["summary"]): e for e in icalendar.Calendar.from_ical(answer.content).walk("VEVENT")}
+    assert events["Ready at the earliest: slab"]["dtstart"].dt == (end() + timedelta(days=1)).date()
+    due = (START - timedelta(days=10) + timedelta(days=365)).date()
+    assert events["Calibration check due: p-s1"]["dtstart"].dt == due
+    assert events["Calibration check due: p-s1"]["dtend"].dt == due + timedelta(days=1)
+    site.db.close()

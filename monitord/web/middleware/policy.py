@@ -67,6 +67,7 @@ RULES: tuple[Rule, ...] = (
         "GET /jobs/{job_id}",
         "GET /jobs/{job_id}/locations/{location_id}",
         "GET /jobs/{job_id}/readiness",
+        "GET /jobs/{job_id}/report.pdf",
         "GET /probes",
         "GET /alerts",
         "GET /alerts/{fingerprint}/{episode}",
@@ -78,6 +79,7 @@ RULES: tuple[Rule, ...] = (
     *_rules(
         Need.VIEWER,
         "GET /jobs/{job_id}/locations/{location_id}/readings.csv",
+        "GET /jobs/{job_id}/dates.ics",
         "GET /api/jobs",
         "GET /api/jobs/{job_id}",
         "GET /api/jobs/{job_id}/series",
@@ -107,6 +109,7 @@ RULES: tuple[Rule, ...] = (
         "POST /jobs/{job_id}/pause",
         "POST /jobs/{job_id}/resume",
         "POST /jobs/{job_id}/readiness/sign",
+        "GET /jobs/{job_id}/evidence.zip",
         "POST /jobs/{job_id}/readiness/withdraw",
     ),
     *_rules(
