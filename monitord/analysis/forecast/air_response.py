@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from monitord.analysis.drying.metric import Metric
 from monitord.analysis.forecast.first_order_fit import (
@@ -21,7 +22,7 @@ from monitord.analysis.forecast.first_order_fit import (
 )
 from monitord.analysis.forecast.time_to_goal import HORIZON_D, STALL_SHARE, TimeToGoal
 from monitord.analysis.series.rolling import line
-from monitord.analysis.wood.timber import FIBRE_SATURATION_PCT, TimberEstimate
+from monitord.analysis.wood.timber import TimberEstimate
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array, Flags
 
@@ -76,7 +77,7 @@ class _Following:
     level: float
     """What the air itself would bring it to."""
     drop: Array
-    """How far the driest air of late lies below that of these days, for each draw, (draws,)."""
+    """How much lower the driest three days of outdoor air of the last month would bring it, for each draw, (draws,)."""
 
 
 def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | None:
@@ -97,8 +98,10 @@ def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | No
     level, sd = _present_end(ends)
     other_level, other_sd = (level, sd) if other is None else _present_end(other)
     mixed = level + fit.share * (other_level - level)
-    lowest = _lowest_of_late(ends), (0.0 if other is None else _lowest_of_late(other))
-    drop = np.maximum(mixed - (lowest[0] + fit.share * (lowest[1] - lowest[0])), 0.0)
+    drop = np.zeros(len(fit.now))
+    if other is not None and metric.other_end is not None:  # the room as now, the weather as it was at its driest
+        month = _held(_half_days(metric.other_end, 2 * _WEATHER_DAYS))
+        drop = fit.share * max(other_level - _driest(month), 0.0)
     spread = np.hypot(np.hypot((1.0 - fit.share) * sd, fit.share * other_sd), _END_SD[unit])
     if other is None and kind is LocationKind.SUBFLOOR_VOID:
         spread = np.hypot(spread, np.minimum(np.abs(fit.now - mixed), _END_UNSEEN_SD[unit]))
@@ -127,11 +130,14 @@ def _present_end(ends: Array) -> tuple[float, float]:
     return level + _TREND_AHEAD_D * sure, float(np.hypot(0.7 * rest, _TREND_AHEAD_D * se))
 
 
-def _lowest_of_late(ends: Array) -> float:
-    """Lowest three-day mean within the last ten days: what the air did it may do again."""
-    lately = ends[-2 * _TREND_DAYS :]
-    width = min(6, len(lately))
-    return float(np.convolve(lately, np.full(width, 1.0 / width), "valid").min())
+_WEATHER_DAYS = 30
+"""A month of this season: what its weather did it may do again (our choice)."""
+
+
+def _driest(ends: Array) -> float:
+    """Lowest three-day mean."""
+    width = min(6, len(ends))
+    return float(np.convolve(ends, np.full(width, 1.0 / width), "valid").min())
 
 
 def _targets(fit: FirstOrderFit, metric: Metric, base: float) -> Array:
@@ -160,10 +166,11 @@ def air_response_time_to_goal(metric: Metric, kind: LocationKind) -> TimeToGoal 
     return TimeToGoal(days, fit.weight, final >= target, flat, final - fit.offset >= target, end)
 
 
-_LAG_SHARE, _LAG_LOG_SD = 1.3, 0.35
+_LAG_SHARE, _LAG_LOG_SD = 1.3, 0.4
 """Timber's lag over the setting, and its spread: joists are of every thickness (our choice)."""
-_START_SHARE = (0.4, 0.25)
-"""Where timber stood at the start between the air's equilibrium and fibre saturation (our choice)."""
+_START_OVER_PCT, _START_MOST_PCT = 3.0, 34.0
+"""Timber began evenly between so much over its goal and so much: a goal was set because it is wet, and soaked timber
+lies a little over fibre saturation (our choice). [% of dry mass]"""
 
 
 def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float) -> TimeToGoal | None:
@@ -178,8 +185,9 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float) -> 
     fit, final = found.fit, found.final
     draws = normal_draws()
     lags = _LAG_SHARE * lag_days * np.exp(_LAG_LOG_SD * draws[:, Draw.LAG])
-    shares = np.clip(_START_SHARE[0] + _START_SHARE[1] * draws[:, Draw.START], 0.0, 1.0)
-    level = np.resize(_lagged_levels(timber, lags, shares), len(fit.now))
+    least = metric.goal.limit + _START_OVER_PCT
+    starts = least + max(_START_MOST_PCT - least, 0.0) * ndtr(draws[:, Draw.START])
+    level = np.resize(_lagged_levels(timber, lags, starts), len(fit.now))
     lag = np.resize(lags, len(fit.now))
     target = metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], len(fit.now))
     reached, flat = _timber_course(fit, final, level, lag, target)
@@ -187,9 +195,7 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float) -> 
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target)
         reached = np.where(reached <= HORIZON_D, reached, in_drier)
     by_air = final - fit.offset >= target
-    return TimeToGoal(
-        reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final), weather_passes=True
-    )
+    return TimeToGoal(reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final))
 
 
 def _timber_course(fit: FirstOrderFit, final: Array, level: Array, lag: Array, target: Array) -> tuple[Array, Flags]:
@@ -210,14 +216,14 @@ def _timber_course(fit: FirstOrderFit, final: Array, level: Array, lag: Array, t
     return reached, course[:, 0] - course[:, 7] < STALL_SHARE * (course[:, 0] - target)
 
 
-def _lagged_levels(timber: TimberEstimate, lags_d: Array, start_shares: Array) -> Array:
+def _lagged_levels(timber: TimberEstimate, lags_d: Array, starts: Array) -> Array:
     """Moisture content now for each lag and start, (draws,), with the spot readings weighed in as they came. [%]"""
     held = _held(timber.equilibrium)
-    begin = float(held[:24].mean())
-    level = begin + start_shares * max(FIBRE_SATURATION_PCT - begin, 0.0)
+    first = int(np.argmax(np.isfinite(timber.equilibrium)))  # what it did before anything was heard is in its start
+    level, held = starts, held[first:]
     keep = np.exp(-1.0 / (24.0 * lags_d))
     at = 0
-    for index, spot in timber.spots:
+    for index, spot in ((max(index - first, 0), spot) for index, spot in timber.spots):
         level = _carried(level, held[at:index], keep)
         variance = float(level.var()) + timber.u_species**2
         level = level + variance / (variance + spot.u_pct**2) * (spot.moisture_content_pct - level)

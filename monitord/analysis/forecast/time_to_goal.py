@@ -33,9 +33,6 @@ class TimeToGoal:
     end: float | None = None
     """Where it would end in the present air, as what follows that air; None where that is no level."""
 
-    weather_passes: bool = False
-    """Whether it lags so long that the weather of some days passes over it, as over timber."""
-
     def at(self, share: float) -> float:
         """Quantile, infinite beyond the horizon. [days]"""
         value = quantile(self.days, self.weights, share)
@@ -45,13 +42,10 @@ class TimeToGoal:
     def never(self) -> float:
         """Probability that the goal is not reached within the horizon.
 
-        A hollow place counts as held back where what it is heading for in the air of these days lies above its goal
-        and the air alone may well keep it there; else it must not get there even in the driest air of late.
+        Where outdoor air has a share, it must not get there even in the driest three days of the last month: else it is
+        held back while this weather lasts, and no longer.
         """
-        beyond = float(self.weights[self.days > HORIZON_D].sum())
-        if self.by_air is None or self.weather_passes or self.held_by_air < MIN_BY_AIR:
-            return beyond
-        return max(beyond, self.held)
+        return float(self.weights[self.days > HORIZON_D].sum())
 
     @property
     def held(self) -> float:
