@@ -8,6 +8,7 @@ from typing import NamedTuple
 from monitord.clock import Clock
 from monitord.errors import DecodeError
 from monitord.ingest.decoding.decode import PartlyDecodedError, decode
+from monitord.ingest.decoding.records import NO_AGE
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.payload_limit import TOO_LARGE
 from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
@@ -76,12 +77,24 @@ def release(db: Database, rules: TopicRules, clock: Clock, ids: Collection[int] 
 def _try(held: Held, rules: TopicRules) -> _Tried:
     try:
         retained = held.code.startswith(RETAINED)
-        content = decode(held.topic, held.payload, held.received_at, rules, retained=retained)
+        delayed = held.code == NO_AGE
+        content = decode(held.topic, held.payload, held.received_at, rules, retained=retained, delayed=delayed)
+        if content.halves:
+            return _Tried(held, content.readings, _half())
         return _Tried(held, content.readings, None)
     except PartlyDecodedError as error:
         return _Tried(held, error.readings, error)
     except DecodeError as error:
         return _Tried(held, (), error)
+
+
+def _half() -> DecodeError:
+    return DecodeError(
+        "half_reading",
+        "half of a reading can't be released",
+        why="its other half was a live message that is gone",
+        remedy="The next two live messages make a reading",
+    )
 
 
 def _let_go(db: Database, tried: Sequence[_Tried], clock: Clock) -> Release:

@@ -11,8 +11,10 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError, ProgrammingError
 
 from monitord.errors import DecodeError, StoreError
-from monitord.ingest.decoding.decode import JobForecast, PartlyDecodedError, decode
+from monitord.ingest.decoding.decode import Content, JobForecast, PartlyDecodedError, decode
+from monitord.ingest.decoding.records import Half
 from monitord.ingest.decoding.topics import TopicRules
+from monitord.ingest.joining import MAX_WAITING, Memory
 from monitord.ingest.payload_limit import Whole, cut, too_large
 from monitord.model.config.broker import BrokerSettings
 from monitord.model.readings import Reading
@@ -39,6 +41,8 @@ class IncomingMessage(NamedTuple):
     """The broker had kept it, and replayed it when we subscribed."""
     whole: Whole | None = None
     """Of a payload that was too large: what came. `payload` is then its beginning."""
+    delayed: bool = False
+    """It came in the rush after a connect, and may have waited."""
 
 
 class Outcome(NamedTuple):
@@ -52,6 +56,10 @@ class Outcome(NamedTuple):
     """Readings that contradict a stored one of the same probe and time; the first is kept, these are held."""
     held: int = 0
     """Messages of which something could not be understood, now in quarantine."""
+    passed: int = 0
+    """Messages that are no reading by the `when` of their rules, and were not kept."""
+    unpaired: int = 0
+    """Halves of readings that found no other half."""
 
     def plus(self, other: Outcome) -> Outcome:
         """Both together."""
@@ -68,11 +76,15 @@ class _Batch(NamedTuple):
 
     readings: list[Reading]
     retained: list[int]
-    """Which of the readings, by index, are retained replays."""
+    """Which of the readings, by index, are replays that don't count as heard."""
     forecasts: list[tuple[JobForecast, datetime]]
     """With their times of arrival."""
     held: list[_Held]
     """What could not be read."""
+    memory: Memory
+    """What the next batch is to know of this one, once it is committed."""
+    passed: list[IncomingMessage]
+    """No readings, by the `when` of their rules."""
 
 
 class BatchWriter:
@@ -82,6 +94,9 @@ class BatchWriter:
         self._db = db
         self._rules = rules
         self._max_payload_bytes = max_payload_bytes
+        self._memory = Memory()
+        self._named: set[str] = set()
+        """Probes whose half readings were told in the log."""
 
     def commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
         """Store a batch; when this returns, every message of it is stored or in quarantine, durably.
@@ -108,10 +123,16 @@ class BatchWriter:
                 outdoor_forecasts.keep(conn, job, forecast, received_at)
             for message, error in batch.held:
                 _hold(conn, message, error)
-        return Outcome(result.inserted, result.repeats, len(result.conflicts), len(batch.held))
+        self._memory = batch.memory
+        unpaired = batch.memory.unpaired
+        self._tell(unpaired)
+        conflicts, held = len(result.conflicts), len(batch.held)
+        return Outcome(result.inserted, result.repeats, conflicts, held, len(batch.passed), len(unpaired))
 
     def _decoded(self, messages: Sequence[IncomingMessage]) -> _Batch:
-        batch = _Batch([], [], [], [])
+        batch = _Batch([], [], [], [], self._memory.copy(), [])
+        if messages:
+            batch.memory.expire(messages[0].received_at)
         for message in messages:
             start = len(batch.readings)
             self._decode(message, batch)
@@ -129,16 +150,42 @@ class BatchWriter:
             return
         try:
             content = decode(
-                message.topic, message.payload, message.received_at, self._rules, retained=message.retained
+                message.topic,
+                message.payload,
+                message.received_at,
+                self._rules,
+                retained=message.retained,
+                delayed=message.delayed,
             )
-            batch.readings.extend(content.readings)
-            if content.forecast is not None:
-                batch.forecasts.append((content.forecast, message.received_at))
+            self._keep(message, content, batch)
         except PartlyDecodedError as error:
             batch.readings.extend(error.readings)
             batch.held.append(_Held(message, error))
+            _join(message, error.halves, batch)
         except DecodeError as error:
             batch.held.append(_Held(message, error))
+
+    def _keep(self, message: IncomingMessage, content: Content, batch: _Batch) -> None:
+        start = len(batch.readings)
+        batch.readings.extend(content.readings)
+        if content.forecast is not None:
+            batch.forecasts.append((content.forecast, message.received_at))
+        if content.passed:
+            batch.passed.append(message)
+        _join(message, content.halves, batch)
+        if content.repeats_are_cached and batch.memory.repeats(message.topic, message.payload) and not message.retained:
+            batch.retained.extend(range(start, len(batch.readings)))
+
+    def _tell(self, probes: Sequence[str]) -> None:
+        """Say once for each probe that a half of a reading was lost."""
+        for probe in probes:
+            if probe not in self._named and len(self._named) < MAX_WAITING:
+                self._named.add(probe)
+                log.warning(
+                    "%s: temperature or humidity came alone, without the other within join_within_s; "
+                    "not told again for this probe",
+                    probe,
+                )
 
     def _one_by_one(self, messages: Sequence[IncomingMessage]) -> Outcome:
         total = Outcome()
@@ -164,6 +211,17 @@ class BatchWriter:
         with self._db.write() as conn:
             _hold(conn, message, refusal)
         return Outcome(held=1)
+
+
+def _join(message: IncomingMessage, halves: Sequence[Half], batch: _Batch) -> None:
+    """Halves of live messages to readings; what may have waited joins nothing."""
+    for half in halves:
+        if message.retained or message.delayed:
+            batch.memory.unpaired.append(half.values["probe"])
+            continue
+        reading = batch.memory.join(half, message.received_at)
+        if reading is not None:
+            batch.readings.append(reading)
 
 
 def _hold(conn: Connection, message: IncomingMessage, error: DecodeError) -> None:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from monitord.errors import DecodeError
 from monitord.ingest.decoding import native_json, outdoor_forecast, senml
-from monitord.ingest.decoding.records import Decoded, RecordSource
+from monitord.ingest.decoding.records import Decoded, Half, RecordSource
 from monitord.ingest.decoding.topics import TopicMatch, TopicRules
 from monitord.model.config.broker import PayloadFormat
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
@@ -27,6 +27,12 @@ class Content(NamedTuple):
     readings: tuple[Reading, ...] = ()
     """In the payload's order."""
     forecast: JobForecast | None = None
+    halves: tuple[Half, ...] = ()
+    """Halves of readings whose other half comes in another message."""
+    passed: bool = False
+    """No reading, by the `when` of each rule for its topic: not kept."""
+    repeats_are_cached: bool = False
+    """The same again from the same topic does not count as heard."""
 
 
 class PartlyDecodedError(DecodeError):
@@ -39,9 +45,18 @@ class PartlyDecodedError(DecodeError):
             first.code, first.what, where=first.where, why=(first.why or "") + more or None, remedy=first.remedy
         )
         self.readings = tuple(decoded.readings)
+        self.halves = tuple(decoded.halves)
 
 
-def decode(topic: str, payload: bytes, received_at: datetime, rules: TopicRules, *, retained: bool = False) -> Content:
+def decode(
+    topic: str,
+    payload: bytes,
+    received_at: datetime,
+    rules: TopicRules,
+    *,
+    retained: bool = False,
+    delayed: bool = False,
+) -> Content:
     """Read a payload by the rule of its topic.
 
     Parameters
@@ -51,6 +66,7 @@ def decode(topic: str, payload: bytes, received_at: datetime, rules: TopicRules,
     received_at : when it reached this program; aware.
     rules : the rules that hold.
     retained : the broker replayed a message that it had kept.
+    delayed : it came in the rush after a connect, so that it may have waited.
 
     Returns
     -------
@@ -61,13 +77,23 @@ def decode(topic: str, payload: bytes, received_at: datetime, rules: TopicRules,
     PartlyDecodedError : some records are bad; it carries the good ones.
     DecodeError : nothing of it can be understood. Never another exception, whatever the bytes are.
     """
-    route = rules.route(topic)
-    if not payload or route.rule.format is PayloadFormat.STATUS:
+    routes = rules.routes(topic)
+    if not payload:
         return Content()
-    source = RecordSource(received_at, route.gateway, route.probe, retained)
+    for route in routes:
+        if route.rule.format is PayloadFormat.STATUS:
+            return Content()
+        source = RecordSource(received_at, route.gateway, route.probe, retained, delayed, route.levels)
+        content = _by_rule(route, payload, source)
+        if not content.passed:
+            return content
+    return Content(passed=True)
+
+
+def _by_rule(route: TopicMatch, payload: bytes, source: RecordSource) -> Content:
     try:
         if route.rule.format is PayloadFormat.OUTDOOR_FORECAST:
-            return _forecast(route, payload, received_at)
+            return _forecast(route, payload, source.received_at)
         decoded = _read(route, payload, source)
     except DecodeError:
         raise
@@ -75,13 +101,16 @@ def decode(topic: str, payload: bytes, received_at: datetime, rules: TopicRules,
         raise DecodeError(
             "decoder_failed",
             "the decoder failed on this payload",
-            where=topic,
+            where=route.rule.pattern,
             why=f"{type(error).__name__}: {str(error)[:200]}",
             remedy="Keep it held and report it; it can be released by a later version",
         ) from error
+    if decoded is None:
+        return Content(passed=True)
     if decoded.problems:
         raise PartlyDecodedError(decoded)
-    return Content(tuple(decoded.readings))
+    cached = route.mapping is not None and route.mapping.settings.repeats_are_cached
+    return Content(tuple(decoded.readings), None, tuple(decoded.halves), False, cached)
 
 
 def _forecast(route: TopicMatch, payload: bytes, received_at: datetime) -> Content:
@@ -90,7 +119,7 @@ def _forecast(route: TopicMatch, payload: bytes, received_at: datetime) -> Conte
     return Content(forecast=JobForecast(route.job, outdoor_forecast.decode(payload, received_at)))
 
 
-def _read(route: TopicMatch, payload: bytes, source: RecordSource) -> Decoded:
+def _read(route: TopicMatch, payload: bytes, source: RecordSource) -> Decoded | None:
     match route.rule.format:
         case PayloadFormat.READING_JSON:
             return native_json.decode(payload, source)

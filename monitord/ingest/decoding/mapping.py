@@ -1,19 +1,29 @@
-"""Any gateway's JSON to readings, by the JMESPath expressions and units of a topic rule."""
+"""Any gateway's payload to readings, by the JMESPath expressions and units of a topic rule."""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
 import jmespath
-from jmespath.exceptions import JMESPathError
-from pydantic_core import from_json
 
 from monitord.errors import ConfigurationError, DecodeError
-from monitord.ingest.decoding.records import Decoded, RecordSource, build, check_count, decode_each, short
-from monitord.ingest.decoding.times import from_unix, parse_rfc3339
+from monitord.ingest.decoding import payloads
+from monitord.ingest.decoding.expressions import Expression, holds, scope_of
+from monitord.ingest.decoding.records import (
+    Decoded,
+    Half,
+    RecordSource,
+    build,
+    check_count,
+    checked_probe,
+    decode_each,
+    short,
+)
+from monitord.ingest.decoding.times import read_number, read_text
 from monitord.model.config.broker import FieldMapping, PayloadMapping, TimeFormat
 from monitord.model.readings import Reading
 
@@ -38,81 +48,125 @@ UNITS: dict[str, dict[str, Conversion]] = {
 """For each quantity the units it may come in; the first is its own."""
 UNITS["surface_temperature_c"] = UNITS["temperature_c"]
 
+_NOT_IN_IDS = re.compile(r"[\s/+#$]")
 _REQUIRED = ("temperature_c", "relative_humidity_pct")
 
 
 class CompiledMapping:
     """A rule's mapping, its expressions parsed and its units known.
 
+    Parameters
+    ----------
+    mapping : as the settings have it.
+    where : the rule, for messages.
+    when : the rule's condition, None: every message is a reading.
+
     Raises
     ------
     ConfigurationError : an expression or unit is wrong; names the rule, the key and the remedy.
     """
 
-    def __init__(self, mapping: PayloadMapping, where: str) -> None:
-        self._mapping = mapping
+    def __init__(self, mapping: PayloadMapping, where: str, when: str | None = None) -> None:
+        self.settings = mapping
         self._where = where
-        self._records = self._expression("records", mapping.records)
+        self._when = None if when is None else Expression("when", when, where)
+        self._records = Expression("mapping.records", mapping.records, where)
         self._probe = self._expression("probe", mapping.probe)
         self._gateway = self._expression("gateway", mapping.gateway)
         self._time = self._expression("time", mapping.time)
         self._fields = [
-            (name, self._expression(name, field.path), field.scale, self._conversion(name, field))
+            (name, Expression(f"mapping.{name}", field.path, where), field.scale, self._conversion(name, field))
             for name in UNITS
             if (field := getattr(mapping, name)) is not None
         ]
 
-    def decode(self, payload: bytes, source: RecordSource) -> Decoded:
+    def decode(self, payload: bytes, source: RecordSource) -> Decoded | None:
         """Read a payload.
+
+        Returns
+        -------
+        What came out of it; None where the rule's `when` says that it is no reading.
 
         Raises
         ------
-        DecodeError : `not_json`, `no_records` when `records` finds nothing, or `too_many_records`.
+        DecodeError : `not_json` and its like; `no_records` when `records` finds nothing; `too_many_records`.
         """
-        try:
-            whole = from_json(payload)
-        except ValueError as error:
-            raise DecodeError("not_json", "the payload is not JSON", why=str(error)) from None
-        records = self._find("records", self._records, whole)
+        whole = payloads.read(payload, self.settings.encoding, text_too=self._when is not None)
+        scope = scope_of(source.levels, whole)
+        if self._when is not None and not holds(self._when.find(whole, scope)):
+            return None
+        records = self._records.find(whole, scope)
         if records is None or records == []:
             raise DecodeError(
                 "no_records",
-                f"the expression {self._mapping.records!r} finds no record in the payload",
+                f"the expression {self.settings.records!r} finds no record in the payload",
                 where=f"{self._where}: mapping.records",
-                remedy="Correct the expression, then release what is held",
+                remedy="Correct the expression, then release what is held; where such messages carry no reading, "
+                "give the rule a `when`",
             )
         records = records if isinstance(records, list) else [records]
         check_count(len(records))
-        return decode_each(records, self._reading, source)
+        return decode_each(records, lambda record, source: self._reading(record, source, scope), source)
 
-    def _reading(self, record: object, source: RecordSource) -> Reading:
-        time = self._read_time(record, source)
-        values = {name: self._read(name, record, path, scale, unit) for name, path, scale, unit in self._fields}
-        missing = [name for name in _REQUIRED if values[name] is None]
-        if missing:
+    def _reading(self, record: object, source: RecordSource, scope: jmespath.Options) -> Reading | Half:
+        time = self._read_time(record, source, scope)
+        values: dict[str, Any] = {
+            name: self._read(name, record, path, scope, scale, unit) for name, path, scale, unit in self._fields
+        }
+        missing = [name for name in _REQUIRED if values.get(name) is None]
+        within_s = self.settings.join_within_s
+        if len(missing) > (0 if within_s is None else 1):
             raise DecodeError(
                 "incomplete",
                 f"no value for {' and '.join(missing)}",
                 where=self._where,
-                remedy="A reading needs both; correct the mapping if the gateway does send them",
+                remedy="A reading needs both; correct the mapping if the gateway does send them, give the rule a "
+                "`when` if this message is no reading, or join_within_s if they come in two messages",
             )
-        probe = source.probe if self._probe is None else self._find("probe", self._probe, record)
-        gateway = source.gateway if self._gateway is None else self._find("gateway", self._gateway, record)
-        return build({**values, "probe": probe, "gateway": gateway, "time": time}, source)
+        values["probe"] = self._id(source.probe if self._probe is None else self._probe.find(record, scope))
+        values["gateway"] = self._id(source.gateway if self._gateway is None else self._gateway.find(record, scope))
+        values["time"] = time
+        if not missing or within_s is None:
+            return build(values, source)
+        checked_probe(values["probe"])
+        return Half({name: value for name, value in values.items() if value is not None}, within_s)
 
-    def _read_time(self, record: object, source: RecordSource) -> datetime:
-        if self._time is None:
+    def _id(self, found: Any) -> Any:
+        sign = self.settings.replace_in_ids
+        return found if sign is None or not isinstance(found, str) else _NOT_IN_IDS.sub(sign, found.strip())
+
+    def _read_time(self, record: object, source: RecordSource, scope: jmespath.Options) -> datetime:
+        formats = self.settings.time_formats
+        value = None if self._time is None else self._time.find(record, scope)
+        if value is None and formats[-1] is TimeFormat.ARRIVAL:
             return source.arrival()
-        value = self._find("time", self._time, record)
-        if self._mapping.time_format is TimeFormat.RFC3339:
-            if not isinstance(value, str):
-                raise DecodeError("bad_time", f"{short(value)} is not a text", where=f"{self._where}: mapping.time")
-            return parse_rfc3339(value)
-        number = self._number("time", value)
-        return from_unix(number, 1000 if self._mapping.time_format is TimeFormat.UNIX_MS else 1)
+        refusal: DecodeError | None = None
+        for wanted in formats:
+            if wanted is TimeFormat.ARRIVAL:
+                continue
+            try:
+                return self._time_in(wanted, value, source)
+            except DecodeError as error:
+                refusal = refusal or error
+        assert refusal is not None  # a mapping without `time` has "arrival" only
+        raise refusal
 
-    def _read(self, name: str, record: object, path: Any, scale: float, unit: Conversion) -> float | None:
-        value = self._find(name, path, record)
+    def _time_in(self, wanted: TimeFormat, value: object, source: RecordSource) -> datetime:
+        if wanted is not TimeFormat.RFC3339:
+            return read_number(self._number("time", value), wanted, source.received_at)
+        if not isinstance(value, str):
+            raise DecodeError(
+                "bad_time",
+                f"{short(value)} is not a text",
+                where=f"{self._where}: mapping.time",
+                remedy="Check time_format in the rule's mapping",
+            )
+        return read_text(value, self.settings.time_zone, source.received_at)
+
+    def _read(
+        self, name: str, record: object, path: Expression, scope: jmespath.Options, scale: float, unit: Conversion
+    ) -> float | None:
+        value = path.find(record, scope)
         return None if value is None else unit(scale * self._number(name, value))
 
     def _number(self, name: str, value: object) -> float:
@@ -131,27 +185,8 @@ class CompiledMapping:
             raise DecodeError("not_finite", f"{number} is not a measurement", where=f"{self._where}: mapping.{name}")
         return number
 
-    def _find(self, key: str, expression: Any, value: object) -> Any:
-        try:
-            return expression.search(value)
-        except (JMESPathError, RecursionError, ValueError, TypeError) as error:
-            where = f"{self._where}: mapping.{key}"
-            raise DecodeError(
-                "bad_value", "the expression fails on this payload", where=where, why=str(error)
-            ) from None
-
-    def _expression(self, key: str, text: str | None) -> Any:
-        if text is None:
-            return None
-        try:
-            return jmespath.compile(text)
-        except JMESPathError as error:
-            raise ConfigurationError(
-                f"{text!r} is not a JMESPath expression",
-                where=f"topics: {self._where}: mapping.{key}",
-                why=" ".join(str(error).split()),
-                remedy="Correct it; names with signs other than letters, digits and _ stand in double quotes",
-            ) from None
+    def _expression(self, key: str, text: str | None) -> Expression | None:
+        return None if text is None else Expression(f"mapping.{key}", text, self._where)
 
     def _conversion(self, name: str, field: FieldMapping) -> Conversion:
         units = UNITS[name]

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from pydantic import ValidationError
+from pydantic import TypeAdapter, ValidationError
 
 from monitord.errors import DecodeError
-from monitord.model.readings import Reading
+from monitord.model.readings import Identifier, Reading
+
+_IDENTIFIER: TypeAdapter[str] = TypeAdapter(Identifier)
+
+
+NO_AGE = "no_age"
+"""The reason code of a message without an absolute time that may have waited: no release tells its age."""
 
 
 class RecordSource(NamedTuple):
@@ -21,17 +27,28 @@ class RecordSource(NamedTuple):
     probe: str | None = None
     retained: bool = False
     """The broker replayed it: nobody knows how long it had been kept."""
+    delayed: bool = False
+    """It came in the rush after a connect: nobody knows how long it had waited."""
+    levels: Mapping[str, str] = {}
+    """The topic's levels that the rule's pattern names."""
 
     def arrival(self) -> datetime:
         """The time of arrival, for a reading that carries no time of its own.
 
         Raises
         ------
-        DecodeError : `no_age`, the message was retained.
+        DecodeError : `no_age`, the message was retained, or may have waited.
         """
+        if self.delayed:
+            raise DecodeError(
+                NO_AGE,
+                "a message without an absolute time came in the rush after a connect, so that it may have waited",
+                where="time",
+                remedy="Let the sender write the time; else nothing is to be done, the next message is taken",
+            )
         if self.retained:
             raise DecodeError(
-                "no_age",
+                NO_AGE,
                 "a retained message without an absolute time has no known age",
                 where="time",
                 remedy="Let the sender write the time, or publish without the retain flag",
@@ -48,6 +65,15 @@ MAX_KEYS = 64
 """Keys of one record at most; we know seven. Our choice."""
 
 
+class Half(NamedTuple):
+    """Temperature or humidity alone, with what came beside it: a reading once the other half is here."""
+
+    values: dict[str, Any]
+    """The fields of a reading, among them `probe` and `time`, and one of the two quantities."""
+    within_s: float
+    """How far in time the other half may be. [s]"""
+
+
 class Decoded(NamedTuple):
     """What came out of one payload."""
 
@@ -56,6 +82,8 @@ class Decoded(NamedTuple):
     """For records that can't be understood, the first `MAX_PROBLEMS` of them; the others are good all the same."""
     bad: int = 0
     """How many records can't be understood."""
+    halves: Sequence[Half] = ()
+    """Halves of readings, by rules that join two messages."""
 
 
 CODES = {
@@ -83,21 +111,45 @@ def build(values: dict[str, Any], source: RecordSource) -> Reading:
 
 
 def decode_each(
-    records: Iterable[Any], decode: Callable[[Any, RecordSource], Reading], source: RecordSource
+    records: Iterable[Any], decode: Callable[[Any, RecordSource], Reading | Half], source: RecordSource
 ) -> Decoded:
     """Decode records one by one, so that a bad one does not take the others with it."""
     readings: list[Reading] = []
+    halves: list[Half] = []
     problems: list[DecodeError] = []
     bad = 0
     for number, record in enumerate(records, start=1):
         try:
-            readings.append(decode(record, source))
+            found = decode(record, source)
+            if isinstance(found, Half):
+                halves.append(found)
+            else:
+                readings.append(found)
         except DecodeError as error:
             bad += 1
             if bad <= MAX_PROBLEMS:
                 error.where = f"record {number}" + (f", {error.where}" if error.where else "")
                 problems.append(error.with_traceback(None))  # which would hold the record
-    return Decoded(readings, problems, bad)
+    return Decoded(readings, problems, bad, halves)
+
+
+def checked_probe(probe: object) -> str:
+    """The text as a probe's id.
+
+    Raises
+    ------
+    DecodeError : `bad_probe`.
+    """
+    try:
+        return _IDENTIFIER.validate_python(probe, strict=True)
+    except ValidationError:
+        raise DecodeError(
+            "bad_probe",
+            f"{short(probe, 140)} can't be a probe's id",
+            where="probe",
+            why="an id is 1 to 128 characters, without spaces and without / + #, and does not begin with $",
+            remedy="Give the probe another id at its gateway, or the rule's mapping `replace_in_ids`",
+        ) from None
 
 
 def check_count(count: int, most: int = MAX_RECORDS) -> None:

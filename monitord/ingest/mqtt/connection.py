@@ -24,6 +24,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from monitord.clock import Clock
 from monitord.errors import BrokerError
 from monitord.ingest.mqtt.client import new_client
+from monitord.ingest.mqtt.rush import Rush
 from monitord.ingest.payload_limit import cut
 from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
@@ -40,6 +41,8 @@ _SENT_AWAY = 3
 """Sessions in a row that ended sooner; then we say what the likely reason is."""
 _REFUSED = 0x80
 """Reason codes from here on are refusals (MQTT 5.0, 2.4; MQTT 3.1.1, 3.9.3)."""
+_LEFT_ALONE_S = 5.0
+"""With the network left alone for longer than this, what then comes counts as having waited. Our choice. [s]"""
 _NO_TOPIC = "monitord/nothing"
 """A filter that is never subscribed to."""
 _NOT_UTF8 = "(the topic is not UTF-8)"
@@ -133,6 +136,9 @@ class Connection:
         self._burst: list[Arrival] = []
         self._received_at = clock.now()
         self._acknowledged: deque[Token] = deque()
+        self._rush = Rush()
+        self._delayed = False
+        self._left_alone_since: float | None = None
         self._paused = False
         self._closing = threading.Event()
         self._wake_there: socket.socket | None = None
@@ -225,7 +231,14 @@ class Connection:
 
     def _interest(self) -> int:
         read = selectors.EVENT_READ if not self._paused and self._has_room() else 0
+        self._note_room(bool(read))
         return read | (selectors.EVENT_WRITE if self._client.want_write() else 0)
+
+    def _note_room(self, room: bool) -> None:
+        now = monotonic()
+        if room and self._left_alone_since is not None and now - self._left_alone_since > _LEFT_ALONE_S:
+            self._rush.begin(now)
+        self._left_alone_since = None if room else self._left_alone_since or now
 
     def _wait(self, selector: selectors.BaseSelector, sock: Any, wanted: int) -> int:
         decrypted = getattr(sock, "pending", None)  # bytes that TLS has read ahead; no selector sees them
@@ -241,6 +254,7 @@ class Connection:
 
     def _read(self) -> None:
         self._received_at = self._clock.now()
+        self._delayed = self._rush.delayed(monotonic())
         for _ in range(_BURST):
             before = len(self._burst)
             if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or len(self._burst) == before:
@@ -256,7 +270,7 @@ class Connection:
             topic = _NOT_UTF8
         token = Token(self._number, message.mid) if message.qos else None
         payload, whole = cut(message.payload, self._settings.max_payload_bytes)
-        return Arrival(IncomingMessage(topic, payload, self._received_at, message.retain, whole), token)
+        return Arrival(IncomingMessage(topic, payload, self._received_at, message.retain, whole, self._delayed), token)
 
     def _send_acknowledgements(self) -> None:
         for _ in range(len(self._acknowledged)):
@@ -303,6 +317,8 @@ class Connection:
         if self.state.session_present is not None and not flags.session_present:
             log.warning("%s kept no session: what was sent while we were away is lost there", self.where)
         self._signed_in_at = monotonic()
+        if flags.session_present:
+            self._rush.begin(self._signed_in_at)
         self.state = LinkState(session_present=flags.session_present)
         if self._settings.protocol == "5":
             # a retained message comes only with a new subscription, not again at each reconnect

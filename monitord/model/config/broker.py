@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 from typing import Annotated, Literal, Self
+from zoneinfo import available_timezones
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
@@ -88,7 +89,7 @@ class PayloadFormat(StrEnum):
     SENML_CBOR = "senml-cbor"
     """A SenML pack in CBOR (RFC 8428)."""
     MAPPED_JSON = "mapped-json"
-    """Any other JSON, read by the rule's `mapping`."""
+    """Any other JSON, or what `mapping.encoding` says, read by the rule's `mapping`."""
     OUTDOOR_FORECAST = "outdoor-forecast"
     """A forecast of the outdoor air for the job that the topic names; see monitord/ingest/FORMATS.md."""
     STATUS = "status"
@@ -112,14 +113,35 @@ class TimeFormat(StrEnum):
     """How a gateway writes times."""
 
     RFC3339 = "rfc3339"
-    """Text with an offset, such as 2025-03-01T10:00:00Z."""
+    """Text such as 2025-03-01T10:00:00Z; a space may stand for the T, and +0200 for +02:00. Without an offset only
+    where the mapping has a `time_zone`."""
     UNIX_S = "unix-s"
     """A number of seconds since 1970-01-01T00:00:00Z."""
     UNIX_MS = "unix-ms"
-    """A number of milliseconds since 1970-01-01T00:00:00Z."""
+    """A number of milliseconds since then."""
+    UNIX_US = "unix-us"
+    """A number of microseconds since then."""
+    UNIX_NS = "unix-ns"
+    """A number of nanoseconds since then."""
     ARRIVAL = "arrival"
     """The gateway sends no time: the time of arrival stands for it. A message that the broker delivers twice then
-    makes two readings, and a retained message is refused, since nobody knows its age."""
+    makes two readings, and a message that waited anywhere is refused, since nobody knows its age. Last in a list of
+    formats it stands in where a message has no time."""
+
+
+class Encoding(StrEnum):
+    """What the bytes of a mapped payload are. What begins as gzip is unpacked first, but for `hex`."""
+
+    JSON = "json"
+    """JSON."""
+    CBOR = "cbor"
+    """CBOR (RFC 8949), whose bytes become hexadecimal text."""
+    TEXT = "text"
+    """Plain text; the whole payload is one text."""
+    HEX = "hex"
+    """Bytes that become one hexadecimal text, for `decode(...)`."""
+    SPARKPLUG_B = "sparkplug-b"
+    """Sparkplug B: {timestamp, metrics: [{name, timestamp, value}], values: {name: value}}."""
 
 
 class PayloadMapping(BaseModel):
@@ -127,6 +149,8 @@ class PayloadMapping(BaseModel):
 
     model_config = _STRICT
 
+    encoding: Encoding = Encoding.JSON
+    """What the payload's bytes are."""
     records: str = "@"
     """From the whole payload to one record or a list of them."""
     probe: str | None = None
@@ -135,12 +159,23 @@ class PayloadMapping(BaseModel):
     """From a record to the gateway's id; none: the topic's `{gateway}`, if any."""
     time: str | None = None
     """From a record to its time; none only with `time_format = "arrival"`."""
-    time_format: TimeFormat = TimeFormat.RFC3339
-    """How the time is written."""
-    temperature_c: FieldMapping
-    """Air temperature."""
-    relative_humidity_pct: FieldMapping
-    """Relative humidity."""
+    time_format: TimeFormat | Annotated[tuple[TimeFormat, ...], Field(min_length=1)] = TimeFormat.RFC3339
+    """How the time is written; or several ways, of which the first that fits a message holds."""
+    time_zone: str | None = None
+    """IANA name, such as Europe/London, of the zone of texts without an offset."""
+    replace_in_ids: Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]$")] | None = None
+    """Stands for each space and each of `/ + # $` in an id, such as `_`; none: such an id is refused. Two names that
+    differ in these signs alone become one probe."""
+    join_within_s: Annotated[float, Field(gt=0, le=3600)] | None = None
+    """Temperature and humidity come in two messages, no further apart than this; they become one reading with the time
+    of the later. [s]"""
+    repeats_are_cached: bool = False
+    """The bridge repeats what it last knew, at its start or on request: a message that says what the last one of its
+    topic said is stored, but does not count as heard."""
+    temperature_c: FieldMapping | None = None
+    """Air temperature; none only with `join_within_s`."""
+    relative_humidity_pct: FieldMapping | None = None
+    """Relative humidity; none only with `join_within_s`."""
     surface_temperature_c: FieldMapping | None = None
     """Temperature of a surface that the probe touches."""
     battery_v: FieldMapping | None = None
@@ -152,9 +187,28 @@ class PayloadMapping(BaseModel):
 
     @model_validator(mode="after")
     def _time_given(self) -> Self:
-        if (self.time is None) != (self.time_format is TimeFormat.ARRIVAL):
+        if (self.time is None) != (self.time_formats == (TimeFormat.ARRIVAL,)):
             raise ValueError('give `time` for every time_format but "arrival", and for that one leave it out')
+        if TimeFormat.ARRIVAL in self.time_formats[:-1]:
+            raise ValueError('"arrival" stands last in time_format: it fits every message without a time')
+        if self.time_zone is not None and self.time_zone not in available_timezones():
+            raise ValueError(f"{self.time_zone!r} is no time zone; write one such as Europe/London")
         return self
+
+    @model_validator(mode="after")
+    def _quantities_given(self) -> Self:
+        given = [field for field in (self.temperature_c, self.relative_humidity_pct) if field is not None]
+        if len(given) < (2 if self.join_within_s is None else 1):
+            raise ValueError(
+                "a reading needs temperature_c and relative_humidity_pct; where they come in two messages, give "
+                "join_within_s, and each rule one of them or both"
+            )
+        return self
+
+    @property
+    def time_formats(self) -> tuple[TimeFormat, ...]:
+        """The formats to try, in order."""
+        return (self.time_format,) if isinstance(self.time_format, TimeFormat) else self.time_format
 
 
 class TopicRule(BaseModel):
@@ -163,16 +217,22 @@ class TopicRule(BaseModel):
     model_config = _STRICT
 
     pattern: Annotated[str, Field(min_length=1, max_length=512)]
-    """An MQTT topic filter, in which `{gateway}`, `{probe}` and `{job}` stand for one level each and name it."""
+    """An MQTT topic filter, in which `{gateway}`, `{probe}` and `{job}` stand for one level each, or for a part of one,
+    and name it. A mapped rule may name further levels, such as `{site}`, for `topic('site')` in its expressions."""
     format: PayloadFormat
     """How the payload is read."""
     mapping: PayloadMapping | None = None
     """Only, and always, with `format = "mapped-json"`."""
+    when: str | None = None
+    """JMESPath expression on the whole payload, only with a mapping: where it finds false, null or nothing the message
+    is no reading for this rule. Is it one for no rule, it is acknowledged and counted, and not kept."""
 
     @model_validator(mode="after")
     def _mapping_where_due(self) -> Self:
         if (self.mapping is not None) != (self.format is PayloadFormat.MAPPED_JSON):
             raise ValueError(f'rule {self.pattern!r}: a mapping belongs to format "mapped-json", and only to it')
+        if self.when is not None and self.mapping is None:
+            raise ValueError(f'rule {self.pattern!r}: `when` belongs to format "mapped-json", and only to it')
         return self
 
 

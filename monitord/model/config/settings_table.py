@@ -32,7 +32,7 @@ format = "mapped-json"
 records = "data[]"
 time = "ts"
 time_format = "unix-ms"
-temperature_c = { path = "temp", unit = "degF" }
+temperature_c = { path = "temp", unit = "F" }
 relative_humidity_pct = { path = "hum" }
 """,
     "alerts.channels": """\

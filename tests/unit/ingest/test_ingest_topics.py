@@ -55,7 +55,9 @@ def test_placeholders_name_gateway_and_probe() -> None:
     assert pattern.match("site/g1/x/p7/up/down") == {"gateway": "g1", "probe": "p7"}
 
 
-@pytest.mark.parametrize("pattern", ["a/#/b", "a+", "a/b#", "{probe}/{probe}", "x{probe}", "{device}", "a/\0"])
+@pytest.mark.parametrize(
+    "pattern", ["a/#/b", "a+", "a/b#", "{probe}/{probe}", "x{probe}{job}", "{Device}", "+{probe}", "a/\0"]
+)
 def test_a_pattern_that_is_no_filter_is_refused_with_a_remedy(pattern: str) -> None:
     with pytest.raises(ConfigurationError, match="Write an MQTT topic filter"):
         TopicPattern(pattern)
@@ -117,3 +119,28 @@ def test_topics_without_end_do_not_fill_the_memory() -> None:
     for i in range(25_000):
         rules.route(f"monitord/g/p{i}/reading")
     assert len(rules._cache) <= 10_000
+
+
+def test_a_placeholder_may_stand_for_a_part_of_a_level() -> None:
+    pattern = TopicPattern("site/sensor-{probe}.th/up")
+    assert pattern.filter == "site/+/up"
+    assert pattern.match("site/sensor-p7.th/up") == {"probe": "p7"}
+    assert pattern.match("site/sensor-.th/up") is None
+    assert pattern.match("site/sensor-p7xth/up") is None  # the point is a point
+
+
+def test_what_only_the_wider_filter_brings_is_passed_over_and_not_held() -> None:
+    mapping = {"time_format": "arrival", "temperature_c": {"path": "t"}, "relative_humidity_pct": {"path": "h"}}
+    rule = TopicRule.model_validate({"pattern": "site/sensor-{probe}", "format": "mapped-json", "mapping": mapping})
+    rules = TopicRules([rule])
+    assert rules.filters() == ("site/+", *TopicRules().filters())
+    assert rules.route("site/sensor-p7").probe == "p7"
+    assert rules.route("site/door").rule.format is PayloadFormat.STATUS
+    with pytest.raises(DecodeError):
+        rules.route("site/sensor-p7/more")
+
+
+def test_only_a_mapping_reads_further_names_of_levels() -> None:
+    TopicPattern("{site}/{probe}")
+    with pytest.raises(ConfigurationError, match="names prob, which nothing reads"):
+        TopicRules([TopicRule(pattern="a/{gateway}/{probe}/{prob}", format=PayloadFormat.SENML_JSON)])

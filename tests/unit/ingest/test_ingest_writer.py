@@ -224,3 +224,100 @@ def test_one_payload_that_the_database_can_not_hold_does_not_keep_the_others_hel
     monkeypatch.setattr("monitord.ingest.quarantine.insert_batch", failing(refusal, lambda r: r.temperature_c == 3.0))
     result = release(db, TopicRules([UP]), CLOCK)
     assert (result.released, [item.topic for item in result.still_held]) == (4, ["up/p3"])
+
+
+def two_topics(**more: object) -> TopicRules:
+    mapping = {"time_format": "arrival", "join_within_s": 30, "temperature_c": {"path": "when(topic('q') == 't', @)"}}
+    mapping |= {"relative_humidity_pct": {"path": "when(topic('q') == 'h', @)"}, **more}
+    return TopicRules(
+        [TopicRule.model_validate({"pattern": "two/{probe}/{q}", "format": "mapped-json", "mapping": mapping})]
+    )
+
+
+def half(probe: str, quantity: str, value: float, after_s: float, **more: bool) -> IncomingMessage:
+    came = NOW + timedelta(seconds=after_s)
+    return IncomingMessage(f"two/{probe}/{quantity}", str(value).encode(), came)._replace(**more)
+
+
+def stored(db: Database) -> list[tuple[str, float, float, float]]:
+    """Probe, seconds after NOW, temperature and humidity of what is stored."""
+    columns = (reading.c.probe, reading.c.time_ms, reading.c.temperature_c, reading.c.relative_humidity_pct)
+    with db.read() as conn:
+        rows = conn.execute(select(*columns).order_by(reading.c.time_ms)).all()
+    return [(probe, at / 1000 - NOW.timestamp(), t, h) for probe, at, t, h in rows]
+
+
+def test_two_halves_make_one_reading_with_the_time_of_the_later(db: Database) -> None:
+    writer = BatchWriter(db, two_topics())
+    assert writer.commit([half("p", "t", 18.2, 0)]) == Outcome()
+    assert writer.commit([half("q", "h", 50, 1), half("p", "h", 61, 2)]) == Outcome(inserted=1)
+    assert stored(db) == [("p", 2.0, 18.2, 61.0)]
+    assert writer.commit([half("p", "h", 62, 5)]) == Outcome()  # a half is used once
+
+
+def test_a_half_without_a_partner_is_counted_and_told_once(db: Database, caplog: pytest.LogCaptureFixture) -> None:
+    writer = BatchWriter(db, two_topics())
+    outcomes = [writer.commit([half("p", "t", 18, at)]) for at in (0, 10, 60, 120)]
+    assert [outcome.unpaired for outcome in outcomes] == [0, 1, 1, 1]
+    assert writer.commit([half("p", "h", 61, 151)]) == Outcome(unpaired=1)  # 31 s after the last temperature
+    assert writer.commit([half("p", "t", 19, 181)]) == Outcome(inserted=1)  # 30 s: just within
+    assert stored(db) == [("p", 181.0, 19.0, 61.0)]
+    assert len([r for r in caplog.records if "came alone" in r.message]) == 1
+
+
+def test_a_half_that_may_have_waited_is_joined_to_nothing(db: Database) -> None:
+    writer = BatchWriter(db, two_topics(time="payload().at", time_format=["unix-s", "arrival"]))
+    assert writer.commit([half("p", "t", 18, 0), half("p", "h", 61, 1, delayed=True)]).held == 1
+    assert held(db)[0].code == "no_age"
+    assert release(db, two_topics(), CLOCK).released == 0
+
+
+def test_halves_survive_a_batch_that_is_tried_again(db: Database, monkeypatch: pytest.MonkeyPatch) -> None:
+    writer = BatchWriter(db, two_topics())
+    writer.commit([half("p", "t", 18.2, 0)])
+    with monkeypatch.context() as broken:
+
+        def refuse(*_: object) -> None:
+            raise StoreError("the disk is full")
+
+        broken.setattr(writer_module, "insert_batch", refuse)
+        with pytest.raises(StoreError):
+            writer.commit([half("p", "h", 61, 2)])
+    assert writer.commit([half("p", "h", 61, 2)]) == Outcome(inserted=1)
+
+
+def test_the_cached_repeats_of_a_bridge_are_stored_and_not_heard(db: Database) -> None:
+    rule = UP.model_copy(update={"mapping": UP.mapping.model_copy(update={"repeats_are_cached": True})})  # type: ignore[union-attr]
+    writer = BatchWriter(db, TopicRules([rule]))
+
+    def came(after_s: float, temperature: float, probe: str = "p") -> IncomingMessage:
+        payload = json.dumps({"t": temperature, "h": 61}).encode()
+        return IncomingMessage(f"up/{probe}", payload, NOW + timedelta(seconds=after_s))
+
+    writer.commit([came(0, 18)])  # after our start nobody knows whether this is a repeat
+    assert heard(db) == []
+    writer.commit([came(60, 18.1), came(61, 20, "q")])
+    assert heard(db) == ["p"]
+    with db.read() as conn:
+        before = last_heard(conn)
+    writer.commit([came(3600, 18.1)])
+    with db.read() as conn:
+        assert last_heard(conn) == before
+    assert count(db) == 4
+
+
+def test_messages_that_are_no_reading_are_counted_and_not_kept(db: Database) -> None:
+    writer = BatchWriter(db, TopicRules([UP.model_copy(update={"when": "t"})]))
+    assert writer.commit([message({"door": "open"}, "up/p"), message({"t": 1, "h": 2}, "up/p")]) == Outcome(
+        inserted=1, passed=1
+    )
+    assert held(db) == []
+
+
+def test_a_message_of_unknown_age_is_held_and_its_release_does_not_invent_one(db: Database) -> None:
+    writer = BatchWriter(db, TopicRules([UP]))
+    waited = message({"t": 1, "h": 2}, "up/p")._replace(delayed=True)
+    assert writer.commit([waited] * 3).held == 3
+    assert count(db) == 0
+    result = release(db, TopicRules([UP]), CLOCK)
+    assert (result.released, count(db)) == (0, 0)
