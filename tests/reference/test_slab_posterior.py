@@ -38,7 +38,8 @@ def members(n: int = 1, **changed: float) -> Members:
     plain = {
         "diffusivity_m2_s": 1e-9, "min_share": 1.0, "bend": 0.8, "steepness": 15.0, "capacity": 0.0,
         "core_humidity": 0.95, "face_deficit": 0.0, "profile_power": 1.0, "transfer_kg_m2_s_pa": 1.0, "face_lean": 0.0,
-        "supply_kg_m2_s": 0.0, "activation_k": 2700.0, "room_bias_share": 0.0, "air_tau_h": 10.0, "unmeasured_air": 0.5,
+        "supply_kg_m2_s": 0.0, "supply_begins": -1.0, "activation_k": 2700.0, "room_bias_share": 0.0, "air_tau_h": 10.0,
+        "unmeasured_air": 0.5, "water": 0.1, "water_spread": 0.5, "feed_comes": 0.0, "new_supply_kg_m2_s": 1e-6,
     }  # fmt: skip
     columns = {name: np.full(n, value) for name, value in (plain | changed).items() if name != "fed"}
     return Members(**columns, fed=np.full(n, "supply_kg_m2_s" in changed))

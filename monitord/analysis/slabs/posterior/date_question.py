@@ -36,11 +36,14 @@ def arrival(futures: Outlook, limit_pct: float) -> Array:
 def goal_date(futures: Outlook, limit_pct: float, window_d: float) -> GoalDate | None:
     """When the mean over the goal's window meets the limit; None where no future arrives.
 
-    The mean over a window falls behind its end by half the window.
+    A date is given while the goal is not held to be met, so it is that of the futures that are not there yet; where all
+    that arrive are there, of those. The mean over a window falls behind its end by half the window.
     """
     days = arrival(futures, limit_pct)
     days = days[np.isfinite(days)]
     if not len(days):
         return None
+    to_come = days[days > 0.0]
+    days = to_come if len(to_come) else days
     shares = (POSTERIOR.date_low, POSTERIOR.date_middle, POSTERIOR.date_high)
     return GoalDate(*(float(days) + 0.5 * window_d for days in np.quantile(days, shares)))

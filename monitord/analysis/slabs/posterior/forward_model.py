@@ -38,6 +38,8 @@ class Grid:
     """Middle of each cell, (cells,). [m]"""
     upper: int
     """The cell whose middle lies at or over the sleeve."""
+    sleeve_m: float
+    """Depth of the sleeve. [m]"""
     part: float
     """How far the sleeve lies from there to the next middle, 0..1."""
 
@@ -63,7 +65,7 @@ def grid_of(
     depth = np.cumsum(size) - 0.5 * size
     upper = int(np.clip(np.searchsorted(depth, sleeve_m) - 1, 0, cells - 2))
     part = float(np.clip((sleeve_m - depth[upper]) / (depth[upper + 1] - depth[upper]), 0.0, 1.0))
-    return Grid(thickness_m, size, depth, upper, part)
+    return Grid(thickness_m, size, depth, upper, sleeve_m, part)
 
 
 class Air(NamedTuple):
@@ -163,8 +165,10 @@ def step(members: Members, grid: Grid, humidity: Array, air: Air, seconds: float
     return np.asarray(new)
 
 
-def march(members: Members, grid: Grid, humidity: Array, days: list[tuple[Air, Air]]) -> tuple[Array, Array]:
-    """March through days of two half-day steps.
+def march(
+    members: Members, grid: Grid, humidity: Array, days: list[tuple[Air, Air]], first: int = 0
+) -> tuple[Array, Array]:
+    """March through days of two half-day steps, of which the first is the day `first` of the record.
 
     Returns
     -------
@@ -173,9 +177,10 @@ def march(members: Members, grid: Grid, humidity: Array, days: list[tuple[Air, A
     means = np.empty((len(days), len(humidity)))
     now = grid.at_sleeve(humidity)
     for k, (morning, evening) in enumerate(days):
-        humidity = step(members, grid, humidity, morning, POSTERIOR.half_day_s)
+        today = members.on(first + k)
+        humidity = step(today, grid, humidity, morning, POSTERIOR.half_day_s)
         middle = grid.at_sleeve(humidity)
-        humidity = step(members, grid, humidity, evening, POSTERIOR.half_day_s)
+        humidity = step(today, grid, humidity, evening, POSTERIOR.half_day_s)
         end = grid.at_sleeve(humidity)
         means[k] = 0.5 * (0.5 * (now + end) + middle)
         now = end

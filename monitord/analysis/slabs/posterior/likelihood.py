@@ -34,9 +34,11 @@ class ErrorModel:
         return np.array([_log_density(whitener, residual) for whitener in self.whiteners])
 
 
-def error_model(days: SleeveDays, count: int, first: int = 0) -> ErrorModel:
-    """The errors of the days from `first` up to, not including, `count`."""
-    used = first + np.flatnonzero(np.isfinite(days.reading_pct[first:count]))
+def error_model(days: SleeveDays, count: int, skipped: tuple[int, ...] = ()) -> ErrorModel:
+    """The errors of the first `count` days but those in `skipped`."""
+    counted = np.isfinite(days.reading_pct[:count])
+    counted[[day for day in skipped if day < count]] = False
+    used = np.flatnonzero(counted)
     day_c = days.day_c
     warmth = day_c[used] - POSTERIOR.reference_c
     change = POSTERIOR.change_pct_k * np.abs(np.diff(day_c, prepend=day_c[:1]))[used]

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from monitord.analysis.slabs.posterior.parameters import SLAB_PRIORS, SlabPriors
+from monitord.analysis.slabs.posterior.parameters import POSTERIOR, SLAB_PRIORS, SlabPriors
 from monitord.analysis.slabs.posterior.priors import prior_value
 from monitord.model.series import Array, Flags
 
@@ -30,16 +30,26 @@ class Members(NamedTuple):
     transfer_kg_m2_s_pa: Array
     face_lean: Array
     supply_kg_m2_s: Array
+    supply_begins: Array
     activation_k: Array
     room_bias_share: Array
     air_tau_h: Array
     unmeasured_air: Array
+    water: Array
+    water_spread: Array
+    feed_comes: Array
+    new_supply_kg_m2_s: Array
     fed: Flags
     """Whether the far side is fed."""
 
     def pick(self, which: NDArray[np.intp]) -> Members:
         """Some of the members, by index."""
         return Members._make([column[which] for column in self])
+
+    def on(self, day: int) -> Members:
+        """The members with the far sides that are fed on a day, counted from the first."""
+        begun = self.supply_begins * POSTERIOR.supply_horizon_d <= day
+        return self if begun.all() else self._replace(fed=self.fed & begun)
 
 
 def members_of(scores: Array, fed: Flags) -> Members:

@@ -74,7 +74,7 @@ def outlook(slab: Slab, days: SleeveDays, ensemble: Ensemble, air: PresentAir, w
         course[:, k + 1] = slab.grid.at_sleeve(humidity)
     warmth = (slope * (air.sleeve_c - POSTERIOR.reference_c))[:, None]
     told = 100.0 * course + warmth + misfit[:, None] * np.exp(-time_d / POSTERIOR.misfit_d)
-    window = slice(max(ensemble.count - window_d, ensemble.first), ensemble.count)
+    window = slice(max(ensemble.count - window_d, 0), ensemble.count)
     as_it_was = slope[:, None] * (days.day_c[window] - POSTERIOR.reference_c)
     mean = (100.0 * concrete[:, window] + as_it_was).mean(axis=1) + misfit
     return Outlook(time_d, told, mean, members.fed)
@@ -84,7 +84,7 @@ def _draw_errors(
     days: SleeveDays, ensemble: Ensemble, concrete: Array, tau_h: Array, rng: np.random.Generator
 ) -> tuple[Array, Array]:
     """Misfit now [% RH] and slope [% RH/K] of each draw, each at a level of misfit drawn by its evidence."""
-    errors = error_model(days, ensemble.count, ensemble.first)
+    errors = error_model(days, ensemble.count, ensemble.skipped)
     residual = residuals(days, errors, concrete, tau_h)
     by_level = errors.log_likelihood(residual)
     share = np.exp(by_level - by_level.max(axis=0))

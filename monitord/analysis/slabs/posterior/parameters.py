@@ -40,6 +40,9 @@ class SlabPriors:
     """How far the face's temperature leans from the sleeve's to the room's (our choice). [-]"""
     supply_kg_m2_s: Prior = (Shape.LOG_UNIFORM, 5e-7, 2e-5)
     """Supply to a fed far side per unit of pore humidity lacking: ground with no membrane (our choice). [kg/(m² s)]"""
+    supply_begins: Prior = (Shape.UNIFORM, -1.5, 1.0)
+    """When that supply begins, as a share of `supply_horizon_d` from the first day on; before it, from the start: three
+    in five. Ground water may rise while a slab dries (our choice). [-]"""
     activation_k: Prior = (Shape.NORMAL, 2700.0, 700.0)
     """Activation energy over the gas constant: 2700 in Bažant and Najjar 1972. [K]"""
     room_bias_share: Prior = (Shape.NORMAL, 0.0, 1.0)
@@ -49,6 +52,15 @@ class SlabPriors:
     unmeasured_air: Prior = (Shape.UNIFORM, 0.30, 0.75)
     """Relative humidity of the air over the slab, used only where no probe measures it (our choice). [-]"""
 
+    water: Prior = (Shape.LOG_UNIFORM, 0.01, 0.30)
+    """Rise of the pore humidity at the sleeve by water that comes; used from a dated event on (our choice). [-]"""
+    water_spread: Prior = (Shape.LOG_UNIFORM, 0.1, 1.0)
+    """How far that water reaches, as a share of the thickness; from an event on (our choice). [-]"""
+    feed_comes: Prior = (Shape.UNIFORM, 0.0, 1.0)
+    """From an event on the far side is fed where this is over one half (our choice). [-]"""
+    new_supply_kg_m2_s: Prior = (Shape.LOG_UNIFORM, 5e-7, 2e-5)
+    """Supply to the far side from an event on, as `supply_kg_m2_s` (our choice). [kg/(m² s)]"""
+
 
 @dataclass(frozen=True)
 class PosteriorParameters:
@@ -57,8 +69,11 @@ class PosteriorParameters:
     # the slab
     reference_c: float = 20.0
     """Temperature at which pore humidity counts: service temperature in the standards (BS 8203). [°C]"""
-    fed_probability: float = 0.25
-    """Prior probability that the far side of a slab that dries by one face is fed (our choice). [-]"""
+    fed_probability: float = 0.35
+    """Prior probability that the far side of a slab that dries by one face is fed, or will be within the horizon: 0.21
+    from the start (our choice). [-]"""
+    supply_horizon_d: float = 90.0
+    """Days over which a supply may begin (our choice). [d]"""
     capacity_kg_m3: float = 80.0
     """Water per unit of pore humidity well below saturation; only its ratio to the transfers counts (our choice).
     [kg/m³]"""
@@ -131,6 +146,24 @@ class PosteriorParameters:
     product_size: int = 200_000
     """Multiplications in one matrix product: more of them would be given to many threads, which costs a busy machine
     fifty times as much (our choice, measured with OpenBLAS 2024). [multiplications]"""
+
+    # water that comes
+    event_scores: int = 4
+    """How many of a member's scores, the last, are used from an event on only: a count by definition. [1]"""
+    water_rise_pct: float = 1.2
+    """A day so much over the members' prediction is water, or nothing that counts (our choice). [% RH]"""
+    water_rise_pct_k: float = 0.2
+    """On top of it for each kelvin that the temperature has moved (our choice). [% RH/K]"""
+    water_before_d: int = 5
+    """Counted days before, whose mean error the prediction is corrected by (our choice). [d]"""
+    water_gap_d: int = 3
+    """Days between those and the day that is judged, for water may come slowly (our choice). [d]"""
+    water_after_h: float = 96.0
+    """No water is told so soon after sealing, while the sleeve's air still comes (our choice). [h]"""
+    water_days: int = 4
+    """Days from the event on that do not count: water goes on coming (our choice). [d]"""
+    feed_threshold: float = 0.5
+    """Over it `feed_comes` is a fed far side: one half by definition. [-]"""
 
     # the sampler
     members: int = 512

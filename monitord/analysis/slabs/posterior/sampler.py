@@ -45,6 +45,8 @@ class Population:
     told: Evaluated
     scale: float = POSTERIOR.first_step
     """Length of a Metropolis step, in standard deviations of the population."""
+    moving: int | None = None
+    """How many of the scores, the first, the data tell of and the steps move; None: all."""
 
     def __len__(self) -> int:
         return len(self.scores)
@@ -121,10 +123,11 @@ def _move(
     population: Population, evaluate: Evaluate, share: float, p_fed: float, rng: np.random.Generator
 ) -> Population:
     """One Metropolis step of all members at once, on prior times likelihood with what is new raised to `share`."""
-    n, k = population.scores.shape
-    spread = np.cov(population.scores, rowvar=False).reshape(k, k) + POSTERIOR.proposal_floor * np.eye(k)
+    n, k = population.scores[:, : population.moving].shape
+    spread = np.cov(population.scores[:, :k], rowvar=False).reshape(k, k) + POSTERIOR.proposal_floor * np.eye(k)
     length = population.scale * np.exp(POSTERIOR.step_log_sd * rng.standard_normal(n))[:, None]
-    scores = population.scores + length * (rng.standard_normal((n, k)) @ np.linalg.cholesky(spread).T)
+    scores = population.scores.copy()
+    scores[:, :k] += length * (rng.standard_normal((n, k)) @ np.linalg.cholesky(spread).T)
     flip = (rng.random(n) < POSTERIOR.flip_probability) & (0.0 < p_fed < 1.0)
     fed = population.fed ^ flip
     told, old = evaluate(scores, fed), population.told

@@ -180,4 +180,4 @@ def test_another_sleeve_has_draws_of_its_own() -> None:
 
 def test_a_slab_that_dries_by_both_faces_is_never_fed() -> None:
     assert slab_of(location(SLEEVE, drying_sides=2)).p_fed == 0.0
-    assert slab_of(location(SLEEVE)).p_fed == 0.25
+    assert slab_of(location(SLEEVE)).p_fed == 0.35

@@ -44,13 +44,22 @@ def test_dates_are_quantiles_of_the_futures_that_arrive_half_a_window_later() ->
 
 
 def test_the_interval_is_the_central_eighty_percent() -> None:
-    """Straight falls by 1 % RH a day from 80 + k/10: arrival after k/10 days, k from 0 to 100."""
-    course = 80.0 + 0.1 * np.arange(101)[:, None] - TIME_D
-    futures = Outlook(TIME_D, course, course[:, 0], np.zeros(101, dtype=bool))
-    assert arrival(futures, 80.0) == pytest.approx(0.1 * np.arange(101))
+    """Straight falls by 1 % RH a day from 80 + k/10: arrival after k/10 days, k from -50 to 101.
+
+    What is there already (k up to 0) is no date: 101 futures are left, from 0.1 to 10.1 days.
+    """
+    course = 80.0 + 0.1 * np.arange(-50, 102)[:, None] - TIME_D
+    futures = Outlook(TIME_D, course, course[:, 0], np.zeros(152, dtype=bool))
+    assert arrival(futures, 80.0) == pytest.approx(np.maximum(0.1 * np.arange(-50, 102), 0.0))
     date = goal_date(futures, 80.0, 0.0)
     assert date is not None
-    assert (date.low_d, date.middle_d, date.high_d) == pytest.approx((1.0, 5.0, 9.0))
+    assert (date.low_d, date.middle_d, date.high_d) == pytest.approx((1.1, 5.1, 9.1))
+
+
+def test_where_all_are_there_the_date_is_now() -> None:
+    date = goal_date(falling(level(79.0), level(60.0), 30.0), 80.0, 1.0)
+    assert date is not None
+    assert (date.low_d, date.middle_d, date.high_d) == (0.5, 0.5, 0.5)
 
 
 def test_where_no_future_arrives_there_is_no_date() -> None:
