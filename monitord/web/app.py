@@ -39,6 +39,7 @@ from monitord.web.routes.proof_routes import ProofRoutes
 from monitord.web.routes.readiness_pages import ReadinessPages
 from monitord.web.routes.settings_routes import SettingsRoutes
 from monitord.web.routes.sign_in_routes import SignInRoutes
+from monitord.web.routes.spot_routes import SpotRoutes
 
 _log = logging.getLogger(__name__)
 
@@ -95,6 +96,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         AlertRoutes(web).router(),
         MutePauseRoutes(web).router(),
         PlaceRoutes(web).router(),
+        SpotRoutes(web).router(),
         ClientRoutes(web).router(),
         Api(web).router(),
         IngestRoutes(web).router(),

@@ -144,10 +144,9 @@ def test_without_signal_the_form_keeps_what_was_typed_and_is_sent_later(
     page.get_by_role("button", name="Place it").click()
     page.get_by_text("Not saved yet: no signal").wait_for()
     assert job_of(site) == support.MILL_LANE
+    page.goto("about:blank")
     page.context.set_offline(False)
-    page.goto(PLACE)  # closed and opened again: what was typed is there, and it says that it is not saved
-    page.get_by_text("Not saved yet: no signal").wait_for()
-    page.get_by_role("button", name="Try now").click()
+    page.goto(PLACE)  # closed and opened again: it is still there, and is sent at the next try, 15 s later at most
     page.wait_for_url("**/place?done=K7-77")
     here = [(p.probe, p.to_time is None) for p in job_of(site).placements_at("hall")]
     assert here == [("K7-04", False), ("K7-77", True)]
@@ -201,6 +200,39 @@ def test_a_probe_of_another_job_is_moved_only_when_that_is_said(
         left = get_job(conn, "weir-walk-18")
     assert left is not None
     assert [p.to_time for p in left.probes] == [support.NOW]
+
+
+def test_a_round_of_spot_readings_is_typed_on_one_screen(site: support.Site, opened: Callable[..., Page]) -> None:
+    for scripts in (True, False):
+        page = opened("/jobs/mill-lane-4/round", scripts=scripts)
+        page.get_by_label("Instrument").fill("pin meter no. 3")
+        page.get_by_label("Hall, timber floor void").fill("24,6")
+        page.get_by_label("Bathroom, floor void").fill("231")
+        page.get_by_role("button", name="Save the round").click()
+        page.get_by_text("231 % MC is outside 5 to 100 % MC. Did you mean 23.1? Not saved.").wait_for()
+        assert job_of(site).spots == (), "nothing of a round is saved while one value is refused"
+        assert page.get_by_label("Hall, timber floor void").input_value() == "24,6"
+    page.get_by_label("Bathroom, floor void").fill("23.1")
+    page.get_by_role("button", name="Save the round").click()
+    page.wait_for_url("**/round?method=pins&saved=*")
+    said = page.locator(".band.ok").inner_text()
+    assert "Saved: 2 readings" in said
+    assert "Hall, timber floor void: 24.6 % MC" in said
+    kept = {s.location_id: (s.value, s.instrument, s.kind.value, s.by) for s in job_of(site).spots}
+    hall = (24.6, "pin meter no. 3", "wood_moisture_pct", "Test owner")
+    assert kept == {"hall": hall, "bath": (23.1, *hall[1:])}
+    site.clock.at += timedelta(days=3)
+    page = opened("/jobs/mill-lane-4/round")
+    assert "24.6 % MC" in page.locator("label", has_text="Hall, timber").inner_text(), "the last value stands beside"
+    assert page.get_by_label("Instrument").input_value() == "pin meter no. 3"
+    page.get_by_label("Hall, timber floor void").fill("30.9")
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Save the round").click()
+    page.get_by_text("Not saved yet: no signal").wait_for()
+    page.context.set_offline(False)  # there is signal again: it is sent by itself
+    page.wait_for_url("**/round?method=pins&saved=*")
+    assert "up 6.3 since the last time" in page.locator(".band.ok").inner_text()
+    assert len(job_of(site).spots) == 3
 
 
 @pytest.mark.parametrize(

@@ -101,6 +101,8 @@ RULES: tuple[Rule, ...] = (
         "GET /jobs/{job_id}/place",
         "POST /jobs/{job_id}/place",
         "POST /jobs/{job_id}/remove",
+        "GET /jobs/{job_id}/round",
+        "POST /jobs/{job_id}/round",
         "GET /jobs/{job_id}/share",
         "POST /jobs/{job_id}/share",
         "POST /jobs/{job_id}/share/{link_id}/end",

@@ -20,6 +20,7 @@ from monitord.store.last_seen import last_heard, unplaced
 from monitord.web.page_context import Web, job_url, utc_times
 from monitord.web.queries import JobState, load_jobs, seen_heard, seen_jobs
 from monitord.web.routes.pages import Id
+from monitord.web.routes.typed import pressed_at
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.place_view import labels_of, loose_probes, place_rows, standing_rows
 from monitord.web.visitor import visitor
@@ -225,21 +226,12 @@ def _start(typed: Typed, job: JobFile, now: datetime) -> datetime:
             raise FormError("at", "Give day and time, such as 2026-12-08T07:21.") from None
         at = (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
     else:
-        at = _pressed(typed["pressed"], now)
+        at = pressed_at(typed["pressed"], now)
     if at > now + _AHEAD:
         raise FormError("at", "That lies in the future: give the time at which the probe was set.")
     if at < job.start:
         raise FormError("at", "That is before the job began; correct the time, or the job's start.")
     return at.replace(microsecond=0)
-
-
-def _pressed(text: str, now: datetime) -> datetime:
-    """When the button was pressed, by the phone's clock; ours where the phone did not say."""
-    try:
-        pressed = datetime.fromisoformat(text)
-    except ValueError:
-        return now
-    return min(pressed.astimezone(UTC), now) if pressed.tzinfo is not None else now
 
 
 def _new_location(typed: Typed, job: JobFile, at: datetime) -> Location:
