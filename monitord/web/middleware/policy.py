@@ -69,6 +69,7 @@ RULES: tuple[Rule, ...] = (
         "GET /jobs/{job_id}/readiness",
         "GET /jobs/{job_id}/report.pdf",
         "GET /probes",
+        "GET /glossary",
         "GET /alerts",
         "GET /alerts/{fingerprint}/{episode}",
         "GET /settings",
@@ -79,6 +80,9 @@ RULES: tuple[Rule, ...] = (
     *_rules(
         Need.VIEWER,
         "GET /jobs/{job_id}/locations/{location_id}/readings.csv",
+        "GET /jobs/{job_id}/report.pdf",
+        "GET /jobs/{job_id}/evidence.zip",
+        "GET /jobs/{job_id}/dates.ics",
         "GET /jobs/{job_id}/dates.ics",
         "GET /api/jobs",
         "GET /api/jobs/{job_id}",
