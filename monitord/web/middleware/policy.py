@@ -80,9 +80,6 @@ RULES: tuple[Rule, ...] = (
     *_rules(
         Need.VIEWER,
         "GET /jobs/{job_id}/locations/{location_id}/readings.csv",
-        "GET /jobs/{job_id}/report.pdf",
-        "GET /jobs/{job_id}/evidence.zip",
-        "GET /jobs/{job_id}/dates.ics",
         "GET /jobs/{job_id}/dates.ics",
         "GET /api/jobs",
         "GET /api/jobs/{job_id}",
