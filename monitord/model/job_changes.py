@@ -86,6 +86,16 @@ def without_probe(job: JobFile, probe: str, at: datetime) -> JobFile:
     return _checked(job, probes=tuple(p for p in kept if p is not None))
 
 
+def revised(job: JobFile, **changes: Any) -> JobFile:
+    """The job with other values in its head, such as `name` or `timezone`.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    return _checked(job, **changes)
+
+
 def _ended(placement: Placement, at: datetime) -> Placement | None:
     """A placement that ends at a time; None: it would have begun only then, and never was."""
     return placement.model_copy(update={"to_time": at}) if placement.from_time < at else None

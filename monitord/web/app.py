@@ -32,6 +32,7 @@ from monitord.web.routes.api import Api
 from monitord.web.routes.client_routes import ClientRoutes
 from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
+from monitord.web.routes.job_form_routes import JobFormRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.pages import Pages
 from monitord.web.routes.place_routes import PlaceRoutes
@@ -95,6 +96,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         ProofRoutes(web, criteria).router(),
         AlertRoutes(web).router(),
         MutePauseRoutes(web).router(),
+        JobFormRoutes(web).router(),
         PlaceRoutes(web).router(),
         SpotRoutes(web).router(),
         ClientRoutes(web).router(),

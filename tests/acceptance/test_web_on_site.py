@@ -12,6 +12,7 @@ import web_support as support
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from monitord.model.job_files import parse_job
 from monitord.model.jobs import JobFile, LocationKind
 from monitord.store.access import audit
 from monitord.store.jobs import apply_job, get_job
@@ -233,6 +234,51 @@ def test_a_round_of_spot_readings_is_typed_on_one_screen(site: support.Site, ope
     page.wait_for_url("**/round?method=pins&saved=*")
     assert "up 6.3 since the last time" in page.locator(".band.ok").inner_text()
     assert len(job_of(site).spots) == 3
+
+
+@pytest.mark.parametrize(("width", "scripts"), [(390, False), (1280, True)], ids=["phone, no scripts", "desk"])
+def test_a_new_job_is_made_changed_and_ended(
+    site: support.Site, opened: Callable[..., Page], width: int, scripts: bool
+) -> None:
+    page = opened("/new-job", width=width, scripts=scripts)
+    page.get_by_label("Name or address").fill("9 Lock Street")
+    page.get_by_label("A flooded floor").check()
+    page.get_by_label("Time zone").fill("Europe/Nowhere")
+    page.get_by_role("button", name="Make the job").click()
+    page.get_by_text("is not an IANA time zone").wait_for()
+    assert page.get_by_label("Name or address").input_value() == "9 Lock Street"
+    page.get_by_label("Time zone").fill("Europe/London")
+    page.get_by_role("button", name="Make the job").click()
+    page.wait_for_url("**/jobs/9-lock-street/place")
+    with site.db.read() as conn:
+        made = get_job(conn, "9-lock-street")
+    assert made is not None
+    assert [(x.kind.value, x.reference) for x in made.locations] == [
+        ("room_air", None),
+        ("outdoor_air", None),
+        ("subfloor_void", "room-air"),
+    ]
+    assert (made.name, made.timezone, made.start) == ("9 Lock Street", "Europe/London", support.NOW)
+    page.goto("/jobs/9-lock-street/edit")
+    page.get_by_label("Height above sea level, m").fill("35")
+    page.get_by_role("button", name="Save").click()
+    page.wait_for_url("**/jobs/9-lock-street")
+    exported = site.client().get("/jobs/9-lock-street/job.toml").text
+    with site.db.read() as conn:
+        changed = get_job(conn, "9-lock-street")
+    assert changed is not None
+    assert changed.elevation_m == 35.0
+    assert parse_job(exported, "toml") == changed, "a job that a form made is exported as a file, and read back"
+    site.clock.at += timedelta(hours=1)
+    page.goto("/jobs/9-lock-street/edit")
+    page.get_by_label("End this job now").check()
+    page.get_by_role("button", name="End the job").click()
+    page.wait_for_url("**/jobs/9-lock-street")
+    with site.db.read() as conn:
+        ended = get_job(conn, "9-lock-street")
+    assert ended is not None
+    assert ended.end == site.clock.at
+    assert site.client().get("/jobs/9-lock-street/place").status_code == 409, "nothing is placed in it any more"
 
 
 @pytest.mark.parametrize(
