@@ -21,6 +21,13 @@ CHROMIUM = "/usr/bin/chromium"
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
 PATIENCE_MS = 120_000
 PLACE = "/jobs/mill-lane-4/place"
+MORE = (
+    "/jobs/mill-lane-4/round",
+    "/jobs/mill-lane-4/round?method=surface",
+    "/jobs/mill-lane-4/share",
+    "/new-job",
+    "/jobs/mill-lane-4/edit",
+)
 SIZES = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
 
 
@@ -283,7 +290,16 @@ def test_a_new_job_is_made_changed_and_ended(
 
 @pytest.mark.parametrize(
     "path",
-    [PLACE, PLACE + "?probe=K7-77", "/probes", "/probes/labels", "/settings", "/settings/people", "/settings/changes"],
+    [
+        PLACE,
+        PLACE + "?probe=K7-77",
+        *MORE,
+        "/probes",
+        "/probes/labels",
+        "/settings",
+        "/settings/people",
+        "/settings/changes",
+    ],
 )
 def test_axe_finds_no_violation_and_nothing_scrolls_sideways(opened: Callable[..., Page], path: str) -> None:
     page = opened(path)

@@ -1,4 +1,4 @@
-"""A new job as a guided form, its head changed later, and its end; the model is that of a job file, and exported as one."""
+"""A new job as a guided form, its head changed later, and its end; the model is the job file's, and exported as one."""
 
 from __future__ import annotations
 
