@@ -140,7 +140,7 @@ def _database(settings: Settings) -> Iterator[SystemCheck]:
             "database",
             Mark.WRONG,
             f"damaged: {health_problems[0]}",
-            "Stop the daemon and restore a backup, or export what can be read",
+            "Stop the daemon and restore a backup: `monitord restore FILE --replace`",
         )
         return
     yield SystemCheck("database", Mark.OK, f"{db.url}: schema is current, integrity checked")

@@ -28,6 +28,8 @@ class Task:
     work: Callable[[], object]
     interval_s: float
     """By the daemon's clock. [s]"""
+    at_start: bool = False
+    """Whether it also runs once at the start, and not only one interval later."""
 
 
 class Scheduler:
@@ -55,6 +57,8 @@ class Scheduler:
         pause_s = max(_MIN_PAUSE_S, self._clock.wait_s(task.interval_s))
         self._pauses[task.name] = pause_s
         self._scheduler.add_job(self._run, "interval", seconds=pause_s, args=(task,), id=task.name, name=task.name)
+        if task.at_start:
+            self._scheduler.add_job(self._run, args=(task,), name=f"{task.name} at the start")
 
     def start(self) -> None:
         """Begin."""

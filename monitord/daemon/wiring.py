@@ -20,6 +20,7 @@ from monitord.clock import Clock, SystemClock
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.systemd import ServiceManager
+from monitord.daemon.upkeep import Backups, IntegrityWatch
 from monitord.daemon.web_server import WebServer
 from monitord.errors import MonitordError
 from monitord.ingest.decoding.topics import TopicRules
@@ -33,6 +34,7 @@ from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
 from monitord.store.access import people
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
+from monitord.store.keeping.one_daemon import DaemonLock
 from monitord.web.app import create_app
 
 _log = logging.getLogger(__name__)
@@ -43,6 +45,7 @@ HANG_S = 120.0
 takes seconds at most, also on a small machine. [s]"""
 _WATCH_S = 0.5
 _DAY_S = 86_400.0
+_HOUR_S = 3600.0
 _ASSESS = "assess"
 _BEHIND = timedelta(minutes=15)
 """As the rule `assessment_behind` has it."""
@@ -64,6 +67,7 @@ class Daemon:
         self._owned = False
         self._parts = Resources()
         self._criteria = built_in()
+        self._integrity: IntegrityWatch | None = None
 
     @property
     def committed(self) -> int:
@@ -93,8 +97,12 @@ class Daemon:
         self._criteria = criteria_book(settings.criteria.folder)
         channels = open_channels(settings.alerts)
 
+        lock = DaemonLock(file_of(settings.database.url))
+        lock.take()
+        parts.add("lock", lambda _: lock.release())
         db = Database.open(settings.database.url)
         parts.add("database", lambda _: db.close())
+        self._integrity = IntegrityWatch(db)
         with db.read() as conn:
             self._owned = people.owners(conn) > 0
 
@@ -149,6 +157,12 @@ class Daemon:
             Task("tell people", notifier.run_once, settings.assess.interval_s),
             Task("forget old messages", notifier.tidy, _DAY_S),
         ]
+        if self._integrity is not None:
+            tasks.append(Task("look over the database", self._integrity.look, _DAY_S, at_start=True))
+        file = file_of(settings.database.url)
+        if file is not None and settings.backup.folder is not None:
+            backups = Backups(file, settings.backup, clock)
+            tasks.append(Task("back up", backups.make_if_due, _HOUR_S, at_start=True))
         if settings.outdoor_forecast.file is not None:
             files = ForecastFiles(settings.outdoor_forecast.file, db)
             tasks.append(
@@ -186,6 +200,8 @@ class Daemon:
         wrong = self.failure() or self.hang()
         if wrong is not None:
             return wrong
+        if self._integrity is not None and self._integrity.problem is not None:
+            return self._integrity.problem
         if self._consumer is not None and (error := self._consumer.status.store_error) is not None:
             return f"the store refuses readings: {error}"
         since = self._unassessed_since

@@ -1,4 +1,4 @@
-"""A clock for tests that let simulated time run."""
+"""Clocks for tests: one that lets simulated time run, one that stands where it is put."""
 
 from __future__ import annotations
 
@@ -21,3 +21,16 @@ class AcceleratedClock:
     def wait_s(self, duration_s: float) -> float:
         """Real seconds that `duration_s` simulated seconds take. [s]"""
         return duration_s / self._factor
+
+
+class SetClock:
+    """Stands where the test puts it."""
+
+    def __init__(self, time: datetime) -> None:
+        self.time = time
+
+    def now(self) -> datetime:
+        return self.time
+
+    def wait_s(self, duration_s: float) -> float:
+        return duration_s

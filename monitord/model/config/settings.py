@@ -40,6 +40,20 @@ class DatabaseSettings(BaseModel):
     """`monitord doctor` complains when less disk than this is free beside a SQLite database. [MB]"""
 
 
+class BackupSettings(BaseModel):
+    """Copies of an SQLite database, made while the daemon runs; `monitord restore` puts one back."""
+
+    model_config = _STRICT
+
+    folder: Path | None = None
+    """Folder that backups are written to, best on another disk. None: none are made by themselves."""
+    every_h: Annotated[float, Field(ge=1, le=24 * 31)] = 24.0
+    """How old the newest backup may be before the next is made. [h]"""
+    keep: Annotated[int, Field(ge=1, le=1000)] = 14
+    """How many backups are kept. Each is as large as the database: about 6 MB of readings a month for 20 probes that
+    report each 10 minutes."""
+
+
 def _address(host: str) -> str:
     if host != "localhost":
         try:
@@ -178,6 +192,8 @@ class Settings(BaseSettings):
 
     database: DatabaseSettings = DatabaseSettings()
     """Where readings, jobs and alerts are kept."""
+    backup: BackupSettings = BackupSettings()
+    """Copies of the database."""
     broker: BrokerSettings = BrokerSettings()
     """The MQTT broker and how readings are taken from it."""
     topics: tuple[TopicRule, ...] = ()

@@ -6,6 +6,11 @@ from pathlib import Path
 
 from sqlalchemy import Connection, make_url, text
 
+from monitord.errors import ConfigurationError, StoreError
+
+_DAMAGE = ("malformed", "not a database")
+"""By a phrase of SQLite's own message."""
+
 
 def file_of(url: str) -> Path | None:
     """The file that holds the database; None where it is a server's, or in memory."""
@@ -13,6 +18,28 @@ def file_of(url: str) -> Path | None:
     if parsed.get_backend_name() != "sqlite" or parsed.database in (None, "", ":memory:"):
         return None
     return Path(str(parsed.database)).absolute()
+
+
+def need_file_of(url: str, what: str) -> Path:
+    """The file that holds the database, for what works on files only.
+
+    Raises
+    ------
+    ConfigurationError : it is a server's, or in memory.
+    """
+    found = file_of(url)
+    if found is None:
+        raise ConfigurationError(
+            f"{what} is for a database in a file",
+            where="database.url",
+            remedy="A server has its own tools for that: pg_dump and pg_restore for PostgreSQL",
+        )
+    return found
+
+
+def means_damage(error: StoreError) -> bool:
+    """Whether the database refused because its file is damaged."""
+    return any(phrase in (error.why or "") for phrase in _DAMAGE)
 
 
 def health_problems(conn: Connection) -> list[str]:

@@ -1,0 +1,50 @@
+"""`monitord backup`, `restore` and `broker session`: what keeps readings from being lost."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+
+from monitord.cli.common import out, settings_of
+from monitord.clock import SystemClock
+from monitord.errors import ConfigurationError
+from monitord.store.db.integrity import file_of, need_file_of
+from monitord.store.keeping.backup import make_backup, restore_backup
+from monitord.store.keeping.one_daemon import DaemonLock
+
+
+def backup(parsed: Namespace) -> int:
+    """Copy the database; the daemon may run."""
+    settings = settings_of(parsed)
+    folder = parsed.to or settings.backup.folder
+    if folder is None:
+        raise ConfigurationError(
+            "nothing says where to", where="backup.folder", remedy="Give --to FOLDER, or set it in the settings"
+        )
+    file = need_file_of(settings.database.url, "monitord backup")
+    made = make_backup(file, folder, SystemClock().now(), settings.backup.keep)
+    out(f"{made.path}: {made.size_bytes:,} bytes, checked; older ones removed: {len(made.removed)}")
+    return 0
+
+
+def restore(parsed: Namespace) -> int:
+    """Put a backup in the place of the database."""
+    file = need_file_of(settings_of(parsed).database.url, "monitord restore")
+    file.parent.mkdir(parents=True, exist_ok=True)
+    with DaemonLock(file):
+        done = restore_backup(parsed.file, file, SystemClock().now(), replace=parsed.replace)
+    out(f"{file}: {done.size_bytes:,} bytes, checked")
+    if done.kept_as is not None:
+        out(f"what was there before: {done.kept_as}")
+    return 0
+
+
+def make_session(parsed: Namespace) -> int:
+    """Sign in to the broker as the daemon does, subscribe, and leave the session there."""
+    from monitord.ingest.mqtt.session import make_session as make
+
+    settings = settings_of(parsed)
+    with DaemonLock(file_of(settings.database.url)):  # a daemon that runs has its session, and would be sent away
+        made = make(settings)
+    kept = "it was there already" if made.was_there else "it is new"
+    out(f"{made.where} keeps a session for {settings.broker.client_id!r} ({kept}): {', '.join(made.filters)}")
+    return 0

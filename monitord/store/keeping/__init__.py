@@ -1,0 +1,1 @@
+"""Keeping the database safe: copies of it, one daemon on it, and what may grow too large in it."""

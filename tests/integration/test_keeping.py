@@ -1,0 +1,277 @@
+"""Backup while the daemon writes, the way back with the same verdicts, damage that is found, one daemon only."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from brokers import Mosquitto, Publisher, left_in_session, wait_until
+from clocks import SetClock
+
+from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.cli import main
+from monitord.daemon.upkeep import Backups, IntegrityWatch
+from monitord.daemon.wiring import Daemon
+from monitord.errors import StoreError
+from monitord.ingest.mqtt.session import make_session
+from monitord.model.alerts import Alert
+from monitord.model.assessments import JobAssessment
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.config.settings import BackupSettings, Settings
+from monitord.model.jobs import JobFile
+from monitord.model.readings import Reading
+from monitord.pipeline import assess_pending, mark_running
+from monitord.store import alerts as stored_alerts
+from monitord.store import jobs
+from monitord.store.assessments import latest_assessment
+from monitord.store.db.database import Database
+from monitord.store.keeping.backup import backups_in, make_backup, restore_backup
+from monitord.store.keeping.one_daemon import DaemonLock
+from monitord.store.readings import insert_batch
+
+START = datetime.fromisoformat("2025-01-10T00:00:00+00:00")
+LATER = START + timedelta(hours=30)
+HOUSE = JobFile.model_validate(
+    {
+        "job": "mill-3",
+        "start": START,
+        "locations": [{"id": "room", "kind": "room_air", "f_rsi": 0.6}, {"id": "yard", "kind": "outdoor_air"}],
+        "probes": [
+            {"id": "a1", "location_id": "room", "from": START, "interval_s": 600},
+            {"id": "b1", "location_id": "yard", "from": START, "interval_s": 600},
+        ],
+    }
+)
+
+
+def at_step(i: int) -> list[Reading]:
+    """A warm humid room against frost outside: its surface is below the dew point."""
+    time, sway = START + i * timedelta(minutes=10), (i * 7 % 11) / 11
+    values = (("a1", 22.0 + 0.1 * sway, 70.0 + 0.4 * sway), ("b1", -5.0 + 0.2 * sway, 85.0 - 0.6 * sway))
+    return [
+        Reading(probe=p, time=time, temperature_c=t, relative_humidity_pct=rh, received_at=time) for p, t, rh in values
+    ]
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    return tmp_path / "at home" / "m #1.sqlite3"
+
+
+@pytest.fixture
+def db(file: Path) -> Iterator[Database]:
+    file.parent.mkdir()
+    database = Database.open(f"sqlite:///{file}")
+    with database.write() as conn:
+        jobs.apply_job(conn, HOUSE)
+    yield database
+    database.close()
+
+
+def fill(db: Database, steps: range) -> None:
+    with db.write() as conn:
+        insert_batch(conn, [reading for i in steps for reading in at_step(i)])
+
+
+def verdict(db: Database, as_of: datetime) -> tuple[JobAssessment, list[Alert]]:
+    clock = SetClock(as_of)
+    mark_running(db, clock)
+    assert not assess_pending(db, clock, default_rule_book(), AnalysisOptions()).failed
+    with db.read() as conn:
+        found = latest_assessment(conn, "mill-3")
+        alerts = stored_alerts.current_alerts(conn, "mill-3")
+    assert found is not None
+    return found, alerts
+
+
+def rows(path: Path) -> int:
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA quick_check").fetchall() == [("ok",)]
+        return int(connection.execute("SELECT count(*) FROM reading").fetchone()[0])
+
+
+def damage(path: Path) -> None:
+    """Overwrite the second half of the file, as a dying card does."""
+    with path.open("r+b") as raw:
+        size = path.stat().st_size
+        raw.seek(size // 2 // 4096 * 4096)
+        raw.write(b"\xa5" * (size - raw.tell()))
+
+
+def test_a_backup_is_made_while_readings_land_and_shows_one_moment(db: Database, file: Path, tmp_path: Path) -> None:
+    fill(db, range(2000))
+    stop, written = threading.Event(), [0]
+
+    def go_on() -> None:
+        i = 2000
+        while not stop.is_set():
+            fill(db, range(i, i + 20))
+            i += 20
+            written[0] += 1
+
+    writer = threading.Thread(target=go_on)
+    writer.start()
+    try:
+        wait_until(lambda: written[0] > 2, "readings land")
+        made = make_backup(file, tmp_path / "safe", LATER, keep=3)
+        before = written[0]
+        wait_until(lambda: written[0] > before, "they go on landing")
+    finally:
+        stop.set()
+        writer.join()
+    count = rows(made.path)
+    assert count >= 4000
+    assert (count - 4000) % 40 == 0, "whole commits only"
+    assert [p.name for p in (tmp_path / "safe").iterdir()] == ["monitord-20250111T060000Z.sqlite3"], (
+        "one file has it all"
+    )
+    assert made.path.stat().st_mode & 0o077 == 0, "nobody else may read it"
+
+
+def test_a_restored_backup_gives_the_same_verdicts(db: Database, file: Path, tmp_path: Path) -> None:
+    fill(db, range(1, 150))
+    verdict(db, START + timedelta(hours=24))
+    made = make_backup(file, tmp_path / "safe", LATER, keep=3)
+    here = verdict(db, LATER)
+    there_file = tmp_path / "other machine" / "m.sqlite3"
+    restore_backup(made.path, there_file, LATER, replace=False)
+    there = Database.open(f"sqlite:///{there_file}")
+    assert verdict(there, LATER) == here
+    there.close()
+    assert any(alert.kind == "condensation" for alert in here[1]), "there is something to judge"
+
+
+def test_a_reading_takes_about_as_much_as_the_settings_say(db: Database, file: Path, tmp_path: Path) -> None:
+    """Said in `backup.keep`: 20 probes that report each 10 minutes, 86,400 readings a month, fill about 6 MB."""
+    empty = make_backup(file, tmp_path / "empty", LATER, keep=1).size_bytes
+    fill(db, range(1, 8641))
+    full = make_backup(file, tmp_path / "full", LATER, keep=1).size_bytes
+    per_reading = (full - empty) / (2 * 8640)
+    assert 45 < per_reading < 90  # bytes; 64 when this was written
+
+
+def test_backups_are_due_by_the_age_of_the_newest_and_rotate(db: Database, file: Path, tmp_path: Path) -> None:
+    folder, clock = tmp_path / "safe", SetClock(START)
+    folder.mkdir()
+    (folder / "monitord-of-anna.sqlite3").write_text("hers")
+    settings = BackupSettings(folder=folder, every_h=24, keep=2)
+    for hours in (0, 1, 23.9, 24, 30, 49):
+        clock.time = START + timedelta(hours=hours)
+        Backups(file, settings, clock).make_if_due()  # a new one each time, as after a restart
+    assert [b.made_at - START for b in backups_in(folder)] == [timedelta(hours=24), timedelta(hours=49)]
+    assert (folder / "monitord-of-anna.sqlite3").read_text() == "hers"
+
+
+def test_a_damaged_database_is_told_with_the_remedy_and_costs_no_sound_backup(
+    db: Database, file: Path, tmp_path: Path
+) -> None:
+    fill(db, range(1, 800))
+    watch = IntegrityWatch(db)
+    watch.look()
+    assert watch.problem is None
+    sound = make_backup(file, tmp_path / "safe", START, keep=1)
+    db.close()
+    damage(file)
+    watch.look()
+    assert watch.problem is not None
+    assert "damaged" in watch.problem
+    assert "`monitord restore FILE --replace`" in watch.problem
+    with pytest.raises(StoreError):
+        make_backup(file, tmp_path / "safe", LATER, keep=1)
+    assert list((tmp_path / "safe").iterdir()) == [sound.path]
+    with pytest.raises(StoreError, match=r"there is a database already.*--replace"):
+        restore_backup(sound.path, file, LATER, replace=False)
+    done = restore_backup(sound.path, file, LATER, replace=True)
+    assert rows(file) == 2 * 799
+    assert done.kept_as is not None
+    assert done.kept_as.exists()
+
+
+def test_what_is_no_sound_backup_is_not_restored(db: Database, file: Path, tmp_path: Path) -> None:
+    fill(db, range(1, 800))
+    made = make_backup(file, tmp_path / "safe", START, keep=1).path
+    newer = tmp_path / "newer.sqlite3"
+    newer.write_bytes(made.read_bytes())
+    with closing(sqlite3.connect(newer)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    damage(made)
+    (tmp_path / "letter.txt").write_text("Dear Anna, " * 400)
+    target = tmp_path / "t.sqlite3"
+    for bad, says in ((newer, "schema 9999"), (made, "damaged"), (tmp_path / "letter.txt", "damaged")):
+        with pytest.raises(StoreError, match=says):
+            restore_backup(bad, target, LATER, replace=True)
+        assert not target.exists()
+
+
+def test_a_second_daemon_is_told_of_the_first_and_a_crash_keeps_nobody_out(
+    file: Path, db: Database, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = Settings.model_validate(
+        {
+            "database": {"url": f"sqlite:///{file}"},
+            "broker": mosquitto.settings(),
+            "web": {"port": 0},
+        }
+    )
+    hold = "import sys, time; from pathlib import Path; from monitord.store.keeping.one_daemon import DaemonLock\n"
+    hold += "DaemonLock(Path(sys.argv[1])).take(); print('held', flush=True); time.sleep(600)"
+    with subprocess.Popen([sys.executable, "-c", hold, str(file)], stdout=subprocess.PIPE) as first:
+        assert first.stdout is not None
+        assert first.stdout.readline() == b"held\n"
+        with pytest.raises(StoreError, match=rf"another monitord \(process {first.pid}\) works with this database"):
+            Daemon(settings).start()
+        monkeypatch.setenv("MONITORD_DATABASE__URL", f"sqlite:///{file}")
+        assert main(["restore", str(file), "--replace"]) == 1
+        assert "Stop that one first" in capsys.readouterr().err
+        os.kill(first.pid, signal.SIGKILL)
+    with DaemonLock(file):
+        pass
+    daemon = Daemon(settings)
+    daemon.start()
+    with pytest.raises(StoreError, match=f"process {os.getpid()}"):
+        Daemon(settings).start()
+    assert daemon.failure() is None, "the first goes on"
+    assert daemon.stop()
+
+
+def test_the_session_is_made_before_the_first_start_and_keeps_what_comes(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    settings = Settings.model_validate(
+        {"database": {"url": f"sqlite:///{tmp_path}/m.sqlite3"}, "broker": mosquitto.settings()}
+    )
+    assert not make_session(settings).was_there
+    with Publisher(mosquitto.port) as gateway:
+        gateway.publish([("monitord/gw1/p1/reading", f"{i}".encode()) for i in range(7)])
+    again = make_session(settings)
+    assert again.was_there
+    assert "monitord/#" in again.filters
+    assert left_in_session(mosquitto.settings()) == 7, "to make it again acknowledges nothing"
+
+
+def test_the_commands_do_it(
+    db: Database,
+    file: Path,
+    tmp_path: Path,
+    mosquitto: Mosquitto,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    fill(db, range(1, 10))
+    monkeypatch.setenv("MONITORD_DATABASE__URL", f"sqlite:///{file}")
+    monkeypatch.setenv("MONITORD_BROKER__PORT", str(mosquitto.port))
+    assert main(["backup"]) == 1
+    assert "nothing says where to" in capsys.readouterr().err
+    assert main(["backup", "--to", str(tmp_path / "safe")]) == 0
+    made = backups_in(tmp_path / "safe")[0].path
+    assert main(["restore", str(made), "--replace"]) == 0
+    assert rows(file) == 18
+    assert main(["broker", "session"]) == 0
+    assert "it is new" in capsys.readouterr().out
