@@ -9,6 +9,7 @@ and judges by the same guard band.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -17,12 +18,11 @@ from numpy.typing import NDArray
 from monitord.analysis.hourly_results import HourlyResults, compute_hourly_results
 from monitord.analysis.readiness.verdict import judge_readiness
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.jobs import JobFile
+from monitord.model.jobs import Accuracy, Calibration, JobFile
 from monitord.model.readiness.criteria import Criteria
 from monitord.model.readiness.criteria_files import built_in
 from monitord.model.readiness.verdict import Verdict
 from monitord.model.series import HOUR_S
-from monitord.physics.uncertainty import rectangular
 from monitord.replay.recorder import Recorder
 from simulators.jobs.job_generator import SimulatedJob
 from simulators.truth.records import LocationTruth
@@ -97,12 +97,16 @@ def _spread(values: list[float]) -> str:
     return f"median {middle:.1f} (10 to 90 %: {low:.1f} to {high:.1f})"
 
 
-def score_readiness(made: SimulatedJob, guard_factor: float, criteria_id: str = "in-situ-rh-72h") -> list[SlabScore]:
-    """Judge every sleeve of a simulated job as a slab of its own."""
+def score_readiness(
+    made: SimulatedJob, guard_factor: float, criteria_id: str = "in-situ-rh-72h", *, checked: bool = False
+) -> list[SlabScore]:
+    """Judge every sleeve of a simulated job as a slab of its own; `checked`: each probe was checked over a salt."""
     criteria = _criteria(criteria_id, guard_factor)
     rng = np.random.default_rng(made.truth.seed)
     limits = {i: _limit(made.truth.locations[i], rng) for i in _sleeves(made)}
     job = _job(made, {i: limit for i, limit in limits.items() if limit is not None}, criteria)
+    if checked:
+        job = job.model_copy(update={"calibrations": _salt_checks(made, job, rng)})
     said: dict[str, list[tuple[float, bool]]] = {slab.id: [] for slab in job.slabs}
     last: HourlyResults | None = None
     for hour_s, view in _views(job, made):
@@ -161,6 +165,28 @@ def _job(made: SimulatedJob, limits: dict[str, float], criteria: Criteria) -> Jo
     return JobFile.model_validate(document)
 
 
+SALT_PCT, SALT_U_PCT, CHECKED_LIMIT_PCT = 75.5, 0.35, 0.8
+"""Over sodium chloride (Greenspan 1977): its humidity, the error of such a check on site (our choice), and the ± limit
+that holds afterwards: the check's error and what a probe is off elsewhere in its range (our choice). [% RH]"""
+
+
+def _salt_checks(made: SimulatedJob, job: JobFile, rng: np.random.Generator) -> tuple[Calibration, ...]:
+    """What a salt check of every probe before the job finds, with an error of its own."""
+    found = []
+    for probe in made.scenario.probes:
+        shown = probe.bias_pct + probe.slope * (SALT_PCT - 60.0) + float(rng.normal(0.0, SALT_U_PCT))
+        found.append(
+            Calibration(
+                probe=probe.id,
+                at=job.start - timedelta(days=2),
+                relative_humidity_correction_pct=-shown,
+                accuracy=Accuracy(relative_humidity_pct=CHECKED_LIMIT_PCT),
+                method="saturated sodium chloride",
+            )
+        )
+    return tuple(found)
+
+
 def _views(job: JobFile, made: SimulatedJob) -> Any:
     readings, recorder, at = made.readings, Recorder(job), 0
     order = np.argsort(readings.received_s, kind="stable")
@@ -191,8 +217,8 @@ def _score(
     location, limit = slab.locations[0], slab.covering.limit_pct or 0.0
     truth = made.truth.locations[location]
     mean, start_s = _truth(truth), made.truth.start_s
-    accuracy = job.placements_at(location)[-1].accuracy.relative_humidity_pct
-    accepted = limit - criteria.limit.guard_factor * rectangular(accuracy)
+    u = last.all_series[location].uncertainty.relative_humidity_pct
+    accepted = limit - criteria.limit.guard_factor * u
 
     def over(at_s: float) -> bool:
         return bool(mean[min(int((at_s - start_s) / HOUR_S) - 1, len(mean) - 1)] > limit)

@@ -43,7 +43,8 @@ def judge_position(element: Element, rule: EquilibrationRule, position: Position
             earliest=element.after(rule.clock_h, position.clock_s),
         )
     change = change_in_a_day(position)
-    calm = change is None or abs(change) <= rule.max_change_pct_per_day
+    most = rule.max_fall_pct_per_day if change is not None and change < 0.0 else rule.max_rise_pct_per_day
+    calm = change is None or abs(change) <= most
     if position.settled.equilibrated and calm:
         return PositionValue(
             location=where,
@@ -58,7 +59,7 @@ def judge_position(element: Element, rule: EquilibrationRule, position: Position
         outcome=Outcome.NOT_YET,
         reason=Reason.STILL_MOVES,
         measured=None if change is None else Quantity(value=change, unit="% RH/day"),
-        limit=Quantity(value=rule.max_change_pct_per_day, unit="% RH/day"),
+        limit=Quantity(value=most, unit="% RH/day"),
         at=utc(position.clock_s),
         earliest=element.after(24.0 if change is None or not calm else READINESS.look_again_h),
     )

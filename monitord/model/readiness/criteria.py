@@ -80,8 +80,10 @@ class EquilibrationRule(Rule):
 
     clock_h: Positive
     """Least time since sealing, or since it was last open. [h]"""
-    max_change_pct_per_day: Positive
-    """Greatest change in a day, cleaned of temperature. [% RH]"""
+    max_rise_pct_per_day: Positive
+    """Greatest rise in a day, cleaned of temperature: a sleeve that still fills reads too dry. [% RH]"""
+    max_fall_pct_per_day: Positive
+    """Greatest fall in a day, cleaned of temperature: drying itself is one. [% RH]"""
 
 
 class ServiceRule(Rule):

@@ -99,6 +99,17 @@ def test_a_sleeve_that_still_fills_after_its_clock_is_no_verdict() -> None:
     assert case.judge().verdict is Verdict.NOT_READY
 
 
+@pytest.mark.parametrize(
+    ("per_day", "reason"), [(0.35, R.STILL_MOVES), (0.25, R.MET), (-0.9, R.MET), (-1.1, R.STILL_MOVES)]
+)
+def test_a_sleeve_that_rises_reads_too_dry_and_one_that_falls_may_be_drying(per_day: float, reason: Reason) -> None:
+    # an approach with a time constant of two days that still rises by 0.3 % a day has 0.6 % to go: under the guard
+    # band of any probe; one that rises by 0.6 % a day has 1.2 % to go, and is not
+    case = Case()
+    case.humidity["s2"] = 74.0 + per_day / 24.0 * (case.hours() - case.hours()[-1])
+    assert case.value(C.EQUILIBRATION, "s2").reason is reason
+
+
 def test_opening_a_sleeve_starts_its_clock_again() -> None:
     case = Case()
     humidity = np.full(round(24 * case.days), 74.0)
