@@ -27,6 +27,11 @@ MORE = (
     "/jobs/mill-lane-4/share",
     "/new-job",
     "/jobs/mill-lane-4/edit",
+    "/probes",
+    "/probes/labels",
+    "/settings",
+    "/settings/people",
+    "/settings/changes",
 )
 SIZES = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
 
