@@ -24,7 +24,7 @@ VENV = ROOT / ".venv"
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "installed-from"
 MINIMUM = (3, 11)
-TEST_PROGRAMS = {"mosquitto": ("mosquitto",), "chromium": ("chromium", "chromium-browser")}
+TEST_PROGRAMS = {"mosquitto": ("mosquitto",), "chromium": ("chromium", "chromium-browser"), "openssl": ("openssl",)}
 """Debian package, and the programs of which one must be there."""
 
 

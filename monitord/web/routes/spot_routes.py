@@ -11,7 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import ValidationError
 
-from monitord.model.jobs import JobFile, Location
+from monitord.model.jobs import AIR_KINDS, JobFile, Location
 from monitord.model.spots import Spot, SpotKind
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
@@ -182,6 +182,8 @@ def _rows(
         words = "not measured this way yet" if last is None else f"{times.clock(last.at)}: {_value(last, method)}"
         text = typed.get(_FIELD + location.id, "")
         row = Row(location.id, location.label, words, text, refused.get(location.id, ""))
+        if location.kind in AIR_KINDS:
+            continue  # neither method measures air
         if location.id in controls:
             first.append(row)
         else:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import socket
+import ssl
+import subprocess
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
 
 import httpx
 import pytest
@@ -31,6 +34,25 @@ def test_it_answers_on_any_free_port_until_it_is_stopped() -> None:
     assert server.failure() is None
     with pytest.raises(httpx.TransportError):
         httpx.get(server.url)
+
+
+def test_with_a_certificate_it_speaks_https_and_nothing_else(tmp_path: Path) -> None:
+    certificate, key = tmp_path / "site.pem", tmp_path / "key.pem"
+    name = ["-subj", "/CN=localhost", "-addext", "subjectAltName=IP:127.0.0.1"]
+    kind = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
+    files = ["-keyout", str(key), "-out", str(certificate)]
+    subprocess.run(["openssl", "req", "-x509", *kind, *files, *name], check=True, capture_output=True)
+    server = WebServer(Starlette(routes=[Route("/", hello)]), "127.0.0.1", 0, certificate, key)
+    server.start()
+    assert server.url.startswith("https://127.0.0.1:")
+    trusting = ssl.create_default_context(cafile=certificate)
+    assert httpx.get(server.url, verify=trusting).text == "hello"
+    with pytest.raises(httpx.TransportError):
+        httpx.get(server.url.replace("https", "http"))
+    server.stop(5.0)
+    key.write_text("no key")
+    with pytest.raises(ConfigurationError, match=r"its key .* can't be used"):
+        WebServer(Starlette(), "127.0.0.1", 0, certificate, key)
 
 
 def test_a_port_that_is_taken_is_one_clear_error() -> None:
