@@ -58,6 +58,64 @@ class Flow(StrEnum):
     UNKNOWN = "unknown"
 
 
+class DepthVerdict(StrEnum):
+    """What two depths of a slab tell about where its moisture comes from."""
+
+    PREDICTION = "prediction"
+    """Not every sleeve is equilibrated: a prediction, no verdict."""
+    NO_CLEAR_DIFFERENCE = "no_clear_difference"
+    SHALLOWER_WETTER = "shallower_wetter"
+    """Moisture came from this side."""
+    CORE_WET = "core_wet"
+    """The slab dries to both sides and its core is still wet."""
+    DEEPER_WETTER = "deeper_wetter"
+    """Moisture comes from behind, or the core is still wet."""
+
+
+class FarSide(StrEnum):
+    """Whether water still comes in from the far side of a slab, by how its sleeves move."""
+
+    TOO_EARLY = "too_early"
+    """A week more of readings is needed."""
+    DEEP_RISES = "deep_rises"
+    """The deep sleeve gets wetter while it loses to the shallow one: it is fed."""
+    DEEP_FALLS = "deep_falls"
+    """It is not fed."""
+    DEEP_HOLDS = "deep_holds"
+    """The shallow one falls and the deep one has not: perhaps fed, or the drying has not reached it yet."""
+    NEITHER_FALLS = "neither_falls"
+    """Neither falls though usual concrete would: it is fed."""
+    NOT_CLEAR = "not_clear"
+
+
+class DepthComparison(BaseModel):
+    """A sleeve against another depth of its slab, both brought to one temperature."""
+
+    model_config = _FROZEN
+
+    verdict: DepthVerdict
+    moisture: Quantity
+    """Humidity of this sleeve at that temperature. [% RH]"""
+    other: Quantity
+    """That of the other depth; the mean where it has several sleeves. [% RH]"""
+    depth: Quantity
+    """[mm]"""
+    other_depth: Quantity
+    """[mm]"""
+    other_sleeves: int
+    deeper_excess: Quantity
+    """The deeper one minus the shallower one. [% RH]"""
+    brought_to: Quantity
+    """The temperature that both are brought to. [°C]"""
+    far_side: FarSide | None = None
+    """None: not asked, or not known for this slab."""
+    deep_rate: Quantity | None = None
+    """Change of the deep sleeve a day. [% RH/day]"""
+    rate_days: int | None = None
+    expected_loss: Quantity | None = None
+    """What usual concrete would lose there a day if nothing came in behind. [% RH]"""
+
+
 class Comparison(BaseModel):
     """A location against one other air, on readings of the same time."""
 
@@ -74,7 +132,30 @@ class Comparison(BaseModel):
     humidity_ratio_difference: Quantity | None
     """Location minus other. [g/kg dry air]"""
     flow: Flow
-    words: str
+    depths: DepthComparison | None = None
+    """Of role `depth`: what the two depths of the slab tell."""
+
+
+class SourceReason(StrEnum):
+    """What the vapour pressures of a cavity or void, of its room and of the outdoor air show together."""
+
+    TOO_FEW_HOURS = "too_few_hours"
+    ABOVE_BOTH = "above_both"
+    BETWEEN = "between"
+    """Above the outdoor air, below the room's."""
+    AS_ROOM = "as_room"
+    ABOVE_ROOM = "above_room"
+    """Above the room air and not above the outdoor air."""
+    BELOW_BOTH = "below_both"
+    AS_OUTDOORS = "as_outdoors"
+    NOT_ABOVE = "not_above"
+    """Above neither."""
+    ABOVE_ROOM_ALONE = "above_room_alone"
+    """Above the room air; the outdoor air was not heard."""
+    ABOVE_OUTDOORS_ALONE = "above_outdoors_alone"
+    """Above the outdoor air; the room air was not heard."""
+    NOT_ABOVE_ROOM_ALONE = "not_above_room_alone"
+    NOT_ABOVE_OUTDOORS_ALONE = "not_above_outdoors_alone"
 
 
 class SourceKind(StrEnum):
@@ -94,7 +175,7 @@ class MoistureSource(BaseModel):
     model_config = _FROZEN
 
     kind: SourceKind
-    words: str
+    reason: SourceReason
     hours: int
     """Hours of the last days with readings of all the airs compared."""
     over_room: Quantity | None = None

@@ -109,18 +109,49 @@ class AiringEffect(StrEnum):
     UNKNOWN = "unknown"
 
 
+class MeasureKind(StrEnum):
+    """What could be done to speed the drying."""
+
+    VENTILATE = "air"
+    HEAT = "heat"
+    DEHUMIDIFY = "dehumidify"
+
+
+class MeasureEffect(StrEnum):
+    """What a measure does to the vapour-pressure difference that dries."""
+
+    RAISES = "raises"
+    LOWERS = "lowers"
+    LEAVES = "leaves"
+
+
+class WetPlaces(StrEnum):
+    """What dries into a room, as far as it is known."""
+
+    MONITORED = "monitored"
+    """Its monitored locations with a goal that are wetter than its air."""
+    ASSUMED = "assumed"
+    """Free water at the temperature of its air."""
+
+
 class Measure(BaseModel):
     """One thing that could be done, and the drying drive it would give by a simple moisture balance."""
 
     model_config = _FROZEN
 
-    name: str
-    """`air`, `heat` or `dehumidify`."""
+    name: MeasureKind
+    setting: Quantity
+    """How much of it: air changes [1/h], kelvins warmer [K], or the humidity held [% RH]."""
+    effect: MeasureEffect
     drive: Quantity
     """Vapour pressure of what dries minus that of the room air, once it has settled. [Pa]"""
     gain: Quantity
     """That drive minus the present one. [Pa]"""
-    words: str
+
+    @property
+    def present(self) -> Quantity:
+        """The difference as it is now. [Pa]"""
+        return Quantity(value=self.drive.value - self.gain.value, unit=self.drive.unit)
 
 
 class Airing(BaseModel):
@@ -140,7 +171,7 @@ class Airing(BaseModel):
     water: Quantity | None
     """Water that airing carries out at `air_changes_per_h` of `volume_m3`; below 0 it brings water in. [g/h]"""
     air_changes_per_h: float
-    volume_m3: float
+    volume: Quantity
     """[m³]"""
     day_difference: Quantity | None
     """Mean of the last day. [Pa]"""
@@ -154,4 +185,9 @@ class Airing(BaseModel):
     """The highest such probability among the surfaces that are known."""
     measures: tuple[Measure, ...] = ()
     """Heating, dehumidifying and airing, the greatest gain first; empty where the balance can't be drawn up."""
-    words: str
+    dries: WetPlaces | None = None
+    """What the balance takes to dry; None without measures."""
+    as_good: tuple[MeasureKind, ...] = ()
+    """Measures whose gain is not clearly less than that of the first."""
+    helps: bool = False
+    """Whether the first clearly raises the difference."""

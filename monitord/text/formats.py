@@ -75,6 +75,11 @@ def limit_decimals(unit: str) -> int:
     return max(2, _BARE_DECIMALS.get(unit, 2))
 
 
+def stated_decimals(unit: str) -> int:
+    """Decimals of a number that is stated without an uncertainty: whole, but finer in inches and feet."""
+    return {"inHg": 3, "in": 1, "ft": 1}.get(unit, 0)
+
+
 def chance(probability: float) -> str:
     """`72 %`; never 0 or 100 %, since neither is known."""
     percent = round(100.0 * probability)

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
-from monitord.text import alert_texts, formats, glossary, labels, readiness, report, states, terms, times
+from monitord.text import (
+    alert_texts,
+    comparisons,
+    damage,
+    formats,
+    glossary,
+    labels,
+    readiness,
+    report,
+    states,
+    terms,
+    times,
+)
 
-MODULES = (alert_texts, formats, glossary, labels, readiness, report, states, terms, times)
+MODULES = (alert_texts, comparisons, damage, formats, glossary, labels, readiness, report, states, terms, times)
 
 
 def every_message() -> tuple[str, ...]:

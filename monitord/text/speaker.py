@@ -90,10 +90,10 @@ class Speaker:
             "computed_value": self.amount(facts.value) if facts.being_computed else None,
             "goal": self._limit(facts.goal),
             "end": self._limit(facts.end, whole=True),
-            "rate": self._signed(rate),
+            "rate": self.signed(rate),
             "rise": self.size(rate) if rising else None,
             "fall": self.size(rate) if not rising else None,
-            "margin": self._signed(facts.margin),
+            "margin": self.signed(facts.margin),
             "surface_temperature": self.amount(facts.surface_temperature),
             "dew": None if dew is None else self.text(point).format(value=self.amount(dew)),
             "chance": None if facts.chance is None else formats.chance(facts.chance),
@@ -121,10 +121,20 @@ class Speaker:
         digits = value if shown.unit == unit else round(shown.value, formats.limit_decimals(shown.unit))
         return formats.bare(digits, shown.unit, self.language)
 
-    def _signed(self, quantity: Quantity | None) -> str | None:
+    def bare(self, quantity: Quantity | None, decimals: int | None = None) -> str | None:
+        """A quantity whose uncertainty is not said, such as a depth, with unit; whole where `decimals` is None."""
         if quantity is None:
             return None
-        text = self.amount(quantity)
+        shown = self.convert(quantity)
+        places = decimals if decimals is not None else formats.stated_decimals(shown.unit)
+        text = f"{formats.number(shown.value, places, self.language)} {self.text(shown.unit.removesuffix('/day'))}"
+        return self._spaced(text.replace(" ", formats.TIE))
+
+    def signed(self, quantity: Quantity | None, decimals: int | None = None) -> str | None:
+        """A difference with its sign, ± and unit; without ± where `decimals` is given."""
+        if quantity is None:
+            return None
+        text = self.amount(quantity) if decimals is None else self.bare(quantity, decimals)
         return f"+{text}" if quantity.value > 0.0 else text
 
     def _times(self, facts: Facts) -> dict[str, str | None]:

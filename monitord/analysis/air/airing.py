@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.air.comparison import Present, interpolated
-from monitord.analysis.air.measures import Balance, changes_words, measures, suggestion
+from monitord.analysis.air.measures import Balance, as_good_as_first, clearly_helps, measures
 from monitord.analysis.air.parameters import AIR
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import Airing, AiringEffect
+from monitord.model.damage import Airing, AiringEffect, WetPlaces
 from monitord.model.jobs import AIR_KINDS, JobFile, Location
 from monitord.model.series import Array
 from monitord.physics.constants import R_DRY_AIR, ZERO_CELSIUS_K
@@ -163,15 +163,16 @@ def airing(
         difference=difference,
         water=now.water if now is not None else None,
         air_changes_per_h=options.airing_changes_per_h,
-        volume_m3=options.airing_volume_m3,
+        volume=Quantity(value=options.airing_volume_m3, unit="m³"),
         day_difference=day.difference,
         day_share=day.share,
         day_water=day.water,
         condenses_on=condenses[0],
         condenses_probability=condenses[1],
         measures=found,
-        words=_words(job, effect, difference, now, day, condenses[0], options)
-        + (f" {suggestion(found, balance.what, options.coverage)}" if balance is not None else ""),
+        dries=balance.dries if balance is not None else None,
+        as_good=as_good_as_first(found, options.coverage) if found else (),
+        helps=bool(found) and clearly_helps(found[0], options.coverage),
     )
 
 
@@ -214,47 +215,10 @@ def _balance(job: JobFile, room: Location, airs: dict[str, Present | None], now:
     wet = [one for one in wet if one[0] > now.room_pa]
     if wet:
         element, u_element, element_c = (float(np.mean([one[k] for one in wet])) for k in range(3))
-        what = "the wet places beside it"
+        dries = WetPlaces.MONITORED
     else:
         element, u_element, element_c = float(saturation_vapour_pressure(now.room_c)), 0.0, now.room_c
-        what = "wet surfaces in the room"
+        dries = WetPlaces.ASSUMED
     return Balance(
-        element, now.room_pa, now.outdoor_pa, u_element, now.u_room_pa, now.u_outdoor_pa, now.room_c, element_c, what
+        element, now.room_pa, now.outdoor_pa, u_element, now.u_room_pa, now.u_outdoor_pa, now.room_c, element_c, dries
     )
-
-
-def _water(grams: float) -> str:
-    """An amount that is known to two figures at best."""
-    return f"{grams / 1000.0:.1f} kg" if grams >= 1000.0 else f"{grams:.0f} g"
-
-
-def _words(
-    job: JobFile,
-    effect: AiringEffect,
-    difference: Quantity | None,
-    now: _Now | None,
-    day: AiringDay,
-    condenses_on: str | None,
-    options: AnalysisOptions,
-) -> str:
-    if now is None or difference is None:
-        return "Airing: not known, room and outdoor air were not heard at the same time."
-    uncertainty = options.coverage * (difference.u or 0.0)
-    stated = f"at {changes_words(options)} in {options.airing_volume_m3:g} m³"
-    grams = f"{abs(now.water.value):.0f} ± {options.coverage * (now.water.u or 0.0):.0f} g of water an hour {stated}"
-    amount = f"{abs(difference.value):.0f} ± {uncertainty:.0f} Pa"
-    if effect is AiringEffect.DRIES:
-        parts = [f"Open windows dry now: the outdoor air is drier by {amount}; that carries out {grams}."]
-    elif effect is AiringEffect.WETS:
-        parts = [f"Keep windows shut: the outdoor air is wetter by {amount}; airing brings in {grams}."]
-    else:
-        parts = [f"Airing makes no clear difference now: {difference.value:+.0f} ± {uncertainty:.0f} Pa."]
-    if day.share is not None and day.water is not None:
-        way = "out" if day.water.value >= 0 else "in"
-        parts.append(
-            f"Over the last day the outdoor air was clearly drier in {100 * day.share:.0f} % of the hours; airing all "
-            f"day would have carried about {_water(abs(day.water.value))} {way}."
-        )
-    if condenses_on is not None:
-        parts.append(f"Outdoor air would condense on the cold surface at {job.location(condenses_on).label}.")
-    return " ".join(parts)

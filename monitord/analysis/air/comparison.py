@@ -98,16 +98,6 @@ def interpolated(other: Present, at_s: Array, values: Array, options: AnalysisOp
     return np.where(near, np.interp(at_s, times, values), np.nan)
 
 
-def _phrase(flow: Flow, location: Location, role: str, dvp: Quantity, k: float) -> str:
-    air = {"room": "the room air", "outdoors": "the outdoor air"}.get(role, "the air it is compared with")
-    amount = f"{abs(dvp.value):.0f} ± {k * (dvp.u or 0.0):.0f} Pa"
-    if flow is Flow.OUT_OF:
-        return f"Vapour is driven from {location.label} into {air}: {amount}."
-    if flow is Flow.INTO:
-        return f"Vapour is driven from {air} into {location.label}: {amount}."
-    return f"No clear difference between {location.label} and {air}: {amount}."
-
-
 def compare(here: Present, other: Present, role: str, pressure_pa: float, options: AnalysisOptions) -> Comparison:
     """Compare a location with another air at the time of the location's newest reading.
 
@@ -128,7 +118,6 @@ def compare(here: Present, other: Present, role: str, pressure_pa: float, option
             vapour_pressure_difference=None,
             humidity_ratio_difference=None,
             flow=Flow.UNKNOWN,
-            words=f"Not known: {other.location.label} was not heard at the same time.",
         )
     p1 = vapour_pressure(t1, rh1, humidity_over=here.humidity_over.value)
     p2 = vapour_pressure(t2, rh2, humidity_over=other.humidity_over.value)
@@ -153,7 +142,6 @@ def compare(here: Present, other: Present, role: str, pressure_pa: float, option
         vapour_pressure_difference=dvp,
         humidity_ratio_difference=Quantity(value=1000.0 * dw, u=1000.0 * float(u_w), unit="g/kg"),
         flow=flow,
-        words=_phrase(flow, here.location, role, dvp, options.coverage),
     )
 
 

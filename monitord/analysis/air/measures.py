@@ -14,7 +14,7 @@ import numpy as np
 
 from monitord.analysis.air.parameters import AIR
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import Measure
+from monitord.model.damage import Measure, MeasureEffect, MeasureKind, WetPlaces
 from monitord.model.quantity import Quantity
 from monitord.physics.moist_air import saturation_vapour_pressure
 from monitord.physics.uncertainty import combine
@@ -33,8 +33,7 @@ class Balance:
     u_outdoor_pa: float
     room_c: float
     element_c: float
-    what: str
-    """What dries, for the words."""
+    dries: WetPlaces
 
     @property
     def drive_pa(self) -> float:
@@ -56,25 +55,16 @@ def measures(balance: Balance, options: AnalysisOptions) -> tuple[Measure, ...]:
     return tuple(sorted(found, key=lambda measure: -measure.gain.value))
 
 
-def changes_words(options: AnalysisOptions) -> str:
-    """The air change that airing is worked out for, such as `1 air change an hour`."""
-    n = options.airing_changes_per_h
-    return f"{n:g} air change{'' if n == 1.0 else 's'} an hour"
-
-
-def _measure(name: str, after_pa: float, u_gain: float, balance: Balance, how: str) -> Measure:
+def _measure(name: MeasureKind, setting: Quantity, after_pa: float, u_gain: float, balance: Balance) -> Measure:
     gain = after_pa - balance.drive_pa
     u_drive = float(combine(balance.u_element_pa, balance.u_room_pa))
-    if abs(gain) < AIR.unchanged_pa:
-        change = f"leaves the drive at {balance.drive_pa:.0f} Pa"
-    else:
-        verb = "raises" if gain > 0 else "lowers"
-        change = f"{verb} the drive from {balance.drive_pa:.0f} to about {after_pa:.0f} Pa"
+    effect = MeasureEffect.RAISES if gain > 0 else MeasureEffect.LOWERS
     return Measure(
         name=name,
+        setting=setting,
+        effect=MeasureEffect.LEAVES if abs(gain) < AIR.unchanged_pa else effect,
         drive=Quantity(value=after_pa, u=float(np.hypot(u_drive, u_gain)), unit="Pa"),
         gain=Quantity(value=gain, u=u_gain, unit="Pa"),
-        words=f"{how} {change}.",
     )
 
 
@@ -88,7 +78,8 @@ def _air(b: Balance, options: AnalysisOptions) -> Measure:
     else:  # nothing shows the balance: the room's air goes so far towards the outdoor air
         room = b.room_pa + (1.0 - 1.0 / more) * (b.outdoor_pa - b.room_pa)
     u = (1.0 - 1.0 / more) * float(combine(b.u_room_pa, b.u_outdoor_pa))
-    return _measure("air", b.element_pa - room, u, b, f"Airing at {changes_words(options)}")
+    setting = Quantity(value=options.airing_changes_per_h, unit="1/h")
+    return _measure(MeasureKind.VENTILATE, setting, b.element_pa - room, u, b)
 
 
 def _heat(b: Balance, options: AnalysisOptions) -> Measure:
@@ -101,37 +92,29 @@ def _heat(b: Balance, options: AnalysisOptions) -> Measure:
     settled = (b.ratio * b.element_pa + b.outdoor_pa) / (1.0 + b.ratio)
     room = (b.ratio * element + b.outdoor_pa) / (1.0 + b.ratio) + (b.room_pa - settled)
     u = (factor - 1.0) * b.u_element_pa / (1.0 + b.ratio)
-    return _measure("heat", element - room, u, b, f"Heating by {step:g} K, windows shut,")
+    return _measure(MeasureKind.HEAT, Quantity(value=step, unit="K"), element - room, u, b)
 
 
 def _dehumidify(b: Balance, options: AnalysisOptions) -> Measure:
     """A machine that holds the room's air at a stated humidity, if it is not drier already."""
     held = options.dehumidified_rh_pct / 100.0 * float(saturation_vapour_pressure(b.room_c))
     room = min(held, b.room_pa)
-    return _measure(
-        "dehumidify",
-        b.element_pa - room,
-        b.u_room_pa if held < b.room_pa else 0.0,
-        b,
-        f"Dehumidifying to {options.dehumidified_rh_pct:g} % RH",
-    )
+    setting = Quantity(value=options.dehumidified_rh_pct, unit="% RH")
+    u = b.u_room_pa if held < b.room_pa else 0.0
+    return _measure(MeasureKind.DEHUMIDIFY, setting, b.element_pa - room, u, b)
 
 
-def suggestion(found: tuple[Measure, ...], what: str, coverage: float) -> str:
-    """The lever that the balance puts first for `what` dries, as a suggestion with its reason."""
-    best = found[0]
-    if best.gain.value <= coverage * (best.gain.u or 0.0):  # hot and dry already, outdoors wetter
-        return "None of airing, heating and dehumidifying would clearly raise the drying drive."
-    rest = " ".join(measure.words for measure in found[1:])
-    names = {"air": "airing", "heat": "heating", "dehumidify": "dehumidifying"}
-    near = [
-        measure
+def as_good_as_first(found: tuple[Measure, ...], coverage: float) -> tuple[MeasureKind, ...]:
+    """The measures that help and whose gain is not clearly less than that of the first."""
+    best = found[0].gain
+    return tuple(
+        measure.name
         for measure in found[1:]
-        if best.gain.value - measure.gain.value <= coverage * float(np.hypot(best.gain.u or 0.0, measure.gain.u or 0.0))
+        if best.value - measure.gain.value <= coverage * float(np.hypot(best.u or 0.0, measure.gain.u or 0.0))
         and measure.gain.value > 0.0
-    ]
-    alike = f" ({' and '.join(names[measure.name] for measure in near)} about as much)" if near else ""
-    return (
-        f"For {what}, {names[best.name]} looks best{alike}: {best.words[0].lower()}{best.words[1:]} "
-        f"{rest} A suggestion from a simple balance, not an order."
     )
+
+
+def clearly_helps(measure: Measure, coverage: float) -> bool:
+    """Whether a measure raises the difference by more than the uncertainty: not where it is hot and dry already."""
+    return measure.gain.value > coverage * (measure.gain.u or 0.0)

@@ -18,9 +18,9 @@ from monitord.analysis.air.parameters import AIR
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.times import WEEK_H
-from monitord.model.assessments import MoistureSource, Quantity, SourceKind
+from monitord.model.assessments import MoistureSource, Quantity, SourceKind, SourceReason
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.jobs import VOID_KINDS, Location
+from monitord.model.jobs import VOID_KINDS
 from monitord.model.series import Array
 from monitord.physics.uncertainty import u_vapour_pressure
 
@@ -53,15 +53,13 @@ def source_of(
         paired = _paired(here, airs)
     hours = int(paired.sum()) if airs else 0
     if not airs:
-        span, least = AIR.source_span_h, AIR.source_min_h
-        words = f"Not known: under {least} of the last {span} hours were heard together with the airs around it."
-        return MoistureSource(kind=SourceKind.UNKNOWN, words=words, hours=hours)
+        return MoistureSource(kind=SourceKind.UNKNOWN, reason=SourceReason.TOO_FEW_HOURS, hours=hours)
     over_room = _excess(here, room, paired, options) if room in airs and room is not None else None
     over_outdoors = _excess(here, outdoor, paired, options) if outdoor in airs and outdoor is not None else None
-    kind, words = _verdict(here.location, over_room, over_outdoors)
+    kind, reason = _verdict(over_room, over_outdoors)
     return MoistureSource(
         kind=kind,
-        words=_with_amounts(words, over_room, over_outdoors, options.coverage),
+        reason=reason,
         hours=hours,
         over_room=None if over_room is None else over_room.quantity,
         over_outdoors=None if over_outdoors is None else over_outdoors.quantity,
@@ -101,42 +99,27 @@ def _excess(here: HourlySeries, air: HourlySeries, paired: NDArray[np.bool_], op
     return _Excess(Quantity(value=mean, u=u, unit="Pa"), mean > clear, mean < -clear, apart)
 
 
-def _verdict(location: Location, room: _Excess | None, outdoors: _Excess | None) -> tuple[SourceKind, str]:
-    name = location.label
+def _verdict(room: _Excess | None, outdoors: _Excess | None) -> tuple[SourceKind, SourceReason]:
     if room is None or outdoors is None:
-        return _one_sided(name, room, outdoors)
+        return _one_sided(room, outdoors)
     if room.above and outdoors.above:
-        return SourceKind.FROM_CONSTRUCTION, f"{name} holds more vapour than both airs: the construction gives it off"
+        return SourceKind.FROM_CONSTRUCTION, SourceReason.ABOVE_BOTH
     if outdoors.above:
-        if room.below:
-            return SourceKind.FROM_INSIDE, (
-                f"{name} lies between the two airs: vapour of the room gets in, or a weak source in the construction "
-                "is aired outwards"
-            )
-        return SourceKind.FROM_INSIDE, f"{name} holds the room's vapour"
+        return SourceKind.FROM_INSIDE, SourceReason.BETWEEN if room.below else SourceReason.AS_ROOM
     if room.above:
-        return SourceKind.FROM_OUTSIDE, f"{name} holds more vapour than the room and no more than the outdoor air"
+        return SourceKind.FROM_OUTSIDE, SourceReason.ABOVE_ROOM
     if room.below and outdoors.below:
-        return SourceKind.NO_EXCESS, f"No excess: {name} is drier than both airs"
+        return SourceKind.NO_EXCESS, SourceReason.BELOW_BOTH
     if room.below or outdoors.apart < AIR.follows_share * room.apart:
-        return SourceKind.NO_EXCESS, f"No excess: {name} holds outdoor air"
-    return SourceKind.NO_EXCESS, f"No excess: {name} holds no more vapour than the airs around it"
+        return SourceKind.NO_EXCESS, SourceReason.AS_OUTDOORS
+    return SourceKind.NO_EXCESS, SourceReason.NOT_ABOVE
 
 
-def _one_sided(name: str, room: _Excess | None, outdoors: _Excess | None) -> tuple[SourceKind, str]:
-    """What can be said with one air only."""
-    excess, air, missing = (room, "room", "outdoor") if outdoors is None else (outdoors, "outdoor", "room")
-    if excess is not None and excess.above:
-        other = "outdoors" if outdoors is None else "the room"
-        words = f"{name} holds more vapour than the {air} air; without the {missing} air it is not known whether it "
-        return SourceKind.UNKNOWN, words + f"comes from {other} or from the construction"
-    return SourceKind.NO_EXCESS, f"No excess: {name} holds no more vapour than the {air} air"
-
-
-def _with_amounts(words: str, room: _Excess | None, outdoors: _Excess | None, k: float) -> str:
-    amounts = [
-        f"{excess.quantity.value:+.0f} ± {k * (excess.quantity.u or 0.0):.0f} Pa against {air}"
-        for excess, air in ((room, "the room"), (outdoors, "outdoors"))
-        if excess is not None
-    ]
-    return f"{words} ({', '.join(amounts)}; mean of the last days)."
+def _one_sided(room: _Excess | None, outdoors: _Excess | None) -> tuple[SourceKind, SourceReason]:
+    """What can be held with one air only."""
+    above = any(excess is not None and excess.above for excess in (room, outdoors))
+    if outdoors is None:
+        reason = SourceReason.ABOVE_ROOM_ALONE if above else SourceReason.NOT_ABOVE_ROOM_ALONE
+    else:
+        reason = SourceReason.ABOVE_OUTDOORS_ALONE if above else SourceReason.NOT_ABOVE_OUTDOORS_ALONE
+    return (SourceKind.UNKNOWN if above else SourceKind.NO_EXCESS), reason

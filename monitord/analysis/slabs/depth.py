@@ -15,8 +15,8 @@ import numpy as np
 
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
-from monitord.analysis.slabs.moisture_supply import feeding
-from monitord.model.assessments import Comparison, Equilibrium, Flow, Quantity
+from monitord.analysis.slabs.moisture_supply import Fed, feeding
+from monitord.model.assessments import Comparison, DepthComparison, DepthVerdict, Equilibrium, FarSide, Flow, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.physics.concrete import sealed_hole_humidity
@@ -122,7 +122,7 @@ def depth_comparisons(
     -------
     Comparisons of role `depth`; `against` is a level's first sleeve by depth and id. Empty where the slab has one
     level, or this sleeve tells nothing. Where one of the sleeves is not equilibrated, the flow is unknown and the
-    words are a prediction.
+    depths are a prediction.
     """
     levels = levels_of(job, location)
     if len(levels) < 2:
@@ -168,7 +168,7 @@ def _compare(
         vapour_pressure_difference=dvp,
         humidity_ratio_difference=dw,
         flow=flow if sure else Flow.UNKNOWN,
-        words=_words(here, others, sure, clocks, options),
+        depths=_depths(here, others, sure, clocks, options),
     )
 
 
@@ -197,37 +197,49 @@ def _differences(here: SleeveLevel, others: list[SleeveLevel], pressure_pa: floa
     )
 
 
-def _words(
+def _depths(
     here: SleeveLevel, others: list[SleeveLevel], sure: bool, clocks: Mapping[str, float], options: AnalysisOptions
-) -> str:
+) -> DepthComparison:
     mine, u_mine = here.moisture
     theirs, u_theirs = _mean(others, [level.moisture for level in others])
     other_mm = float(np.mean([level.depth_mm for level in others]))
     deeper = here.depth_mm > other_mm
-    excess = mine - theirs if deeper else theirs - mine
-    uncertainty = options.coverage * combine(u_mine, u_theirs)
-    said = "" if len(others) == 1 else f" (mean of {len(others)} sleeves)"
-    amount = (
-        f"{mine:.1f} % RH at {here.depth_mm:.0f} mm, {theirs:.1f} at {other_mm:.0f} mm{said}, both as at "
-        f"{_LEVEL_C:.0f} °C: deeper is {abs(excess):.1f} ± {uncertainty:.1f} {'wetter' if excess >= 0 else 'drier'}."
+    excess = Quantity(value=mine - theirs if deeper else theirs - mine, u=combine(u_mine, u_theirs), unit="% RH")
+    verdict = _verdict(here.location, excess, sure, options)
+    fed = _fed(here, others, deeper, clocks) if verdict is DepthVerdict.DEEPER_WETTER else None
+    judged = fed is not None and fed.far_side is not FarSide.TOO_EARLY
+    return DepthComparison(
+        verdict=verdict,
+        moisture=Quantity(value=mine, u=u_mine, unit="% RH"),
+        other=Quantity(value=theirs, u=u_theirs, unit="% RH"),
+        depth=Quantity(value=here.depth_mm, unit="mm"),
+        other_depth=Quantity(value=other_mm, unit="mm"),
+        other_sleeves=len(others),
+        deeper_excess=excess,
+        brought_to=Quantity(value=_LEVEL_C, unit="°C"),
+        far_side=fed.far_side if fed is not None else None,
+        deep_rate=Quantity(value=fed.shown.slope, unit="% RH/day") if fed is not None and judged else None,
+        rate_days=fed.shown.days if fed is not None and judged else None,
+        expected_loss=Quantity(value=fed.expected_loss, unit="% RH/day")
+        if fed is not None and fed.expected_loss is not None
+        else None,
     )
+
+
+def _verdict(location: Location, deeper_excess: Quantity, sure: bool, options: AnalysisOptions) -> DepthVerdict:
     if not sure:
-        return f"Prediction, no verdict: not every sleeve has reached equilibrium. {amount}"
-    if abs(excess) <= uncertainty:
-        return f"No clear difference between the depths. {amount}"
-    if excess < 0:
-        return f"{amount} Shallower is wetter: moisture came from this side."
-    return f"{amount} {_from_behind(here, others, deeper, clocks)}"
+        return DepthVerdict.PREDICTION
+    if abs(deeper_excess.value) <= options.coverage * (deeper_excess.u or 0.0):
+        return DepthVerdict.NO_CLEAR_DIFFERENCE
+    if deeper_excess.value < 0:
+        return DepthVerdict.SHALLOWER_WETTER
+    return DepthVerdict.CORE_WET if location.drying_sides == 2 else DepthVerdict.DEEPER_WETTER
 
 
-def _from_behind(here: SleeveLevel, others: list[SleeveLevel], deeper: bool, clocks: Mapping[str, float]) -> str:
-    """Deeper is wetter: what that means for this slab, and whether its far side feeds it."""
-    location = here.location
-    if location.drying_sides == 2:
-        return "The core is still wet."
-    said = "Moisture comes from behind, or the core is still wet."
+def _fed(here: SleeveLevel, others: list[SleeveLevel], deeper: bool, clocks: Mapping[str, float]) -> Fed | None:
+    """Whether the far side feeds a slab whose deeper sleeve is wetter; None where two sleeves don't show it."""
     if len(others) > 1 or here.location.id not in clocks or others[0].location.id not in clocks:
-        return said
+        return None
     deep, shallow = (here, others[0]) if deeper else (others[0], here)
     clock = max(clocks[deep.location.id], clocks[shallow.location.id])
-    return f"{said} {feeding(deep.series, shallow.series, clock, location.slab_thickness_mm).words}"
+    return feeding(deep.series, shallow.series, clock, here.location.slab_thickness_mm)

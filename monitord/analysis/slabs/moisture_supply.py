@@ -14,6 +14,7 @@ import numpy as np
 
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.trend import DailyTrend, daily_trend
+from monitord.model.assessments import FarSide
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.concrete import (
     TYPICAL_DIFFUSIVITY_M2_S,
@@ -45,10 +46,10 @@ class Feeding(StrEnum):
 
 @dataclass(frozen=True)
 class Fed:
-    """The verdict and its words; rates of the deep sleeve in % RH per day."""
+    """The verdict and what it rests on; rates of the deep sleeve in % RH per day."""
 
     verdict: Feeding
-    words: str
+    far_side: FarSide
     shown: DailyTrend
     expected_loss: float | None
     """What usual concrete would lose there if nothing came in behind; None where it is not known."""
@@ -109,28 +110,17 @@ def feeding(deep: HourlySeries, shallow: HourlySeries, clock_s: float, thickness
     below, above = _cleaned(deep, start), _cleaned(shallow, start)
     shown, beside = daily_trend(below, _MIN_MOVE_PCT), daily_trend(above, _MIN_MOVE_PCT)
     if shown.direction is None or beside.direction is None:
-        return Fed(Feeding.UNKNOWN, "Whether the far side feeds it needs a week more of readings.", shown, None)
+        return Fed(Feeding.UNKNOWN, FarSide.TOO_EARLY, shown, None)
     loss = _loss(deep, shallow, below, above, thickness_mm)
-    rate = f"{shown.slope:+.2f} % RH a day over {shown.days} days"
     if shown.direction > 0:
-        words = f"The deep sleeve gets wetter ({rate}) while it loses to the shallow one: water comes in behind it."
-        return Fed(Feeding.FED, words, shown, loss)
+        return Fed(Feeding.FED, FarSide.DEEP_RISES, shown, loss)
     if shown.direction < 0:
-        return Fed(Feeding.NOT_FED, f"The deep sleeve falls ({rate}): the far side does not keep it wet.", shown, loss)
+        return Fed(Feeding.NOT_FED, FarSide.DEEP_FALLS, shown, loss)
     if beside.direction < 0:
-        words = (
-            f"The deep sleeve has not fallen in {shown.days} days while the shallow one has: the far side may feed "
-            "it, or the drying has not reached that depth yet."
-        )
-        return Fed(Feeding.PERHAPS, words, shown, loss)
+        return Fed(Feeding.PERHAPS, FarSide.DEEP_HOLDS, shown, loss)
     if loss is not None and shown.low > -loss / _TIGHTER:
-        words = (
-            f"Neither falls over {shown.days} days, though usual concrete would lose {loss:.2f} % RH a day there: "
-            "the far side still feeds it."
-        )
-        return Fed(Feeding.FED, words, shown, loss)
-    words = "Neither sleeve falls clearly; whether the far side feeds it cannot be told yet."
-    return Fed(Feeding.PERHAPS, words, shown, loss)
+        return Fed(Feeding.FED, FarSide.NEITHER_FALLS, shown, loss)
+    return Fed(Feeding.PERHAPS, FarSide.NOT_CLEAR, shown, loss)
 
 
 def _loss(

@@ -107,10 +107,10 @@ class Pages:
                 figures=self._figures(conn, state, focus, shown, times, surface) if focus else [],
                 controls=controls_of(shown, lambda query: job_url(job_id, chosen | query)),
                 shown=shown,
-                compared=job_view.compare_rows(state, coverage),
+                compared=job_view.compare_rows(state, times, coverage),
                 surfaces=surfaces,
                 airs=job_view.airs_words(state),
-                airing=damage_view.airing_said(state),
+                airing=damage_view.airing_said(state, times),
             )
 
     def location(
@@ -146,9 +146,9 @@ class Pages:
                 figures=self._location_figures(conn, state, location, shown, times),
                 controls=controls_of(shown, lambda query: location_url(job_id, location_id, query)),
                 shown=shown,
-                compared=job_view.compare_rows(state, coverage, location.id),
+                compared=job_view.compare_rows(state, times, coverage, location.id),
                 surfaces=job_view.surface_rows(state, location.id),
-                damage=damage_view.damage_said(state, location, assessed),
+                damage=damage_view.damage_said(state, location, assessed, times),
                 spots=damage_view.spot_rows(state.job, location, self._units),
                 placements=state.job.placements_at(location.id),
                 readings=readings_page(

@@ -6,12 +6,17 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from monitord.model.assessments import LocationAssessment
-from monitord.model.damage import MouldRisk
+from monitord.model.damage import Airing, MouldRisk
 from monitord.model.jobs import JobFile, Location
 from monitord.model.spots import Spot, SpotKind
 from monitord.model.units import Units, unit_in, value_in
+from monitord.text.comparisons import source_sentence
+from monitord.text.damage import airing_sentence
+from monitord.text.speaker import Speaker
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import location_label, speaker_of
 
 
 @dataclass(frozen=True)
@@ -35,11 +40,15 @@ class SpotRow:
     note: str
 
 
-def damage_said(state: JobState, location: Location, assessed: LocationAssessment | None) -> list[TextRow]:
-    """The night ahead, mould, timber, frost and heat, and airing; only what applies to the location."""
+def damage_said(
+    state: JobState, location: Location, assessed: LocationAssessment | None, times: LocalTimes
+) -> list[TextRow]:
+    """Moisture source, night ahead, mould, timber, frost and heat, ventilation; only what applies to the location."""
     if assessed is None:
         return []
-    found = []
+    found, speaker = [], speaker_of(times)
+    if assessed.source is not None:
+        found.append(TextRow("Moisture source", source_sentence(speaker, assessed.source)))
     if assessed.night_ahead is not None:
         found.append(TextRow("The night ahead", f"{assessed.night_ahead.words} By {assessed.night_ahead.basis}."))
     if assessed.mould is not None:
@@ -49,15 +58,24 @@ def damage_said(state: JobState, location: Location, assessed: LocationAssessmen
     if assessed.cautions:
         found.append(TextRow("Frost and heat", " ".join(assessed.cautions)))
     advice = state.assessment.airing if state.assessment is not None else ()
-    found += [TextRow("Airing, heating, dehumidifying", one.words) for one in advice if one.room == location.id]
+    found += [
+        TextRow("Ventilation, heating, dehumidifying", _advice(state, one, speaker))
+        for one in advice
+        if one.room == location.id
+    ]
     return found
 
 
-def airing_said(state: JobState) -> list[TextRow]:
+def _advice(state: JobState, one: Airing, speaker: Speaker) -> str:
+    cold = "" if one.condenses_on is None else location_label(state.job, one.condenses_on)
+    return airing_sentence(speaker, one, cold)
+
+
+def airing_said(state: JobState, times: LocalTimes) -> list[TextRow]:
     """The advice for each room."""
     advice = state.assessment.airing if state.assessment is not None else ()
     rooms = {location.id: location.label for location in state.job.locations}
-    return [TextRow(rooms[one.room], one.words) for one in advice if one.room in rooms]
+    return [TextRow(rooms[one.room], _advice(state, one, speaker_of(times))) for one in advice if one.room in rooms]
 
 
 def _criteria(mould: MouldRisk) -> str:

@@ -8,10 +8,11 @@ from datetime import datetime
 
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State, SurfaceRisk
 from monitord.model.jobs import AIR_KINDS, Location, LocationKind
+from monitord.text.comparisons import comparison_sentence
 from monitord.web.queries import JobState
 from monitord.web.text.formats import counted, plain, suspect
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import NOT_ASSESSED, StatusStyle, location_label
+from monitord.web.text.words import NOT_ASSESSED, StatusStyle, location_label, speaker_of
 from monitord.web.views.alert_view import AlertView, need_words
 from monitord.web.views.location_view import LocationView
 
@@ -104,24 +105,28 @@ def focus_of(state: JobState, views: list[LocationView], chosen: str | None) -> 
     return state.job.location(ordered[0].id) if ordered else None
 
 
-def compare_rows(state: JobState, coverage: float, only: str | None = None) -> list[CompareRow]:
+def compare_rows(state: JobState, times: LocalTimes, coverage: float, only: str | None = None) -> list[CompareRow]:
     """Every comparison of the assessment, or those of one location."""
     return [
-        _compare_row(state, location, comparison, coverage)
+        _compare_row(state, location, comparison, times, coverage)
         for location in state.locations
         if only is None or location.location == only
         for comparison in location.comparisons
     ]
 
 
-def _compare_row(state: JobState, location: LocationAssessment, c: Comparison, coverage: float) -> CompareRow:
+def _compare_row(
+    state: JobState, location: LocationAssessment, c: Comparison, times: LocalTimes, coverage: float
+) -> CompareRow:
     return CompareRow(
         where=location_label(state.job, location.location),
         location=location.location,
         against=location_label(state.job, c.against),
         pressure=suspect(c.vapour_pressure_difference, coverage),
         ratio=suspect(c.humidity_ratio_difference, coverage),
-        words=c.words,
+        words=comparison_sentence(
+            speaker_of(times), c, location_label(state.job, location.location), location_label(state.job, c.against)
+        ),
         at=c.at,
     )
 

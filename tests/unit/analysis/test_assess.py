@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.assess import AssessmentCache, assess_job
-from monitord.model.assessments import JobAssessment, SourceKind, State
+from monitord.model.assessments import DepthVerdict, JobAssessment, SourceKind, State
 from monitord.model.jobs import Calibration, Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.model.series import JobRecord
 from monitord.replay.recorder import Recorder, Row
@@ -158,7 +158,8 @@ def test_every_place_is_told_with_its_comparisons() -> None:
     assert sources["wall"].kind in (SourceKind.FROM_INSIDE, SourceKind.FROM_CONSTRUCTION)
     deep = found.at("slab-96")
     assert deep is not None
-    assert "Moisture comes from behind" in deep.comparisons[-1].words
+    assert deep.comparisons[-1].depths is not None
+    assert deep.comparisons[-1].depths.verdict is DepthVerdict.DEEPER_WETTER
 
 
 def test_a_job_of_which_nothing_was_heard_is_not_known_and_no_error() -> None:

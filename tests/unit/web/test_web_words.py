@@ -160,11 +160,11 @@ def test_every_alert_has_a_look_and_a_title(kind: FindingKind, severity: Severit
 
 
 def test_the_way_of_vapour_is_told_from_the_location() -> None:
-    out = support.against_room(700, "", Flow.OUT_OF)
+    out = support.against_room(700, Flow.OUT_OF)
     assert flow_words(out, 2.0).replace(TIE, " ") == "into the room, 700 ± 60 Pa"
-    into = support.against_room(-300, "", Flow.INTO, "outdoors", "yard")
+    into = support.against_room(-300, Flow.INTO, "outdoors", "yard")
     assert flow_words(into, 2.0).replace(TIE, " ") == "in from the outdoor air, 300 ± 60 Pa"
-    assert flow_words(support.against_room(40, "", Flow.NO_CLEAR_DIFFERENCE), 2.0) == "no clear difference"
+    assert flow_words(support.against_room(40, Flow.NO_CLEAR_DIFFERENCE), 2.0) == "no clear difference"
     assert flow_words(None, 2.0) == "not known"
 
 

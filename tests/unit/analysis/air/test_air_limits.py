@@ -14,6 +14,7 @@ from monitord.analysis.air.outdoor_forecast import OutdoorForecast, _vapour_shar
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import SourceKind
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import MeasureEffect, WetPlaces
 from monitord.physics.moist_air import dew_or_frost_point, vapour_pressure
 
 OPTIONS = AnalysisOptions()
@@ -49,7 +50,7 @@ def test_outdoor_air_condenses_where_that_is_more_likely_than_not(over_k: float,
 
 
 def balance(element: float = 1500.0, room: float = 1200.0, outdoor: float = 800.0, element_c: float = 18.0) -> Balance:
-    return Balance(element, room, outdoor, 20.0, 20.0, 20.0, 20.0, element_c, "wet places")
+    return Balance(element, room, outdoor, 20.0, 20.0, 20.0, 20.0, element_c, WetPlaces.MONITORED)
 
 
 @pytest.mark.parametrize(("drive", "shown"), [(0.9, False), (1.1, True)])
@@ -71,11 +72,11 @@ def test_heating_is_worked_out_up_to_60_degrees() -> None:
     assert gains[2] == pytest.approx(0.0, abs=1e-6)
 
 
-@pytest.mark.parametrize(("over_pa", "words"), [(0.4, "leaves"), (0.6, "raises")])
-def test_a_change_under_half_a_pascal_is_none(over_pa: float, words: str) -> None:
+@pytest.mark.parametrize(("over_pa", "effect"), [(0.4, MeasureEffect.LEAVES), (0.6, MeasureEffect.RAISES)])
+def test_a_change_under_half_a_pascal_is_none(over_pa: float, effect: MeasureEffect) -> None:
     held = float(vapour_pressure(20.0, OPTIONS.dehumidified_rh_pct))
     found = next(m for m in measures(balance(room=held + over_pa), OPTIONS) if m.name == "dehumidify")
-    assert words in found.words
+    assert found.effect is effect
 
 
 @pytest.mark.parametrize(("hours", "known"), [(23, False), (24, True)])

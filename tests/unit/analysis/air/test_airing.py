@@ -7,17 +7,20 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 from damage_support import NO_UNCERTAINTY, START_S, USUAL, job_of, location, newest, track
+from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.air.airing import AiringDay, airing, airing_day, water_per_hour
-from monitord.analysis.air.measures import Balance, measures, suggestion
+from monitord.analysis.air.measures import Balance, as_good_as_first, clearly_helps, measures
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import AiringEffect
+from monitord.model.damage import AiringEffect, MeasureEffect, MeasureKind, WetPlaces
 from monitord.model.jobs import Goal, GoalMetric
+from monitord.model.quantity import Quantity
 from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
+from monitord.text.damage import KINDS, airing_sentence, measure_sentence
 
 OPTIONS = AnalysisOptions()
 ROOM, OUT = location("room_air", "room", name="kitchen"), location("outdoor_air", "out")
@@ -43,7 +46,7 @@ def advice(room, outdoor, others=(), surfaces=None, day=None, options=OPTIONS):
 def test_the_difference_of_vapour_decides_and_only_if_it_is_larger_than_its_doubt(room, outdoor, effect, said):
     found = advice(room, outdoor)
     assert found.effect is effect
-    assert said in found.words
+    assert said in airing_sentence(ENGLISH, found)
     assert found.difference is not None
     expected = vapour_pressure(*map(float, room)) - vapour_pressure(*map(float, outdoor))
     assert found.difference.value == pytest.approx(expected)
@@ -62,7 +65,7 @@ def test_water_is_in_proportion_to_air_change_and_volume():
     assert large.water is not None
     assert large.water.value == pytest.approx(6 * small.water.value)
     assert large.water.u == pytest.approx(6 * (small.water.u or 0))
-    assert "3 air changes an hour in 100 m³" in large.words
+    assert "3 air changes an hour in 100 m³" in airing_sentence(ENGLISH, large)
 
 
 def test_what_was_not_heard_at_the_same_time_is_not_known():
@@ -75,7 +78,7 @@ def test_what_was_not_heard_at_the_same_time_is_not_known():
     assert found.effect is AiringEffect.UNKNOWN
     assert found.difference is None
     assert found.measures == ()
-    assert "not known" in found.words
+    assert "not known" in airing_sentence(ENGLISH, found)
     silent = airing(job_of(ROOM, OUT), ROOM, {"room": None, "out": None}, {}, AiringDay(), OPTIONS)
     assert silent is not None
     assert silent.effect is AiringEffect.UNKNOWN
@@ -96,7 +99,7 @@ def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
     assert found.condenses_on == "wall"
     assert found.condenses_probability is not None
     assert found.condenses_probability > 0.99
-    assert "would condense on the cold surface at cellar wall" in found.words
+    assert "would condense on the cold surface at cellar wall" in airing_sentence(ENGLISH, found, "cellar wall")
     dry = advice((16, 60), (5, 60), others=(here,), surfaces={"wall": risk[0]})
     assert dry.condenses_on is None
     assert dry.condenses_probability is not None
@@ -132,23 +135,24 @@ def test_the_last_day_is_summed_hour_by_hour():
     assert found.difference.value == pytest.approx(float(vapour_pressure(20.0, 40.0) - vapour.mean()))
     assert airing_day(room.last(4), out.last(4), 0.0, OPTIONS) == AiringDay()
     said = advice((20, 60), (2, 85), day=found)
-    assert "43 % of the hours" in said.words
+    assert "43 % of the hours" in airing_sentence(ENGLISH, said)
 
 
 # --- levers ---------------------------------------------------------------------------------------------------
 
 
 def balance(element, room, outdoor, room_c=18.0, element_c=16.0):
-    return Balance(element, room, outdoor, 20.0, 20.0, 20.0, room_c, element_c, "the wet places beside it")
+    return Balance(element, room, outdoor, 20.0, 20.0, 20.0, room_c, element_c, WetPlaces.MONITORED)
 
 
 def test_airing_in_frost_beats_heating_and_heating_beats_airing_in_damp_weather():
     frost = measures(balance(1700.0, 1000.0, 300.0), OPTIONS)
     muggy = measures(balance(1700.0, 1500.0, 1650.0), OPTIONS)
-    assert frost[0].name == "air"
+    assert frost[0].name is MeasureKind.VENTILATE
     assert [measure.name for measure in muggy][-1] == "air"
     assert muggy[-1].gain.value < 0
-    assert "lowers" in muggy[-1].words
+    assert muggy[-1].effect is MeasureEffect.LOWERS
+    assert "lowers the vapour-pressure difference" in measure_sentence(ENGLISH, muggy[-1])
 
 
 def test_the_balance_settles_where_what_is_given_is_what_leaves():
@@ -174,20 +178,36 @@ def test_a_room_that_is_drier_already_gains_nothing_from_a_machine():
 
 def test_without_a_goal_beside_it_wet_surfaces_in_the_room_are_what_dries():
     found = advice((20, 60), (2, 85))
-    assert "wet surfaces in the room" in found.words
+    assert found.dries is WetPlaces.ASSUMED
+    assert "For wet surfaces in the room" in airing_sentence(ENGLISH, found)
     beside = advice((20, 60), (2, 85), others=(newest(WET, 17, 95),))
-    assert "the wet places beside it" in beside.words
+    assert beside.dries is WetPlaces.MONITORED
+    assert "For the wet locations beside it" in airing_sentence(ENGLISH, beside)
     assert beside.measures != found.measures
 
 
 def test_a_suggestion_gives_its_reason_and_is_no_order():
-    found = measures(balance(1700.0, 1000.0, 300.0), OPTIONS)
-    text = suggestion(found, "the wet places beside it", 2.0)
-    assert "airing looks best" in text
-    assert "Pa" in text
+    found = advice((20, 60), (2, 85), others=(newest(WET, 17, 95),))
+    text = airing_sentence(ENGLISH, found)
+    assert f"{KINDS[found.measures[0].name]} looks best" in text
+    assert f"from {found.measures[0].present.value:.0f} Pa to about {found.measures[0].drive.value:.0f} Pa" in text
     assert "not an order" in text
     hot = measures(balance(2500.0, 2000.0, 3500.0, room_c=61.0, element_c=61.0), OPTIONS)
-    assert "None of airing, heating and dehumidifying" in suggestion(hot, "what dries", 2.0)
+    assert not clearly_helps(hot[0], 2.0)
+    none = found.model_copy(update={"measures": hot, "helps": False})
+    assert "None of ventilating, heating and dehumidifying" in airing_sentence(ENGLISH, none)
+
+
+def test_measures_that_gain_about_as_much_are_named_beside_the_best():
+    """Gains 100 ± 10, 85 ± 10 and 60 ± 10 Pa (k = 1): at k = 2 the first two differ by less than 28 Pa."""
+    found = measures(balance(1700.0, 1000.0, 300.0), OPTIONS)
+    gains = [Quantity(value=value, u=10.0, unit="Pa") for value in (100.0, 85.0, 60.0)]
+    ranked = tuple(m.model_copy(update={"gain": gain}) for m, gain in zip(found, gains, strict=True))
+    assert as_good_as_first(ranked, 2.0) == (ranked[1].name,)
+    assert as_good_as_first(ranked, 4.0) == (ranked[1].name, ranked[2].name)
+    assert as_good_as_first(ranked, 1.0) == ()
+    said = advice((20, 60), (2, 85)).model_copy(update={"measures": ranked, "as_good": (ranked[1].name,)})
+    assert f"looks best ({KINDS[ranked[1].name]} about as much)" in airing_sentence(ENGLISH, said)
 
 
 @settings(deadline=None, max_examples=60)

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,7 @@ from monitord.model.assessments import Flow
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Calibration, HumidityOver, JobFile, Location, LocationKind, Placement
 from monitord.model.series import Hourly, PlacementRecord, Series
+from monitord.text.comparisons import comparison_sentence
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
 START_S = START.timestamp()
@@ -100,7 +102,7 @@ def test_an_air_that_was_not_heard_at_the_time_is_not_compared() -> None:
     assert found.flow is Flow.UNKNOWN
     assert found.vapour_pressure_difference is None
     assert found.at is None
-    assert "not heard at the same time" in found.words
+    assert "room was not read at the same time" in comparison_sentence(ENGLISH, found, "wall", "room")
 
 
 @settings(max_examples=60)
@@ -128,7 +130,8 @@ def test_a_difference_is_claimed_only_beyond_two_standard_uncertainties(
 )
 def test_the_words_tell_which_way_vapour_is_driven(rh: float, words: str) -> None:
     here = Present(WALL, series(0.0, 6.0, rh, 20.0), Uncertainty(0.15, 1.0), 600.0, HumidityOver.WATER, "p")
-    assert words in compare(here, air(LocationKind.ROOM_AIR, 50.0), "room", PRESSURE, OPTIONS).words
+    found = compare(here, air(LocationKind.ROOM_AIR, 50.0), "room", PRESSURE, OPTIONS)
+    assert words in comparison_sentence(ENGLISH, found, "wall", "hall")
 
 
 def test_a_location_is_compared_with_its_room_its_reference_and_the_outdoor_air() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +17,7 @@ from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
 from monitord.physics.uncertainty import u_vapour_pressure
+from monitord.text.comparisons import source_sentence
 
 OPTIONS = AnalysisOptions()
 UNCERTAINTY = Uncertainty(0.15, 1.0)
@@ -61,16 +63,16 @@ OUTDOOR = at_pressure(LocationKind.OUTDOOR_AIR, 6.0, 650.0 + weather())
     ("pressure", "kind", "words"),
     [
         (1400.0, SourceKind.FROM_CONSTRUCTION, "construction gives it off"),  # above both
-        (1110.0, SourceKind.FROM_INSIDE, "holds the room's vapour"),
-        (900.0, SourceKind.FROM_INSIDE, "between the two airs"),
+        (1110.0, SourceKind.FROM_INSIDE, "holds the vapour of the room"),
+        (900.0, SourceKind.FROM_INSIDE, "Between the air on both sides"),
         (650.0, SourceKind.NO_EXCESS, "holds outdoor air"),
-        (500.0, SourceKind.NO_EXCESS, "drier than both"),
+        (500.0, SourceKind.NO_EXCESS, "drier than the air on both sides"),
     ],
 )
 def test_vapour_can_only_come_from_where_there_is_more_of_it(pressure: float, kind: SourceKind, words: str) -> None:
     found = judge(at_pressure(LocationKind.CAVITY, 14.0, pressure), ROOM, OUTDOOR)
     assert found.kind is kind
-    assert words in found.words
+    assert words in source_sentence(ENGLISH, found)
     assert found.over_room is not None
     assert found.over_room.value == pytest.approx(pressure - 1100.0, abs=1e-6)
 

@@ -11,6 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.linalg import solve_banded
@@ -19,17 +20,22 @@ from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.slabs.depth import depth_comparisons, levels_of, same_slab
 from monitord.analysis.slabs.moisture_supply import Fed, Feeding, expected_loss, feeding
-from monitord.model.assessments import Comparison, Equilibrium, Flow
+from monitord.model.assessments import Comparison, Equilibrium, FarSide, Flow
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.model.series import Array
 from monitord.physics.concrete import relative_diffusivity
 from monitord.physics.moist_air import vapour_pressure
+from monitord.text.comparisons import comparison_sentence
 
 OPTIONS = AnalysisOptions()
 START = datetime(2026, 3, 2, tzinfo=UTC)
 PRESSURE = 101_325.0
 GOOD = Uncertainty(0.15, 1.0)
+
+
+def sentence(found: Comparison) -> str:
+    return comparison_sentence(ENGLISH, found, "here", "there")
 
 
 def sleeve(name: str, depth_mm: float, **more: object) -> Location:
@@ -91,13 +97,13 @@ def test_the_wetter_depth_tells_where_the_moisture_comes_from(
     job, all_series = pair(shallow, deep)
     (found,) = compared(job, seen_from, all_series)
     assert found.role == "depth"
-    assert said in found.words
+    assert said in sentence(found)
 
 
 def test_in_a_slab_that_dries_from_both_faces_the_deep_part_is_the_core() -> None:
     job, all_series = pair(80.0, 92.0, drying_sides=2, slab_thickness_mm=200.0)
     (found,) = compared(job, "b", all_series)
-    assert found.words.endswith("The core is still wet.")
+    assert sentence(found).endswith("The core is still wet.")
 
 
 def test_a_difference_within_the_probes_doubt_is_none() -> None:
@@ -107,16 +113,16 @@ def test_a_difference_within_the_probes_doubt_is_none() -> None:
     for more, clear in ((3.0, False), (3.6, True)):
         all_series = [track_of(shallow, 85.0, 20.0, uncertainty), track_of(deep, 85.0 + more, 20.0, uncertainty)]
         (found,) = compared(job_of(shallow, deep), "b", all_series)
-        assert ("No clear difference" in found.words) is not clear
+        assert ("No clear difference" in sentence(found)) is not clear
 
 
 def test_a_sleeve_on_its_way_to_equilibrium_gives_a_prediction_and_no_verdict() -> None:
     job, all_series = pair(60.0, 92.0)
     (found,) = compared(job, "b", all_series, {"a": settled("equilibrating", predicted=80.0)})
     assert found.flow is Flow.UNKNOWN
-    assert found.words.startswith("Prediction, no verdict")
-    assert "80" in found.words
-    assert "60" not in found.words
+    assert sentence(found).startswith("Prediction, no verdict")
+    assert "80" in sentence(found)
+    assert "60" not in sentence(found)
 
 
 def test_a_sleeve_without_readings_or_prediction_is_left_out() -> None:
@@ -135,7 +141,7 @@ def test_a_warmer_depth_is_compared_as_at_the_same_temperature() -> None:
     uncertainty = Uncertainty(0.15, 0.5)
     all_series = [track_of(shallow, 85.0, 20.0, uncertainty), track_of(deep, 85.0 + 4.0, 30.0, uncertainty)]
     (found,) = compared(job_of(shallow, deep), "b", all_series)
-    assert "No clear difference" in found.words
+    assert "No clear difference" in sentence(found)
     assert found.flow is Flow.OUT_OF  # the warmer concrete drives vapour out all the same
 
 
@@ -181,9 +187,9 @@ def test_several_positions_count_by_their_mean_with_their_spread_as_doubt() -> N
     even = [track_of(p, rh) for p, rh in zip(locations, (82.0, 88.0, 88.0, 88.0), strict=True)]
     uneven = [track_of(p, rh) for p, rh in zip(locations, (82.0, 80.0, 88.0, 96.0), strict=True)]
     (alike,), (spread,) = compared(job_of(*locations), "a", even), compared(job_of(*locations), "a", uneven)
-    assert "mean of 3 sleeves" in alike.words
-    assert "comes from behind" in alike.words
-    assert "No clear difference" in spread.words
+    assert "mean of 3 sleeves" in sentence(alike)
+    assert "comes from behind" in sentence(alike)
+    assert "No clear difference" in sentence(spread)
     one = spread.vapour_pressure_difference
     assert one is not None
     # spread of 8 % RH between three positions, for this one position against their mean: 8·sqrt(1 + 1/3)
@@ -239,7 +245,7 @@ def test_a_slab_with_a_sealed_far_side_is_never_called_fed(tightness: float) -> 
 def test_a_slab_kept_wet_from_behind_is_called_fed_once_it_stands_still(tightness: float) -> None:
     late = [judged(tightness, 0.97, day) for day in range(200, 240, 10)]
     assert [fed.verdict for fed in late] == [Feeding.FED] * 4
-    assert "still feeds it" in late[0].words
+    assert late[0].far_side is FarSide.NEITHER_FALLS
 
 
 def test_a_deep_sleeve_that_gets_wetter_is_fed() -> None:
@@ -252,7 +258,7 @@ def test_a_deep_sleeve_that_holds_while_the_shallow_one_falls_may_not_have_been_
     falling = track_of(sleeve("a", 30.0), 90.0 - 0.2 * np.arange(24 * 30) / 24.0)
     found = feeding(track_of(sleeve("b", 80.0), 97.0), falling, START.timestamp(), 100.0)
     assert found.verdict is Feeding.PERHAPS
-    assert "not reached" in found.words
+    assert found.far_side is FarSide.DEEP_HOLDS
 
 
 def test_nothing_is_said_of_feeding_before_two_weeks() -> None:
