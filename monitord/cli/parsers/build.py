@@ -19,6 +19,7 @@ from monitord.cli.parsers import (
     running,
     settings_table,
     signoffs,
+    topics,
 )
 from monitord.cli.parsers.arguments import Command
 
@@ -51,6 +52,7 @@ def build_parser() -> argparse.ArgumentParser:
     probe_checks.add_parsers(commands)
     quarantine.add_parsers(commands)
     keeping.add_parsers(commands)
+    topics.add_parsers(commands)
     settings_table.add_parsers(commands)
     version = commands.add_parser("version", help="print the version")
     version.set_defaults(run=Command("version", "show_version"))

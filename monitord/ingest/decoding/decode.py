@@ -84,13 +84,19 @@ def decode(
         if route.rule.format is PayloadFormat.STATUS:
             return Content()
         source = RecordSource(received_at, route.gateway, route.probe, retained, delayed, route.levels)
-        content = _by_rule(route, payload, source)
+        content = by_rule(route, payload, source)
         if not content.passed:
             return content
     return Content(passed=True)
 
 
-def _by_rule(route: TopicMatch, payload: bytes, source: RecordSource) -> Content:
+def by_rule(route: TopicMatch, payload: bytes, source: RecordSource) -> Content:
+    """What one rule makes of a payload; `passed` where its `when` says that it is no reading.
+
+    Raises
+    ------
+    PartlyDecodedError, DecodeError : as `decode`.
+    """
     try:
         if route.rule.format is PayloadFormat.OUTDOOR_FORECAST:
             return _forecast(route, payload, source.received_at)

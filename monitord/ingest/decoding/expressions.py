@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -39,6 +40,12 @@ class _Functions(functions.Functions):  # type: ignore[misc]  # the library ship
     def _func_split(self, text: str, separator: str) -> list[str]:
         """A text in parts."""
         return text.split(separator)
+
+    @functions.signature({"types": []})  # type: ignore[untyped-decorator]
+    def _func_to_number(self, value: object) -> object:
+        """JMESPath's own, which is null for what is no JSON number; the library takes `nan` and `inf` for one."""
+        number = super()._func_to_number(value)
+        return None if isinstance(number, float) and not math.isfinite(number) else number
 
     @functions.signature({"types": []}, {"types": []})  # type: ignore[untyped-decorator]
     def _func_when(self, condition: object, value: object) -> object:

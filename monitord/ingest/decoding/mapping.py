@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import datetime
 from typing import Any
 
@@ -107,6 +107,29 @@ class CompiledMapping:
         records = records if isinstance(records, list) else [records]
         check_count(len(records))
         return decode_each(records, lambda record, source: self._reading(record, source, scope), source)
+
+    def trace(self, payload: bytes, source: RecordSource) -> Iterator[tuple[str, object]]:
+        """What each expression finds in a payload and in its first record, by the keys of the rule.
+
+        Raises
+        ------
+        DecodeError : as `decode`, at the expression that fails.
+        """
+        whole = payloads.read(payload, self.settings.encoding, text_too=self._when is not None)
+        scope = scope_of(source.levels, whole)
+        yield f"payload ({self.settings.encoding})", whole
+        if self._when is not None:
+            condition = self._when.find(whole, scope)
+            yield "when", condition
+            if not holds(condition):
+                return
+        records = self._records.find(whole, scope)
+        yield "records", records
+        first = records[0] if isinstance(records, list) and records else records
+        expressions = {"probe": self._probe, "gateway": self._gateway, "time": self._time}
+        for name, expression in (*expressions.items(), *((name, path) for name, path, _, _ in self._fields)):
+            if expression is not None:
+                yield name, expression.find(first, scope)
 
     def _reading(self, record: object, source: RecordSource, scope: jmespath.Options) -> Reading | Half:
         time = self._read_time(record, source, scope)

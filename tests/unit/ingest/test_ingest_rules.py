@@ -106,6 +106,13 @@ def test_a_stated_sign_stands_for_what_an_id_can_not_hold() -> None:
     assert only(rules({"pattern": "z", "mapping": inner}), "z", {"name": "$a/b+c#", "t": 1, "h": 2}).probe == "-a-b-c-"
 
 
+@pytest.mark.parametrize("text", ["nan", "NaN", "inf", "-Infinity", "unavailable", ""])
+def test_a_text_that_is_no_json_number_is_null(text: str) -> None:
+    # jmespath.org, to_number: the result is null unless the text is a JSON number
+    up = rules({"pattern": "up/{probe}", "when": "to_number(t) != `null`", "mapping": ARRIVAL})
+    assert content(up, "up/p", {"t": text, "h": 61}).passed
+
+
 # --- encodings -----------------------------------------------------------------------------------------------------
 
 
