@@ -6,9 +6,8 @@ import numpy as np
 
 from monitord.analysis.readiness.element import Element, result
 from monitord.analysis.readiness.parameters import READINESS
-from monitord.analysis.readiness.positions import Position
+from monitord.analysis.readiness.positions import Position, changes_in_a_day
 from monitord.analysis.series.times import utc
-from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria import EquilibrationRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
@@ -67,12 +66,5 @@ def judge_position(element: Element, rule: EquilibrationRule, position: Position
 
 def change_in_a_day(position: Position) -> float | None:
     """Change of the humidity in a day, cleaned of what temperature does to sealed concrete; None: too few hours. [%]"""
-    here, half = position.series, READINESS.half_day_h
-    known_t = here.temperature_c[np.isfinite(here.temperature_c)]
-    reference_c = float(known_t.mean()) if len(known_t) else 0.0
-    level = here.relative_humidity_pct - sleeve_humidity_slope(here) * (here.temperature_c - reference_c)
-    now, before = level[-half:], level[-24 - half : -24]
-    known_now, known_before = now[np.isfinite(now)], before[np.isfinite(before)]
-    if min(len(known_now), len(known_before)) < READINESS.min_half_day_h:
-        return None
-    return float(known_now.mean() - known_before.mean())
+    changes = changes_in_a_day(position)
+    return float(changes[-1]) if len(changes) and np.isfinite(changes[-1]) else None

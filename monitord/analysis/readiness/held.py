@@ -6,7 +6,7 @@ import numpy as np
 
 from monitord.analysis.readiness.conformance import acceptance_limit
 from monitord.analysis.readiness.element import Element, result
-from monitord.analysis.readiness.positions import Position
+from monitord.analysis.readiness.positions import Position, changes_in_a_day
 from monitord.analysis.series.times import utc
 from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria import HeldRule
@@ -55,6 +55,8 @@ def under_since(element: Element, position: Position) -> float | None:
         if position.clock_s is None:
             return None
         under &= position.series.hour_s >= position.clock_s + equilibration.clock_h * HOUR_S
+        with np.errstate(invalid="ignore"):  # an hour at which it still filled was no value yet
+            under &= ~(changes_in_a_day(position) > equilibration.max_rise_pct_per_day)
     if not under[-1]:
         return None
     broken = np.flatnonzero(~under)

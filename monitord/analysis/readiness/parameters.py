@@ -18,8 +18,6 @@ class ReadinessParameters:
     """Share of a mean's hours that must be known (our choice). [-]"""
     half_day_h: int = 12
     """The change in a day is that between means over half days, a day apart (our choice). [h]"""
-    min_half_day_h: int = 6
-    """Hours that must be known in each of them (our choice). [h]"""
     look_again_h: float = 6.0
     """A sleeve whose fitted approach is not over may be settled at the next verdict (our choice: their pace). [h]"""
     bridged_gap_h: int = 3

@@ -11,9 +11,10 @@ from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.hourly_results import HourlyResults, around_of
 from monitord.analysis.readiness.parameters import READINESS
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.series.rolling import trailing_mean
+from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
+from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.model.assessments import Finding, Forecast, QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal, JobFile, Location, LocationKind, Placement
@@ -95,3 +96,13 @@ def position_of(
         flags=hours.flags[location.id],
         forecast=forecast,
     )
+
+
+def changes_in_a_day(position: Position) -> Array:
+    """By hour: change of the half-day mean in a day, cleaned of temperature; NaN where it is not known, (n,). [% RH]"""
+    here, half = position.series, READINESS.half_day_h
+    known = here.temperature_c[np.isfinite(here.temperature_c)]
+    reference_c = float(known.mean()) if len(known) else 0.0
+    level = here.relative_humidity_pct - sleeve_humidity_slope(here) * (here.temperature_c - reference_c)
+    mean = trailing_mean(level, half, READINESS.min_mean_share)
+    return np.asarray(mean - lagged(mean, 24))

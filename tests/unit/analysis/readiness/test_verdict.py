@@ -110,6 +110,16 @@ def test_a_sleeve_that_rises_reads_too_dry_and_one_that_falls_may_be_drying(per_
     assert case.value(C.EQUILIBRATION, "s2").reason is reason
 
 
+def test_hours_at_which_a_sleeve_still_filled_do_not_count_as_held() -> None:
+    case = Case(days=10.0)
+    left = case.hours() - case.hours()[-1]
+    case.humidity["s2"] = np.where(left < -20, 74.0 + 0.6 / 24.0 * (left + 20), 74.0)  # rose until 20 h ago
+    value = case.value(C.HELD, "s2")
+    assert value.reason is R.HOLD_RUNS
+    assert value.measured is not None
+    assert value.measured.value < 20.0
+
+
 def test_opening_a_sleeve_starts_its_clock_again() -> None:
     case = Case()
     humidity = np.full(round(24 * case.days), 74.0)
