@@ -6,9 +6,11 @@ from argparse import Namespace
 
 from monitord.cli.common import database_of, out, settings_of, show_table, show_time
 from monitord.clock import SystemClock
+from monitord.errors import ConfigurationError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.quarantine import release
 from monitord.store import quarantine as held_payloads
+from monitord.store.keeping.quarantine_limits import drop
 
 _SHOWN_BYTES = 80
 
@@ -35,6 +37,18 @@ def release_held(parsed: Namespace) -> int:
     out(f"released {result.released}: {result.outcome.inserted} new readings, {result.outcome.repeats} known ones")
     for held in result.still_held:
         out(f"still held: {held.id} {held.topic}: {held.reason}")
+    return 0
+
+
+def drop_held(parsed: Namespace) -> int:
+    """Remove what is held."""
+    if not (parsed.ids or parsed.code or parsed.before or parsed.everything):
+        raise ConfigurationError(
+            "nothing says what to drop", where="quarantine drop", remedy="Give ids, --code, --before or --all"
+        )
+    with database_of(parsed) as database, database.write() as connection:
+        dropped = drop(connection, parsed.ids or None, parsed.code, parsed.before)
+    out(f"dropped {dropped}")
     return 0
 
 

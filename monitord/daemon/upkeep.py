@@ -8,10 +8,12 @@ from pathlib import Path
 
 from monitord.clock import Clock
 from monitord.errors import StoreError
+from monitord.model.config.broker import QuarantineSettings
 from monitord.model.config.settings import BackupSettings
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
 from monitord.store.keeping.backup import backups_in, make_backup
+from monitord.store.keeping.quarantine_limits import trim
 
 _log = logging.getLogger(__name__)
 REMEDY = "stop the daemon and restore a backup: `monitord restore FILE --replace`"
@@ -37,6 +39,14 @@ class IntegrityWatch:
         if found:
             _log.error("the database is damaged: %s; %s", found[0], REMEDY)
         self.problem = f"the database is damaged ({found[0]}); {REMEDY}" if found else None
+
+
+def tidy_quarantine(db: Database, clock: Clock, settings: QuarantineSettings) -> None:
+    """Keep quarantine within its bounds, also where nothing new comes into it."""
+    with db.write() as conn:
+        trimmed = trim(conn, clock.now(), settings.max_age, settings.max_bytes)
+    if any(trimmed):
+        _log.info("quarantine: %d payloads cut, %d removed", *trimmed)
 
 
 class Backups:

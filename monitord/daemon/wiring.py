@@ -20,7 +20,7 @@ from monitord.clock import Clock, SystemClock
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.systemd import ServiceManager
-from monitord.daemon.upkeep import Backups, IntegrityWatch
+from monitord.daemon.upkeep import Backups, IntegrityWatch, tidy_quarantine
 from monitord.daemon.web_server import WebServer
 from monitord.errors import MonitordError
 from monitord.ingest.decoding.topics import TopicRules
@@ -120,7 +120,7 @@ class Daemon:
         notifier = Notifier(db, clock, settings.alerts, rules, channels, publisher, file.parent if file else None)
         parts.add("messages", notifier.stop)
 
-        self._consumer = consumer = Consumer(settings.broker, db, clock, topics)
+        self._consumer = consumer = Consumer(settings.broker, db, clock, topics, settings.quarantine)
         self._scheduler = scheduler = Scheduler(clock)
         parts.add("scheduler", scheduler.stop, scheduler.failure)
         for task in self._tasks(db, rules, notifier, scheduler):
@@ -156,6 +156,7 @@ class Daemon:
             Task("look for silence", lambda: mark_running(db, clock), settings.assess.timer_s),
             Task("tell people", notifier.run_once, settings.assess.interval_s),
             Task("forget old messages", notifier.tidy, _DAY_S),
+            Task("tidy quarantine", lambda: tidy_quarantine(db, clock, settings.quarantine), _HOUR_S),
         ]
         if self._integrity is not None:
             tasks.append(Task("look over the database", self._integrity.look, _DAY_S, at_start=True))

@@ -14,6 +14,7 @@ from monitord.ingest.payload_limit import TOO_LARGE
 from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
+from monitord.store.keeping.quarantine_limits import CUT
 from monitord.store.quarantine import Held, list_held, mark_released
 from monitord.store.readings import CONFLICT, insert_batch
 
@@ -24,6 +25,12 @@ _FINAL = {
     RETAINED + TOO_LARGE: "only its beginning was kept; the sender must publish it again, in parts",
 }
 """What no release can mend, by reason code."""
+
+
+def _final(code: str) -> str | None:
+    if code.startswith(CUT):
+        return "only its beginning was kept, since its gateway held too much; the sender must publish it again"
+    return _FINAL.get(code)
 
 
 class StillHeld(NamedTuple):
@@ -67,8 +74,8 @@ def release(db: Database, rules: TopicRules, clock: Clock, ids: Collection[int] 
     """
     with db.read() as conn:
         held = [item for item in list_held(conn) if ids is None or item.id in ids]
-    total = Release(0, Outcome(), [StillHeld(h.id, h.topic, _FINAL[h.code]) for h in held if h.code in _FINAL])
-    tried = [_try(item, rules) for item in reversed(held) if item.code not in _FINAL]
+    total = Release(0, Outcome(), [StillHeld(h.id, h.topic, why) for h in held if (why := _final(h.code))])
+    tried = [_try(item, rules) for item in reversed(held) if _final(item.code) is None]
     for start in range(0, len(tried), _AT_ONCE):
         total = _plus(total, _let_go(db, tried[start : start + _AT_ONCE], clock))
     return total

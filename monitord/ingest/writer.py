@@ -16,10 +16,11 @@ from monitord.ingest.decoding.records import Half
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.joining import MAX_WAITING, Memory
 from monitord.ingest.payload_limit import Whole, cut, too_large
-from monitord.model.config.broker import BrokerSettings
+from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.model.readings import Reading
 from monitord.store import outdoor_forecasts, quarantine
 from monitord.store.db.database import Database
+from monitord.store.keeping.quarantine_limits import ROW_BYTES, trim
 from monitord.store.readings import insert_batch
 
 log = logging.getLogger(__name__)
@@ -90,7 +91,15 @@ class _Batch(NamedTuple):
 class BatchWriter:
     """Decodes messages and commits what comes of them."""
 
-    def __init__(self, db: Database, rules: TopicRules, max_payload_bytes: int = MAX_PAYLOAD_BYTES) -> None:
+    def __init__(
+        self,
+        db: Database,
+        rules: TopicRules,
+        max_payload_bytes: int = MAX_PAYLOAD_BYTES,
+        limits: QuarantineSettings | None = None,
+    ) -> None:
+        self._limits = limits or QuarantineSettings()
+        self._held_since_trim = 0
         self._db = db
         self._rules = rules
         self._max_payload_bytes = max_payload_bytes
@@ -127,7 +136,24 @@ class BatchWriter:
         unpaired = batch.memory.unpaired
         self._tell(unpaired)
         conflicts, held = len(result.conflicts), len(batch.held)
+        if batch.held:
+            self._keep_bounded(batch.held)
         return Outcome(result.inserted, result.repeats, conflicts, held, len(batch.passed), len(unpaired))
+
+    def _keep_bounded(self, held: Sequence[_Held]) -> None:
+        """Look over quarantine each time an eighth of what one gateway may hold has come into it."""
+        self._held_since_trim += sum(len(message.payload) + ROW_BYTES for message, _ in held)
+        if self._held_since_trim < self._limits.max_bytes // 8:
+            return
+        self._held_since_trim = 0
+        try:
+            with self._db.write() as conn:
+                trimmed = trim(conn, held[-1].message.received_at, self._limits.max_age, self._limits.max_bytes)
+        except StoreError as error:  # the batch is stored; the next look finds what is too much
+            log.warning("quarantine could not be looked over: %s", error.message)
+            return
+        if any(trimmed):
+            log.warning("quarantine was over its bounds: %d payloads cut, %d removed", *trimmed)
 
     def _decoded(self, messages: Sequence[IncomingMessage]) -> _Batch:
         batch = _Batch([], [], [], [], self._memory.copy(), [])

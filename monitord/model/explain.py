@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import typing
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -38,6 +39,11 @@ _WANTED = {
     "string_pattern_mismatch": "it holds signs that are not allowed there",
 }
 """What is wanted, by the validating library's type of error, where its own words are those of a parser."""
+
+
+_NOW = {"least": "min", "most": "max"}
+_RENAMED = re.compile(r"(?<![a-z])(least|most)(?=_)")
+"""Words in keys of version 0.1.0, and what stands for them now."""
 
 
 class MistakesError(ValueError):
@@ -149,6 +155,11 @@ def _problem(detail: ErrorDetails, model: type[BaseModel]) -> Problem:
 
 def _unknown_key(loc: Loc, model: type[BaseModel]) -> Problem:
     known = known_keys(model, loc[:-1])
+    renamed = _RENAMED.sub(lambda word: _NOW[word[0]], str(loc[-1]))
+    if renamed != loc[-1] and renamed in known:
+        return Problem(
+            loc, f"`{key_path(loc)}` is called `{renamed}` since version 0.2.0", "Rename it; its value holds"
+        )
     close = nearest(str(loc[-1]), known)
     remedy = f"Did you mean `{close}`?" if close else f"Remove it, or use one of {', '.join(sorted(known))}"
     return Problem(loc, f"unknown key `{key_path(loc)}`", remedy)

@@ -128,6 +128,8 @@ def _keep(dialect: str) -> Insert:
         dialect,
         quarantine,
         lambda excluded: {
+            "payload": excluded.payload,  # whole again, where it had been cut
+            "code": excluded.code,
             "reason": excluded.reason,
             "last_received_ms": excluded.last_received_ms,
             "times": quarantine.c.times + 1,

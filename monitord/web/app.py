@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
 
+from anyio import to_thread
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
@@ -45,6 +47,18 @@ from monitord.web.routes.spot_routes import SpotRoutes
 _log = logging.getLogger(__name__)
 
 
+REQUESTS_AT_ONCE = 8
+"""Requests that are worked on together, each in a thread with a connection to the store; others wait. Our choice: more
+gain nothing on the few cores of a small machine, and each keeps its thread, files and memory afterwards. The library's
+own limit is 40."""
+
+
+@asynccontextmanager
+async def _bounded(_: FastAPI) -> AsyncIterator[None]:
+    to_thread.current_default_thread_limiter().total_tokens = REQUESTS_AT_ONCE
+    yield
+
+
 def create_app(
     db: Database,
     clock: Clock,
@@ -65,6 +79,7 @@ def create_app(
         docs_url=None,  # its pages load scripts from elsewhere
         redoc_url=None,
         openapi_url="/api/openapi.json",
+        lifespan=_bounded,
     )
     for router in routers(web, health_problem):
         app.include_router(router)

@@ -21,7 +21,7 @@ from monitord.errors import StoreError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Arrival, Connection, LinkState
 from monitord.ingest.writer import BatchWriter, Outcome
-from monitord.model.config.broker import BrokerSettings
+from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.store.db.database import Database
 
 log = logging.getLogger(__name__)
@@ -66,16 +66,24 @@ class Consumer:
     db : the store.
     clock : stamps arrivals.
     rules : what each topic carries; also what is subscribed to.
+    quarantine : how much of what can't be understood is kept.
 
     Raises
     ------
     ConfigurationError : the TLS files can't be used, or `also_read` holds what is no topic filter.
     """
 
-    def __init__(self, settings: BrokerSettings, db: Database, clock: Clock, rules: TopicRules) -> None:
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        db: Database,
+        clock: Clock,
+        rules: TopicRules,
+        quarantine: QuarantineSettings | None = None,
+    ) -> None:
         self._settings = settings
         self._clock = clock
-        self._writer = BatchWriter(db, rules, settings.max_payload_bytes)
+        self._writer = BatchWriter(db, rules, settings.max_payload_bytes, quarantine)
         self._room = max(_ROOM * settings.batch_size, settings.receive_maximum)
         self._link = Connection(settings, rules.filters(settings.also_read), clock, self._take, self._has_room)
         self._bursts: queue.SimpleQueue[list[Arrival] | None] = queue.SimpleQueue()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from enum import StrEnum
 from typing import Annotated, Literal, Self
 from zoneinfo import available_timezones
@@ -77,6 +78,28 @@ class BrokerSettings(BaseModel):
         if self.reconnect_max_s < self.reconnect_min_s:
             raise ValueError("reconnect_max_s is less than reconnect_min_s; correct one of them")
         return self
+
+
+class QuarantineSettings(BaseModel):
+    """How much of what could not be understood is kept."""
+
+    model_config = _STRICT
+
+    max_age_days: Annotated[float, Field(ge=1, le=3650)] = 90.0
+    """What last came, or was released, longer ago than this is removed. [days]"""
+    max_mb_per_gateway: Annotated[float, Field(ge=1, le=10_000)] = 20.0
+    """What one gateway (the first two levels of a topic) may hold. [MB] Over it, its oldest payloads are cut to their
+    beginning, with length and SHA-256 kept, and then removed."""
+
+    @property
+    def max_bytes(self) -> int:
+        """What one gateway may hold. [bytes]"""
+        return int(self.max_mb_per_gateway * 1_000_000)
+
+    @property
+    def max_age(self) -> timedelta:
+        """How long an entry is kept."""
+        return timedelta(days=self.max_age_days)
 
 
 class PayloadFormat(StrEnum):

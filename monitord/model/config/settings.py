@@ -18,7 +18,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from monitord.errors import ConfigurationError
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.config.broker import BrokerSettings, TopicRule
+from monitord.model.config.broker import BrokerSettings, QuarantineSettings, TopicRule
 from monitord.model.explain import Loc, nearest, problems
 from monitord.model.units import Units
 
@@ -196,6 +196,8 @@ class Settings(BaseSettings):
     """Copies of the database."""
     broker: BrokerSettings = BrokerSettings()
     """The MQTT broker and how readings are taken from it."""
+    quarantine: QuarantineSettings = QuarantineSettings()
+    """How much of what could not be understood is kept."""
     topics: tuple[TopicRule, ...] = ()
     """What other topics carry. The first rule that matches a topic holds; our own topics always come after these."""
     assess: AssessSettings = AssessSettings()

@@ -19,7 +19,9 @@ class IngestRoutes:
 
     def __init__(self, web: Web) -> None:
         self._web = web
-        self._writer = BatchWriter(web.db, TopicRules(web.settings.topics))
+        self._writer = BatchWriter(
+            web.db, TopicRules(web.settings.topics), web.settings.broker.max_payload_bytes, web.settings.quarantine
+        )
 
     def router(self) -> APIRouter:
         """The route."""
