@@ -110,7 +110,7 @@ def test_without_scripts_an_alert_is_muted_the_mute_ended_and_a_job_resumed(tmp_
         page.wait_for_url(url + "/alerts#mutes")
         assert page.locator("#mutes tr", has_text="the plumber is there").count() == 0
         page.goto(url + "/jobs/quay-9")
-        page.locator("summary", has_text="Resume").click()
+        page.locator("#resume > summary").click()
         page.locator("#resume").get_by_label("Your name").fill("A. Lind")
         page.locator("#resume").get_by_role("button").click()
         page.wait_for_url(url + "/jobs/quay-9#plate")

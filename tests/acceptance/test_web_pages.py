@@ -103,8 +103,14 @@ def job_page(address: str, browser: Browser) -> Iterator[Page]:
     """One job page for tests that only look at it, in whatever size and light they need."""
     page = patient(browser.new_context(storage_state=support.SIGNED_IN, reduced_motion="reduce"))
     page.goto(address + JOB)
+    open_folds(page)
     yield page
     page.context.close()
+
+
+def open_folds(page: Page) -> None:
+    """Everything that is folded away."""
+    page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
 
 
 def look(page: Page, width: int = NOTIFIER, scheme: str = "light") -> Page:
@@ -178,8 +184,11 @@ def test_on_a_phone_what_can_be_touched_is_large_enough(job_page: Page) -> None:
 
 
 @pytest.mark.parametrize(("width", "shown"), [(PHONE, "chart-narrow"), (NOTIFIER, "chart-wide")])
-def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(job_page: Page, width: int, shown: str) -> None:
-    seen = look(job_page, width).evaluate(
+def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(
+    address: str, open_page: Callable[..., Page], width: int, shown: str
+) -> None:
+    page = open_page(f"{address}{JOB}/locations/utility", width)
+    seen = page.evaluate(
         "[...document.querySelectorAll('#fig-rh svg.chart')].filter((s) => s.getClientRects().length)"
         ".map((s) => s.getAttribute('class'))"
     )
@@ -197,7 +206,7 @@ def test_on_paper_there_are_no_buttons_and_no_tinted_grounds(job_page: Page) -> 
     assert job_page.evaluate(style.format(".spans", "display")) == "none"
     assert job_page.evaluate(style.format(".seen", "display")) == "none"
     assert job_page.evaluate(style.format(".pick", "display")) == "none"
-    assert job_page.evaluate(style.format(".alerts > li", "backgroundColor")) == "rgb(255, 255, 255)"
+    assert job_page.evaluate(style.format(".need", "backgroundColor")) == "rgb(255, 255, 255)"
 
 
 @pytest.mark.parametrize(
@@ -224,9 +233,9 @@ def test_without_scripts_there_is_a_picture_a_table_and_links_that_zoom(
     page = open_page(address + JOB, PHONE, scripts=False)
     name = "chart-narrow"
     drawing = page.locator(f"#fig-rh svg.{name}")
+    assert not drawing.is_visible()
+    page.locator("#charts-fold > summary").click()
     assert drawing.is_visible()
-    assert look(page, NOTIFIER).locator("#fig-rh svg.chart-wide").is_visible()
-    look(page, PHONE)
     before = drawing.get_attribute("data-start")
     assert page.locator("noscript p").is_visible()
     page.locator("#span-7d").click()
@@ -244,13 +253,15 @@ def test_without_scripts_an_alert_can_be_acknowledged(tmp_path: Path, open_page:
     site = support.mill_lane(tmp_path, step_s=14_400.0)
     with site.served() as url:
         page = open_page(url + JOB, PHONE, scripts=False)
-        first = page.locator(".alerts > li").first.locator("details[id^=seen-]")
-        first.get_by_text("I have seen this").click()
+        page.locator(".need > summary").first.click()
+        first = page.locator(".need").first.locator("details[id^=seen-]")
+        first.get_by_text("Acknowledge").click()
         first.get_by_label("Your name").fill("R. Okafor")
         first.get_by_label("Note").fill("trap found leaking")
-        first.get_by_text("Seen; stop reminding").click()
+        first.get_by_role("button").click()
         assert page.url.endswith("/jobs/mill-lane-4#alerts")
-        assert "Seen by R. Okafor" in page.locator(".alerts > li").first.inner_text()
+        page.locator(".need > summary").first.click()
+        assert "Acknowledged by R. Okafor" in page.locator(".need").first.inner_text()
         assert "Alerts (3)" in page.locator("#nav").inner_text()
     site.db.close()
 
@@ -282,7 +293,7 @@ def test_a_chart_is_read_and_zoomed_by_keyboard(address: str, open_page: Callabl
 
 
 def test_a_chart_is_zoomed_by_dragging_and_by_its_buttons(address: str, open_page: Callable[..., Page]) -> None:
-    page = open_page(address + JOB)
+    page = open_page(f"{address}{JOB}/locations/utility")
     start, end = window(page)
     drawing = page.locator("#fig-rh svg.chart-wide")
     drawing.scroll_into_view_if_needed()
@@ -311,9 +322,9 @@ def test_a_zoomed_chart_is_the_servers_own_drawing(address: str, open_page: Call
     page = open_page(address + JOB)
     page.locator("#zoom-in").click()
     until(page, lambda: "from=" in page.url, "a zoom")
-    drawn = page.evaluate("document.querySelector('#fig-rh svg.chart-wide .line.s1').getAttribute('d')")
+    drawn = page.evaluate("document.querySelector('#fig-rh svg.chart-narrow .line.s1').getAttribute('d')")
     page.goto(page.url)
-    assert page.evaluate("document.querySelector('#fig-rh svg.chart-wide .line.s1').getAttribute('d')") == drawn
+    assert page.evaluate("document.querySelector('#fig-rh svg.chart-narrow .line.s1').getAttribute('d')") == drawn
 
 
 # --- an open page follows ----------------------------------------------------------------------------------------
@@ -328,7 +339,8 @@ def test_news_is_put_in_place_without_moving_the_reader(tmp_path: Path, open_pag
     site = support.mill_lane(tmp_path, step_s=14_400.0)
     with site.served() as url:
         page = open_page(url + JOB)
-        page.get_by_text("I have seen this").first.click()
+        page.locator(".need > summary").first.click()
+        page.get_by_text("Acknowledge").first.click()
         name = page.get_by_label("Your name").first
         name.fill("R. Oka")
         page.evaluate("window.scrollTo(0, 700)")

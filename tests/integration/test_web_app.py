@@ -18,6 +18,7 @@ from starlette.testclient import TestClient
 
 from monitord.alerts.messages.signed_links import Link, Purpose, sign
 from monitord.model.alerts import AlertStatus
+from monitord.model.assessments import Flow, State
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.settings import Settings
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
@@ -176,7 +177,7 @@ def test_an_alert_is_acknowledged_with_name_note_and_time(with_alerts: support.S
     )
     assert [event.event for event in history] == ["acknowledged"]
     page = client.get("/jobs/mill-lane-4").text
-    assert "Seen by R. Okafor" in page
+    assert "Acknowledged by R. Okafor" in page
     assert "trap &lt;leaks&gt;" in page
 
 
@@ -221,7 +222,7 @@ def test_a_link_mutes_for_a_time_and_the_mute_is_listed(with_alerts: support.Sit
     assert kept.end == support.NOW + timedelta(hours=24)
     page = client.get("/alerts").text
     assert "roof is open" in page
-    assert page.index("Wishes not to be told") < page.index("roof is open")
+    assert page.index('id="mutes"') < page.index("roof is open")
 
 
 def test_a_link_that_is_over_altered_or_for_something_else_is_refused(with_alerts: support.Site) -> None:
@@ -306,12 +307,54 @@ def test_every_page_shows_how_old_its_data_is(client: TestClient, path: str) -> 
     assert all(age == "just now" or age.endswith(" ago") for age in ages)
 
 
-def test_alerts_come_before_everything_else_and_the_worst_place_before_the_others(client: TestClient) -> None:
+def test_what_needs_someone_comes_before_everything_else_and_the_worst_place_before_the_others(
+    client: TestClient,
+) -> None:
     page = client.get("/jobs/mill-lane-4").text
-    order = [page.index(words) for words in (">Today<", ">This week<", "What each place is doing", 'id="charts"')]
+    words = ("1 needs you today", "look for a leak", "This week (3)", "Locations</h2>", 'id="charts"')
+    order = [page.index(word) for word in words]
     assert order == sorted(order)
     tiles = re.findall(r'<li class="verdict (\w+)">', page)
     assert tiles == ["act", "watch", "watch", "none", "go", "go", "ok"]
+
+
+def test_every_fold_of_a_job_gives_its_answer_while_it_is_closed(client: TestClient) -> None:
+    page = client.get("/jobs/mill-lane-4").text
+    closed = dict(re.findall(r'<details class="fold[^"]*"[^>]*><summary><b>([^<]+)</b><span>([^<]+)</span>', page))
+    assert closed["Which way vapour moves"] == "Out of the location in 5 of 6 pairs, no clear difference in 1."
+    assert closed["Surfaces"] == "Near condensation: Bedroom, window reveal."
+    assert closed["Readings"] == "8 of 9 probes reporting; 9 locations."
+    assert closed["Charts"].startswith("Utility room, outside wall cavity shown")
+    assert closed["Timeline"] == "Newest: alert opened: probe silent, Tue 24 Nov, 00:15."
+
+
+def test_which_way_vapour_moves_is_told_once_for_each_pair(fresh: support.Site) -> None:
+    other = support.against_room(-700, Flow.INTO, "reference", "utility")
+    told = support.assessment()
+    locations = tuple(
+        at.model_copy(update={"comparisons": (*at.comparisons, other)}) if at.location == "living-air" else at
+        for at in told.locations
+    )
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+        save_assessment(conn, told.model_copy(update={"locations": locations}))
+    page = fresh.client().get("/jobs/mill-lane-4").text
+    pairs = re.findall(r'<th scope="row">([^<]+)</th><td data-name="Against">([^<]+)<', page)
+    assert ("Utility room, outside wall cavity", "Living room air") in pairs
+    assert ("Living room air", "Utility room, outside wall cavity") not in pairs
+    assert len(pairs) == 7
+
+
+def test_a_sleeve_without_a_value_yet_still_shows_its_goal(fresh: support.Site) -> None:
+    told = support.assessment()
+    locations = tuple(
+        at.model_copy(update={"drying": None, "state": State.SETTLING}) if at.location == "sleeve" else at
+        for at in told.locations
+    )
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+        save_assessment(conn, told.model_copy(update={"locations": locations}))
+    assert "Goal 75 % RH." in fresh.client().get("/jobs/mill-lane-4").text
 
 
 def test_a_job_page_has_a_chart_and_a_table_that_need_no_script(client: TestClient) -> None:
@@ -385,7 +428,35 @@ def test_a_job_that_has_just_been_applied_has_a_page(fresh: support.Site) -> Non
         apply_job(conn, support.MILL_LANE.model_copy(update={"start": support.NOW}))
     page = fresh.client().get("/jobs/mill-lane-4").text
     assert "not assessed yet" in page
-    assert "No readings in this time" in page
+    assert "No readings yet." in page
+    assert '<svg class="chart' not in page  # what to do next, and no empty axes
+
+
+def test_a_job_without_locations_says_what_to_add(fresh: support.Site) -> None:
+    with fresh.db.write() as conn:
+        apply_job(conn, JobFile(job="new", name="New", start=support.NOW))
+    page = fresh.client().get("/jobs/new").text
+    assert "No locations yet. Add one." in page
+    assert "Nothing needs you" not in page
+
+
+def test_jobs_are_found_by_name_location_or_probe_and_shown_by_need(tmp_path: Path) -> None:
+    site = support.mill_lane(tmp_path, step_s=14_400.0)
+    client = site.client()
+    with site.db.write() as conn:
+        apply_job(conn, JobFile(job="quay-9", name="9 Quay Street", start=support.NOW))
+    every = client.get("/").text
+    assert "1 of 2 jobs needs a person today" in every
+    assert "Utility room, outside wall cavity</b>: getting wet again since Sun 22 Nov, 06:10" in every
+    assert "9 Quay Street" in every
+    for query in ("mill", "MILL lane", "party wall", "k7-08"):
+        page = client.get("/", params={"q": query}).text
+        assert ("Mill Lane 4" in page, "9 Quay Street" in page) == (True, False)
+    assert "9 Quay Street" not in client.get("/?show=today").text
+    assert "Mill Lane 4" not in client.get("/?q=quay&show=all").text
+    assert "No job fits" in client.get("/?q=nowhere").text
+    assert client.get("/?show=everything").status_code == 422
+    site.db.close()
 
 
 def test_a_location_that_was_taken_out_of_the_job_since_its_assessment_is_not_shown(fresh: support.Site) -> None:
@@ -412,7 +483,7 @@ def test_a_loose_probe_and_a_payload_in_quarantine_are_listed(client: TestClient
 def test_the_navigation_counts_the_alerts_that_the_page_of_alerts_lists(with_alerts: support.Site) -> None:
     page = with_alerts.client().get("/alerts").text
     in_navigation = re.search(r"Alerts \((\d+)\)", page)
-    in_panel = re.search(r">(\d+) alerts?</span>", page)
+    in_panel = re.search(r">(\d+) open alerts?</span>", page)
     assert in_navigation is not None
     assert in_panel is not None
     assert int(in_navigation[1]) == int(in_panel[1]) > 0
@@ -427,8 +498,9 @@ def test_an_episode_that_no_database_could_hold_is_refused(client: TestClient, e
 
 
 def test_closed_alerts_stay_on_record(client: TestClient) -> None:
-    page = client.get("/alerts?job=mill-lane-4").text
-    assert "deficit back for" in page
+    page = client.get("/alerts?job=mill-lane-4").text.replace("\u00a0", " ")
+    assert "deficit back for 24 h" in page
+    assert re.search(r"1.71 ± 0.08 kPa.*1.71 ± 0.08 kPa", page, re.DOTALL)  # opening, close
     assert client.get("/alerts?job=none").status_code == 404
 
 

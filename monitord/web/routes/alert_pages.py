@@ -24,8 +24,9 @@ from monitord.web.queries import load_jobs, newest_of, sees_mute
 from monitord.web.routes.parameters import Episode
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import alert_kinds
-from monitord.web.views.alert_view import AlertView, MuteView, alert_views, closed_views, mute_views, times_of
+from monitord.web.views.alert_view import AlertView, MuteView, Tier, alert_views, closed_views, mute_views, times_of
 from monitord.web.views.delivery_view import Deliveries, messages_about, undelivered
+from monitord.web.views.needs import need_of
 from monitord.web.visitor import visitor
 
 _MAX_CLOSED = 100
@@ -70,16 +71,23 @@ class AlertPages:
             still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
             times = times_of([*past, *still], known, now)
             deliveries = Deliveries(conn, settings, now)
+            opened = [
+                _with_deliveries(view, deliveries)
+                for view in alert_views(still, known, times, self._web.rules, self._units)
+            ]
+            told = [need_of(view) for view in opened if not view.inhibited_why]
             return self._web.page(
                 conn,
                 "alerts.html",
                 now,
                 job=known[job] if job is not None else None,
                 pause=next((state.pause for state in states if state.job.job == job), None),
-                opened=[
-                    _with_deliveries(view, deliveries)
-                    for view in alert_views(still, known, times, self._web.rules, self._units)
-                ],
+                today=[need for need in told if need.tier is Tier.TODAY],
+                week=[need for need in told if need.tier is Tier.WEEK],
+                notes=[need.alerts[0] for need in told if need.tier is Tier.NOTE],
+                inhibited=[view for view in opened if view.inhibited_why],
+                open_count=len(opened),
+                need_of=need_of,
                 closed=closed_views(past, known, times, rules, self._units)[:_MAX_CLOSED],
                 mutes=mute_views(_seen(conn, mutes(conn, ending_after=now)), [*past, *still], known, now),
                 undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None and visitor().sees_all else [],

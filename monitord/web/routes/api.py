@@ -32,8 +32,7 @@ from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs, seen_heard, seen_jobs
 from monitord.web.routes.pages import From, Id, To, as_utc, location_of
 from monitord.web.text.formats import decimals_of
-from monitord.web.text.local_time import LocalTimes
-from monitord.web.views.alert_view import alert_views
+from monitord.web.views.job_list import needs_now
 from monitord.web.views.job_view import lead
 from monitord.web.views.probes_view import placement_of
 from monitord.web.views.readings_table import csv_lines
@@ -173,8 +172,6 @@ class Api:
         return schemas.QuarantineOut(held=tuple(_held(item) for item in found))
 
     def _summary(self, state: JobState) -> schemas.JobSummary:
-        times = LocalTimes(state.job.zone, state.now)
-        alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times}, self._web.rules)
         return schemas.JobSummary(
             job=state.job.job,
             name=state.job.label,
@@ -188,7 +185,7 @@ class Api:
             states=dict(Counter(location.state.value for location in state.locations)),
             open_alerts=dict(Counter(alert.severity.value for alert in state.alerts)),
             paused=f"{state.pause.author}: {state.pause.comment}" if state.pause is not None else None,
-            summary=lead(state, alerts),
+            summary=lead(state, needs_now(state, self._web.rules, self._web.settings.analysis.coverage)),
         )
 
     def _trace(

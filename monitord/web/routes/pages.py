@@ -25,11 +25,11 @@ from monitord.web.page_context import Web, job_url, location_url, utc_times
 from monitord.web.queries import JobState, as_read, load_jobs, newest_of, seen_heard
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import ENGLISH
-from monitord.web.views import damage_view, job_view
-from monitord.web.views.alert_view import AlertView, alert_views, need_words
+from monitord.web.views import damage_view, job_folds, job_list, job_view
+from monitord.web.views.alert_view import AlertView, alert_views
 from monitord.web.views.controls import controls_of
-from monitord.web.views.job_list import job_cards
 from monitord.web.views.location_view import location_view
+from monitord.web.views.needs import needs_of
 from monitord.web.views.probes_view import held_rows, probe_rows
 from monitord.web.views.readings_table import readings_page
 from monitord.web.visitor import visitor
@@ -68,16 +68,34 @@ class Pages:
             entries = glossary.entries(ENGLISH)
             return self._web.page(conn, "glossary.html", now, t=utc_times(now), title=glossary.TITLE, entries=entries)
 
-    def jobs(self) -> HTMLResponse:
-        """All jobs."""
+    def jobs(
+        self, q: Annotated[str, Query(max_length=100)] = "", show: Annotated[job_list.Show, Query()] = job_list.Show.ALL
+    ) -> HTMLResponse:
+        """All jobs, or those that a search and a filter leave."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             own = stored_alerts.open_alerts(conn, SYSTEM) if visitor().sees_all else []
             system = alert_views(own, {}, {SYSTEM: utc_times(now)}, self._web.rules, self._units)
             states = load_jobs(conn, now)
-            newest = newest_of(states, last_heard(conn))
-            cards = job_cards(states, self._options, self._web.rules)
-            return self._web.page(conn, "jobs.html", now, cards=cards, alerts=system, newest=newest, t=utc_times(now))
+            rows = job_list.job_rows(states, self._options, self._web.rules, self._units)
+            sought = job_list.found(rows, q)
+            left = [row for row in sought if row.shown(show, now)]
+            return self._web.page(
+                conn,
+                "jobs.html",
+                now,
+                rows=left,
+                total=len(rows),
+                n_today=sum(row.first is not None for row in rows),
+                chips=job_list.chips_of(sought, show, q, now),
+                show=show.value,
+                query=q,
+                narrowed=bool(q) or show is not job_list.Show.ALL,
+                quiet_said=job_list.quiet_said(left),
+                alerts=system,
+                newest=newest_of(states, last_heard(conn)),
+                t=utc_times(now),
+            )
 
     def job(
         self, job_id: str, loc: Id = None, span: SpanName = None, start: From = None, end: To = None
@@ -88,29 +106,42 @@ class Pages:
             state = as_read(self._web.job(conn, job_id, now), self._units)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
             views = [location_view(state, location, times, coverage, self._units) for location in state.job.locations]
-            focus, alerts = job_view.focus_of(state, views, loc), _alerts_of(state, times, self._web.rules, self._units)
+            alerts = _alerts_of(state, times, self._web.rules, self._units)
+            needs, empty = needs_of(state, alerts, views), state.last_heard is None
+            focus = None if empty else job_view.focus_of(state, views, loc)
             chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
             surface = state.job.location(surfaces[0].location) if surfaces else None
+            tiles, folded = job_folds.tiles_of(job_view.worst_first(views))
+            pairs, airing = job_view.compare_rows(state, times, coverage), job_folds.airing_rows(state, times, coverage)
             return self._web.page(
                 conn,
                 "job.html",
                 now,
                 state=state,
                 t=times,
-                alerts=alerts,
-                need=need_words(alerts),
-                lead=job_view.lead(state, alerts),
+                needs=needs,
+                lead=job_view.page_lead(state, needs),
+                empty=empty,
                 day=job_view.day_words(state, times),
                 heard_count=state.count_heard(self._options),
                 locations=job_view.worst_first(views),
+                shown_tiles=tiles,
+                folded_tiles=folded,
+                tally=job_folds.tally,
                 focus=focus,
+                asked=loc is not None or span is not None or start is not None,
                 figures=self._figures(conn, state, focus, shown, times, surface) if focus else [],
                 controls=controls_of(shown, lambda query: job_url(job_id, chosen | query)),
                 shown=shown,
-                compared=job_view.compare_rows(state, times, coverage),
+                compared=[pair for pair in pairs if not pair.depth],
+                depths=[pair for pair in pairs if pair.depth],
+                ways_said=job_folds.ways_said(pairs),
                 surfaces=surfaces,
-                airs=job_view.airs_words(state),
-                airing=damage_view.airing_said(state, times),
+                surfaces_said=job_folds.surfaces_said(surfaces) if surfaces else "",
+                airing=airing,
+                airing_said=job_folds.airing_said(airing) if airing else "",
+                readiness=job_folds.readiness_said(state, times),
+                timeline=job_folds.timeline(state.job, stored_alerts.episodes(conn, job_id), now),
             )
 
     def location(

@@ -44,9 +44,12 @@
     return [...region.querySelectorAll(".seen input")].some((input) => input.value !== input.defaultValue);
   }
   function replace(old, fresh) {
-    const open = [...old.querySelectorAll("details[open]")].map((item) => item.id);
+    const was = new Map([...old.querySelectorAll("details[id]")].map((item) => [item.id, item.open]));
     old.replaceWith(fresh);
-    for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+    for (const [id, open] of was) {
+      const item = document.getElementById(id);
+      if (item) item.open = open;
+    }
   }
   function put(text) {
     const page = new DOMParser().parseFromString(text, "text/html");
@@ -145,6 +148,10 @@
   document.addEventListener("visibilitychange", () => { if (!document.hidden) { countAges(); round(); } });
 
   regions(document).forEach((region) => said.set(region.id, plain(region)));
+  // where there is room, what stands folded beside the needs on a phone is open
+  if (matchMedia("(min-width: 60rem)").matches) {
+    for (const item of document.querySelectorAll("details[data-wide-open]")) item.open = true;
+  }
   countAges();
   setInterval(countAges, Math.max(500, 10000 / pace));
   timer = setTimeout(round, pollMs);

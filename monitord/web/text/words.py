@@ -105,8 +105,14 @@ def alert_kinds() -> dict[str, str]:
     return dict(sorted(named.items(), key=lambda item: item[1]))
 
 
+EASING = StatusStyle("Easing", "watch", "ease", 2)
+"""An open alert whose condition no longer holds."""
+
+
 def alert_style(alert: Alert) -> StatusStyle:
     """How soon someone should act, as a status."""
+    if alert.easing:
+        return EASING
     word = SEVERITIES[alert.severity]
     if alert.severity is Severity.ACT:
         return StatusStyle(word, "act", "drop" if alert.kind is FindingKind.CONDENSATION else "up", 0)

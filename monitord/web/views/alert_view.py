@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from enum import StrEnum
 
 from monitord.alerts.deciding.mutes import end_of
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.messages.speaking import alert_speaker
-from monitord.model.alerts import SYSTEM, Alert, AlertStatus
+from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Mute
 from monitord.model.units import Units
+from monitord.text.alerts import AlertSpeaker
 from monitord.text.labels import ITSELF
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import StatusStyle, alert_kinds, alert_style, alert_title, location_label, speaker_of
@@ -27,6 +29,24 @@ SPANS = {
 """For how long a mute or a pause may be wished for on a page."""
 
 
+class Tier(StrEnum):
+    """How soon an alert or a location needs a person; one judgement for headline, need and row."""
+
+    TODAY = "today"
+    WEEK = "week"
+    NOTE = "note"
+
+
+@dataclass(frozen=True)
+class AlertFact:
+    """The figures that an alert is followed by, at one of three times."""
+
+    name: str
+    """`At opening`, `Worst`, `Now` or `At close`."""
+    value: str
+    at: datetime | None
+
+
 @dataclass(frozen=True)
 class AlertView:
     """One episode of an alert."""
@@ -38,9 +58,14 @@ class AlertView:
     job_label: str
     location: str | None
     style: StatusStyle
+    tier: Tier
+    easing: bool
+    place: str
+    """What it is about: a location, a probe, a gateway, or monitord itself."""
     title: str
     kind: str
     """What kind it is, in words."""
+    facts: tuple[AlertFact, ...]
     opened_at: datetime
     closed_at: datetime | None
     closing_reason: str
@@ -70,6 +95,11 @@ class AlertView:
     def url(self) -> str:
         """Address of its own page."""
         return f"/alerts/{self.fingerprint}/{self.episode}"
+
+    @property
+    def said(self) -> str:
+        """What stands behind the headline: how it stands while it eases, else what was found."""
+        return self.standing if self.easing and self.standing else self.summary
 
 
 def alert_views(
@@ -113,13 +143,19 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRule
         job_label=ITSELF if about_itself else (job.label if job is not None else alert.job),
         location=alert.location,
         style=alert_style(alert),
+        tier=tier_of(alert),
+        easing=alert.easing,
+        place=ITSELF if about_itself and not said.place else said.place,
         title=alert_title(alert, job),
         kind=said.name(),
+        facts=_facts(alert, said),
         opened_at=alert.opened_at,
         closed_at=alert.closed_at,
         closing_reason=said.because() if alert.closed_at is not None else "",
         summary=said.opening(),
-        standing=said.standing() if alert.finding != alert.opening or alert.closed_at is not None else "",
+        standing=said.standing()
+        if alert.easing or alert.finding != alert.opening or alert.closed_at is not None
+        else "",
         why=said.why(),
         look_first=said.first(),
         then=said.then(),
@@ -133,13 +169,29 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRule
     )
 
 
-def need_words(alerts: Sequence[AlertView]) -> tuple[int, int, int]:
-    """How many places need someone today, this week, and how many probes need a look."""
-    told = [alert for alert in alerts if not alert.inhibited_why]
-    today = {alert.location or alert.fingerprint for alert in told if alert.style.tone == "act"}
-    week = {alert.location or alert.fingerprint for alert in told if alert.style.tone == "watch"} - today
-    probes = {alert.location or alert.fingerprint for alert in told if alert.style.tone == "none"} - today - week
-    return len(today), len(week), len(probes)
+def tier_of(alert: Alert) -> Tier:
+    """How soon it needs a person: by its severity, as its messages say it; one that eases can wait."""
+    if alert.severity is Severity.ACT:
+        return Tier.WEEK if alert.easing else Tier.TODAY
+    return Tier.WEEK if alert.severity is Severity.WATCH else Tier.NOTE
+
+
+def _facts(alert: Alert, said: AlertSpeaker) -> tuple[AlertFact, ...]:
+    """Its figures at the opening, at the worst, and now or at the close."""
+    first = alert.opening or alert.finding
+    worst = alert.worst or first
+    last = alert.finding
+    found = [
+        AlertFact("At opening", said.key(first) or "", alert.opened_at),
+        AlertFact("Worst", said.key(worst) or "", worst.measured_at),
+    ]
+    if alert.closed_at is not None:
+        found.append(AlertFact("At close", said.key(last) or "", alert.closed_at))
+    elif alert.unknown_since is not None:
+        found.append(AlertFact("Now", said.speaker.text("not known"), alert.unknown_since))
+    else:
+        found.append(AlertFact("Now", said.key(last) or "", last.measured_at))
+    return tuple(found)
 
 
 def times_of(alerts: Iterable[Alert], jobs: Mapping[str, JobFile], now: datetime) -> dict[str, LocalTimes]:

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State, SurfaceRisk
-from monitord.model.jobs import AIR_KINDS, Location, LocationKind
+from monitord.model.jobs import AIR_KINDS, Location
 from monitord.text.comparisons import comparison_sentence
 from monitord.web.queries import JobState
-from monitord.web.text.formats import counted, plain, suspect
+from monitord.web.text.formats import counted, suspect
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import NOT_ASSESSED, StatusStyle, location_label, speaker_of
-from monitord.web.views.alert_view import AlertView, need_words
 from monitord.web.views.location_view import LocationView
+from monitord.web.views.needs import Needs
 
 
 @dataclass(frozen=True)
@@ -28,6 +28,9 @@ class CompareRow:
     ratio: str
     words: str
     at: datetime | None
+    flow: Flow
+    depth: bool
+    """Whether the other is another depth of the same element."""
 
 
 @dataclass(frozen=True)
@@ -40,28 +43,56 @@ class SurfaceRow:
     risk: SurfaceRisk
 
 
-def lead(state: JobState, alerts: list[AlertView]) -> str:
-    """The one sentence that tells whether to go there."""
-    if state.pause is not None and not state.ended:
-        return f"Nothing is raised while it is paused. {progress(state)}"
-    today, week, probes = need_words(alerts)
-    needs = []
+def lead(state: JobState, needs: Needs) -> str:
+    """What needs a person and how far the job is, in a line; what can't be reached in this air comes first."""
+    if state.ended:
+        return f"This job is over. {progress(state)}".strip()
+    if state.pause is not None:
+        return f"Alerts paused; recording goes on and nobody is warned. {progress(state)}"
+    if state.assessment is None:
+        return progress(state)
+    said = [need_words(needs), out_of_reach(state), progress(state)]
+    return " ".join(words for words in said if words)
+
+
+def page_lead(state: JobState, needs: Needs) -> str:
+    """The same above the needs themselves, which are not counted twice."""
+    words = lead(state, needs)
+    return words.removeprefix(need_words(needs)).strip() if needs.first is not None else words
+
+
+def need_words(needs: Needs) -> str:
+    """`1 location needs you today, 2 more this week.`"""
+    today, week = needs.n_today, needs.n_week
+    verb = "needs" if (today or week) == 1 else "need"
     if today:
-        needs.append(f"{counted(today, 'location')} {'needs' if today == 1 else 'need'} you today")
-    if week:
-        needs.append(f"{week} this week" if needs else f"{counted(week, 'location')} to look at this week")
-    if probes:
-        needs.append(f"{counted(probes, 'probe')} to check")
-    first = _sentence(", ".join(needs)) if needs else "Nothing needs you now."
-    if state.ended and state.job.end is not None:
-        first = "This job is over."
-    return f"{first} {progress(state)}".strip()
+        return f"{counted(today, 'location')} {verb} you today{f', {week} more this week' if week else ''}."
+    return f"{counted(week, 'location')} {verb} you this week." if week else "Nothing needs you now."
+
+
+def out_of_reach(state: JobState) -> str:
+    """Which goals can't be reached within a year in this air; empty where all can, or it is not known."""
+    goals = {location.id: location.label for location in state.job.locations if location.goal is not None}
+    missed = [goals[p.location] for p in state.locations if p.location in goals and _is_out_of_reach(p)]
+    if not missed:
+        return ""
+    if len(missed) == len(goals):
+        return "In this air no location reaches its goal: dry or warm the air, or agree other goals."
+    named = missed[0] if len(missed) == 1 else f"{missed[0]} and {counted(len(missed) - 1, 'more location')}"
+    its = "its goal" if len(missed) == 1 else "their goals"
+    return f"In this air {named} will not reach {its}: dry or warm the air, or agree another goal."
+
+
+def _is_out_of_reach(location: LocationAssessment) -> bool:
+    if location.state in (State.NO_DATA, State.AT_GOAL):
+        return False
+    return location.state is State.OUT_OF_REACH or (location.forecast is not None and location.forecast.never)
 
 
 def progress(state: JobState) -> str:
-    """How many locations are at their goal and how many are not known."""
+    """How many locations are at their goal and how many have no data."""
     if state.assessment is None:
-        return "Nothing has been assessed yet."
+        return "Awaiting first assessment."
     with_goal = [location.id for location in state.job.locations if location.goal is not None]
     states = {location.location: location.state for location in state.locations}
     counts = Counter(states.values())
@@ -70,12 +101,8 @@ def progress(state: JobState) -> str:
     if with_goal:
         said.append(f"{at_goal} of {len(with_goal)} {'is' if at_goal == 1 else 'are'} at goal")
     if counts[State.NO_DATA]:
-        said.append(f"{counts[State.NO_DATA]} {'is' if counts[State.NO_DATA] == 1 else 'are'} not known")
+        said.append(f"{counts[State.NO_DATA]} {'has' if counts[State.NO_DATA] == 1 else 'have'} no data")
     return f"{'; '.join(said)}." if said else "No location has a goal."
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}."
 
 
 def day_words(state: JobState, times: LocalTimes) -> str:
@@ -106,13 +133,18 @@ def focus_of(state: JobState, views: list[LocationView], chosen: str | None) -> 
 
 
 def compare_rows(state: JobState, times: LocalTimes, coverage: float, only: str | None = None) -> list[CompareRow]:
-    """Every comparison of the assessment, or those of one location."""
-    return [
-        _compare_row(state, location, comparison, times, coverage)
-        for location in state.locations
-        if only is None or location.location == only
-        for comparison in location.comparisons
-    ]
+    """Every pair of the assessment once, seen from what is no air; or the comparisons of one location."""
+    airs = {location.id for location in state.job.locations if location.kind in AIR_KINDS}
+    rows, seen = [], set()
+    for location in sorted(state.locations, key=lambda found: found.location in airs):
+        if only is not None and location.location != only:
+            continue
+        for comparison in location.comparisons:
+            pair = frozenset((location.location, comparison.against))
+            if only is not None or pair not in seen:
+                seen.add(pair)
+                rows.append(_compare_row(state, location, comparison, times, coverage))
+    return rows
 
 
 def _compare_row(
@@ -128,6 +160,8 @@ def _compare_row(
             speaker_of(times), c, location_label(state.job, location.location), location_label(state.job, c.against)
         ),
         at=c.at,
+        flow=c.flow,
+        depth=c.role == "depth",
     )
 
 
@@ -135,7 +169,7 @@ _SURFACES = {
     "act": StatusStyle("Condensing", "act", "drop", 0),
     "warn": StatusStyle("Near condensation", "watch", "drop", 1),
     "watch": StatusStyle("Humid surface", "go", "watch", 2),
-    "none": StatusStyle("Dry surface", "ok", "ok", 3),
+    "none": StatusStyle("No condensation", "ok", "ok", 3),
 }
 
 
@@ -149,34 +183,3 @@ def surface_rows(state: JobState, only: str | None = None) -> list[SurfaceRow]:
         if p.surface is not None and (only is None or p.location == only)
     ]
     return sorted(rows, key=lambda row: (row.style.rank, row.risk.margin.value))
-
-
-def airs_words(state: JobState) -> str:
-    """What the airs are, and what airing would do: `Room air 21.0 °C, 48 %, 1190 Pa. Outside ...`."""
-    said = []
-    for location in state.job.locations:
-        assessed = state.assessment.at(location.id) if state.assessment is not None else None
-        if location.kind not in AIR_KINDS:
-            continue
-        if assessed is None or assessed.relative_humidity is None or assessed.state is State.NO_DATA:
-            said.append(f"{location.label}: not known.")
-            continue
-        values = (
-            plain(assessed.temperature),
-            f"{plain(assessed.relative_humidity)} RH",
-            plain(assessed.vapour_pressure),
-        )
-        said.append(f"{location.label} {', '.join(values)}{_airing(location, assessed)}.")
-    return " ".join(said)
-
-
-def _airing(location: Location, assessed: LocationAssessment) -> str:
-    if location.kind is not LocationKind.ROOM_AIR:
-        return ""
-    outdoors = next((c for c in assessed.comparisons if c.role == "outdoors"), None)
-    words = {
-        Flow.OUT_OF: ": airing would dry it",
-        Flow.INTO: ": airing would wet it",
-        Flow.NO_CLEAR_DIFFERENCE: ": airing would change little",
-    }
-    return words.get(outdoors.flow, "") if outdoors is not None else ""

@@ -6,13 +6,15 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from monitord.model.assessments import LocationAssessment, State
-from monitord.model.jobs import AIR_KINDS, Location, LocationKind
+from monitord.model.jobs import AIR_KINDS, GoalMetric, Location, LocationKind
 from monitord.model.units import Units, unit_in, value_in
+from monitord.text.formats import parts
 from monitord.text.states import AWAITING, state_sentence, surface_sentence
 from monitord.web.queries import JobState
-from monitord.web.text.formats import parts, plain, suspect
+from monitord.web.text.formats import plain, suspect
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import (
+    ENGLISH,
     KINDS,
     NOT_ASSESSED,
     StatusStyle,
@@ -44,6 +46,8 @@ class LocationView:
     figure: str
     figure_uncertainty: str
     progress_bar: ProgressBar | None
+    goal: str
+    """`goal 75 % RH`, where no progress bar shows it; empty where there is none."""
     until_dry: str
     """When it will be dry, in the table's few words."""
     humidity: str
@@ -60,8 +64,9 @@ def location_view(
     """A location as it is shown; one that was never assessed counts as not known."""
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
     style = style_of(assessed) if assessed is not None else NOT_ASSESSED
-    figure, uncertainty = _figure(assessed, coverage)
+    figure, uncertainty = _figure(assessed)
     name, rest = name_parts(location.label)
+    bar = progress_bar_of(assessed.drying, coverage) if assessed is not None and not surface_leads(assessed) else None
     known = assessed is not None and assessed.state is not State.NO_DATA
     return LocationView(
         id=location.id,
@@ -75,9 +80,8 @@ def location_view(
         words=_words(assessed, times),
         figure=figure,
         figure_uncertainty=uncertainty,
-        progress_bar=progress_bar_of(assessed.drying, coverage)
-        if assessed and known and not surface_leads(assessed)
-        else None,
+        progress_bar=bar if known else None,
+        goal="" if bar is not None and known else _goal(location, units),
         until_dry=dry_words(assessed, location, times),
         humidity=suspect(assessed.relative_humidity, coverage) if assessed is not None and known else "—",
         temperature=plain(assessed.temperature) if assessed is not None and known else "—",
@@ -86,6 +90,23 @@ def location_view(
         is_air=location.kind in AIR_KINDS,
         needs_tile=location.kind not in AIR_KINDS or style.rank <= 5,
     )
+
+
+_GOAL_UNITS = {
+    GoalMetric.RH: "% RH",
+    GoalMetric.EQUILIBRIUM_RH: "% RH",
+    GoalMetric.VAPOUR_PRESSURE_EXCESS: "Pa",
+    GoalMetric.TIMBER_MOISTURE: "% MC",
+    GoalMetric.RH_OVER_CONTROL: "% RH over the control",
+    GoalMetric.TIMBER_OVER_CONTROL: "% MC over the control",
+}
+
+
+def _goal(location: Location, units: Units) -> str:
+    if location.goal is None:
+        return ""
+    unit = _GOAL_UNITS[location.goal.metric]
+    return f"goal {value_in(location.goal.limit, unit, units):.4g} {unit_in(unit, units)}"
 
 
 def _second_line(location: Location, rest: str, units: Units) -> str:
@@ -101,19 +122,18 @@ def _detail(location: Location, units: Units) -> str:
     return KINDS[location.kind]
 
 
-def _figure(assessed: LocationAssessment | None, coverage: float) -> tuple[str, str]:
-    """The one figure of a tile: the goal's own metric where there is one, else relative humidity."""
+def _figure(assessed: LocationAssessment | None) -> tuple[str, str]:
+    """The one figure of a tile, rounded as its sentence is: the goal's own metric if there is one, else humidity."""
     if assessed is None:
         return "—", ""
     if surface_leads(assessed) and assessed.surface is not None:
-        value, uncertainty = parts(assessed.surface.margin, coverage)
-        return value, f"{uncertainty} {assessed.surface.margin.unit} margin"
+        value, uncertainty, unit = parts(assessed.surface.margin, ENGLISH)
+        return value, f"{uncertainty} {unit} margin".strip()
     quantity = assessed.drying.value if assessed.drying is not None else None
     quantity = quantity or assessed.relative_humidity
     if quantity is None:
         return "—", ""
-    value, uncertainty = parts(quantity, coverage)
-    unit = "% RH" if quantity.unit == "%" else quantity.unit
+    value, uncertainty, unit = parts(quantity, ENGLISH)
     if assessed.state is State.NO_DATA:
         return "—", f"last {value} {unit}"
     return value, f"{uncertainty} {unit}".strip()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
@@ -22,9 +23,11 @@ from monitord.web.queries import JobState
 from monitord.web.text.formats import number, parts, percent, suspect
 from monitord.web.text.local_time import LocalTimes, age_words, offset_words, zone_words
 from monitord.web.text.words import STATES, alert_style, alert_title, flow_words, style_of
-from monitord.web.views.alert_view import alert_views, need_words
-from monitord.web.views.job_view import day_words, lead
+from monitord.web.views.alert_view import Tier, alert_views
+from monitord.web.views.job_list import needs_now
+from monitord.web.views.job_view import day_words, lead, need_words, out_of_reach, page_lead
 from monitord.web.views.location_view import dry_words
+from monitord.web.views.needs import Needs
 from monitord.web.views.progress_bar import GOAL_X, progress_bar_of
 
 LONDON = ZoneInfo("Europe/London")
@@ -241,22 +244,83 @@ def state_of(alerts: list[object], now: datetime = support.NOW, **change: object
     return JobState(job, support.assessment(), alerts, {}, now)  # type: ignore[arg-type]
 
 
-def test_the_lead_says_who_is_needed_and_how_far_it_is() -> None:
-    state = state_of(list(support.alerts()[:3]))
-    views = alert_views(state.alerts, {"mill-lane-4": state.job}, {"mill-lane-4": TIMES}, RULES)
-    assert lead(state, views) == (
-        "1 location needs you today, 1 this week, 1 probe to check. 1 of 5 is at goal; 1 is not known."
+def needs_with(alerts: list[object], **change: object) -> Needs:
+    return needs_now(state_of(alerts, **change), RULES, 2.0)
+
+
+def test_the_lead_says_who_is_needed_what_is_out_of_reach_and_how_far_it_is() -> None:
+    state, needs = state_of(list(support.alerts()[:3])), needs_with(list(support.alerts()[:3]))
+    assert lead(state, needs) == (
+        "1 location needs you today, 3 more this week. In this air Hall, timber floor void will not reach its goal: "
+        "dry or warm the air, or agree another goal. 1 of 5 is at goal; 1 has no data."
     )
+    assert page_lead(state, needs).startswith("In this air Hall")  # above the needs themselves
+
+
+def test_each_need_says_where_what_why_since_when_and_what_to_do() -> None:
+    (leak,) = needs_with(list(support.alerts()[:3])).today
+    assert (leak.place, leak.what, leak.do) == (
+        "Utility room, outside wall cavity",
+        "getting wet again",
+        "look for a leak.",
+    )
+    assert leak.since == datetime(2026, 11, 22, 6, 10, tzinfo=UTC)
+    assert leak.why.replace(TIE, " ").startswith("84 ± 2 % RH, was 78 ± 2 % RH")
+
+
+def test_a_tile_in_amber_that_no_alert_tells_of_is_a_need_all_the_same() -> None:
+    needs = needs_with([])
+    assert [(need.place, need.what) for need in needs.today] == [
+        ("Utility room, outside wall cavity", "getting wet again")
+    ]
+    assert [need.what for need in needs.week] == ["stalled", "near dew point", "no data"]
+    assert all(need.do for need in (*needs.today, *needs.week))
+
+
+def test_two_alerts_at_one_location_are_one_need_and_the_worse_one_leads() -> None:
+    mould = support.alert("mould", "utility", Severity.WATCH, support.NOW - DAY)
+    needs = needs_with([*support.alerts()[:3], mould])
+    assert needs.n_today == 1
+    assert [alert.kind for alert in needs.today[0].alerts] == ["Getting wet again", "Mould conditions"]
+
+
+def test_one_cause_at_many_locations_is_told_in_one_line_that_counts_them_all() -> None:
+    humid = [
+        support.alert("drive_lost", where, Severity.WATCH, support.NOW - DAY)
+        for where in ("kitchen", "bed", "sleeve", "hall")
+    ]
+    need = next(need for need in needs_with(humid).week if need.what == "room air more humid")
+    assert (need.size, len(need.alerts)) == (4, 4)
+    assert need.place.endswith("and 2 more locations")
+
+
+def test_what_eases_waits_for_the_week_and_asks_for_nothing() -> None:
+    rewetting = support.alerts()[0].model_copy(update={"clearing_since": support.NOW - timedelta(hours=3)})
+    needs = needs_with([rewetting])
+    need = next(need for need in needs.week if need.location == "utility")
+    assert (need.style.word, need.what, need.tier) == ("Easing", "easing", Tier.WEEK)
+    assert need.do.startswith("nothing; it closes by itself")
+    assert need.why.startswith("Easing: now ")
 
 
 def test_with_nothing_open_the_lead_says_so() -> None:
-    assert lead(state_of([]), []).startswith("Nothing needs you now. ")
+    assert need_words(Needs()) == "Nothing needs you now."
 
 
-def test_an_alert_that_another_explains_is_not_counted() -> None:
+def test_goals_that_this_air_does_not_allow_are_named_or_counted() -> None:
+    never = forecast(None, None, never=True, high_never=True)
+    changed = tuple(
+        location.model_copy(update={"state": State.OUT_OF_REACH, "forecast": never})
+        for location in support.assessment().locations
+    )
+    state = replace(state_of([]), assessment=support.assessment().model_copy(update={"locations": changed}))
+    assert out_of_reach(state).startswith("In this air no location reaches its goal")
+    assert "Hall, timber floor void will not reach its goal" in out_of_reach(state_of([]))
+
+
+def test_an_alert_that_another_explains_is_no_need_of_its_own() -> None:
     silent = support.alerts()[2].model_copy(update={"inhibited_by": "x", "inhibited_why": "its gateway is silent"})
-    views = alert_views([silent], {"mill-lane-4": support.MILL_LANE}, {"mill-lane-4": TIMES}, RULES)
-    assert need_words(views) == (0, 0, 0)
+    assert not any(need.alerts for need in needs_with([silent]).week)
 
 
 def test_the_most_pressing_alert_comes_first() -> None:
@@ -273,7 +337,7 @@ def test_days_of_drying_are_local_days() -> None:
 
 def test_a_job_that_is_over_says_so() -> None:
     state = state_of([], support.NOW, end=support.NOW - DAY)
-    assert lead(state, []).startswith("This job is over.")
+    assert lead(state, needs_now(state, RULES, 2.0)).startswith("This job is over.")
 
 
 # --- marks and windows -------------------------------------------------------------------------------------------
