@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Sequence
 from datetime import datetime
+from threading import Lock
 from typing import NamedTuple
 
 from sqlalchemy import Connection
@@ -104,6 +105,8 @@ class BatchWriter:
         self._rules = rules
         self._max_payload_bytes = max_payload_bytes
         self._memory = Memory()
+        self._one_at_a_time = Lock()
+        """Batches over HTTP come in several threads, and each reads what the one before left."""
         self._named: set[str] = set()
         """Probes whose half readings were told in the log."""
 
@@ -117,12 +120,13 @@ class BatchWriter:
         ------
         StoreError : the database is away, locked or full. Nothing was kept; the same batch may be tried again.
         """
-        try:
-            return self._commit(messages)
-        except Exception as error:
-            if not message_is_to_blame(error):
-                raise
-        return self._one_by_one(messages)
+        with self._one_at_a_time:
+            try:
+                return self._commit(messages)
+            except Exception as error:
+                if not message_is_to_blame(error):
+                    raise
+            return self._one_by_one(messages)
 
     def _commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
         batch = self._decoded(messages)

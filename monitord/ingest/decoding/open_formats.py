@@ -1,4 +1,4 @@
-"""Bytes of small radio packets by open, published formats: BTHome v2, the tag format RAWv2, Cayenne LPP."""
+"""Bytes of small radio packets by open, published formats: BTHome v2, the tag formats RAWv1 and RAWv2, Cayenne LPP."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def decode(name: str, text: str) -> dict[str, object]:
 
     Parameters
     ----------
-    name : `bthome-v2`, `ruuvi-rawv2` or `cayenne-lpp`.
+    name : `bthome-v2`, `ruuvi` or `cayenne-lpp`.
     text : the bytes in hexadecimal (with or without `0x`, spaces, `:` or `-` between them), else in base64.
 
     Raises
@@ -124,23 +124,38 @@ def _bthome(data: bytes) -> dict[str, object]:
     return found
 
 
-# --- RAWv2, the open tag format number 5 (docs.ruuvi.com, "Data format 5 (RAWv2)") --------------------------------
+# --- RAWv1 and RAWv2, the open tag formats 3 and 5 (docs.ruuvi.com, "Data format 3 (RAWv1)", "5 (RAWv2)") -----------
 
 _TAG_COMPANY = b"\x99\x04"
 """Company id 0x0499, least significant byte first."""
-_TAG_FORMAT = 5
-_TAG_BYTES = 24
+_RAWV1, _RAWV2 = 3, 5
+_TAG_BYTES = {_RAWV1: 14, _RAWV2: 24}
 _NO_SIGNED = -0x8000
 _NO_UNSIGNED = 0xFFFF
 _NO_VOLTAGE = 0x7FF
+_LEAST_PA = 50_000
+
+
+def _tag(data: bytes) -> dict[str, object]:
+    start = data.find(_TAG_COMPANY)
+    if data[:1] not in (bytes([_RAWV1]), bytes([_RAWV2])) and start >= 0:  # a whole advertisement
+        data = data[start + len(_TAG_COMPANY) :]
+    if not data or len(data) < _TAG_BYTES.get(data[0], len(data) + 1):
+        raise ValueError("this is neither data format 3 (RAWv1) nor 5 (RAWv2)")
+    return _rawv1(data) if data[0] == _RAWV1 else _rawv2(data)
+
+
+def _rawv1(data: bytes) -> dict[str, object]:
+    size = (data[2] & 0x7F) + data[3] / 100
+    return {
+        "temperature": -size if data[2] & 0x80 else size,
+        "humidity": data[1] * 0.5,
+        "pressure": _integer(data, 4, 2) + _LEAST_PA,
+        "voltage": _integer(data, 12, 2) / 1000,
+    }
 
 
 def _rawv2(data: bytes) -> dict[str, object]:
-    start = data.find(_TAG_COMPANY)
-    if data[:1] != bytes([_TAG_FORMAT]) and start >= 0:  # a whole advertisement: the data follow the company's id
-        data = data[start + len(_TAG_COMPANY) :]
-    if len(data) < _TAG_BYTES or data[0] != _TAG_FORMAT:
-        raise ValueError("this is not data format 5 (RAWv2)")
     temperature = _integer(data, 1, 2, signed=True)
     humidity, pressure, power = (_integer(data, at, 2) for at in (3, 5, 13))
     millivolts = power >> 5
@@ -148,7 +163,7 @@ def _rawv2(data: bytes) -> dict[str, object]:
     return {
         "temperature": None if temperature == _NO_SIGNED else round(temperature * 0.005, 4),
         "humidity": None if humidity == _NO_UNSIGNED else round(humidity * 0.0025, 5),
-        "pressure": None if pressure == _NO_UNSIGNED else pressure + 50_000,
+        "pressure": None if pressure == _NO_UNSIGNED else pressure + _LEAST_PA,
         "voltage": None if millivolts == _NO_VOLTAGE else round((millivolts + 1600) / 1000, 3),
         "sequence": None if (number := _integer(data, 16, 2)) == _NO_UNSIGNED else number,
         "mac": None if mac == "f" * 12 else mac,
@@ -198,7 +213,7 @@ def _integer(data: bytes, at: int, size: int, *, signed: bool = False, order: st
 
 FORMATS: dict[str, Callable[[bytes], dict[str, object]]] = {
     "bthome-v2": _bthome,
-    "ruuvi-rawv2": _rawv2,
+    "ruuvi": _tag,
     "cayenne-lpp": _lpp,
 }
 """Formats by their names in a rule."""

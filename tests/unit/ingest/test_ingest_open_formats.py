@@ -50,7 +50,7 @@ def test_bthome_encrypted_or_of_another_version_is_refused_with_a_word() -> None
 
 def test_tag_format_rawv2_test_vectors() -> None:
     # docs.ruuvi.com, "Data format 5 (RAWv2)", test vectors: valid data, maximum, minimum and invalid values
-    valid = decode("ruuvi-rawv2", "0512FC5394C37C0004FFFC040CAC364200CDCBB8334C884F")
+    valid = decode("ruuvi", "0512FC5394C37C0004FFFC040CAC364200CDCBB8334C884F")
     assert valid == {
         "temperature": 24.3,
         "humidity": 53.49,
@@ -59,28 +59,39 @@ def test_tag_format_rawv2_test_vectors() -> None:
         "sequence": 205,
         "mac": "cbb8334c884f",
     }
-    highest = decode("ruuvi-rawv2", "057FFFFFFEFFFE7FFF7FFF7FFFFFDEFEFFFECBB8334C884F")
+    highest = decode("ruuvi", "057FFFFFFEFFFE7FFF7FFF7FFFFFDEFEFFFECBB8334C884F")
     assert (highest["temperature"], highest["humidity"], highest["pressure"], highest["voltage"]) == (
         163.835,
         163.835,
         115_534,
         3.646,
     )
-    lowest = decode("ruuvi-rawv2", "058001000000008001800180010000000000CBB8334C884F")
+    lowest = decode("ruuvi", "058001000000008001800180010000000000CBB8334C884F")
     assert (lowest["temperature"], lowest["humidity"], lowest["pressure"], lowest["voltage"]) == (
         -163.835,
         0.0,
         50_000,
         1.6,
     )
-    invalid = decode("ruuvi-rawv2", "058000FFFFFFFF800080008000FFFFFFFFFFFFFFFFFFFFFF")
+    invalid = decode("ruuvi", "058000FFFFFFFF800080008000FFFFFFFFFFFFFFFFFFFFFF")
     assert set(invalid.values()) == {None}
+
+
+def test_tag_format_rawv1_test_vectors() -> None:
+    # docs.ruuvi.com, "Data format 3 (RAWv1)", test vectors, and its examples of temperatures: 0x8145 is -1.69 °C
+    valid = decode("ruuvi", "03291A1ECE1EFC18F94202CA0B53")
+    assert valid == pytest.approx({"temperature": 26.3, "humidity": 20.5, "pressure": 102_766, "voltage": 2.899})
+    highest = decode("ruuvi", "03FF7F63FFFF7FFF7FFF7FFFFFFF")
+    assert highest == pytest.approx({"temperature": 127.99, "humidity": 127.5, "pressure": 115_535, "voltage": 65.535})
+    lowest = decode("ruuvi", "0300FF6300008001800180010000")
+    assert lowest == pytest.approx({"temperature": -127.99, "humidity": 0.0, "pressure": 50_000, "voltage": 0.0})
+    assert decode("ruuvi", "0300814500008001800180010000")["temperature"] == pytest.approx(-1.69)
 
 
 def test_a_whole_advertisement_of_a_tag_is_read() -> None:
     # the same vector behind flags, length, type and company id (Bluetooth Core Specification, supplement, part A)
     packet = "02010 61BFF9904".replace(" ", "") + "0512FC5394C37C0004FFFC040CAC364200CDCBB8334C884F"
-    assert decode("ruuvi-rawv2", packet)["temperature"] == 24.3
+    assert decode("ruuvi", packet)["temperature"] == 24.3
 
 
 def test_cayenne_lpp_examples() -> None:
