@@ -24,7 +24,13 @@ VENV = ROOT / ".venv"
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "installed-from"
 MINIMUM = (3, 11)
-TEST_PROGRAMS = {"mosquitto": ("mosquitto",), "chromium": ("chromium", "chromium-browser"), "openssl": ("openssl",)}
+TEST_PROGRAMS = {
+    "mosquitto": ("mosquitto",),
+    "chromium": ("chromium", "chromium-browser"),
+    "openssl": ("openssl",),
+    "nginx-light": ("nginx",),
+    "systemd": ("systemd-analyze",),
+}
 """Debian package, and the programs of which one must be there."""
 
 
