@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -28,12 +28,15 @@ from monitord.ingest.mqtt.connection import LinkState
 from monitord.model.config.settings import Settings
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
+from monitord.store.keeping.backup import backups_in
 from monitord.store.last_seen import last_heard
 
 _BROKER_S = 8.0
 _RELEASED = datetime(2025, 1, 1, tzinfo=UTC)
 """No clock that is right shows an earlier time than this program's."""
 _CLOCK_WATCH_S = 0.3
+_LATE_BACKUPS = 2
+"""A backup older than this many of its intervals is told of. Our choice."""
 _CLOCK_DRIFT_S = 0.05
 
 
@@ -90,6 +93,7 @@ def examine(settings_of: Callable[[], Settings]) -> Iterator[SystemCheck]:
     yield from _guarded("alert rules", lambda: _rules(settings))
     yield from _guarded("topics", lambda: _topics(settings))
     yield from _guarded("database", lambda: _database(settings))
+    yield from _guarded("backups", lambda: _backups(settings))
     yield from _guarded("clock", lambda: _clock(settings))
     yield from _guarded("broker", lambda: _broker(settings))
     yield from _guarded("channels", lambda: _channels(settings))
@@ -172,6 +176,23 @@ def _new_database(path: Path) -> SystemCheck:
             "database", Mark.WRONG, f"{folder} can't be written to", "Grant it to the user that runs monitord"
         )
     return SystemCheck("database", Mark.NOTE, f"{path} is not there yet; the daemon makes it at its first start")
+
+
+def _backups(settings: Settings) -> Iterator[SystemCheck]:
+    """A note and never more: the daemon works without them, until the disk fails."""
+    folder, now = settings.backup.folder, SystemClock().now()
+    if integrity.file_of(settings.database.url) is None:
+        return
+    if folder is None:
+        remedy = "Give `backup.folder`, best on another disk; `monitord backup --to FOLDER` makes one at once"
+        yield SystemCheck("backups", Mark.NOTE, "none are made", remedy)
+        return
+    made = backups_in(folder) if folder.is_dir() else []
+    if not made or now - made[-1].made_at > timedelta(hours=_LATE_BACKUPS * settings.backup.every_h):
+        newest = f"the newest in {folder} is of {made[-1].made_at:%Y-%m-%dT%H:%M:%SZ}" if made else f"none in {folder}"
+        yield SystemCheck("backups", Mark.NOTE, newest, "A running daemon makes one when it is due; see its log")
+        return
+    yield SystemCheck("backups", Mark.OK, f"{len(made)} in {folder}, the newest of {made[-1].made_at:%Y-%m-%d}")
 
 
 # --- clock ---------------------------------------------------------------------------------------------------

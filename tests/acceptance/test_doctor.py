@@ -15,6 +15,7 @@ from monitord.errors import ConfigurationError
 from monitord.model.config.settings import Settings
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
+from monitord.store.keeping.backup import make_backup
 from monitord.store.readings import insert_batch
 
 SOON = timedelta(hours=3)
@@ -39,8 +40,9 @@ def test_with_all_in_order_it_says_so_and_exits_with_0(
     tmp_path: Path, mosquitto: Mosquitto, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told = {"channels": [{"name": "log", "url": "log://"}], "people": [{"id": "bo", "ways": [{"channel": "log"}]}]}
-    given = settings(tmp_path, mosquitto.port, alerts=told)
+    given = settings(tmp_path, mosquitto.port, alerts=told, backup={"folder": tmp_path / "safe"})
     Database.open(given.database.url).close()
+    make_backup(tmp_path / "m.sqlite3", tmp_path / "safe", datetime.now(UTC), keep=1)
     assert run_doctor(lambda: given) == 0
     output = capsys.readouterr().out
     assert "Nothing is wrong." in output
@@ -52,6 +54,16 @@ def test_a_look_at_a_missing_database_does_not_make_one(tmp_path: Path, mosquitt
     given = settings(tmp_path, mosquitto.port)
     assert found(given)["database"].mark is Mark.NOTE
     assert not (tmp_path / "m.sqlite3").exists()
+
+
+def test_backups_that_are_not_made_or_late_are_told(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    given = settings(tmp_path, mosquitto.port, backup={"folder": tmp_path / "safe", "every_h": 24})
+    Database.open(given.database.url).close()
+    assert "Give `backup.folder`" in found(settings(tmp_path, mosquitto.port))["backups"].remedy
+    assert "none in" in found(given)["backups"].text
+    for hours, mark in ((49, Mark.NOTE), (47, Mark.OK)):
+        make_backup(tmp_path / "m.sqlite3", tmp_path / "safe", datetime.now(UTC) - timedelta(hours=hours), keep=5)
+        assert found(given)["backups"].mark is mark, hours
 
 
 def test_each_thing_that_is_wrong_is_named_and_counted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,6 +18,7 @@ PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 MODULE_LINES, FUNCTION_LINES = 600, 80
 DISTRIBUTIONS = {
+    "yaml": "pyyaml",
     "cbor2": "cbor2",
     "influxdb_client": "influxdb-client",
     "paho": "paho-mqtt",
