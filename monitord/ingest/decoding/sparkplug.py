@@ -19,6 +19,8 @@ _SIGNED = {1: 8, 2: 16, 3: 32, 4: 64}
 """Bits of the signed data types Int8 to Int64, which travel as unsigned numbers."""
 MAX_METRICS = 5000
 """Metrics of one payload at most, as readings of one message."""
+MAX_FIELDS = 2 * MAX_METRICS
+"""Fields of one message of Protocol Buffers at most. Our choice: a payload has four beside its metrics."""
 
 
 def decode(payload: bytes) -> dict[str, Any]:
@@ -84,8 +86,11 @@ def _metric(data: bytes) -> dict[str, Any]:
 
 
 def _fields(data: bytes) -> Iterator[tuple[int, int | bytes]]:
-    at = 0
+    at = count = 0
     while at < len(data):
+        count += 1
+        if count > MAX_FIELDS:
+            raise ValueError(f"more than {MAX_FIELDS:,} fields")
         key, at = _varint(data, at)
         number, kind = key >> 3, key & 7
         if kind == _VARINT:

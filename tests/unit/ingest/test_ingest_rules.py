@@ -157,6 +157,9 @@ def test_what_unpacks_to_too_much_is_refused_before_it_is_read() -> None:
     assert len(bomb) < 2**15
     assert refusal(up, "json/p", bomb).code == "unpacks_too_large"
     assert refusal(up, "json/p", gzip.compress(b"{}")[:-4]).code == "unpacks_too_large"
+    full = json.dumps({"t": 1, "h": 2}).encode().ljust(2**20)
+    assert only(up, "json/p", gzip.compress(full)).temperature_c == 1.0
+    assert refusal(up, "json/p", gzip.compress(full + b" ")).code == "unpacks_too_large"
 
 
 def field(number: int, kind: int, value: bytes) -> bytes:
@@ -198,6 +201,15 @@ def test_sparkplug_b_metrics_are_read() -> None:
     assert reading.time == datetime(2025, 3, 1, 10, tzinfo=UTC)
     assert content(up, "spBv1.0/mill/DDATA/edge/p", field(3, 0, b"\x07")).passed
     assert refusal(up, "spBv1.0/mill/DDATA/edge/p", payload[:-3]).code == "not_sparkplug"
+
+
+def test_a_flood_of_empty_fields_or_metrics_is_refused_early() -> None:
+    mapping = {**ARRIVAL, "encoding": "sparkplug-b"}
+    up = rules({"pattern": "sp/{probe}", "when": "values.t", "mapping": mapping})
+    assert content(up, "sp/p", b"\x18\x02" * 10_000).passed
+    assert refusal(up, "sp/p", b"\x18\x02" * 10_001).code == "not_sparkplug"
+    assert content(up, "sp/p", b"\x12\x00" * 5_000).passed
+    assert refusal(up, "sp/p", b"\x12\x00" * 5_001).code == "too_many_records"
 
 
 # --- times ---------------------------------------------------------------------------------------------------------

@@ -14,7 +14,9 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 
 from monitord.errors import StoreError
 from monitord.ingest import writer as writer_module
+from monitord.ingest.decoding.records import Half
 from monitord.ingest.decoding.topics import TopicRules
+from monitord.ingest.joining import Memory
 from monitord.ingest.quarantine import release
 from monitord.ingest.writer import BatchWriter, IncomingMessage, Outcome
 from monitord.model.config.broker import TopicRule
@@ -321,3 +323,14 @@ def test_a_message_of_unknown_age_is_held_and_its_release_does_not_invent_one(db
     assert count(db) == 0
     result = release(db, TopicRules([UP]), CLOCK)
     assert (result.released, count(db)) == (0, 0)
+
+
+def test_probes_without_end_do_not_fill_the_memory() -> None:
+    memory = Memory()
+    for i in range(10_001):
+        assert memory.join(Half({"probe": f"p{i}", "time": NOW, "temperature_c": 18.0}, 30.0), NOW) is None
+        assert memory.repeats(f"up/{i}", b"{}")
+    assert memory.unpaired == ["p0"]
+    assert memory.repeats("up/10000", b"{}")
+    assert not memory.repeats("up/10000", b"{ }")
+    assert memory.repeats("up/0", b"{ }")  # forgotten, so that it counts as seen for the first time
