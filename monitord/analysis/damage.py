@@ -104,12 +104,12 @@ class _Judge:
             self._tell(mould_finding(self.here, found.mould, self.options, ASSESSMENT.damage_every_s))
             self._tell(conditions_finding(self.here, found.mould, ASSESSMENT.damage_every_s))
         if self.location.kind in VOID_KINDS:
-            found.wood = wood_moisture(self.here, self.view.hour_s, self.options, self.job.zone)
+            found.wood = wood_moisture(self.here, self.view.hour_s, self.options)
             if found.wood is not None:
                 self._tell(wood_finding(self.here, found.wood, self.options, ASSESSMENT.damage_every_s))
 
     def _night(self, surface: ColdSurface, outdoor_forecast: OutdoorForecast | None) -> NightAhead | None:
-        return night_ahead(self.here, surface, self.room, self.outdoor, self.job.zone, self.options, outdoor_forecast)
+        return night_ahead(self.here, surface, self.room, self.outdoor, self.options, outdoor_forecast)
 
     def _tell(self, finding: Finding | None) -> None:
         if finding is not None:

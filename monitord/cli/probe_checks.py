@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
-from monitord.analysis.probes.salt_check import SaltCheck, salt_check
+from monitord.analysis.probes.salt_check import SaltCheck, SaltProblem, salt_check
 from monitord.analysis.probes.side_by_side import (
     Agreement,
     Offset,
@@ -24,6 +24,7 @@ from monitord.errors import JobFileError
 from monitord.model.assessments import Quantity
 from monitord.model.job_files import dump_calibrations
 from monitord.model.jobs import Calibration, JobFile, Placement
+from monitord.physics.fixed_points import SALTS
 from monitord.store.jobs import add_calibrations, needed_job
 from monitord.store.records import load_series
 
@@ -50,7 +51,7 @@ def check_side_by_side(parsed: Namespace) -> int:
         found = side_by_side(checked.probes, parsed.start, parsed.end)
         columns = ("probe", "temperature °C", "correction K", "result", "humidity % RH", "correction % RH", "result")
         show_table(columns, _rows(found))
-        out(found.words)
+        out(side_by_side_words(found))
         proposed = proposed_calibrations(found, parsed.end, parsed.by, checked.earlier)
         if found.outcome is Agreement.UNKNOWN or found.outcome is Agreement.DISAGREE:
             out("Nothing is proposed.")
@@ -71,7 +72,7 @@ def check_salt(parsed: Namespace) -> int:
         columns = ("probe", "temperature °C", "humidity % RH", "fixed point % RH", "correction % RH", "result")
         show_table(columns, (_salt_row(check) for check in found))
         for check in found:
-            out(check.words)
+            out(salt_words(check))
         made = (
             check.proposed_calibration(parsed.by, last_check(checked.earlier, check.probe, parsed.start))
             for check in found
@@ -159,3 +160,56 @@ def _signed(correction: Quantity | None, decimals: int) -> str:
     if correction is None:
         return "-"
     return f"{correction.value:+.{decimals}f} ± {_K * (correction.u or 0.0):.{decimals}f}"
+
+
+def side_by_side_words(found: SideBySide) -> str:
+    """The outcome of a side-by-side check in one sentence."""
+    if found.temperature is None or found.relative_humidity is None:
+        return "Not known: two probes at least must lie together for an hour and be read six times."
+    said = [
+        *_quantity_words(found.temperature, "temperature", "K"),
+        *_quantity_words(found.relative_humidity, "humidity", "% RH"),
+    ]
+    text = "; ".join(said)
+    if found.outcome is Agreement.DISAGREE:
+        text += "; put a third probe, or a salt, beside them"
+    if found.unheard:
+        text += f"; too few readings to be judged: {', '.join(found.unheard)}"
+    return f"Side by side: {text}."
+
+
+def _quantity_words(check: SideBySideCheck, quantity: str, unit: str) -> list[str]:
+    said, means = [], [offset.mean for offset in check.offsets]
+    spread = max(means) - min(means)
+    if check.outcome is Agreement.AGREE:
+        said.append(f"they agree in {quantity} (all within {spread:.1f} {unit})")
+    elif check.outcome is Agreement.DISAGREE:
+        said.append(f"they differ by {spread:.1f} {unit} in {quantity}, and no majority shows which is wrong")
+    for odd in check.offsets:
+        if odd.within is False and odd.correction is not None:
+            side, expanded = "low" if odd.correction.value > 0 else "high", _K * (odd.correction.u or 0.0)
+            said.append(
+                f"{odd.probe} reads {abs(odd.correction.value):.1f} ± {expanded:.1f} {unit} too {side} in {quantity}"
+            )
+    return said
+
+
+_SALT_PROBLEMS = {
+    SaltProblem.TOO_FEW_READINGS: "too few readings in the last two hours",
+    SaltProblem.OUT_OF_RANGE: "the fixed points hold from 0 to 50 °C",
+    SaltProblem.NOT_SETTLED: "the air in the box has not settled yet; leave it longer",
+}
+
+
+def salt_words(check: SaltCheck) -> str:
+    """The outcome of a check over a saturated salt in one sentence."""
+    salt = SALTS[check.salt].name
+    if check.problem is not None:
+        return f"{check.probe} over {salt}: {_SALT_PROBLEMS[check.problem]}."
+    if check.measured is None or check.expected is None:
+        return f"{check.probe} over {salt}: not known."
+    verdict = "within its accuracy" if check.within else "out of its accuracy"
+    return (
+        f"{check.probe} reads {check.measured.value:.1f} % RH over {salt}, which holds {check.expected.value:.1f} ± "
+        f"{_K * (check.expected.u or 0.0):.1f} at {check.temperature_c:.1f} °C: {verdict} of ± {check.limit_pct:g}."
+    )

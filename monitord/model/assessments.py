@@ -11,9 +11,10 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from monitord.model.damage import Airing, MouldRisk, NightAhead, WoodMoisture
+from monitord.model.damage import Airing, Caution, MouldRisk, NightAhead, WoodMoisture
+from monitord.model.damage import SurfaceSource as SurfaceSource  # noqa: PLC0414  kept importable from here
 from monitord.model.facts import Facts as Facts  # noqa: PLC0414  kept importable from here
-from monitord.model.facts import FindingKind, Truth
+from monitord.model.facts import FaultFacts, FindingKind, SurfaceKind, Truth
 from monitord.model.quantity import Quantity as Quantity  # noqa: PLC0414  kept importable from here
 from monitord.model.readiness.verdict import Readiness
 from monitord.model.readings import UtcTime
@@ -184,13 +185,6 @@ class MoistureSource(BaseModel):
     """Mean vapour pressure above the outdoor air's. [Pa]"""
 
 
-class SurfaceSource(StrEnum):
-    """Where a surface temperature comes from."""
-
-    CONTACT = "contact sensor"
-    FACTOR = "temperature factor"
-
-
 class SurfaceRisk(BaseModel):
     """A cold surface against the air that touches it."""
 
@@ -198,8 +192,7 @@ class SurfaceRisk(BaseModel):
 
     at: UtcTime
     source: SurfaceSource
-    what: str = "surface"
-    """Which surface: `surface`, a cavity's `cold leaf`, or a void's `cold underside`."""
+    what: SurfaceKind = SurfaceKind.SURFACE
     surface_temperature: Quantity
     dew_point: Quantity
     margin: Quantity
@@ -225,7 +218,7 @@ class QualityFlag(BaseModel):
     start: UtcTime
     end: UtcTime | None
     """None: it still holds."""
-    reason: str
+    why: FaultFacts
 
 
 class Equilibrium(BaseModel):
@@ -333,8 +326,8 @@ class LocationAssessment(BaseModel):
     night_ahead: NightAhead | None = None
     mould: MouldRisk | None = None
     wood: WoodMoisture | None = None
-    cautions: tuple[str, ...] = ()
-    """Frost, heat, and air that dries surfaces too fast, in plain sentences."""
+    cautions: tuple[Caution, ...] = ()
+    """Frost, heat, and air that dries surfaces too fast."""
     equilibrium: Equilibrium | None = None
     drying: Drying | None = None
     forecast: Forecast | None = None

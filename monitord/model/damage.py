@@ -6,10 +6,18 @@ from enum import StrEnum
 
 from pydantic import BaseModel, ConfigDict
 
+from monitord.model.facts import Growth, Material, SurfaceKind
 from monitord.model.quantity import Quantity
 from monitord.model.readings import UtcTime
 
 _FROZEN = ConfigDict(frozen=True, extra="forbid")
+
+
+class SurfaceSource(StrEnum):
+    """Where a surface temperature comes from."""
+
+    CONTACT = "contact sensor"
+    FACTOR = "temperature factor"
 
 
 class NightAhead(BaseModel):
@@ -34,9 +42,12 @@ class NightAhead(BaseModel):
     """Until when; None: most likely not, or beyond the hours looked at."""
     possibly_from: UtcTime | None = None
     """From when it condenses with at least one chance in four, where that is earlier."""
-    basis: str
-    """What the forecast rests on."""
-    words: str
+    hours: int
+    """Length of the hours looked at. [h]"""
+    cycle_days: int
+    """Days whose daily cycle the forecast goes on with."""
+    by_outdoor_forecast: bool
+    """Whether a forecast of the outdoor air is in it."""
 
 
 class MouldRisk(BaseModel):
@@ -45,12 +56,20 @@ class MouldRisk(BaseModel):
     model_config = _FROZEN
 
     at: UtcTime
-    surface: str
-    """Where temperature and humidity were taken: a surface and how it is known, or the air."""
-    material: str
+    surface: SurfaceKind | None
+    """Where temperature and humidity were taken: at this surface, or None in the air."""
+    surface_source: SurfaceSource | None
+    """How the surface's temperature is known."""
+    material: Material
     """Class of sensitivity."""
+    growth: Growth | None
+    """How far the index has come by the limits in use; None: no growth yet."""
     index: float
     """Mould index now, 0 (none) to 6 (covered); 1 is seen with a microscope, 3 with the eye."""
+    soon: bool
+    """Whether first growth is near enough at the present rate to be told of in days."""
+    gaps_count: bool
+    """Whether so many hours are unknown that it is said."""
     low: float
     high: float
     """The index if every reading was one standard uncertainty drier, or wetter."""
@@ -75,7 +94,32 @@ class MouldRisk(BaseModel):
     """ASHRAE 160: the 30-day mean has reached 80 % while the mean temperature is 5 to 40 °C."""
     level: str
     """`none`, `watch` (caution or heading for 1), `warn` (index 1 or more) or `act` (3 or more)."""
-    words: str
+
+
+class Warmth(StrEnum):
+    """Whether decay of timber could run at a temperature (Wood Handbook ch. 14)."""
+
+    RUNS = "runs"
+    SLOW = "slow"
+    STOPPED = "stopped"
+
+
+class CautionKind(StrEnum):
+    """Frost, heat, and air that dries surfaces too fast."""
+
+    FROST = "frost"
+    HEAT = "heat"
+    DRIES_TOO_FAST = "dries_too_fast"
+
+
+class Caution(BaseModel):
+    """One caution beside a location."""
+
+    model_config = _FROZEN
+
+    kind: CautionKind
+    value: Quantity
+    """Mean temperature [°C], or the moisture content that timber would come to [% of dry mass]."""
 
 
 class WoodMoisture(BaseModel):
@@ -93,11 +137,14 @@ class WoodMoisture(BaseModel):
     """In equilibrium with the air of the last day. [% of dry mass]"""
     above_since: UtcTime | None
     """Since when it has been above the caution limit without a break."""
-    warmth: str
-    """Whether decay could run at the temperature of the last week: `runs`, `slow` or `stopped`."""
+    above: Quantity
+    """The caution limit. [% of dry mass]"""
+    warmth: Warmth
+    """Whether decay could run at the temperature of the last week."""
     spot_at: UtcTime | None
     """The last spot reading that the estimate was set by."""
-    words: str
+    spot: Quantity | None = None
+    """What it measured. [% of dry mass]"""
 
 
 class AiringEffect(StrEnum):

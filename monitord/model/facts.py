@@ -86,6 +86,47 @@ class Fault(StrEnum):
     GAPS = "gaps"
 
 
+class FaultReason(StrEnum):
+    """What the readings of a probe show against it."""
+
+    IMPOSSIBLE = "impossible"
+    """Values that no working probe gives."""
+    REPEATS = "repeats"
+    """The same `value` exactly, for longer than this probe ever did."""
+    LONE_VALUES = "lone_values"
+    """`count` of them, far from both neighbours, within a day."""
+    JITTERS = "jitters"
+    """By `value` from reading to reading."""
+    CLOCK_AHEAD = "clock_ahead"
+    """By `value`."""
+    CLOCK_BEHIND = "clock_behind"
+    FOLLOWS_ROOM = "follows_room"
+    """Its vapour pressure moved by `value` within two hours, and it follows the room air since."""
+    DRIER_THAN_ALL = "drier_than_all"
+    """For `count` days drier than the air on any side was within a week."""
+    JUMPED = "jumped"
+    """By `value` within two hours, and stays there."""
+    STANDS_HIGH = "stands_high"
+    """At `value` through `count` hours of changing temperature."""
+    JUMPED_HIGH = "jumped_high"
+    """To `value` within two hours, and stands there."""
+    FALLS_FASTER = "falls_faster"
+    """By `value` a day where it fell by `before`."""
+    LOSES_READINGS = "loses_readings"
+    """The share `value` of the last day's, in `count` gaps."""
+
+
+class FaultFacts(BaseModel):
+    """Why readings of a probe are flagged."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    reason: FaultReason
+    value: Quantity | None = None
+    before: Quantity | None = None
+    count: int | None = None
+
+
 class SurfaceKind(StrEnum):
     """Which cold surface is meant; the value is what it is called in code and documents."""
 

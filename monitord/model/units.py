@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from enum import StrEnum
 from typing import Any, TypeVar
 
@@ -92,7 +91,7 @@ def quantity_in(quantity: Quantity, units: Units) -> Quantity:
 
 
 def read_in(model: M, units: Units) -> M:
-    """A model with every quantity in it, and every number in its sentences, as it is read."""
+    """A model with every quantity in it as it is read."""
     if units is Units.METRIC:
         return model
     found = {name: _read(getattr(model, name), units) for name in type(model).model_fields}
@@ -117,33 +116,8 @@ def _read(value: Any, units: Units) -> Any:
             return read_in(value, units)
         case tuple():
             return tuple(_read(item, units) for item in value)
-        case str() if not isinstance(value, StrEnum):
-            return sentence_in(value, units)
         case _:
             return value
-
-
-_NUMBER = re.compile(
-    r"(?P<value>[-−+]?\d+(?:\.\d+)?)(?P<u>\s?±\s?(?P<half>\d+(?:\.\d+)?))?(?P<tie>\s)(?P<unit>°C|K|Pa|kPa|g/kg|mm)(?![\w/])"
-)
-"""A number with its unit, and its ± if it has one, in a sentence."""
-_SENTENCE_DECIMALS = {"°F": 1, "inHg": 3, "gr/lb": 0, "in": 1}
-"""Decimals of a number in a sentence."""
-
-
-def sentence_in(text: str, units: Units) -> str:
-    """A sentence with its numbers as they are read: those of the analysis are written in SI."""
-    return text if units is Units.METRIC else _NUMBER.sub(lambda found: _number_in(found, units), text)
-
-
-def _number_in(found: re.Match[str], units: Units) -> str:
-    unit, kilo = found["unit"].removeprefix("k"), 1000.0 if found["unit"] == "kPa" else 1.0
-    sign, written = unit_in(unit, units), found["value"].replace("−", "-")
-    value = value_in(kilo * float(written), unit, units)
-    decimals = _SENTENCE_DECIMALS[sign]
-    text = f"{value:+.{decimals}f}" if written.startswith("+") else f"{value:.{decimals}f}"
-    half = "" if found["half"] is None else f" ± {size_in(kilo * float(found['half']), unit, units):.{decimals}f}"
-    return f"{text.replace('-', '−')}{half}{found['tie']}{sign}"
 
 
 def _plain(unit: str) -> str:

@@ -6,6 +6,7 @@ from monitord.text import (
     alert_texts,
     comparisons,
     damage,
+    faults,
     formats,
     glossary,
     labels,
@@ -16,7 +17,7 @@ from monitord.text import (
     times,
 )
 
-MODULES = (alert_texts, comparisons, damage, formats, glossary, labels, readiness, report, states, terms, times)
+MODULES = (alert_texts, comparisons, damage, faults, formats, glossary, labels, readiness, report, states, terms, times)
 
 
 def every_message() -> tuple[str, ...]:

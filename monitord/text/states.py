@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from monitord.model.assessments import State, SurfaceRisk
-from monitord.model.facts import Facts, SurfaceKind
+from monitord.model.facts import Facts
 from monitord.text.speaker import Speaker
 
 TILE_LENGTH = 110
@@ -133,7 +133,7 @@ def state_sentence(speaker: Speaker, state: State, facts: Facts) -> str:
 def surface_sentence(speaker: Speaker, risk: SurfaceRisk) -> str:
     """The second line of a tile: `Surface: condensation likely (72 %).`, or how far it is above the dew point."""
     above = None if risk.probability >= _MORE_LIKELY or risk.margin.value <= 0.0 else risk.margin
-    facts = Facts(chance=risk.probability, surface=SurfaceKind(risk.what))
+    facts = Facts(chance=risk.probability, surface=risk.what)
     point = "frost" if risk.dew_point.value < 0.0 else "dew"
     slots = speaker.slots(facts) | {f"above_{point}": speaker.amount(above)}
     return speaker.say(SURFACE, slots)

@@ -23,6 +23,15 @@ PAGES = (
     ROOT / "analysis" / "STATES.md",
 )
 
+GUIDES = (
+    ROOT / "alerts" / "GUIDE.md",
+    *sorted((ROOT / "analysis").glob("*.md")),
+    *sorted((ROOT / "model").glob("*.toml")),
+    *sorted((ROOT / "model" / "config").glob("*.py")),
+    *sorted((ROOT.parent / "config").rglob("*.toml")),
+)
+"""What people read in guides and in the comments of the files that they write."""
+
 RETIRED = (
     r"act now", r"act today", r"look this week", r"for your notice", r"good news", r"i take it on", r"drive lost",
     r"drying drive", r"past the clear limit", r"usual in a day", r"never at goal", r"wet enough to decay",
@@ -58,6 +67,12 @@ def test_no_message_uses_a_retired_word(path: Path) -> None:
 @pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
 def test_no_page_uses_a_retired_word(path: Path) -> None:
     assert found(path, RETIRED) == []
+
+
+@pytest.mark.parametrize("path", GUIDES, ids=lambda path: path.name)
+def test_no_guide_and_no_comment_of_a_file_to_write_uses_a_retired_word(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert [word for word in RETIRED_FROM_MESSAGES if re.search(word, text, flags=re.IGNORECASE)] == []
 
 
 def test_a_retired_word_is_found(tmp_path: Path) -> None:

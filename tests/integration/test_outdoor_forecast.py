@@ -94,7 +94,7 @@ def test_frost_that_is_forecast_is_in_the_night_ahead_from_the_next_full_hour_of
     mosquitto: Mosquitto, db: Database
 ) -> None:
     before = night(db, NOW)
-    assert "outdoor forecast" not in before.basis
+    assert not before.by_outdoor_forecast
     issued, arrived = NOW - timedelta(hours=2), NOW + timedelta(minutes=1)
     consumer = Consumer(mosquitto.settings(), db, HandClock(arrived), TopicRules())
     consumer.start()
@@ -109,7 +109,7 @@ def test_frost_that_is_forecast_is_in_the_night_ahead_from_the_next_full_hour_of
     assert damage_hour(soon) < arrived <= damage_hour(later)
     unchanged, told = night(db, soon), night(db, later)
     assert unchanged == before  # what came after the view's hour does not bear on it
-    assert told.basis.endswith("and the outdoor forecast")
+    assert told.by_outdoor_forecast
     assert told.deepest.value < before.deepest.value - 1.5
     assert told.probability > before.probability
 
@@ -123,7 +123,7 @@ def test_a_forecast_that_has_grown_old_is_used_no_more(mosquitto: Mosquitto, db:
         wait_until(lambda: consumer.status.received - consumer.status.waiting == 1, "committed")
     finally:
         consumer.stop()
-    assert "outdoor forecast" not in night(db, NOW).basis
+    assert not night(db, NOW).by_outdoor_forecast
 
 
 def test_the_daemon_reads_the_files_of_running_jobs(

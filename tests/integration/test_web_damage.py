@@ -22,7 +22,9 @@ from monitord.model.spots import Spot, SpotKind
 from monitord.store.assessments import save_assessment
 from monitord.store.jobs import apply_job
 from monitord.store.records import load_job_record
-from monitord.text.damage import airing_sentence
+from monitord.text.catalogue import language
+from monitord.text.damage import airing_sentence, mould_sentence, timber_sentence
+from monitord.text.speaker import Speaker
 
 HALL = "/jobs/mill-lane-4/locations/hall"
 SPOTS = (
@@ -91,8 +93,9 @@ def test_a_chart_ends_with_what_is_said_beside_it(site: tuple[TestClient, JobAss
     assert location.wood.equilibrium == pytest.approx(
         float(np.mean(air["mean"][air["time_ms"].index(at) - 23 :][:24])), abs=1e-3
     )
-    assert location.mould.words in client.get(HALL).text
-    assert location.wood.words in client.get(HALL).text
+    speaker = Speaker(language(), JOB.zone, support.NOW, tied=True)
+    assert escape(mould_sentence(speaker, location.mould)) in client.get(HALL).text
+    assert escape(timber_sentence(speaker, location.wood)) in client.get(HALL).text
 
 
 def test_an_excess_is_the_difference_of_both_airs_readings(site: tuple[TestClient, JobAssessment]) -> None:

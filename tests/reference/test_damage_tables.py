@@ -102,7 +102,7 @@ def test_the_index_is_that_of_the_surface_where_one_is_touched():
     rh = 100 * vapour / psychrolib.GetSatVapPres(20.0)
     found = mould(location(), 20, rh, 24 * 28, surface=10.0)
     assert found.index == pytest.approx(1.5184, abs=0.01)
-    assert "contact sensor" in found.surface
+    assert found.surface_source == "contact sensor"
 
 
 @pytest.mark.parametrize(

@@ -32,7 +32,7 @@ from monitord.model.assessments import (
     SurfaceSource,
 )
 from monitord.model.config.settings import Settings
-from monitord.model.facts import Cause, Facts, FindingKind, Truth
+from monitord.model.facts import Cause, Facts, FaultFacts, FaultReason, FindingKind, Truth
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
 from monitord.store.access import people, sessions
@@ -360,7 +360,7 @@ def assessment() -> JobAssessment:
                         probe="K7-07",
                         start=START + 4 * day,
                         end=START + 5 * day,
-                        reason="stuck at one value",
+                        why=FaultFacts(reason=FaultReason.REPEATS, value=quantity(84.2, None, "% RH")),
                     ),
                 ),
             ),

@@ -10,6 +10,8 @@ from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.probes.quality_checks import Span, runs
 from monitord.analysis.series.rolling import median, trailing_mean
 from monitord.analysis.series.times import WEEK_H
+from monitord.model.facts import FaultFacts, FaultReason
+from monitord.model.quantity import Quantity
 from monitord.model.series import HOUR_S, Array, Flags
 
 
@@ -72,7 +74,7 @@ def left_location(
                     "left_location",
                     float(hour_s[a]),
                     float(hour_s[b - 1] + HOUR_S),
-                    f"within two hours its vapour pressure moved by {jumped:.0f} Pa; it follows the room air since",
+                    FaultFacts(reason=FaultReason.FOLLOWS_ROOM, value=Quantity(value=jumped, unit="Pa")),
                 )
             )
     return found
@@ -105,6 +107,6 @@ def drier_than_all(
     for a, b in runs(_bridged(under, PROBES.drier_gap_h)):
         if b - a >= 24 * days:
             start = a + 24 * days - 1
-            reason = f"for {days} days drier than any air around it was within a week; nothing there takes vapour away"
-            return [Span("drift", float(hour_s[start]), float(hour_s[-1] + HOUR_S), reason)]
+            why = FaultFacts(reason=FaultReason.DRIER_THAN_ALL, count=days)
+            return [Span("drift", float(hour_s[start]), float(hour_s[-1] + HOUR_S), why)]
     return []

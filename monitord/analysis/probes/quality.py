@@ -18,8 +18,9 @@ from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.times import DAY_S, utc
 from monitord.model.assessments import Facts, Finding, QualityFlag
-from monitord.model.facts import Fault, FindingKind, Truth
+from monitord.model.facts import Fault, FaultFacts, FaultReason, FindingKind, Truth
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
+from monitord.model.quantity import Quantity
 from monitord.model.series import HOUR_S, Array, Flags, PlacementRecord, Series
 from monitord.physics.moist_air import vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
@@ -42,7 +43,9 @@ class PlacementQuality:
 def _range_spans(record: PlacementRecord) -> list[Span]:
     hourly = record.hourly
     bad = checks.out_of_range(hourly.temperature_c, hourly.relative_humidity_pct)
-    return checks.spans_of("range", hourly.hour_s, bad, "values that no working probe gives", PROBES.out_of_range_min_h)
+    return checks.spans_of(
+        "range", hourly.hour_s, bad, FaultFacts(reason=FaultReason.IMPOSSIBLE), PROBES.out_of_range_min_h
+    )
 
 
 _SPEAKS = frozenset({"spikes", "gaps"})
@@ -58,16 +61,15 @@ def _noise_spans(record: PlacementRecord, location: Location, as_of_s: float) ->
     times = recent.time_s[touched]
     last_day = times[times > as_of_s - 24 * HOUR_S]
     if len(last_day) >= PROBES.spikes_a_day:
-        reason = f"{len(last_day)} lone values far from both neighbours within 24 h"
-        found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), reason))
+        lone = FaultFacts(reason=FaultReason.LONE_VALUES, count=len(last_day))
+        found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), lone))
     window = recent.time_s > as_of_s - PROBES.noise_window_h * HOUR_S
     if np.count_nonzero(window) >= PROBES.noise_min_readings and checks.grown_restless(record.hourly):
         noise = checks.white_noise(recent.relative_humidity_pct[window])
         if noise > (PROBES.noise_limit_air_pct if air else PROBES.noise_limit_pct):
             start = float(recent.time_s[window][0])
-            found.append(
-                Span("noisy", start, as_of_s, f"its humidity jumps by {noise:.1f} % RH from reading to reading")
-            )
+            jitter = FaultFacts(reason=FaultReason.JITTERS, value=checks.humidity(noise))
+            found.append(Span("noisy", start, as_of_s, jitter))
     return found, touched
 
 
@@ -75,9 +77,11 @@ def _clock_span(record: PlacementRecord, as_of_s: float) -> list[Span]:
     offset = checks.clock_offset_s(record.recent, record.placement.interval_s, as_of_s)
     if not offset:
         return []
-    kind, word = ("clock_ahead", "ahead of") if offset > 0 else ("clock_behind", "behind")
-    reason = f"its clock is {abs(offset) / 60.0:.0f} min {word} the time its readings arrive"
-    return [Span(kind, as_of_s - PROBES.clock_window_h * HOUR_S, as_of_s, reason)]
+    kind, reason = (
+        ("clock_ahead", FaultReason.CLOCK_AHEAD) if offset > 0 else ("clock_behind", FaultReason.CLOCK_BEHIND)
+    )
+    why = FaultFacts(reason=reason, value=Quantity(value=abs(offset), unit="s"))
+    return [Span(kind, as_of_s - PROBES.clock_window_h * HOUR_S, as_of_s, why)]
 
 
 class _OnHours:
@@ -202,7 +206,7 @@ def flags_of(quality: PlacementQuality, record: PlacementRecord, as_of_s: float)
             probe=record.placement.probe,
             start=utc(span.start_s),
             end=None if _holds(span, as_of_s) else utc(span.end_s),
-            reason=span.reason,
+            why=span.why,
         )
         for span in quality.spans
     )

@@ -14,7 +14,9 @@ import numpy as np
 from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.rolling import median
+from monitord.model.facts import FaultFacts, FaultReason
 from monitord.model.jobs import AIR_KINDS, LocationKind
+from monitord.model.quantity import Quantity
 from monitord.model.series import HOUR_S, Array, Flags, Hourly, Series
 
 
@@ -25,7 +27,12 @@ class Span:
     kind: str
     start_s: float
     end_s: float
-    reason: str
+    why: FaultFacts
+
+
+def humidity(value: float) -> Quantity:
+    """A relative humidity of one probe, or a change of it, without its uncertainty. [% RH]"""
+    return Quantity(value=float(value), unit="% RH")
 
 
 def out_of_range(temperature_c: Array, relative_humidity_pct: Array) -> Flags:
@@ -42,11 +49,9 @@ def runs(where: Flags) -> list[tuple[int, int]]:
     return list(zip(edges[::2], edges[1::2], strict=True))
 
 
-def spans_of(kind: str, hour_s: Array, where: Flags, reason: str, min_h: int = 1) -> list[Span]:
+def spans_of(kind: str, hour_s: Array, where: Flags, why: FaultFacts, min_h: int = 1) -> list[Span]:
     """The runs of hours where a condition holds, at least `min_h` long."""
-    return [
-        Span(kind, float(hour_s[a]), float(hour_s[b - 1] + HOUR_S), reason) for a, b in runs(where) if b - a >= min_h
-    ]
+    return [Span(kind, float(hour_s[a]), float(hour_s[b - 1] + HOUR_S), why) for a, b in runs(where) if b - a >= min_h]
 
 
 # -- stuck -----------------------------------------------------------------------------------------------------
@@ -136,8 +141,7 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
             "stuck",
             float(hourly.hour_s[max(a - 1, 0)]),
             float(hourly.hour_s[b - 1] + HOUR_S),
-            f"repeats {hourly.relative_humidity_pct[a]:.1f} % RH exactly, "
-            "which this probe never did for so long before",
+            FaultFacts(reason=FaultReason.REPEATS, value=humidity(hourly.relative_humidity_pct[a])),
         )
         for a, b in found
     ]
@@ -206,8 +210,9 @@ def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
     enough = min(PROBES.gaps_a_day, PROBES.gaps_share * 24 * HOUR_S / usual)
     if scattered.sum() < enough or share < PROBES.lost_share:
         return []
-    reason = f"{100 * share:.0f} % of its readings of the last day are lost, in {int(scattered.sum())} gaps"
-    return [Span("gaps", float(times[0]), float(times[-1]), reason)]
+    lost_share = Quantity(value=share, unit="1")
+    why = FaultFacts(reason=FaultReason.LOSES_READINGS, value=lost_share, count=int(scattered.sum()))
+    return [Span("gaps", float(times[0]), float(times[-1]), why)]
 
 
 # -- clock -------------------------------------------------------------------------------------------------------

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.analysis.probes.parameters import PROBES
-from monitord.analysis.probes.quality_checks import Span, runs
+from monitord.analysis.probes.quality_checks import Span, humidity, runs
 from monitord.analysis.series.rolling import line, median
 from monitord.analysis.series.times import DAY_S, WEEK_H
+from monitord.model.facts import FaultFacts, FaultReason
 from monitord.model.jobs import AIR_KINDS, LocationKind
 from monitord.model.series import HOUR_S, Array, Hourly
 
@@ -44,8 +45,8 @@ def offset(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Span]:
         room_now = room_now[np.isfinite(room_now)]
         at_room_level = len(room_now) > 0 and abs(median(room_now) - median(after)) < PROBES.like_room_pct
         if not at_room_level:
-            reason = f"jumped by {float(change[i]):+.1f} % RH within two hours and stays there; nothing wet does that"
-            return [Span("offset", float(hourly.hour_s[i - 1]), float(hourly.hour_s[-1] + HOUR_S), reason)]
+            why = FaultFacts(reason=FaultReason.JUMPED, value=humidity(change[i]))
+            return [Span("offset", float(hourly.hour_s[i - 1]), float(hourly.hour_s[-1] + HOUR_S), why)]
     return []
 
 
@@ -68,8 +69,9 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
             and np.ptp(hourly.temperature_c[a:b]) >= PROBES.fog_k
             and np.ptp(hourly.relative_humidity_pct[a:b]) <= PROBES.lifeless_pct
         ):
-            reason = f"stands at {hourly.relative_humidity_pct[a]:.0f} % RH through {b - a} h of changing temperature"
-            found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), reason))
+            level = humidity(hourly.relative_humidity_pct[a])
+            why = FaultFacts(reason=FaultReason.STANDS_HIGH, value=level, count=b - a)
+            found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), why))
     jump = _gap(hourly, 2)
     min_h = PROBES.saturated_outdoors_h if kind is LocationKind.OUTDOOR_AIR else PROBES.saturated_h
     for a, b in runs(high):
@@ -80,8 +82,8 @@ def saturated(hourly: Hourly, kind: LocationKind) -> list[Span]:
         if len(habit) and habit.mean() > PROBES.saturated_habit_share:
             continue
         if b - a >= min_h and still and len(entered) and float(entered.max()) >= PROBES.into_saturation_pct:
-            reason = f"jumped to {hourly.relative_humidity_pct[a]:.0f} % RH within two hours and stands there"
-            found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), reason))
+            why = FaultFacts(reason=FaultReason.JUMPED_HIGH, value=humidity(hourly.relative_humidity_pct[a]))
+            found.append(Span("saturated", float(hourly.hour_s[a]), float(hourly.hour_s[b - 1] + HOUR_S), why))
     return found
 
 
@@ -116,8 +118,8 @@ def falling_away(hourly: Hourly, kind: LocationKind, room_rh: Array) -> list[Spa
         )
         if calm and unchanged:
             start = float(hourly.hour_s[0] + (k - late) * DAY_S)
-            reason = f"falls by {-fall:.1f} % RH a day where it fell by {-usual:.1f}; concrete slows down by itself"
-            return [Span("drift", start, float(hourly.hour_s[-1] + HOUR_S), reason)]
+            why = FaultFacts(reason=FaultReason.FALLS_FASTER, value=humidity(-fall), before=humidity(-usual))
+            return [Span("drift", start, float(hourly.hour_s[-1] + HOUR_S), why)]
     return []
 
 

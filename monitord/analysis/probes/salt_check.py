@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,16 @@ from monitord.model.jobs import Calibration
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.fixed_points import RANGE_C, SALTS, salt_humidity, u_salt_humidity
 from monitord.physics.saturation import saturation_slope
+
+
+class SaltProblem(StrEnum):
+    """Why a probe over a salt could not be judged."""
+
+    TOO_FEW_READINGS = "too_few_readings"
+    OUT_OF_RANGE = "out_of_range"
+    """The fixed points hold from 0 to 50 °C."""
+    NOT_SETTLED = "not_settled"
+    """The air in the box still moves."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +45,10 @@ class SaltCheck:
     """What would have to be added to the probe. [%]"""
     within: bool | None
     """Whether it agrees within its stated accuracy; None where the air had not settled or too little was heard."""
-    words: str
+    limit_pct: float
+    """The probe's stated ± accuracy. [% RH]"""
+    problem: SaltProblem | None = None
+    """Why it could not be judged."""
 
     def proposed_calibration(self, by: str = "", earlier: Calibration | None = None) -> Calibration | None:
         """What to record of the check, for a person to accept; None where the probe could not be judged.
@@ -83,18 +97,17 @@ def salt_check(probe: Together, salt: str, end: datetime) -> SaltCheck:
     early = (time >= end.timestamp() - 2.0 * HOUR_S) & (time < end.timestamp() - HOUR_S)
     before, after = _means(probe, early), _means(probe, late)
     if before is None or after is None:
-        return _unjudged(probe.probe, salt, end, "too little was heard in the last two hours")
+        return _unjudged(probe, salt, end, SaltProblem.TOO_FEW_READINGS)
     celsius, measured = 0.5 * (before + after)
     if not RANGE_C[0] <= celsius <= RANGE_C[1]:
-        return _unjudged(probe.probe, salt, end, "the fixed points hold from 0 to 50 °C")
+        return _unjudged(probe, salt, end, SaltProblem.OUT_OF_RANGE)
     move_c, move_pct = np.abs(after - before)
     if move_pct > PROBES.salt_steady_pct or move_c > PROBES.salt_steady_k:
-        return _unjudged(probe.probe, salt, end, "the air in the box has not settled yet; leave it longer")
+        return _unjudged(probe, salt, end, SaltProblem.NOT_SETTLED)
     expected = float(salt_humidity(salt, float(celsius)))
     u = float(np.hypot(u_salt, PROBES.uneven_k * expected * saturation_slope(float(celsius), "water")))
     correction, limit = expected - float(measured), probe.accuracy.relative_humidity_pct
     within = abs(correction) <= limit + PROBES.together_coverage * u
-    verdict = "within its accuracy" if within else "out of its accuracy"
     return SaltCheck(
         probe=probe.probe,
         salt=salt,
@@ -104,8 +117,7 @@ def salt_check(probe: Together, salt: str, end: datetime) -> SaltCheck:
         expected=Quantity(value=expected, u=u, unit="%"),
         correction=Quantity(value=correction, u=u, unit="%"),
         within=within,
-        words=f"{probe.probe} reads {measured:.1f} % RH over {SALTS[salt].name}, which holds {expected:.1f} ± "
-        f"{PROBES.together_coverage * u:.1f} at {celsius:.1f} °C: {verdict} of ± {limit:g}.",
+        limit_pct=limit,
     )
 
 
@@ -116,5 +128,6 @@ def _means(probe: Together, use: NDArray[np.bool_]) -> Array | None:
     return values.mean(axis=1) if values.shape[1] >= PROBES.salt_min_readings else None
 
 
-def _unjudged(probe: str, salt: str, end: datetime, why: str) -> SaltCheck:
-    return SaltCheck(probe, salt, end, None, None, None, None, None, f"{probe} over {SALTS[salt].name}: {why}.")
+def _unjudged(probe: Together, salt: str, end: datetime, problem: SaltProblem) -> SaltCheck:
+    limit = probe.accuracy.relative_humidity_pct
+    return SaltCheck(probe.probe, salt, end, None, None, None, None, None, limit, problem)

@@ -24,6 +24,9 @@ from monitord.model.jobs import Accuracy, Calibration
 from monitord.model.series import Array, Series
 from monitord.physics.saturation import saturation_slope
 
+METHOD = "side by side"
+"""How a calibration record names the check."""
+
 
 class Agreement(StrEnum):
     """How a check came out."""
@@ -80,7 +83,8 @@ class SideBySide:
     outcome: Agreement
     temperature: SideBySideCheck | None
     relative_humidity: SideBySideCheck | None
-    words: str
+    unheard: tuple[str, ...] = ()
+    """Probes with too few readings to be judged, in order of name."""
 
     @property
     def odd(self) -> tuple[str, ...]:
@@ -105,10 +109,9 @@ def side_by_side(
     The check; outcome `unknown` with fewer than two probes that were heard enough.
     """
     heard = [p for p in probes if _enough(p, start, end, settle_s)]
-    missing = sorted({p.probe for p in probes} - {p.probe for p in heard})
+    missing = tuple(sorted({p.probe for p in probes} - {p.probe for p in heard}))
     if len(heard) < 2:
-        words = "Not known: two probes at least must lie together for an hour and be heard six times."
-        return SideBySide(start, end, Agreement.UNKNOWN, None, None, words)
+        return SideBySide(start, end, Agreement.UNKNOWN, None, None, missing)
     t, rh = _common(heard, start, end, settle_s)
     level_c, level_rh = float(np.median(t)), float(np.median(rh))
     # air of one vapour pressure: a place warmer by 1 K reads lower by this share of its humidity
@@ -118,7 +121,7 @@ def side_by_side(
     temperature = _check(names, t, np.array([p.accuracy.temperature_c for p in heard]), PROBES.uneven_k, "K")
     humidity = _check(names, rh, np.array([p.accuracy.relative_humidity_pct for p in heard]), uneven_rh, "%")
     outcome = _worst(temperature.outcome, humidity.outcome)
-    return SideBySide(start, end, outcome, temperature, humidity, _words(outcome, temperature, humidity, missing))
+    return SideBySide(start, end, outcome, temperature, humidity, missing)
 
 
 def proposed_calibrations(
@@ -145,7 +148,7 @@ def _proposed(found: SideBySide, probe: str, at: datetime, by: str, before: Cali
         at=at,
         temperature_correction_c=round(stood_c + _correction(found.temperature, probe), 2),
         relative_humidity_correction_pct=round(stood_pct + _correction(found.relative_humidity, probe), 2),
-        method="side by side",
+        method=METHOD,
         by=by,
     )
 
@@ -232,25 +235,3 @@ def _max_shared(means: Array, half: Array) -> tuple[NDArray[np.bool_], bool]:
 def _worst(one: Agreement, other: Agreement) -> Agreement:
     order = (Agreement.AGREE, Agreement.ODD_ONE_OUT, Agreement.DISAGREE)
     return max(one, other, key=order.index)
-
-
-def _words(outcome: Agreement, temperature: SideBySideCheck, humidity: SideBySideCheck, missing: list[str]) -> str:
-    said = []
-    for check, quantity, unit in ((temperature, "temperature", "K"), (humidity, "humidity", "% RH")):
-        spread = max(o.mean for o in check.offsets) - min(o.mean for o in check.offsets)
-        if check.outcome is Agreement.AGREE:
-            said.append(f"they agree in {quantity} (all within {spread:.1f} {unit})")
-        elif check.outcome is Agreement.DISAGREE:
-            said.append(f"they differ by {spread:.1f} {unit} in {quantity}, and no majority tells which is wrong")
-        for odd in check.offsets:
-            if odd.within is False and odd.correction is not None:
-                side = "low" if odd.correction.value > 0 else "high"
-                expanded = PROBES.together_coverage * (odd.correction.u or 0.0)
-                amount = f"{abs(odd.correction.value):.1f} ± {expanded:.1f} {unit}"
-                said.append(f"{odd.probe} reads {amount} too {side} in {quantity}")
-    text = "; ".join(said)
-    if outcome is Agreement.DISAGREE:
-        text += "; put a third probe, or a salt, beside them"
-    if missing:
-        text += f"; heard too little to be judged: {', '.join(missing)}"
-    return f"Side by side: {text}."

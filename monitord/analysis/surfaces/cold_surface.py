@@ -19,6 +19,7 @@ from monitord.analysis.series.rolling import Summed, trailing_mean
 from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import SurfaceSource
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.facts import SurfaceKind
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.moist_air import vapour_pressure
@@ -34,7 +35,10 @@ from monitord.physics.uncertainty import combine, u_dew_or_frost_point
 
 Which = NDArray[np.intp] | np.intp
 
-_WHAT = {LocationKind.CAVITY: "cold leaf", LocationKind.SUBFLOOR_VOID: "cold underside"}
+_WHAT = {
+    LocationKind.CAVITY: SurfaceKind.COLD_LEAF,
+    LocationKind.SUBFLOOR_VOID: SurfaceKind.COLD_UNDERSIDE,
+}
 
 
 @dataclass(frozen=True)
@@ -96,7 +100,7 @@ class Sides:
 class ColdSurface:
     """A surface against the air that touches it, each (n,); NaN where it is not known."""
 
-    what: str
+    what: SurfaceKind
     """`surface`, `cold leaf` or `cold underside`."""
     by_contact: Array
     """1 where a contact sensor gave the temperature, 0 where the temperature factor did."""
@@ -154,7 +158,7 @@ def cold_surface(
         its_sides = None if sides is None or contact[at].all() else sides.at(at)
         u[at], u_margin[at] = _uncertainty(air.at(at), its_sides, options)
     return ColdSurface(
-        what=_WHAT.get(air.location.kind, "surface"),
+        what=_WHAT.get(air.location.kind, SurfaceKind.SURFACE),
         by_contact=contact.astype(np.float64),
         temperature_c=surface,
         u_k=u,

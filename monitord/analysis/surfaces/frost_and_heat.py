@@ -13,6 +13,7 @@ from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import Caution, CautionKind
 from monitord.model.facts import FindingKind
 from monitord.model.jobs import LocationKind
 from monitord.model.series import HOUR_S
@@ -39,46 +40,42 @@ def _mean_of_last(here: Present, span_s: float) -> tuple[float, int] | None:
     return (float(lately.mean()), len(lately)) if len(lately) else None
 
 
-def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Finding], tuple[str, ...]]:
-    """Findings about freezing and overheating at a location, and cautions in words."""
+def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Finding], tuple[Caution, ...]]:
+    """Findings about freezing and overheating at a location, and cautions."""
     findings: list[Finding] = []
-    cautions: list[str] = []
+    cautions: list[Caution] = []
     kind = here.location.kind
     if kind in FROST_KINDS:
         found = _mean_of_last(here, _mean_s(here))
         if found is not None:
             findings.append(_finding(FindingKind.FREEZING, here, found))
             if found[0] <= options.freezing_caution_c:
-                cautions.append(
-                    f"At {found[0]:.1f} °C water pipes on outer walls may freeze, and machines that cool air ice up "
-                    "(common practice)."
-                )
+                cautions.append(_caution(CautionKind.FROST, found[0], "°C"))
     if kind in HEAT_KINDS:
         found = _mean_of_last(here, _mean_s(here, heat=True))
         if found is not None:
             dry = _dries_too_fast(here, found[0], options)
             findings.append(_finding(FindingKind.OVERHEATING, here, found))
             if found[0] >= options.overheating_caution_c:
-                cautions.append(
-                    f"At {found[0]:.1f} °C timber may warp and finishes and machines suffer (common practice)."
-                )
-            if dry:
+                cautions.append(_caution(CautionKind.HEAT, found[0], "°C"))
+            if dry is not None:
                 cautions.append(dry)
     return findings, tuple(cautions)
 
 
-def _dries_too_fast(here: Present, celsius: float, options: AnalysisOptions) -> str:
-    """A caution where warm air is so dry that the surface dries far ahead of the core; else empty."""
+def _dries_too_fast(here: Present, celsius: float, options: AnalysisOptions) -> Caution | None:
+    """A caution where warm air is so dry that the surface dries far ahead of the core; else None."""
     rh = float(here.series.relative_humidity_pct[-1])
     if celsius < options.overdrying_min_c or not np.isfinite(rh):
-        return ""
+        return None
     content = float(equilibrium_moisture_content(min(celsius, 100.0), rh))
     if content >= options.overdrying_emc_pct:
-        return ""
-    return (
-        f"Timber in this air would come to {content:.1f} %MC: its surface dries too fast and may split, and screeds "
-        "may curl (common practice)."
-    )
+        return None
+    return _caution(CautionKind.DRIES_TOO_FAST, content, "% MC")
+
+
+def _caution(kind: CautionKind, value: float, unit: str) -> Caution:
+    return Caution(kind=kind, value=Quantity(value=value, unit=unit))
 
 
 def _finding(kind: FindingKind, here: Present, found: tuple[float, int]) -> Finding:

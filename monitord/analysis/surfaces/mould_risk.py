@@ -20,8 +20,8 @@ from monitord.analysis.surfaces.cold_surface import ColdSurface
 from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import MouldRisk
-from monitord.model.facts import FindingKind, Growth, Material, Truth
+from monitord.model.damage import MouldRisk, SurfaceSource
+from monitord.model.facts import FindingKind, Growth, Material, SurfaceKind, Truth
 from monitord.model.jobs import Location, LocationKind, MouldSensitivity
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope
@@ -40,8 +40,6 @@ WATCHED_KINDS = frozenset(
 )
 """Where mould is looked for: not in sealed sleeves or inside material, and not outdoors."""
 
-_AIR = "the air there"
-
 
 @dataclass(frozen=True)
 class SurfaceAir:
@@ -50,12 +48,10 @@ class SurfaceAir:
     temperature_c: Array
     humidity_pct: Array
     u_humidity_pct: Array
-    where: str
-
-    @property
-    def at(self) -> str:
-        """`where` after the word that belongs before it."""
-        return f"{'in' if self.where == _AIR else 'at'} {self.where}"
+    surface: SurfaceKind | None
+    """The surface; None: the air of the location."""
+    source: SurfaceSource | None
+    """How its temperature is known at the newest hour."""
 
 
 def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
@@ -72,7 +68,8 @@ def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
             np.where(known, here.temperature_c, np.nan),
             np.where(known, np.clip(here.relative_humidity_pct, 0.0, SERIES.max_rh_pct), np.nan),
             np.full(len(here), here.uncertainty.relative_humidity_pct),
-            _AIR,
+            None,
+            None,
         )
     t = surface.temperature_c
     known = np.isfinite(t)
@@ -80,7 +77,7 @@ def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
     rh[known] = surface_relative_humidity(t[known], here.vapour_pressure_pa[known])
     u[known] = rh[known] * saturation_slope(t[known]) * surface.u_margin_k[known]
     last = int(np.flatnonzero(known)[-1])
-    return SurfaceAir(t, rh, u, f"the {surface.what}, by {surface.source(last)}")
+    return SurfaceAir(t, rh, u, surface.what, surface.source(last))
 
 
 def material_of(location: Location) -> MouldMaterial:
@@ -151,27 +148,30 @@ def mould_risk(
     caution = _criterion(air, EARLY_CAUTION_HOURS, options.mould_early_rh_pct)
     if caution and float(np.nanmean(air.temperature_c[-WEEK_H:])) < options.mould_early_min_c:
         caution = False
+    unknown = float(1.0 - known[int(np.argmax(known)) :].mean())
     heading = None if not lately else _heading(index, days, options)
-    risk = MouldRisk(
+    return MouldRisk(
         at=utc(hour_s),
-        surface=air.where,
-        material=material.sensitivity.name,
+        surface=air.surface,
+        surface_source=air.source,
+        material=Material(material.sensitivity.name),
+        growth=_growth(index, options),
         index=index,
+        soon=days is not None and 0.0 < days <= SURFACES.shown_days,
+        gaps_count=unknown >= SURFACES.shown_unknown_share,
         low=float(series.low[-1]),
         high=float(series.high[-1]),
         rate_per_day=rate,
         days_to_1=days,
         heading=heading,
-        unknown_share=float(1.0 - known[int(np.argmax(known)) :].mean()),
+        unknown_share=unknown,
         week_mean_rh=week,
         early_caution=caution,
         month_mean_rh=month_mean,
         month_exceeded=month_exceeded,
         thirty_days_exceeded=_criterion(air, ASHRAE_160_HOURS, ASHRAE_160_LIMIT_PCT),
         level=_level(index, heading, caution, options),
-        words="",
     )
-    return risk.model_copy(update={"words": _words(risk, options)})
 
 
 def _rate(index: Array, known: NDArray[np.bool_]) -> float | None:
@@ -235,36 +235,10 @@ def _level(index: float, heading: float | None, caution: bool | None, options: A
     return "watch" if soon or caution else "none"
 
 
-MATERIALS = {
-    "very_sensitive": "very sensitive material such as untreated pine",
-    "sensitive": "sensitive material such as planed wood or paper-faced board",
-    "medium_resistant": "medium resistant material such as concrete",
-    "resistant": "resistant material",
-}
-"""Each class of sensitivity in words."""
-
-
-def _words(risk: MouldRisk, options: AnalysisOptions) -> str:
-    """Index, where and on what, and where it is going, in plain sentences."""
-    stage = (
-        "growth that an eye can see"
-        if risk.index >= options.mould_index_act
-        else "growth that a microscope shows"
-        if risk.index >= options.mould_index_warn
-        else "no growth yet"
-    )
-    location = "in" if risk.surface == _AIR else "at"
-    parts = [
-        f"Mould index {risk.index:.1f} ({risk.low:.1f} to {risk.high:.1f}; {stage}) {location} {risk.surface}, "
-        f"taken as {MATERIALS[risk.material]}."
-    ]
-    if risk.days_to_1 and risk.days_to_1 <= SURFACES.shown_days:
-        parts.append(f"At the present rate first growth comes in {risk.days_to_1:.0f} days.")
-    if risk.early_caution and risk.week_mean_rh is not None:
-        parts.append(f"Early caution: mean humidity there {risk.week_mean_rh:.0f} % over seven days.")
-    if risk.unknown_share >= SURFACES.shown_unknown_share:
-        parts.append(f"{100 * risk.unknown_share:.0f} % of the hours are not known and are not counted as dry.")
-    return " ".join(parts)
+def _growth(index: float, options: AnalysisOptions) -> Growth | None:
+    if index >= options.mould_index_act:
+        return Growth.VISIBLE
+    return Growth.EARLY if index >= options.mould_index_warn else None
 
 
 def mould_finding(here: HourlySeries, risk: MouldRisk, options: AnalysisOptions, every_s: float) -> Finding:
@@ -278,7 +252,7 @@ def mould_finding(here: HourlySeries, risk: MouldRisk, options: AnalysisOptions,
         u=0.5 * (risk.high - risk.low),
         readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
         interval_s=every_s,
-        facts=_facts(risk, options),
+        facts=_facts(risk),
     )
 
 
@@ -297,11 +271,10 @@ def conditions_finding(here: HourlySeries, risk: MouldRisk, every_s: float) -> F
     )
 
 
-def _facts(risk: MouldRisk, options: AnalysisOptions) -> Facts:
-    ahead = risk.days_to_1 is not None and 0.0 < risk.days_to_1 <= SURFACES.shown_days
+def _facts(risk: MouldRisk) -> Facts:
     return Facts(
         value=Quantity(value=risk.index, u=0.5 * (risk.high - risk.low), unit=""),
-        material=Material(risk.material),
-        growth=Growth.VISIBLE if risk.index >= options.mould_index_act else Growth.EARLY,
-        start=risk.at + timedelta(days=risk.days_to_1 or 0.0) if ahead else None,
+        material=risk.material,
+        growth=risk.growth or Growth.EARLY,
+        start=risk.at + timedelta(days=risk.days_to_1 or 0.0) if risk.soon else None,
     )

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from zoneinfo import ZoneInfo
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,7 +17,6 @@ from monitord.analysis.series.rolling import median
 from monitord.analysis.series.times import utc
 from monitord.analysis.surfaces.cold_surface import ColdSurface, memory_h
 from monitord.analysis.surfaces.parameters import SURFACES
-from monitord.analysis.words import sure_words
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
@@ -34,7 +30,6 @@ def night_ahead(
     surface: ColdSurface,
     room: HourlySeries | None,
     outdoor: HourlySeries | None,
-    zone: ZoneInfo,
     options: AnalysisOptions,
     forecast: OutdoorForecast | None = None,
 ) -> NightAhead | None:
@@ -44,7 +39,6 @@ def night_ahead(
     ----------
     here, room, outdoor : tracks on the same hours; the last two matter with an outdoor forecast only.
     surface : the cold surface in those hours.
-    zone : the job's time zone, for the words.
     """
     margin, hours, days = surface.margin_k[-SURFACES.night_history_h :], options.night_hours, options.night_cycle_days
     change = _change(here, surface, room, outdoor, forecast, options)
@@ -57,8 +51,7 @@ def night_ahead(
     u_known = median(measured) if len(measured) else options.surface_u_k
     u_known = float(np.hypot(u_known, change.u)) if change is not None else u_known
     known_days = min(days, len(margin) // 24)
-    basis = f"the daily cycle of the last {known_days} days"
-    return _ahead(found, u_known, here.end_s, basis + (" and the outdoor forecast" if change else ""), zone, options)
+    return _ahead(found, u_known, here.end_s, known_days, change is not None, options)
 
 
 def _change(
@@ -87,7 +80,12 @@ def _change(
 
 
 def _ahead(
-    found: Continuation, u_known: float, from_s: float, basis: str, zone: ZoneInfo, options: AnalysisOptions
+    found: Continuation,
+    u_known: float,
+    from_s: float,
+    cycle_days: int,
+    by_outdoor_forecast: bool,
+    options: AnalysisOptions,
 ) -> NightAhead:
     u_lowest = float(np.hypot(found.u_lowest, u_known))
     probability = float(probability_below(found.lowest, u_lowest, 0.0))
@@ -112,8 +110,9 @@ def _ahead(
         expected_from=times[0],
         expected_to=times[1] if ends is not None and ends < options.night_hours else None,
         possibly_from=times[2],
-        basis=basis,
-        words=_words(times, ends, deepest, probability, zone, options),
+        hours=options.night_hours,
+        cycle_days=cycle_days,
+        by_outdoor_forecast=by_outdoor_forecast,
     )
 
 
@@ -125,32 +124,6 @@ def _end_of_run(wet: NDArray[np.intp]) -> int:
     """The hour after the first unbroken run of hours."""
     breaks = np.flatnonzero(np.diff(wet) > 1)
     return int(wet[breaks[0]] if len(breaks) else wet[-1]) + 1
-
-
-def _words(
-    times: list[datetime | None],
-    ends: int | None,
-    deepest: Quantity,
-    probability: float,
-    zone: ZoneInfo,
-    options: AnalysisOptions,
-) -> str:
-    """The forecast in one sentence, in the job's own time."""
-    begins, until, perhaps, low_at = (None if t is None else f"{t.astimezone(zone):%H:%M}" for t in times)
-    uncertainty = f"± {2 * (deepest.u or 0.0):.1f} K, {sure_words(probability)}"
-    if begins is None:
-        side = "above" if deepest.value >= 0 else "below"
-        return (
-            f"Condensation is not expected in the next {options.night_hours} h: nearest about {low_at}, most likely "
-            f"{abs(deepest.value):.1f} K {side} the dew point (± {2 * (deepest.u or 0.0):.1f} K; that it condenses is "
-            f"{sure_words(probability)})."
-        )
-    early = f" (perhaps from {perhaps})" if perhaps is not None else ""
-    last = f" to {until}" if until is not None and ends is not None and ends < options.night_hours else " on"
-    return (
-        f"Condensation is expected from {begins}{last}{early}, most likely {abs(deepest.value):.1f} K below the dew "
-        f"point ({uncertainty})."
-    )
 
 
 def expected_finding(here: HourlySeries, ahead: NightAhead | None, hour_s: float, every_s: float) -> Finding:

@@ -11,7 +11,7 @@ from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_read
 from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.facts import FindingKind, SurfaceKind
+from monitord.model.facts import FindingKind
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope, vapour_pressure
 from monitord.physics.surfaces import probability_of_condensation, surface_relative_humidity
@@ -115,7 +115,7 @@ def _finding(here: Present, risk: SurfaceRisk, readings: int) -> Finding:
             value=risk.margin,
             since=risk.since,
             chance=risk.probability,
-            surface=SurfaceKind(risk.what),
+            surface=risk.what,
             surface_temperature=risk.surface_temperature,
             dew_point=risk.dew_point,
             margin=risk.margin,

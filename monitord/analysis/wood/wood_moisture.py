@@ -9,7 +9,6 @@ is heard the timber is held as it was.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
 
 import numpy as np
 
@@ -19,7 +18,7 @@ from monitord.analysis.wood.parameters import WOOD
 from monitord.analysis.wood.timber import lagged_between
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import WoodMoisture
+from monitord.model.damage import Warmth, WoodMoisture
 from monitord.model.facts import FindingKind
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.wood import (
@@ -76,9 +75,7 @@ def wood_moisture_series(here: HourlySeries, options: AnalysisOptions) -> WoodMo
     )
 
 
-def wood_moisture(
-    here: HourlySeries, hour_s: float, options: AnalysisOptions, zone: tzinfo = UTC
-) -> WoodMoisture | None:
+def wood_moisture(here: HourlySeries, hour_s: float, options: AnalysisOptions) -> WoodMoisture | None:
     """Timber at a location as of a full hour; None while too little is known. `zone` is that of times in its words."""
     series = wood_moisture_series(here, options)
     if series is None:
@@ -89,17 +86,17 @@ def wood_moisture(
     heard = int(np.flatnonzero(np.isfinite(series.equilibrium))[0])  # before the first reading nothing is known
     run = max(int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0, heard)
     spot = series.spots[-1] if series.spots else None
-    found = WoodMoisture(
+    return WoodMoisture(
         at=utc(hour_s),
         value=Quantity(value=float(series.value[-1]), u=float(series.u[-1]), unit="% MC"),
         high=float(series.high[-1]),
         equilibrium=equilibrium,
         above_since=utc(float(here.hour_s[run])) if above[-1] else None,
+        above=Quantity(value=options.wood_decay_pct, unit="% MC"),
         warmth=_warmth(here.temperature_c[-WEEK_H:]),
         spot_at=utc(spot.time_s) if spot is not None else None,
-        words="",
+        spot=Quantity(value=spot.moisture_content_pct, u=spot.u_pct, unit="% MC") if spot is not None else None,
     )
-    return found.model_copy(update={"words": _words(found, spot, options, zone)})
 
 
 def _by_probe(here: HourlySeries, equilibrium: Array) -> Array:
@@ -114,38 +111,13 @@ def _by_probe(here: HourlySeries, equilibrium: Array) -> Array:
     return np.asarray(each[np.maximum(newest, 0)])
 
 
-def _warmth(temperature_c: Array) -> str:
+def _warmth(temperature_c: Array) -> Warmth:
     """Whether decay could run at the mean temperature of these hours (Wood Handbook ch. 14)."""
     known = temperature_c[np.isfinite(temperature_c)]
     mean = float(known.mean()) if len(known) else WOOD.unknown_warmth_c
     if mean < DECAY_STOPS_BELOW_C or mean > DECAY_STOPS_ABOVE_C:
-        return "stopped"
-    return "slow" if mean < DECAY_SLOW_BELOW_C or mean > DECAY_SLOW_ABOVE_C else "runs"
-
-
-_WARMTH = {
-    "runs": "warm enough to decay",
-    "slow": "at a temperature at which decay is slow",
-    "stopped": "too cold or too hot to decay now",
-}
-
-
-def _words(found: WoodMoisture, spot: TimberSpot | None, options: AnalysisOptions, zone: tzinfo) -> str:
-    value = found.value
-    text = f"Timber in this air holds about {value.value:.1f} ± {2 * (value.u or 0):.1f} %MC"
-    if found.spot_at is None and found.high - value.value >= 1.0:
-        text += f" (up to {found.high:.1f} if it was soaked at the start)"
-    if found.equilibrium is not None:
-        text += f" and goes towards {found.equilibrium:.1f}"
-    if found.above_since is not None:
-        since = found.above_since.astimezone(zone)
-        text += f"; over {options.wood_decay_pct:g} %MC since {since:%Y-%m-%d}, {_WARMTH[found.warmth]}"
-    if spot is not None:
-        text += (
-            f". Set by hand on {utc(spot.time_s).astimezone(zone):%Y-%m-%d}: {spot.moisture_content_pct:.1f} ± "
-            f"{2 * spot.u_pct:.1f} %MC measured"
-        )
-    return f"{text}."
+        return Warmth.STOPPED
+    return Warmth.SLOW if mean < DECAY_SLOW_BELOW_C or mean > DECAY_SLOW_ABOVE_C else Warmth.RUNS
 
 
 def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptions, every_s: float) -> Finding | None:
@@ -154,7 +126,7 @@ def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptio
     An alert that is open stays as it is then: the wood is still wet when the warmth comes back.
     """
     wet = found.value.value >= options.wood_decay_pct
-    if wet and found.warmth == "stopped":
+    if wet and found.warmth is Warmth.STOPPED:
         return None
     heard = np.isfinite(here.vapour_pressure_pa[-24:])
     hours = (found.at - found.above_since).total_seconds() / HOUR_S if found.above_since is not None else 0.0

@@ -24,8 +24,8 @@ class AnalysisOptions(BaseModel):
     """Readings this soon after a placement begins are settling. Side by side, air probes come together in five to ten
     minutes (common practice); an hour leaves out the carrying and the warm hand as well. [s]"""
     pairing_age_s: Positive = 3600.0
-    """Two airs are compared only on readings at most this far apart, or three intervals, the longer (our choice).
-    [s]"""
+    """The air of two locations is compared only on readings at most this far apart, or three intervals, the longer
+    (our choice). [s]"""
     coverage: Positive = 2.0
     """A difference is called one when larger than this many standard uncertainties (k = 2, about 95 %;
     JCGM 100:2008, 6.2). [standard uncertainties]"""
@@ -38,7 +38,7 @@ class AnalysisOptions(BaseModel):
     surface_u_k: Positive = 0.3
     """Standard uncertainty of a contact surface temperature: sensor and contact (our choice). [K]"""
     surface_rh_watch_pct: Positive = 80.0
-    """Surface RH from which a surface is watched (EN ISO 13788 mould criterion). [%]"""
+    """Surface RH that counts as humid (EN ISO 13788 mould criterion). [%]"""
     margin_warn_k: Positive = 3.0
     """Margin to the dew point under which a surface is warned of (ISO 8502-4 guidance for coating). [K]"""
     condensation_probability_warn: Positive = 0.2
@@ -47,7 +47,7 @@ class AnalysisOptions(BaseModel):
     """Probability from which a surface counts as condensing: more likely than not (our choice). [-]"""
     surface_memory_h: Annotated[float, Field(ge=0, le=48)] = 4.0
     """EN ISO 13788 is for steady temperatures; the factor is applied to the means of the last hours, since a wall
-    follows its airs late (a light wall by some 2 h, which this mean is; our choice). [h]"""
+    follows the air beside it late (a light wall by some 2 h, which this mean is; our choice). [h]"""
     void_memory_h: Annotated[float, Field(ge=0, le=96)] = 24.0
     """The same for the underside in a void, where ground and floor keep the day's mean (our choice). [h]"""
     surface_memory_u: Annotated[float, Field(ge=0, le=1)] = 0.5

@@ -259,7 +259,7 @@ def load_settings(path: Path | None) -> Settings:
         return _FileAndEnvironment(**data)
     except ValidationError as error:
         first, *others = problems(error, Settings)
-        more = f" (and {len(others)} more to mend)" if others else ""
+        more = f" (and {len(others)} more to correct)" if others else ""
         raise ConfigurationError(
             first.what + more,
             where=_origin(first.loc, path),

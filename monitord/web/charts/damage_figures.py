@@ -8,17 +8,18 @@ from datetime import UTC, datetime
 import numpy as np
 
 from monitord.analysis.estimate_series import EstimateSeries
-from monitord.analysis.surfaces.mould_risk import MATERIALS
 from monitord.analysis.wood.timber import timber_spots
 from monitord.charts.parts import Chart, Level, Point, Trace
+from monitord.model.facts import Material
 from monitord.model.jobs import GoalMetric, Location, LocationKind
 from monitord.model.series import HOUR_S
+from monitord.text.damage import MATERIALS, mould_where
 from monitord.web.charts.estimate_series import hourly
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import DayTable, Figure, Scene, described, figure, remarks
 from monitord.web.charts.series import UNITS, Measure
 from monitord.web.text.formats import decimals_of, number
-from monitord.web.text.words import SHORT_KINDS
+from monitord.web.text.words import SHORT_KINDS, speaker_of
 
 _SCALE = (
     "The index goes from 0, no growth, to 6: 1 is the first growth, which a microscope shows; 2 several colonies under "
@@ -129,8 +130,10 @@ def _mould(scene: Scene, location: Location, estimates: EstimateSeries) -> Figur
         floor=0.0,
         ceiling=6.0,
     )
+    where = mould_where(speaker_of(scene.times), mould.air.surface, mould.air.source)
     said = [
-        f"{_SCALE} Computed {mould.air.at}, taken as {MATERIALS[mould.material.sensitivity.name]}. Nobody has seen it: "
+        f"{_SCALE} Computed {where}, taken as {MATERIALS[Material(mould.material.sensitivity.name)]}. "
+        "Nobody has seen it: "
         "it is what the model of Hukka and Viitanen makes of temperature and humidity."
     ]
     if len(lines) > 1:

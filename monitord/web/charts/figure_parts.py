@@ -18,9 +18,11 @@ from monitord.model.assessments import QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
 from monitord.model.units import Units, size_in, unit_in, value_in
+from monitord.text.faults import fault_sentence
 from monitord.web.charts.time_range import Shown
 from monitord.web.text.formats import decimals_of, number
 from monitord.web.text.local_time import LocalTimes, offset_words
+from monitord.web.text.words import speaker_of
 
 _GAPS_TOLD = 3
 
@@ -132,7 +134,8 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
     for flag in scene.flags:
         end = flag.end or scene.shown.end
         if flag.start < scene.shown.end and end > scene.shown.start:
-            said.append(f"Grey, out of every verdict: {times.span(flag.start, end)}, {flag.reason}.")
+            why = fault_sentence(speaker_of(times), flag.why)
+            said.append(f"Grey, excluded: {times.span(flag.start, end)}, {why}.")
     change = clock_change(window)
     if change:
         start = datetime.fromtimestamp(window.start_s, window.zone).utcoffset()

@@ -169,6 +169,7 @@ class Pages:
                 location=location,
                 view=location_view(state, location, times, coverage, self._units),
                 assessed=assessed,
+                flags=damage_view.flag_rows(assessed, times),
                 alerts=[
                     alert
                     for alert in _alerts_of(state, times, self._web.rules, self._units)
@@ -183,7 +184,7 @@ class Pages:
                 spots=damage_view.spot_rows(state.job, location, self._units),
                 placements=state.job.placements_at(location.id),
                 readings=readings_page(
-                    conn, state, location, assessed, as_utc(before), coverage, self._web.settings.web.units
+                    conn, state, location, assessed, as_utc(before), coverage, times, self._web.settings.web.units
                 ),
             )
 

@@ -11,7 +11,8 @@ from monitord.model.jobs import JobFile, Location
 from monitord.model.spots import Spot, SpotKind
 from monitord.model.units import Units, unit_in, value_in
 from monitord.text.comparisons import source_sentence
-from monitord.text.damage import airing_sentence
+from monitord.text.damage import airing_sentence, caution_sentence, mould_sentence, night_sentence, timber_sentence
+from monitord.text.faults import fault_sentence
 from monitord.text.speaker import Speaker
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number
@@ -40,6 +41,22 @@ class SpotRow:
     note: str
 
 
+@dataclass(frozen=True)
+class FlagRow:
+    """Readings of a probe that are excluded, from when to when, and why."""
+
+    probe: str
+    start: datetime
+    end: datetime | None
+    reason: str
+
+
+def flag_rows(assessed: LocationAssessment | None, times: LocalTimes) -> list[FlagRow]:
+    """The flags of a location's probes."""
+    speaker, flags = speaker_of(times), assessed.flags if assessed is not None else ()
+    return [FlagRow(flag.probe, flag.start, flag.end, fault_sentence(speaker, flag.why)) for flag in flags]
+
+
 def damage_said(
     state: JobState, location: Location, assessed: LocationAssessment | None, times: LocalTimes
 ) -> list[TextRow]:
@@ -50,13 +67,13 @@ def damage_said(
     if assessed.source is not None:
         found.append(TextRow("Moisture source", source_sentence(speaker, assessed.source)))
     if assessed.night_ahead is not None:
-        found.append(TextRow("The night ahead", f"{assessed.night_ahead.words} By {assessed.night_ahead.basis}."))
+        found.append(TextRow("The night ahead", night_sentence(speaker, assessed.night_ahead)))
     if assessed.mould is not None:
-        found.append(TextRow("Mould", f"{assessed.mould.words} {_criteria(assessed.mould)}".strip()))
+        found.append(TextRow("Mould", f"{mould_sentence(speaker, assessed.mould)} {_criteria(assessed.mould)}".strip()))
     if assessed.wood is not None:
-        found.append(TextRow("Timber", assessed.wood.words))
+        found.append(TextRow("Timber", timber_sentence(speaker, assessed.wood)))
     if assessed.cautions:
-        found.append(TextRow("Frost and heat", " ".join(assessed.cautions)))
+        found.append(TextRow("Frost and heat", " ".join(caution_sentence(speaker, one) for one in assessed.cautions)))
     advice = state.assessment.airing if state.assessment is not None else ()
     found += [
         TextRow("Ventilation, heating, dehumidifying", _advice(state, one, speaker))

@@ -19,9 +19,11 @@ from monitord.model.series import Array, Series
 from monitord.model.units import Units, quantity_in, unit_in, value_in
 from monitord.store.db.database import Database
 from monitord.store.readings import load_series
+from monitord.text.faults import fault_sentence
 from monitord.web.queries import JobState
 from monitord.web.text.formats import suspect
-from monitord.web.text.local_time import iso
+from monitord.web.text.local_time import LocalTimes, iso
+from monitord.web.text.words import speaker_of
 
 ROWS = 48
 _CHUNK = timedelta(days=7)
@@ -61,13 +63,18 @@ def readings_page(
     assessed: LocationAssessment | None,
     before: datetime | None,
     coverage: float,
+    times: LocalTimes,
     units: Units = Units.METRIC,
 ) -> ReadingsPage:
     """The readings just before a time; none given: the newest."""
     until = before - timedelta(milliseconds=1) if before is not None else state.now + timedelta(days=1)
     found = _newest_before(conn, state.job, location, until)
-    flags = assessed.flags if assessed is not None else ()
-    rows = [row for placement, series in found for row in _rows(placement, series, state.job, flags, coverage, units)]
+    excluded = (
+        [] if assessed is None else [(flag, fault_sentence(speaker_of(times), flag.why)) for flag in assessed.flags]
+    )
+    rows = [
+        row for placement, series in found for row in _rows(placement, series, state.job, excluded, coverage, units)
+    ]
     rows.sort(key=lambda row: row.time, reverse=True)
     more = len(rows) > ROWS
     rows = rows[:ROWS]
@@ -100,7 +107,7 @@ def _rows(
     placement: Placement,
     series: Series,
     job: JobFile,
-    flags: tuple[QualityFlag, ...],
+    excluded: list[tuple[QualityFlag, str]],
     coverage: float,
     units: Units,
 ) -> Iterator[ReadingRow]:
@@ -125,14 +132,14 @@ def _rows(
             surface=text(values.surface_temperature_c, None, i, "°C"),
             vapour_pressure=text(values.vapour_pressure_pa, values.u_vapour_pressure_pa, i, "Pa"),
             dew_point=text(values.dew_point_c, values.u_dew_point_k, i, "°C"),
-            out=_out(placement.probe, time, flags),
+            out=_out(placement.probe, time, excluded),
         )
 
 
-def _out(probe: str, time: datetime, flags: tuple[QualityFlag, ...]) -> str:
-    for flag in flags:
+def _out(probe: str, time: datetime, excluded: list[tuple[QualityFlag, str]]) -> str:
+    for flag, why in excluded:
         if flag.probe == probe and flag.start <= time and (flag.end is None or time < flag.end):
-            return flag.reason
+            return why
     return ""
 
 

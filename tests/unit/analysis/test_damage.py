@@ -6,7 +6,6 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-import pytest
 from damage_support import START, START_S, job_of, location, track, view_of
 
 from monitord.alerts.deciding.inhibition import inhibited
@@ -17,7 +16,6 @@ from monitord.analysis.assess import AssessmentCache, assess_job
 from monitord.analysis.damage import assess_damage
 from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.series.hourly_series import TimberSpot
-from monitord.analysis.words import sure_words
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import AiringEffect
@@ -98,12 +96,7 @@ def test_spots_and_an_outdoor_forecast_are_taken_where_they_are_given():
     assert night is not None
     assert wood.value.value > plain_wood.value.value
     assert night.probability > plain_night.probability
-    assert "outdoor forecast" in night.basis
-
-
-@pytest.mark.parametrize(("p", "said"), [(0.0, "under 1 %"), (0.5, "50 %"), (0.996, "over 99 %"), (1.0, "over 99 %")])
-def test_nothing_is_said_to_be_wholly_sure(p, said):
-    assert sure_words(p) == f"{said} sure"
+    assert night.by_outdoor_forecast
 
 
 # --- in the assessment ------------------------------------------------------------------------------------------
@@ -205,7 +198,10 @@ def test_a_new_outdoor_forecast_is_not_hidden_by_memory():
     assert location_told is not None
     assert location_plain.night_ahead is not None
     assert location_told.night_ahead is not None
-    assert location_told.night_ahead.basis != location_plain.night_ahead.basis
+    assert (location_told.night_ahead.by_outdoor_forecast, location_plain.night_ahead.by_outdoor_forecast) == (
+        True,
+        False,
+    )
 
 
 def test_findings_do_not_rest_on_what_is_only_shown():

@@ -20,10 +20,14 @@ from monitord.analysis.probes.quality import (
 from monitord.analysis.probes.quality_checks import Span, clock_offset_s, gaps, grown_restless, out_of_range, stuck
 from monitord.analysis.probes.quality_checks import spikes as lone_values
 from monitord.analysis.probes.quality_jumps import falling_away, offset, saturated
+from monitord.model.facts import FaultFacts, FaultReason
 from monitord.model.jobs import LocationKind
 from monitord.model.series import HOUR_S, Array, Hourly, Series
 
 DAY_S = 86_400.0
+
+
+WHY = FaultFacts(reason=FaultReason.FALLS_FASTER)
 
 
 def hourly(t: Array, rh: Array, range_t: Array | float = 0.1, range_rh: Array | float = 0.1) -> Hourly:
@@ -545,9 +549,7 @@ def two_days() -> Series:
 def test_drifts_that_begin_within_three_days_of_each_other_have_a_common_cause(apart_d: float, common: bool) -> None:
     record = placement(location(SLEEVE), two_days())
     judged = {
-        (name, START_S): PlacementQuality(
-            (Span("drift", start, start + 9 * DAY_S, "falls"),), np.zeros(48), np.empty(0)
-        )
+        (name, START_S): PlacementQuality((Span("drift", start, start + 9 * DAY_S, WHY),), np.zeros(48), np.empty(0))
         for name, start in (("a", START_S), ("b", START_S + apart_d * DAY_S))
     }
     found = without_common_drift(judged, dict.fromkeys(judged, record))
@@ -560,7 +562,7 @@ def test_drifts_that_begin_within_three_days_of_each_other_have_a_common_cause(a
 )
 def test_a_fault_holds_for_some_hours_after_its_last_sign(kind: str, ago_h: float, holds: bool) -> None:
     record, as_of_s = placement(location(SLEEVE), two_days()), START_S + 3 * DAY_S
-    quality = PlacementQuality((Span(kind, START_S, as_of_s - ago_h * HOUR_S, "why"),), np.zeros(48), np.empty(0))
+    quality = PlacementQuality((Span(kind, START_S, as_of_s - ago_h * HOUR_S, WHY),), np.zeros(48), np.empty(0))
     (flag,) = flags_of(quality, record, as_of_s)
     assert (flag.end is None) is holds
 

@@ -42,7 +42,7 @@ from monitord.analysis.probes.quality import (
 from monitord.analysis.probes.quality_checks import clock_offset_s, out_of_range, white_noise
 from monitord.analysis.probes.quality_checks import spikes as lone_values
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.model.facts import Fault, Truth
+from monitord.model.facts import Fault, FaultReason, Truth
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import HOUR_S, Array, PlacementRecord, Series
 from monitord.text.terms import FAULTS as TERMS
@@ -295,7 +295,7 @@ def test_a_probe_that_fell_out_and_reads_the_room_since_is_flagged_from_the_fall
     fallen = [s for s in spans if s.kind == "left_location"]
     assert len(fallen) == 1
     assert fallen[0].start_s - START_S == pytest.approx(216 * HOUR_S, abs=2 * HOUR_S)
-    assert "follows the room air" in fallen[0].reason
+    assert fallen[0].why.reason is FaultReason.FOLLOWS_ROOM
 
 
 def test_a_cavity_that_slowly_dries_into_the_rooms_air_has_not_left_its_place() -> None:
@@ -463,7 +463,7 @@ def test_a_flag_that_still_holds_has_no_end_and_one_that_is_over_has() -> None:
     _, record, quality, as_of_s = broken()
     (flag,) = flags_of(quality, record, as_of_s)
     assert (flag.kind, flag.end) == ("range", None)
-    assert flag.reason
+    assert flag.why.reason
     (later,) = flags_of(quality, record, as_of_s + 12 * HOUR_S)
     assert later.end is not None
     assert later.end > later.start

@@ -17,6 +17,7 @@ from monitord.analysis.probes.side_by_side import (
     proposed_calibrations,
     side_by_side,
 )
+from monitord.cli.probe_checks import salt_words, side_by_side_words
 from monitord.errors import PhysicsRangeError
 from monitord.model.jobs import Accuracy, Calibration
 from monitord.model.series import Array, Series
@@ -49,7 +50,7 @@ def test_probes_within_their_accuracies_agree() -> None:
     assert found.outcome is Agreement.AGREE
     assert found.odd == ()
     assert proposed_calibrations(found, END) == ()
-    assert found.words.startswith("Side by side: they agree in temperature")
+    assert side_by_side_words(found).startswith("Side by side: they agree in temperature")
 
 
 @pytest.mark.parametrize(
@@ -59,8 +60,8 @@ def test_the_odd_one_out_of_three_is_named_and_its_correction_proposed(dt: float
     found = check(probe("a"), probe("k7-12", dt, drh), probe("c"))
     assert found.outcome is Agreement.ODD_ONE_OUT
     assert found.odd == ("k7-12",)
-    assert "k7-12 reads" in found.words
-    assert side in found.words
+    assert "k7-12 reads" in side_by_side_words(found)
+    assert side in side_by_side_words(found)
     (proposal,) = proposed_calibrations(found, END, by="K. Lund")
     assert (proposal.probe, proposal.at, proposal.by) == ("k7-12", END, "K. Lund")
     assert proposal.temperature_correction_c == pytest.approx(-dt, abs=0.01)
@@ -72,8 +73,8 @@ def test_two_that_disagree_leave_open_which_is_wrong() -> None:
     assert found.outcome is Agreement.DISAGREE
     assert found.odd == ()
     assert proposed_calibrations(found, END) == ()
-    assert "no majority" in found.words
-    assert "9.0 % RH" in found.words
+    assert "no majority" in side_by_side_words(found)
+    assert "9.0 % RH" in side_by_side_words(found)
 
 
 def test_two_against_two_leave_open_which_are_wrong() -> None:
@@ -133,7 +134,8 @@ def test_too_little_to_compare_is_not_known(probes: tuple[str, ...]) -> None:
 def test_a_probe_heard_too_little_is_named_and_left_out() -> None:
     found = check(probe("a"), probe("b"), probe("c", drh=9.0, n=4))
     assert found.outcome is Agreement.AGREE
-    assert "heard too little to be judged: c" in found.words
+    assert found.unheard == ("c",)
+    assert "too few readings to be judged: c" in side_by_side_words(found)
 
 
 @settings(max_examples=60)
@@ -193,7 +195,7 @@ def test_a_probe_is_held_against_the_published_fixed_point(salt: str, celsius: f
 def test_a_probe_out_of_its_accuracy_over_salt_gets_a_proposal() -> None:
     found = over("NaCl", salted(79.3))
     assert found.within is False
-    assert "out of its accuracy" in found.words
+    assert "out of its accuracy" in salt_words(found)
     proposal = found.proposed_calibration(by="K. Lund")
     assert proposal is not None
     assert proposal.relative_humidity_correction_pct == pytest.approx(-4.0, abs=0.01)
@@ -223,7 +225,7 @@ def test_the_fixed_points_own_doubt_counts() -> None:
     ("one", "why"),
     [
         (salted(75.3, drift_pct_h=0.5), "not settled"),
-        (salted(75.3, n=13), "too little"),
+        (salted(75.3, n=13), "too few readings"),
         (salted(75.3, celsius=60.0), "0 to 50"),
     ],
 )
@@ -231,7 +233,7 @@ def test_what_cannot_be_judged_over_salt_says_why(one: Together, why: str) -> No
     found = over("NaCl", one)
     assert found.within is None
     assert found.proposed_calibration() is None
-    assert why in found.words
+    assert why in salt_words(found)
 
 
 def test_an_unknown_salt_is_refused() -> None:

@@ -10,9 +10,13 @@ from analysis_series import START, at_day
 from readiness_support import Case
 
 from monitord.model.assessments import QualityFlag
+from monitord.model.facts import FaultFacts, FaultReason
 from monitord.model.readiness.verdict import Criterion, Outcome, Reason, Verdict
 
 C, Out, R = Criterion, Outcome, Reason
+
+
+STUCK = FaultFacts(reason=FaultReason.REPEATS)
 
 
 def test_a_slab_that_meets_every_rule_is_ready_and_nothing_is_missing() -> None:
@@ -225,10 +229,10 @@ def test_a_silent_probe_is_not_a_dry_slab() -> None:
 
 def test_a_probe_at_fault_supports_no_verdict() -> None:
     case = Case()
-    case.flags["s1"] = (QualityFlag(kind="stuck", probe="p-s1", start=at_day(10), end=None, reason="does not move"),)
+    case.flags["s1"] = (QualityFlag(kind="stuck", probe="p-s1", start=at_day(10), end=None, why=STUCK),)
     assert case.value(C.PROBE).reason is R.FAULT
     assert case.judge().verdict is Verdict.CANNOT_SAY
-    case.flags["s1"] = (QualityFlag(kind="stuck", probe="p-s1", start=at_day(2), end=at_day(3), reason="did not"),)
+    case.flags["s1"] = (QualityFlag(kind="stuck", probe="p-s1", start=at_day(2), end=at_day(3), why=STUCK),)
     assert case.judge().verdict is Verdict.READY
 
 

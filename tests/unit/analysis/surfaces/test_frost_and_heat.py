@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from damage_support import location, newest
+from english import ENGLISH
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.alerts.lifecycle.rules import Truth
 from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import CautionKind
+from monitord.text.damage import caution_sentence
 
 OPTIONS = AnalysisOptions()
 
@@ -54,7 +57,7 @@ def test_heat_in_a_room_counts_at_once_and_sun_on_a_wall_does_not():
     room, room_cautions = told("room_air", t)
     cavity, cavity_cautions = told("cavity", t)
     assert verdict(room["overheating"]) is Truth.TRUE
-    assert any("warp" in caution for caution in room_cautions)
+    assert [caution.kind for caution in room_cautions] == [CautionKind.HEAT]
     assert verdict(cavity["overheating"]) is Truth.FALSE
     assert cavity_cautions == ()
     baked, _ = told("cavity", 45.0)
@@ -62,10 +65,12 @@ def test_heat_in_a_room_counts_at_once_and_sun_on_a_wall_does_not():
 
 
 def test_warm_air_that_is_too_dry_for_timber_is_cautioned_about():
-    """34 °C and 15 %: timber would come to 3.4 %MC (Wood Handbook eq. 4-5); at 20 °C a dry room is only winter."""
+    """34 °C and 15 %: timber would come to 3.3 %MC (Wood Handbook eq. 4-5); at 20 °C a dry room is only winter."""
     found, cautions = told("room_air", 34.0, 15.0)
-    assert any("dries too fast" in caution for caution in cautions)
-    assert "common practice" in cautions[0]
+    assert [caution.kind for caution in cautions] == [CautionKind.DRIES_TOO_FAST]
+    said = caution_sentence(ENGLISH, cautions[0])
+    assert said.startswith("Timber in this air would come to 3.3 % MC: its surface dries too fast")
+    assert "common practice" in said
     assert verdict(found["overheating"]) is Truth.FALSE
     assert told("room_air", 20.0, 15.0)[1] == ()
     assert told("room_air", 34.0, 45.0)[1] == ()

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 from damage_support import NO_UNCERTAINTY, START_S, USUAL, location, track
+from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,9 +17,11 @@ from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import conditions_finding, material_of, mould_finding, mould_risk
 from monitord.model.alerts import Severity
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import SurfaceSource
 from monitord.model.facts import Truth
 from monitord.model.series import HOUR_S
 from monitord.physics.mould.materials import SENSITIVITIES
+from monitord.text.damage import mould_sentence
 from simulators.building.mould import mould_index
 
 OPTIONS = AnalysisOptions()
@@ -62,7 +65,7 @@ def test_a_gap_is_held_and_counted_not_dried():
     assert dried.index < before.index - 0.1
     assert held.unknown_share == pytest.approx(1 / 3)
     assert held.heading is None  # unknown holds an alert's state
-    assert "not known" in held.words
+    assert "33 % of the hours are not known" in mould_sentence(ENGLISH, held)
     assert mould_finding(track(location(), 20.0, silent, len(silent)), held, OPTIONS, 6 * HOUR_S).value is None
 
 
@@ -75,12 +78,12 @@ def test_an_unknown_surface_is_not_taken_for_the_air():
     assert found is not None
     assert found.unknown_share == pytest.approx(0.5, abs=0.01)
     assert found.index > 0.5
-    assert "temperature factor" in found.surface
+    assert found.surface_source is SurfaceSource.FACTOR
 
 
 def test_without_outdoor_air_the_air_itself_is_what_is_known():
     found = steady(20, 85, 30, location("room_air", f_rsi=0.5))
-    assert found.surface == "the air there"
+    assert found.surface is None
     assert found.index > 0.4
 
 
@@ -112,7 +115,7 @@ def test_heading_for_1_within_days_counts_as_1():
     assert late.heading == 1.0
     assert late.days_to_1 == pytest.approx(5.4, abs=0.3)
     assert late.level == "watch"
-    assert "first growth comes in 5 days" in late.words
+    assert "early growth in 5 days" in mould_sentence(ENGLISH, late)
     sooner = AnalysisOptions(mould_days_ahead=3)
     assert steady(20, 97, 5, options=sooner).heading == pytest.approx(late.index)
 
@@ -180,8 +183,8 @@ def test_the_most_careful_material_is_taken_where_none_is_stated():
     assert stated.decline < 1.0
     concrete, pine = (steady(20, 95, 30, location(mould_sensitivity=m)) for m in ("medium_resistant", None))
     assert concrete.index < 0.2 < 2.0 < pine.index
-    assert "concrete" in concrete.words
-    assert "untreated pine" in pine.words
+    assert "concrete" in mould_sentence(ENGLISH, concrete)
+    assert "untreated pine" in mould_sentence(ENGLISH, pine)
 
 
 def test_a_finding_carries_index_material_and_stage():

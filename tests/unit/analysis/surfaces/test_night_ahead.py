@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 from damage_support import location, track
+from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,6 +20,7 @@ from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S
 from monitord.physics.moist_air import relative_humidity, saturation_vapour_pressure, vapour_pressure
+from monitord.text.damage import night_sentence
 
 OPTIONS = AnalysisOptions()
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -37,11 +41,11 @@ def at_surface(margin, dew_c=8.0, **more):
     return track(location("surface", name="pane", **more), t, rh, surface=dew_c + margin)
 
 
-def ahead_of(margin, zone=HELSINKI, forecast=None, options=OPTIONS):
+def ahead_of(margin, forecast=None, options=OPTIONS):
     here = at_surface(margin)
     surface = surface_of_hours(here, None, None, options)
     assert surface is not None
-    return night_ahead(here, surface, None, None, zone, options, forecast)
+    return night_ahead(here, surface, None, None, options, forecast)
 
 
 def test_what_is_expected_is_said_in_the_jobs_own_time():
@@ -53,10 +57,10 @@ def test_what_is_expected_is_said_in_the_jobs_own_time():
     assert found.deepest_at.hour == 4
     assert found.deepest.value == pytest.approx(-1.2, abs=0.1)
     clock = f"{found.expected_from.astimezone(HELSINKI):%H:%M}"
-    assert f"expected from {clock}" in found.words
-    assert "most likely 1.2 K below the dew point" in found.words
-    assert "± " in found.words
-    assert "% sure" in found.words
+    said = night_sentence(replace(ENGLISH, zone=HELSINKI), found)
+    assert re.search(rf"Condensation (very )?likely \([\d>] ?\d*.*%\) \w+ \d+ \w+ {clock} to ", said)
+    assert re.search(r"margin then −1\.\d+ ± \d\.\d+ K\.", said)
+    assert said.endswith(f"By the daily cycle of the last {OPTIONS.night_cycle_days} days.")
     assert found.expected_from.hour == int(clock[:2]) - 2
 
 
@@ -65,8 +69,9 @@ def test_a_safe_night_says_how_near_it_comes():
     assert found is not None
     assert found.expected_from is None
     assert found.probability < 0.01
-    assert "not expected" in found.words
-    assert "5.0 K above" in found.words
+    said = night_sentence(ENGLISH, found)
+    assert said.startswith(f"No condensation expected in the next {OPTIONS.night_hours} h: nearest ")
+    assert re.search(r"margin then \+[45]\.\d+ ± \d\.?\d* K; chance < 1 %\.", said)
 
 
 def test_a_surface_that_condenses_throughout_has_no_end():
@@ -75,7 +80,7 @@ def test_a_surface_that_condenses_throughout_has_no_end():
     assert found.expected_from == found.made_at
     assert found.expected_to is None
     assert found.probability > 0.99
-    assert "over 99 % sure" in found.words
+    assert "Condensation very likely (> 99 %) from " in night_sentence(ENGLISH, found)
 
 
 def test_the_finding_is_unknown_where_there_is_no_forecast():
@@ -103,8 +108,8 @@ def with_forecast(outdoor_c, to_come_c, options=OPTIONS):
     vapour = float(vapour_pressure(outdoor_c, 45.0))
     rh = np.clip(relative_humidity(np.full(36, to_come_c), np.full(36, vapour)), 1, 100)
     forecast = OutdoorForecast(times, np.full(36, to_come_c), np.asarray(rh))
-    plain = night_ahead(room, surface, room, out, HELSINKI, options)
-    told = night_ahead(room, surface, room, out, HELSINKI, options, forecast)
+    plain = night_ahead(room, surface, room, out, options)
+    told = night_ahead(room, surface, room, out, options, forecast)
     assert plain is not None
     assert told is not None
     return plain, told
@@ -116,7 +121,8 @@ def test_a_forecast_of_frost_brings_the_surface_down_by_its_factor():
     assert plain.margin_k[-1] - told.margin_k[-1] == pytest.approx(4.0, abs=0.6)
     assert plain.margin_k[0] - told.margin_k[0] == pytest.approx(1.0, abs=0.5)  # a quarter of a four-hour memory
     assert told.probability > plain.probability
-    assert "outdoor forecast" in told.basis
+    assert told.by_outdoor_forecast
+    assert "and the outdoor forecast." in night_sentence(ENGLISH, told)
 
 
 def test_a_forecast_of_what_is_changes_nothing_but_the_doubt():
@@ -131,11 +137,11 @@ def test_a_forecast_that_does_not_reach_that_far_is_used_as_far_as_it_goes():
     assert surface is not None
     times = room.end_s + HOUR_S * np.arange(7)
     forecast = OutdoorForecast(times, np.full(7, -8.0), np.full(7, 85.0))
-    found = night_ahead(room, surface, room, out, HELSINKI, OPTIONS, forecast)
+    found = night_ahead(room, surface, room, out, OPTIONS, forecast)
     assert found is not None
     assert np.isfinite(found.margin_k).all()
     empty = OutdoorForecast(np.empty(0), np.empty(0), np.empty(0))
-    assert night_ahead(room, surface, room, out, HELSINKI, OPTIONS, empty) is not None
+    assert night_ahead(room, surface, room, out, OPTIONS, empty) is not None
 
 
 @pytest.mark.parametrize(("memory_d", "worst_rms"), [(0.0, 1.2), (6.0, 0.65)])

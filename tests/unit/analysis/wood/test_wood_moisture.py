@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 from damage_support import START_S, location, track
+from english import ENGLISH
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.series.hourly_series import TimberSpot
@@ -18,6 +19,7 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S
 from monitord.physics.wood import equilibrium_moisture_content, lagged
+from monitord.text.damage import timber_sentence
 
 OPTIONS = AnalysisOptions()
 DAY = 24
@@ -64,7 +66,7 @@ def test_what_it_would_be_if_it_was_soaked_is_said_beside_it():
     dry = equilibrium_moisture_content(12.0, 60.0)
     assert found.value.value == pytest.approx(dry)
     assert found.high == pytest.approx(dry + (30 - dry) * np.exp(-10 / 14), abs=0.1)
-    assert "if it was soaked" in found.words
+    assert f"(up to {found.high:.1f} % MC if it was soaked at the start)" in timber_sentence(ENGLISH, found)
     assert found.value.u is not None
     assert found.value.u > OPTIONS.timber_species_u_pct
 
@@ -87,8 +89,9 @@ def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
     assert told.u[at] > plain.u[at]  # the start that nobody measured was beside the value; now it is within the doubt
     _, found = moisture(12.0, 60.0, 11 * DAY, [spot])
     assert found.spot_at == datetime.fromtimestamp(spot.time_s, UTC)
-    assert "soaked" not in found.words
-    assert "24.0 ± 2.0 %MC measured" in found.words
+    said = timber_sentence(ENGLISH, found)
+    assert "soaked" not in said
+    assert "Set by a spot reading of 24 ± 2 % MC on 16 Jan." in said
 
 
 def test_a_sure_spot_reading_all_but_replaces_the_estimate():
@@ -169,9 +172,9 @@ def test_a_spot_reading_is_as_sure_as_what_is_stated_of_it(more, u):
 def test_days_in_the_words_are_the_jobs_own():
     spot = TimberSpot(START_S + 5 * DAY * HOUR_S + 23 * HOUR_S, 24.0, 1.0)  # 11 January, 23:00 UTC
     here = measured(track(location(), 12.0, 60.0, 10 * DAY), spot)
-    found = wood_moisture(here, here.end_s, OPTIONS, ZoneInfo("Europe/Helsinki"))
+    found = wood_moisture(here, here.end_s, OPTIONS)
     assert found is not None
-    assert "2025-01-12" in found.words
+    assert "on 12 Jan." in timber_sentence(replace(ENGLISH, zone=ZoneInfo("Europe/Helsinki")), found)
 
 
 def test_wet_timber_is_told_of_with_its_since():
@@ -184,7 +187,8 @@ def test_wet_timber_is_told_of_with_its_since():
     assert finding.value > 20.0
     assert finding.since == found.above_since
     assert found.above_since is not None
-    assert "warm enough to decay" in found.words
+    assert "Over 20 % MC since " in timber_sentence(ENGLISH, found)
+    assert "warm enough to decay" in timber_sentence(ENGLISH, found)
     rule = default_rule_book().rule_for("wood_decay", "j", "here")
     assert rule is not None
     assert (finding.measured_at - found.above_since).total_seconds() >= rule.hold_s
@@ -212,7 +216,7 @@ def test_in_the_cold_wet_timber_raises_nothing_and_closes_nothing():
     assert wood_finding(here, found, OPTIONS, 6 * HOUR_S) is None
     _, cool = moisture(6.0, 95.0, 40 * DAY)
     assert cool.warmth == "slow"
-    assert "decay is slow" in cool.words
+    assert "decay is slow" in timber_sentence(ENGLISH, cool)
 
 
 def test_silence_is_unknown_and_holds():
