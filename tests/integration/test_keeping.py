@@ -13,6 +13,7 @@ from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import httpx
 import pytest
 from brokers import Mosquitto, Publisher, left_in_session, wait_until
 from clocks import SetClock
@@ -99,11 +100,11 @@ def rows(path: Path) -> int:
         return int(connection.execute("SELECT count(*) FROM reading").fetchone()[0])
 
 
-def damage(path: Path) -> None:
-    """Overwrite the second half of the file, as a dying card does."""
+def damage(path: Path, share: float = 0.5) -> None:
+    """Overwrite the end of the file, as a dying card does."""
     with path.open("r+b") as raw:
         size = path.stat().st_size
-        raw.seek(size // 2 // 4096 * 4096)
+        raw.seek(int(size * (1 - share)) // 4096 * 4096)
         raw.write(b"\xa5" * (size - raw.tell()))
 
 
@@ -194,6 +195,36 @@ def test_a_damaged_database_is_told_with_the_remedy_and_costs_no_sound_backup(
     assert rows(file) == 2 * 799
     assert done.kept_as is not None
     assert done.kept_as.exists()
+
+
+def test_a_daemon_backs_up_at_its_start_and_says_in_readyz_that_its_database_is_damaged(
+    db: Database, file: Path, mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    fill(db, range(1, 800))
+    db.close()
+    settings = Settings.model_validate(
+        {
+            "database": {"url": f"sqlite:///{file}"},
+            "broker": mosquitto.settings(),
+            "web": {"port": 0},
+            "backup": {"folder": tmp_path / "safe"},
+        }
+    )
+    daemon = Daemon(settings)
+    daemon.start()
+    wait_until(lambda: len(backups_in(tmp_path / "safe")) == 1, "a backup is made")
+    assert httpx.get(f"{daemon.url}readyz", timeout=30).status_code == 200
+    assert daemon.stop()
+    damage(file, 0.1)  # some readings; with tables that every start reads it ends, with the same remedy
+    daemon = Daemon(settings)
+    daemon.start()
+    try:
+        wait_until(lambda: "damaged" in httpx.get(f"{daemon.url}readyz", timeout=30).text, "the damage is told")
+        answer = httpx.get(f"{daemon.url}readyz", timeout=30)
+        assert answer.status_code == 503
+        assert "stop the daemon and restore a backup: `monitord restore FILE --replace`" in answer.text
+    finally:
+        daemon.stop()
 
 
 def test_what_is_no_sound_backup_is_not_restored(db: Database, file: Path, tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ _REMEDIES = {
     "readonly": "Give the user that runs monitord the right to write to the file and its folder",
     "unable to open": "Create its folder, and give the user that runs monitord the right to write there",
     "not a database": "The file is not an SQLite database: correct `database.url`, or restore a backup",
-    "malformed": "The file is damaged: stop the daemon and restore a backup",
+    "malformed": "The file is damaged: stop the daemon and restore a backup: `monitord restore FILE --replace`",
 }
 """By a phrase of SQLite's own message."""
 
