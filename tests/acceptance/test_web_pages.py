@@ -172,6 +172,34 @@ def test_nothing_scrolls_sideways_at_320_pixels(address: str, browser: Browser) 
     page.context.close()
 
 
+@pytest.mark.parametrize(
+    ("path", "most"), [("/", 4.5), (JOB, 5.0), (f"{JOB}/locations/kitchen", 4.0), ("/alerts", 4.0)]
+)
+def test_with_folds_closed_a_page_is_short_on_a_phone(address: str, browser: Browser, path: str, most: float) -> None:
+    context = browser.new_context(storage_state=support.SIGNED_IN, viewport={"width": PHONE, "height": 844})
+    page = patient(context)
+    page.goto(address + path)
+    screens = page.evaluate("document.documentElement.scrollHeight") / 844
+    context.close()
+    assert screens <= most  # our limit for one thumb; the job's page was 14.7 before its folds
+
+
+def test_the_first_screen_of_a_job_on_a_phone_says_what_needs_whom_why_and_what_to_do(
+    address: str, browser: Browser
+) -> None:
+    context = browser.new_context(storage_state=support.SIGNED_IN, viewport={"width": PHONE, "height": 844})
+    page = patient(context)
+    page.goto(address + JOB)
+    area = page.locator(".need > summary").first.bounding_box()
+    said = page.locator(".need > summary").first.inner_text()
+    context.close()
+    assert area is not None
+    assert area["y"] + area["height"] < 844
+    assert "Utility room, outside wall cavity: getting wet again since Sun 22 Nov, 06:10" in said
+    assert "temperature and nearby air don't explain it" in said
+    assert "Do: look for a leak." in said
+
+
 def test_on_a_phone_what_can_be_touched_is_large_enough(job_page: Page) -> None:
     # WCAG 2.2, 2.5.8 asks for 24 by 24 CSS pixels; ours are 44, but for a pixel of rounding
     small = look(job_page, PHONE).evaluate(
@@ -188,6 +216,7 @@ def test_a_phone_sees_the_narrow_drawing_and_a_desk_the_wide_one(
     address: str, open_page: Callable[..., Page], width: int, shown: str
 ) -> None:
     page = open_page(f"{address}{JOB}/locations/utility", width)
+    open_folds(page)
     seen = page.evaluate(
         "[...document.querySelectorAll('#fig-rh svg.chart')].filter((s) => s.getClientRects().length)"
         ".map((s) => s.getAttribute('class'))"

@@ -18,12 +18,12 @@ from starlette.testclient import TestClient
 
 from monitord.alerts.messages.signed_links import Link, Purpose, sign
 from monitord.model.alerts import AlertStatus
-from monitord.model.assessments import Flow, State
+from monitord.model.assessments import Flow, Forecast, State
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.settings import Settings
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
 from monitord.store.alerts import events, get_alert, link_secret, open_alerts, save_alerts
-from monitord.store.assessments import save_assessment
+from monitord.store.assessments import add_forecasts, save_assessment
 from monitord.store.jobs import apply_job
 from monitord.store.mutes import mutes
 from monitord.store.quarantine import put
@@ -502,6 +502,36 @@ def test_closed_alerts_stay_on_record(client: TestClient) -> None:
     assert "deficit back for 24 h" in page
     assert re.search(r"1.71 ± 0.08 kPa.*1.71 ± 0.08 kPa", page, re.DOTALL)  # opening, close
     assert client.get("/alerts?job=none").status_code == 404
+
+
+def test_a_location_says_why_with_numbers_equations_and_sources(client: TestClient) -> None:
+    page = client.get("/jobs/mill-lane-4/locations/kitchen").text.replace("\u00a0", " ")
+    why = page[page.index('id="why-fold"') : page.index('id="compared-fold"')]
+    assert "Drying: falling, beyond the uncertainty of the rate." in why
+    for value, source in (
+        ("1701 ± 50 Pa", "ASHRAE Handbook—Fundamentals 2017, ch. 1 eqs. 5, 6 and 12"),
+        ("−0.9 ± 0.2 % RH", "METHOD.md"),
+        ("1 to 6 Dec", "METHOD.md"),
+        ("k = 2", "JCGM 100:2008"),
+    ):
+        assert value in why
+        assert source in why
+
+
+def test_a_location_keeps_what_earlier_forecasts_said(fresh: support.Site) -> None:
+    day = timedelta(days=1)
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+        save_assessment(conn, support.assessment())
+        for back in (30, 3, 2):
+            at = support.NOW - back * day
+            made = Forecast(
+                made_at=at, low=at + 9 * day, middle=at + 10 * day, high=at + 12 * day, never=False, high_never=False
+            )
+            add_forecasts(conn, "mill-lane-4", "kitchen", made)
+    page = fresh.client().get("/jobs/mill-lane-4/locations/kitchen").text
+    told = re.findall(r'<th scope="row">(\d+ Nov)</th><td data-name="Dry">([^<]+)<', page)
+    assert told == [("22 Nov", "1 to 4 Dec"), ("21 Nov", "30 Nov to 3 Dec")]
 
 
 def test_readings_go_back_page_by_page_and_none_is_shown_twice(client: TestClient) -> None:

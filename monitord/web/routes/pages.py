@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Query
@@ -15,6 +15,7 @@ from monitord.model.jobs import Location
 from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
+from monitord.store.assessments import recent_forecasts
 from monitord.store.last_seen import last_heard, unplaced
 from monitord.text import glossary
 from monitord.web.charts.damage_figures import damage_figures
@@ -25,16 +26,17 @@ from monitord.web.page_context import Web, job_url, location_url, utc_times
 from monitord.web.queries import JobState, as_read, load_jobs, newest_of, seen_heard
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import ENGLISH
-from monitord.web.views import damage_view, job_folds, job_list, job_view
+from monitord.web.views import damage_view, job_folds, job_list, job_view, reasons_view
 from monitord.web.views.alert_view import AlertView, alert_views
 from monitord.web.views.controls import controls_of
 from monitord.web.views.location_view import location_view
-from monitord.web.views.needs import needs_of
+from monitord.web.views.needs import need_of, needs_of
 from monitord.web.views.probes_view import held_rows, probe_rows
 from monitord.web.views.readings_table import readings_page
 from monitord.web.visitor import visitor
 
 _MAX_HELD = 100
+_FORECASTS_KEPT = timedelta(days=21)
 
 Id = Annotated[str | None, Query(max_length=128)]
 SpanName = Annotated[str | None, Query(alias="span", max_length=8)]
@@ -170,11 +172,15 @@ class Pages:
                 view=location_view(state, location, times, coverage, self._units),
                 assessed=assessed,
                 flags=damage_view.flag_rows(assessed, times),
-                alerts=[
-                    alert
+                needs=[
+                    need_of(alert)
                     for alert in _alerts_of(state, times, self._web.rules, self._units)
                     if alert.location == location.id
                 ],
+                why=reasons_view.reasons(assessed, times, coverage) if assessed is not None else [],
+                rule=reasons_view.RULES[assessed.state] if assessed is not None else "",
+                forecasts=_forecasts(conn, state, location, times),
+                asked=span is not None or start is not None,
                 figures=self._location_figures(conn, state, location, shown, times),
                 controls=controls_of(shown, lambda query: location_url(job_id, location_id, query)),
                 shown=shown,
@@ -242,6 +248,13 @@ def location_of(state: JobState, location_id: str) -> Location:
         return state.job.location(location_id)
     except KeyError:
         raise HTTPException(404, f"Job {state.job.job!r} has no location {location_id!r}.") from None
+
+
+def _forecasts(conn: Connection, state: JobState, location: Location, times: LocalTimes) -> list[tuple[str, str]]:
+    """Day by day, the last forecast made on it and what it said, the newest first."""
+    made = recent_forecasts(conn, state.job.job, state.now - _FORECASTS_KEPT).get(location.id, [])
+    by_day = {times.day(one.made_at): reasons_view.forecast_words(one, times) for one in made}
+    return list(by_day.items())[::-1]
 
 
 def as_utc(time: datetime | None) -> datetime | None:

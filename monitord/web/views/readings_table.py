@@ -39,6 +39,8 @@ class ReadingRow:
     surface: str
     vapour_pressure: str
     dew_point: str
+    reported: str
+    """Temperature and humidity as the probe sent them."""
     out: str
     """Why it is out of every verdict; empty where it counts."""
 
@@ -132,6 +134,7 @@ def _rows(
             surface=text(values.surface_temperature_c, None, i, "°C"),
             vapour_pressure=text(values.vapour_pressure_pa, values.u_vapour_pressure_pa, i, "Pa"),
             dew_point=text(values.dew_point_c, values.u_dew_point_k, i, "°C"),
+            reported=f"{text(series.temperature_c, None, i, '°C')}, {text(series.relative_humidity_pct, None, i, '%')}",
             out=_out(placement.probe, time, excluded),
         )
 
