@@ -76,7 +76,7 @@ def wood_moisture_series(here: HourlySeries, options: AnalysisOptions) -> WoodMo
 
 
 def wood_moisture(here: HourlySeries, hour_s: float, options: AnalysisOptions) -> WoodMoisture | None:
-    """Timber at a location as of a full hour; None while too little is known. `zone` is that of times in its words."""
+    """Timber at a location as of a full hour; None while too little is known."""
     series = wood_moisture_series(here, options)
     if series is None:
         return None
