@@ -151,7 +151,8 @@ def test_what_is_wrong_in_the_settings_ends_it_at_once_with_one_line_and_no_secr
 def test_a_port_that_is_taken_ends_it_with_a_remedy(mosquitto: Mosquitto, start: Callable[..., Running]) -> None:
     daemon = start(mosquitto.port)
     port = httpx.URL(daemon.url).port
-    second = start(mosquitto.port, prelude=f"import os; os.environ['MONITORD_WEB__PORT'] = '{port}'")
+    other = {"MONITORD_WEB__PORT": str(port), "MONITORD_DATABASE__URL": "sqlite:///second.sqlite3"}
+    second = start(mosquitto.port, prelude=f"import os; os.environ |= {other}")
     assert second.process.wait(START_S) == 1
     assert f"can't listen on 127.0.0.1 port {port}" in second.log
     assert daemon.end() == 0
