@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from monitord.model.assessments import (
     Comparison,
     Facts,
     Finding,
+    Forecast,
     JobAssessment,
     LocationAssessment,
     MoistureSource,
@@ -274,7 +276,7 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
         location=location.id,
         probe=here.probe,
         state=State.NO_DATA if stale else element.state,
-        facts=_facts(here, element, stale),
+        facts=_facts(here, element, stale, utc(as_of_s)),
         last_reading_at=utc(here.time_s),
         comparisons=tuple(comparisons),
         source=source,
@@ -285,13 +287,22 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
         cautions=cautions,
         equilibrium=element.equilibrium,
         drying=element.drying,
-        forecast=element.forecast,
+        forecast=None if element.forecast is None else _not_past(element.forecast, utc(as_of_s)),
         flags=flags,
         **(_air_values(here, pressure) if compared else {}),
     )
 
 
-def _facts(here: Present, element: GoalResults, stale: bool) -> Facts:
+_Dated = TypeVar("_Dated", Facts, Forecast)
+
+
+def _not_past(dated: _Dated, as_of: datetime) -> _Dated:
+    """The same with no date before `as_of`: a forecast stands for six hours, and its early end may pass meanwhile."""
+    dates = {"low": dated.low, "middle": dated.middle, "high": dated.high}
+    return dated.model_copy(update={name: max(date, as_of) for name, date in dates.items() if date is not None})
+
+
+def _facts(here: Present, element: GoalResults, stale: bool, as_of: datetime) -> Facts:
     """The facts of the state; without data the last value, and without a goal the present one."""
     humidity = Quantity(
         value=float(here.series.relative_humidity_pct[-1]), u=here.uncertainty.relative_humidity_pct, unit="% RH"
@@ -301,7 +312,7 @@ def _facts(here: Present, element: GoalResults, stale: bool) -> Facts:
         return Facts(value=last, at=utc(here.time_s))
     if element.state is State.RECORDED_ONLY:
         return Facts(value=humidity)
-    return element.facts
+    return _not_past(element.facts, as_of)
 
 
 def _air_values(here: Present, pressure_pa: float) -> dict[str, Quantity]:

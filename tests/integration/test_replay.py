@@ -80,8 +80,8 @@ def played(out: Path) -> dict[str, Table]:
 # -- the files -----------------------------------------------------------------------------------------------------
 
 
-def test_three_files_with_the_headers_of_the_format_are_written(out: Path) -> None:
-    assert {path.name for path in out.iterdir()} == set(FILES)
+def test_the_files_with_the_headers_of_the_format_are_written(out: Path) -> None:
+    assert {path.name for path in out.iterdir()} == {*FILES, "states.csv", "readiness.csv"}
     for name, header in HEADERS.items():
         raw = (out / name).read_bytes()
         assert raw.decode("utf-8").split("\n")[0] == header
@@ -183,11 +183,11 @@ def test_in_an_outage_every_probe_is_silent_and_the_backlog_ends_it(played: dict
 
 
 def known_by(table: Table, when: datetime, key: str) -> Table:
-    """The rows dated up to a time, a closing after it not yet known."""
+    """The rows dated up to a time; a closing after it, and the worst of what still ran, not yet known."""
     kept = [dict(row) for row in table if moment(row[key]) <= when]
     for row in kept:
-        if row.get("closed_at") and moment(row["closed_at"]) > when:
-            row["closed_at"] = ""
+        if "closed_at" in row and not (row["closed_at"] and moment(row["closed_at"]) <= when):
+            row |= {"closed_at": "", "worst": "", "at_close": "", "closed_because": ""}
     return kept
 
 

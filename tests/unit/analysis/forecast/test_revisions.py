@@ -100,9 +100,7 @@ def test_what_was_forecast_before_the_last_fortnight_no_longer_counts() -> None:
 
 
 def assessed(day: float, one: Forecast | None, state: State = State.DRYING) -> JobAssessment:
-    location = LocationAssessment(
-        location="north", probe="p1", state=state, words="", last_reading_at=None, forecast=one
-    )
+    location = LocationAssessment(location="north", probe="p1", state=state, last_reading_at=None, forecast=one)
     as_of = START + day * DAY
     return JobAssessment(job="J1", as_of=as_of, last_reading_at=None, locations=(location,), findings=())
 
