@@ -9,9 +9,9 @@ from monitord.alerts import pausing
 from monitord.cli.common import database_of, ending_of, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
-from monitord.model.job_checks import remarks
-from monitord.model.job_example import fresh_example
-from monitord.model.job_files import dump_job, job_schema, load_job_file
+from monitord.model.job_files.checks import remarks
+from monitord.model.job_files.example import fresh_example
+from monitord.model.job_files.files import dump_job, job_schema, load_job_file
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Pause
 from monitord.store import jobs as stored_jobs

@@ -22,7 +22,7 @@ from monitord.analysis.series.calibration import corrected_series, last_check
 from monitord.cli.common import database_of, out, show_table
 from monitord.errors import JobFileError
 from monitord.model.assessments import Quantity
-from monitord.model.job_files import dump_calibrations
+from monitord.model.job_files.files import dump_calibrations
 from monitord.model.jobs import Calibration, JobFile, Placement
 from monitord.physics.fixed_points import SALTS
 from monitord.store.jobs import add_calibrations, needed_job

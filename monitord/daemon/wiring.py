@@ -17,6 +17,7 @@ from monitord.alerts.sending.channels.mqtt_state import MqttState
 from monitord.alerts.sending.channels.opening import open_channels
 from monitord.alerts.sending.heartbeat import Heartbeat
 from monitord.clock import Clock, SystemClock
+from monitord.daemon.logs import set_up_logging
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.systemd import ServiceManager
@@ -27,7 +28,6 @@ from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.forecast_files import ForecastFiles
 from monitord.ingest.gc_tuning import calm_garbage_collection
 from monitord.ingest.mqtt.subscriber import Consumer
-from monitord.logs import set_up_logging
 from monitord.model.config.settings import Settings
 from monitord.model.readiness.criteria_files import built_in, criteria_book
 from monitord.pipeline import AssessmentCaches, assess_pending, mark_running

@@ -21,7 +21,7 @@ from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Equilibrium, Forecast, JobAssessment, State
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
-from monitord.model.job_files import load_job_file
+from monitord.model.job_files.files import load_job_file
 from monitord.model.jobs import JobFile
 from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.readiness.verdict import Readiness

@@ -34,15 +34,15 @@ from monitord.web.routes.api import Api
 from monitord.web.routes.client_routes import ClientRoutes
 from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
-from monitord.web.routes.job_form_routes import JobFormRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
+from monitord.web.routes.on_site.job_form_routes import JobFormRoutes
+from monitord.web.routes.on_site.place_routes import PlaceRoutes
+from monitord.web.routes.on_site.spot_routes import SpotRoutes
 from monitord.web.routes.pages import Pages
-from monitord.web.routes.place_routes import PlaceRoutes
 from monitord.web.routes.proof_routes import ProofRoutes
 from monitord.web.routes.readiness_pages import ReadinessPages
 from monitord.web.routes.settings_routes import SettingsRoutes
 from monitord.web.routes.sign_in_routes import SignInRoutes
-from monitord.web.routes.spot_routes import SpotRoutes
 
 _log = logging.getLogger(__name__)
 

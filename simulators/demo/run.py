@@ -24,10 +24,10 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from monitord.access.signing_in import enter_link
+from monitord.daemon.logs import set_up_logging
 from monitord.daemon.wiring import Daemon
 from monitord.errors import ConfigurationError
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
-from monitord.logs import set_up_logging
 from monitord.model.alerts import Alert, AlertEvent
 from monitord.model.assessments import SurfaceRisk
 from monitord.model.config.settings import Settings

@@ -41,7 +41,7 @@ def _sources(part: str) -> str:
     if part == "job":
         return _digest(_building())
     if part == BASELINE:
-        return _digest([*_building(), *(_SIMULATORS / "evaluation").glob("baseline*.py")])
+        return _digest([*_building(), *(_SIMULATORS / "evaluation" / "baseline").glob("*.py")])
     folders = [
         path
         for name in ("model", "analysis", "alerts")

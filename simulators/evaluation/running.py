@@ -18,7 +18,7 @@ from monitord.physics.moist_air import dew_or_frost_point
 from monitord.replay.parallel import Arrivals
 from monitord.replay.run import replay
 from simulators.building import events as ev
-from simulators.evaluation.baseline import the_baseline
+from simulators.evaluation.baseline.judge import the_baseline
 from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts, verdicts_of
 from simulators.evaluation.result_cache import ResultCache
 from simulators.jobs.generate import SimulatedJob, generate

@@ -20,7 +20,7 @@ from monitord.daemon.wiring import Daemon
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 from monitord.model.access import Role
 from monitord.model.config.settings import Settings
-from monitord.model.job_files import dump_job
+from monitord.model.job_files.files import dump_job
 from monitord.model.jobs import JobFile
 from monitord.store import jobs
 from monitord.store.access import people, sessions

@@ -12,7 +12,7 @@ import web_support as support
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from monitord.model.job_files import parse_job
+from monitord.model.job_files.files import parse_job
 from monitord.model.jobs import JobFile, LocationKind
 from monitord.store.access import audit
 from monitord.store.jobs import apply_job, get_job

@@ -16,7 +16,7 @@ PROGRAM = [p for p in SOURCES if p.is_relative_to(ROOT / "monitord")]
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
-MODULE_LINES, FUNCTION_LINES = 600, 80
+MODULE_LINES, FUNCTION_LINES, ROOM_BOXES = 600, 80, 17
 DISTRIBUTIONS = {
     "yaml": "pyyaml",
     "cbor2": "cbor2",
@@ -58,6 +58,18 @@ def test_no_module_and_no_function_is_longer_than_can_be_read() -> None:
                 if length > FUNCTION_LINES:
                     too_long.append(f"{node.name} in {name_of(path)} has {length} lines")
     assert not too_long
+
+
+def test_no_room_shows_more_boxes_than_can_be_seen_at_a_glance() -> None:
+    """Modules and sub-rooms that lie side by side; migrations are a list by nature."""
+    rooms = {path.parent for path in SOURCES if "migrations" not in path.parts}
+    crowded = {}
+    for room in rooms:
+        modules = {p.name for p in room.glob("*.py")} - {"__init__.py", "__main__.py"}
+        boxes = modules | {p.parent.name for p in room.glob("*/__init__.py")} - {"migrations"}
+        if len(boxes) > ROOM_BOXES:
+            crowded[name_of(room)] = len(boxes)
+    assert not crowded
 
 
 def reads_clock(node: ast.AST) -> bool:

@@ -17,7 +17,7 @@ import replay_house as house
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.cli import main
 from monitord.model.alerts import Severity
-from monitord.model.job_files import load_job_file
+from monitord.model.job_files.files import load_job_file
 from monitord.replay.run import read_arrivals, replay, run_replay, write_result
 
 FILES = ("alerts.csv", "forecasts.csv", "equilibrium.csv")

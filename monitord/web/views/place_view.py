@@ -10,7 +10,7 @@ from urllib.parse import quote
 import segno
 from markupsafe import Markup
 
-from monitord.model.job_changes import sleeve_depth_mm
+from monitord.model.job_files.changes import sleeve_depth_mm
 from monitord.model.jobs import Location, LocationKind
 from monitord.store.last_seen import Heard
 from monitord.web.queries import JobState

@@ -9,9 +9,9 @@ from analysis_series import SLEEVE, START_S, blanked, location, track
 
 from monitord.analysis.goals import GoalResult, by_posterior, judge_sleeve
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.slabs.posterior.date_question import GoalDate
-from monitord.analysis.slabs.posterior.level_question import Level
-from monitord.analysis.slabs.posterior.stall_question import SlabStall, StallCause
+from monitord.analysis.slabs.posterior.questions.date import GoalDate
+from monitord.analysis.slabs.posterior.questions.level import Level
+from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause
 from monitord.analysis.slabs.posterior.verdict import SleeveVerdict
 from monitord.model.assessments import State
 from monitord.model.config.analysis_options import AnalysisOptions

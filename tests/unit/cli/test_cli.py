@@ -13,7 +13,7 @@ import pytest
 import monitord
 from monitord.cli import main
 from monitord.model.config.settings_table import example_file, setting_rows
-from monitord.model.job_files import load_job_file
+from monitord.model.job_files.files import load_job_file
 from monitord.store import quarantine
 from monitord.store.db.database import Database
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from monitord.cli import main
-from monitord.model.job_files import parse_job
+from monitord.model.job_files.files import parse_job
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitord.cli import main
-from monitord.model.job_files import parse_job
+from monitord.model.job_files.files import parse_job
 
 EXAMPLE_JOB = Path(__file__).parents[3] / "config" / "job.example.toml"
 JOB = "quay-lane-14"

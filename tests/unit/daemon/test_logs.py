@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from monitord.logs import set_up_logging
+from monitord.daemon.logs import set_up_logging
 
 
 @pytest.fixture(autouse=True)

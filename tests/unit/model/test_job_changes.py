@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from monitord.errors import JobFileError
-from monitord.model.job_changes import new_id, sleeve_depth_mm, with_location, with_probe, without_probe
-from monitord.model.job_files import dump_job, parse_job
+from monitord.model.job_files.changes import new_id, sleeve_depth_mm, with_location, with_probe, without_probe
+from monitord.model.job_files.files import dump_job, parse_job
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 
 T0 = datetime(2026, 11, 4, 6, tzinfo=UTC)

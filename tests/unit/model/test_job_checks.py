@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from monitord.errors import JobFileError
-from monitord.model.job_checks import SUITS, Remark, remarks
-from monitord.model.job_example import fresh_example, shipped_example
-from monitord.model.job_files import parse_job
+from monitord.model.job_files.checks import SUITS, Remark, remarks
+from monitord.model.job_files.example import fresh_example, shipped_example
+from monitord.model.job_files.files import parse_job
 from monitord.model.jobs import AIR_KINDS, GoalMetric, JobFile, LocationKind
 
 ROOT = Path(__file__).parents[3]

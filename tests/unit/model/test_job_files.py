@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitord.errors import JobFileError
-from monitord.model.job_files import dump_job, job_schema, load_job_file, parse_job
+from monitord.model.job_files.files import dump_job, job_schema, load_job_file, parse_job
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 
 HERE = Path(__file__).parent / "jobfiles"

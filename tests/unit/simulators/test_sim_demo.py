@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from monitord.ingest.decoding.native_json import KEYS
-from monitord.model.job_files import parse_job
+from monitord.model.job_files.files import parse_job
 from simulators.demo.house import CONDENSING_LOCATION, DAYS, FACTOR, SILENT_PROBE, demo
 
 DAY_S = 86_400.0

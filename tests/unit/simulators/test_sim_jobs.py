@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitord.model.job_files import load_job_file
+from monitord.model.job_files.files import load_job_file
 from monitord.replay.run import read_arrivals
 from simulators.jobs.families import FAMILIES
 from simulators.jobs.job_generator import JobMaker, SimulatedJob

@@ -6,16 +6,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitord.analysis.slabs.posterior.date_question import GoalDate, goal_date
 from monitord.analysis.slabs.posterior.ensemble import Ensemble, Slab
-from monitord.analysis.slabs.posterior.goal_question import goal_probability
-from monitord.analysis.slabs.posterior.level_question import Level, level
-from monitord.analysis.slabs.posterior.never_question import never_probability
 from monitord.analysis.slabs.posterior.outlook import outlook
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
 from monitord.analysis.slabs.posterior.present_air import present_air
+from monitord.analysis.slabs.posterior.questions.date import GoalDate, goal_date
+from monitord.analysis.slabs.posterior.questions.goal import goal_probability
+from monitord.analysis.slabs.posterior.questions.level import Level, level
+from monitord.analysis.slabs.posterior.questions.never import never_probability
+from monitord.analysis.slabs.posterior.questions.stall import SlabStall, stall
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays
-from monitord.analysis.slabs.posterior.stall_question import SlabStall, stall
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,8 @@ from scipy.integrate import solve_ivp
 
 from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.analysis.slabs.posterior.course import Budget, SleeveCourse, SleeveCourses, slab_of
+from monitord.analysis.slabs.posterior.questions.stall import StallCause
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays, sleeve_days
-from monitord.analysis.slabs.posterior.stall_question import StallCause
 from monitord.analysis.slabs.posterior.verdict import SleeveGoal, SleeveVerdict
 from monitord.model.series import Array
 

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from futures import TIME_D, air, falling, level
 
-from monitord.analysis.slabs.posterior.date_question import arrival, goal_date
-from monitord.analysis.slabs.posterior.goal_question import goal_probability
-from monitord.analysis.slabs.posterior.level_question import level as level_of
-from monitord.analysis.slabs.posterior.never_question import never_probability
 from monitord.analysis.slabs.posterior.outlook import Outlook
-from monitord.analysis.slabs.posterior.stall_question import SlabStall, StallCause, stall
+from monitord.analysis.slabs.posterior.questions.date import arrival, goal_date
+from monitord.analysis.slabs.posterior.questions.goal import goal_probability
+from monitord.analysis.slabs.posterior.questions.level import level as level_of
+from monitord.analysis.slabs.posterior.questions.never import never_probability
+from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause, stall
 
 SHARE, SURE = 0.1, 0.8
 """What a stall is, and how sure it must be, by default."""

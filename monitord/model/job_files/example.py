@@ -11,7 +11,7 @@ _DAY = re.compile(r"\b(\d{4})-(\d{2})-(\d{2})(?=T\d{2}:\d{2})")
 
 def shipped_example() -> str:
     """The example as it is shipped."""
-    return (files("monitord.model") / "job.example.toml").read_text(encoding="utf-8")
+    return (files("monitord.model.job_files") / "job.example.toml").read_text(encoding="utf-8")
 
 
 def fresh_example(today: date) -> str:

@@ -11,8 +11,8 @@ from sqlalchemy import Connection
 
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
-from monitord.model.job_changes import new_id, revised
-from monitord.model.job_files import dump_job
+from monitord.model.job_files.changes import new_id, revised
+from monitord.model.job_files.files import dump_job
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.store import jobs as stored_jobs
 from monitord.store.access import people

@@ -14,7 +14,7 @@ import numpy as np
 
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.replay.parallel import Arrivals
-from simulators.evaluation.baseline_sheet import DAY_S, HOUR_S, Sheet
+from simulators.evaluation.baseline.sheet import DAY_S, HOUR_S, Sheet
 from simulators.evaluation.records import AlertRecord, EquilibriumRecord, ForecastRecord, NightRecord, Verdicts
 
 LOOK_S = 3 * HOUR_S

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from sqlalchemy import Connection
 
 from monitord.errors import JobFileError
-from monitord.model.job_changes import DRILLED_KINDS, new_id, with_location, with_probe, without_probe
+from monitord.model.job_files.changes import DRILLED_KINDS, new_id, with_location, with_probe, without_probe
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.store import jobs as stored_jobs
 from monitord.store.last_seen import last_heard, unplaced

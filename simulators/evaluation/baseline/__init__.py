@@ -1,0 +1,1 @@
+"""The baseline: what a careful spreadsheet would say of the same readings."""
