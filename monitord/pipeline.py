@@ -35,7 +35,7 @@ from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs, signoffs
 from monitord.store.db.database import Database
-from monitord.store.records import load_job_record
+from monitord.store.series.records import load_job_record
 
 _log = logging.getLogger(__name__)
 

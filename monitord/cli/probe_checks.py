@@ -26,7 +26,7 @@ from monitord.model.job_files.files import dump_calibrations
 from monitord.model.jobs import Calibration, JobFile, Placement
 from monitord.physics.fixed_points import SALTS
 from monitord.store.jobs import add_calibrations, needed_job
-from monitord.store.records import load_series
+from monitord.store.series.records import load_series
 
 _K = 2.0
 """Coverage factor of what is printed: about 95 % (JCGM 100:2008, 6.3.3)."""

@@ -10,7 +10,7 @@ from monitord.errors import ConfigurationError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.quarantine import release
 from monitord.store import quarantine as held_payloads
-from monitord.store.keeping.quarantine_limits import drop
+from monitord.store.maintenance.quarantine_limits import drop
 
 _SHOWN_BYTES = 80
 

@@ -28,8 +28,8 @@ from monitord.ingest.mqtt.connection import LinkState
 from monitord.model.config.settings import Settings
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
-from monitord.store.keeping.backup import backups_in
 from monitord.store.last_seen import last_heard
+from monitord.store.maintenance.backup import backups_in
 
 _BROKER_S = 8.0
 _RELEASED = datetime(2025, 1, 1, tzinfo=UTC)

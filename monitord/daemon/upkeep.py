@@ -12,8 +12,8 @@ from monitord.model.config.broker import QuarantineSettings
 from monitord.model.config.settings import BackupSettings
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
-from monitord.store.keeping.backup import backups_in, make_backup
-from monitord.store.keeping.quarantine_limits import trim
+from monitord.store.maintenance.backup import backups_in, make_backup
+from monitord.store.maintenance.quarantine_limits import trim
 
 _log = logging.getLogger(__name__)
 REMEDY = "stop the daemon and restore a backup: `monitord restore FILE --replace`"

@@ -34,7 +34,7 @@ from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
 from monitord.store.access import people
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
-from monitord.store.keeping.one_daemon import DaemonLock
+from monitord.store.maintenance.one_daemon import DaemonLock
 from monitord.web.app import create_app
 
 _log = logging.getLogger(__name__)

@@ -14,9 +14,9 @@ from monitord.ingest.payload_limit import TOO_LARGE
 from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
-from monitord.store.keeping.quarantine_limits import CUT
+from monitord.store.maintenance.quarantine_limits import CUT
 from monitord.store.quarantine import Held, list_held, mark_released
-from monitord.store.readings import CONFLICT, insert_batch
+from monitord.store.series.readings import CONFLICT, insert_batch
 
 _AT_ONCE = 200
 _FINAL = {

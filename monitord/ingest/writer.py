@@ -21,8 +21,8 @@ from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.model.readings import Reading
 from monitord.store import outdoor_forecasts, quarantine
 from monitord.store.db.database import Database
-from monitord.store.keeping.quarantine_limits import ROW_BYTES, trim
-from monitord.store.readings import insert_batch
+from monitord.store.maintenance.quarantine_limits import ROW_BYTES, trim
+from monitord.store.series.readings import insert_batch
 
 log = logging.getLogger(__name__)
 

@@ -15,7 +15,7 @@ from monitord.report.pack import Evidence
 from monitord.report.readings_file import Row, rows_of
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, outbox, signoffs
-from monitord.store.records import load_series
+from monitord.store.series.records import load_series
 
 _SIGNOFFS = TypeAdapter(list[SignOff])
 _ALL = 1_000_000

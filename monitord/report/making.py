@@ -15,7 +15,7 @@ from monitord.report.document import Contents, report_speaker
 from monitord.report.drawings import drawings
 from monitord.store import alerts as stored_alerts
 from monitord.store import signoffs
-from monitord.store.records import load_job_record
+from monitord.store.series.records import load_job_record
 from monitord.text.catalogue import FALLBACK
 
 

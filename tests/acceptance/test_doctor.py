@@ -15,8 +15,8 @@ from monitord.errors import ConfigurationError
 from monitord.model.config.settings import Settings
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
-from monitord.store.keeping.backup import make_backup
-from monitord.store.readings import insert_batch
+from monitord.store.maintenance.backup import make_backup
+from monitord.store.series.readings import insert_batch
 
 SOON = timedelta(hours=3)
 

@@ -22,7 +22,7 @@ from monitord.model.readings import Reading
 from monitord.pipeline import assess_pending
 from monitord.store import jobs
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 
 RULES = AlertRules([Rule(kind="condensation", unit="1", raise_at=0.6, clear_at=0.3)])
 POINTS = (

@@ -24,7 +24,7 @@ from monitord.model.config.broker import BrokerSettings
 from monitord.store.db.database import Database
 from monitord.store.db.tables import reading
 from monitord.store.quarantine import list_held
-from monitord.store.readings import last_heard
+from monitord.store.series.readings import last_heard
 
 PROTOCOLS = ["5", "3.1.1"]
 START = datetime(2025, 3, 1, 10, 0, tzinfo=UTC)

@@ -29,7 +29,7 @@ from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
 from monitord.store.outdoor_forecasts import load
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 
 START = datetime(2025, 1, 6, tzinfo=UTC)
 NOW = START + timedelta(days=9, hours=17)

@@ -31,8 +31,8 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import jobs, pauses, pending_jobs
 from monitord.store.assessments import latest_assessment, recent_forecasts
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch
-from monitord.store.records import load_job_record
+from monitord.store.series.readings import insert_batch
+from monitord.store.series.records import load_job_record
 
 START = datetime(2025, 1, 10, tzinfo=UTC)
 RULES, OPTIONS = default_rule_book(), AnalysisOptions()

@@ -17,7 +17,7 @@ from monitord.ingest.writer import BatchWriter, IncomingMessage
 from monitord.model.config.broker import QuarantineSettings
 from monitord.store import quarantine
 from monitord.store.db.database import Database
-from monitord.store.keeping.quarantine_limits import KEPT_BYTES, ROW_BYTES, gateway_of, trim
+from monitord.store.maintenance.quarantine_limits import KEPT_BYTES, ROW_BYTES, gateway_of, trim
 
 NOW = datetime(2025, 3, 1, 10, tzinfo=UTC)
 AT_ONCE = 4

@@ -17,7 +17,7 @@ from evidence_support import job, readings
 from monitord.cli import main
 from monitord.store import jobs
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 
 
 @pytest.fixture(autouse=True)

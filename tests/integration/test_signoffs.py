@@ -29,7 +29,7 @@ from monitord.store import jobs, signoffs
 from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
 from monitord.store.pending_jobs import mark_job
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 from monitord.text.alerts import AlertSpeaker
 from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker

@@ -18,7 +18,7 @@ from monitord.model.readings import Reading
 from monitord.store.db import database as database_module
 from monitord.store.db.database import Database
 from monitord.store.db.tables import reading
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 COUNT = select(func.count()).select_from(reading)
@@ -90,7 +90,7 @@ import os, signal, sys
 from datetime import UTC, datetime, timedelta
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 db = Database.open(sys.argv[1])
 t0 = datetime(2025, 3, 1, tzinfo=UTC)
 def batch(first):

@@ -25,7 +25,7 @@ from monitord.store import alerts, assessments, jobs, outdoor_forecasts, quarant
 from monitord.store.db import schema
 from monitord.store.db.database import Database
 from monitord.store.db.tables import metadata
-from monitord.store.readings import insert_batch, load_job_record
+from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 JOB = JobFile(

@@ -15,7 +15,7 @@ from monitord.model.series import PlacementRecord
 from monitord.replay.recorder import Recorder
 from monitord.store import jobs
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch, load_job_record
+from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 DAYS = 8

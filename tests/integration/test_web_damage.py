@@ -21,7 +21,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.spots import Spot, SpotKind
 from monitord.store.assessments import save_assessment
 from monitord.store.jobs import apply_job
-from monitord.store.records import load_job_record
+from monitord.store.series.records import load_job_record
 from monitord.text.catalogue import language
 from monitord.text.damage import airing_sentence, mould_sentence, timber_sentence
 from monitord.text.speaker import Speaker

@@ -21,7 +21,7 @@ from monitord.store.access import audit, people, sessions, tokens
 from monitord.store.access.digests import digest_of
 from monitord.store.db.access_tables import audit as audit_table
 from monitord.store.db.access_tables import person, session
-from monitord.store.readings import load_series
+from monitord.store.series.readings import load_series
 from monitord.web.app import create_app
 from monitord.web.routes.forms import own_path
 

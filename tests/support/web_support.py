@@ -43,7 +43,7 @@ from monitord.store.db.access_tables import session
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
 from monitord.store.quarantine import put
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 from monitord.web.app import create_app
 from monitord.web.middleware.gate import form_token
 

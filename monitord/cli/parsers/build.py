@@ -11,7 +11,7 @@ from monitord.cli.parsers import (
     criteria,
     evidence,
     jobs,
-    keeping,
+    maintenance,
     mutes,
     probe_checks,
     quarantine,
@@ -51,7 +51,7 @@ def build_parser() -> argparse.ArgumentParser:
     mutes.add_parsers(commands)
     probe_checks.add_parsers(commands)
     quarantine.add_parsers(commands)
-    keeping.add_parsers(commands)
+    maintenance.add_parsers(commands)
     topics.add_parsers(commands)
     settings_table.add_parsers(commands)
     version = commands.add_parser("version", help="print the version")

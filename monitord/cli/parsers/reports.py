@@ -15,9 +15,9 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     report.add_argument("--out", type=Path, required=True, metavar="FILE", help="such as quay-lane-14.pdf")
     report.add_argument("--units", choices=("metric", "us"), default="metric", help="default: %(default)s")
     report.add_argument("--language", default="en", metavar="NAME", help="such as en or de; default: %(default)s")
-    report.set_defaults(run=Command("reports", "make_report"))
+    report.set_defaults(run=Command("proof.reports", "make_report"))
 
     export = commands.add_parser("export", help="write a whole job as a workbook (.xlsx), or as CSV files in a folder")
     export.add_argument("job", metavar="JOB")
     export.add_argument("--out", type=Path, required=True, metavar="PATH", help="a file named .xlsx, or a folder")
-    export.set_defaults(run=Command("reports", "export_job"))
+    export.set_defaults(run=Command("proof.reports", "export_job"))

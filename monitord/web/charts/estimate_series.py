@@ -12,7 +12,7 @@ from monitord.analysis.hourly_results import HourlyResults, compute_hourly_resul
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
 from monitord.model.series import HOUR_S, Array
-from monitord.store.records import load_job_record
+from monitord.store.series.records import load_job_record
 from monitord.web.charts.series import Measure
 from monitord.web.queries import JobState
 

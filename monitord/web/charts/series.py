@@ -14,7 +14,7 @@ from monitord.analysis.surfaces.derived import Derived, derived_hours, derived_s
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, LocationKind, Placement
 from monitord.model.series import HOUR_S, Array
-from monitord.store.readings import load_hourly, load_series
+from monitord.store.series.readings import load_hourly, load_series
 
 _MAX_READINGS = 40_000
 """A stay with more readings than that in the window goes by hourly medians."""

@@ -23,7 +23,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
 from monitord.store.last_seen import Heard, last_heard
 from monitord.store.quarantine import Held
-from monitord.store.readings import load_series
+from monitord.store.series.readings import load_series
 from monitord.web import schemas
 from monitord.web.charts.estimate_series import hourly
 from monitord.web.charts.series import HOURLY, UNITS, Measure, load_location

@@ -18,7 +18,7 @@ from monitord.model.quantity import Quantity
 from monitord.model.series import Array, Series
 from monitord.model.units import Units, quantity_in, unit_in, value_in
 from monitord.store.db.database import Database
-from monitord.store.readings import load_series
+from monitord.store.series.readings import load_series
 from monitord.text.faults import fault_sentence
 from monitord.web.queries import JobState
 from monitord.web.text.formats import suspect

@@ -18,7 +18,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import jobs as stored_jobs
 from monitord.store import pauses, pending_jobs
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 
 
 @pytest.fixture(scope="module")

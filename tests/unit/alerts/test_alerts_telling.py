@@ -38,7 +38,7 @@ from monitord.store import jobs as stored_jobs
 from monitord.store import mutes as stored_mutes
 from monitord.store import outbox as stored_outbox
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 
 RULES = default_rule_book()
 NORTH = alert().fingerprint

@@ -17,7 +17,7 @@ from monitord.model.job_files.files import parse_job
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
-from monitord.store.readings import insert_batch
+from monitord.store.series.readings import insert_batch
 
 JOB = """
 job = "mill"

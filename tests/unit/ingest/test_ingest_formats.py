@@ -15,7 +15,7 @@ from monitord.ingest.decoding.records import NO_AGE
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.payload_limit import TOO_LARGE
 from monitord.model.config.broker import DEFAULT_TOPIC_RULES, TimeFormat, TopicRule
-from monitord.store.readings import CONFLICT
+from monitord.store.series.readings import CONFLICT
 
 FOLDER = Path(monitord.ingest.__file__).parent
 PAGE = (FOLDER / "FORMATS.md").read_text(encoding="utf-8")

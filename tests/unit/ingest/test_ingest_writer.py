@@ -23,7 +23,7 @@ from monitord.model.config.broker import TopicRule
 from monitord.store.db.database import Database
 from monitord.store.db.tables import quarantine, reading
 from monitord.store.quarantine import Held, list_held
-from monitord.store.readings import insert_batch, last_heard
+from monitord.store.series.readings import insert_batch, last_heard
 
 NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)
 LATER = NOW + timedelta(days=2)

@@ -17,7 +17,7 @@ from monitord.model.series import JobRecord
 from monitord.store import jobs, pending_jobs
 from monitord.store.db.database import Database
 from monitord.store.db.tables import heard, hourly, metadata, reading
-from monitord.store.readings import insert_batch, load_job_record
+from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 JOB = JobFile(

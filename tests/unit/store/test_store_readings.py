@@ -16,7 +16,7 @@ from monitord.model.readings import Reading
 from monitord.store import jobs, pending_jobs, quarantine
 from monitord.store.db.database import Database
 from monitord.store.db.tables import reading as reading_table
-from monitord.store.readings import insert_batch, last_heard, load_series, unplaced
+from monitord.store.series.readings import insert_batch, last_heard, load_series, unplaced
 
 T0 = datetime(2025, 3, 1, 12, tzinfo=UTC)
 DAY = timedelta(days=1)

@@ -14,10 +14,11 @@ from sqlalchemy import Connection, event, select
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
 from monitord.model.series import LATE_S, Hourly
-from monitord.store import jobs, rollups
+from monitord.store import jobs
 from monitord.store.db.database import Database
 from monitord.store.db.tables import hourly as hourly_table
-from monitord.store.readings import insert_batch, load_hourly, load_job_record
+from monitord.store.series import rollups
+from monitord.store.series.readings import insert_batch, load_hourly, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 HOUR = timedelta(hours=1)

@@ -35,9 +35,9 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import jobs
 from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
-from monitord.store.keeping.backup import backups_in, make_backup, restore_backup
-from monitord.store.keeping.one_daemon import DaemonLock
-from monitord.store.readings import insert_batch
+from monitord.store.maintenance.backup import backups_in, make_backup, restore_backup
+from monitord.store.maintenance.one_daemon import DaemonLock
+from monitord.store.series.readings import insert_batch
 
 START = datetime.fromisoformat("2025-01-10T00:00:00+00:00")
 LATER = START + timedelta(hours=30)
@@ -253,7 +253,7 @@ def test_a_second_daemon_is_told_of_the_first_and_a_crash_keeps_nobody_out(
             "web": {"port": 0},
         }
     )
-    hold = "import sys, time; from pathlib import Path; from monitord.store.keeping.one_daemon import DaemonLock\n"
+    hold = "import sys, time; from pathlib import Path; from monitord.store.maintenance.one_daemon import DaemonLock\n"
     hold += "DaemonLock(Path(sys.argv[1])).take(); print('held', flush=True); time.sleep(600)"
     with subprocess.Popen([sys.executable, "-c", hold, str(file)], stdout=subprocess.PIPE) as first:
         assert first.stdout is not None

@@ -15,11 +15,11 @@ from sqlalchemy import Connection, Select, and_, bindparam, select
 
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series
-from monitord.store import rollups
 from monitord.store.db.statements import as_pairs, columns_of, probe_times
 from monitord.store.db.tables import NEVER_MS, reading
 from monitord.store.db.times import HOUR_MS, hour_of, to_ms
 from monitord.store.last_seen import heard_of_placement
+from monitord.store.series import rollups
 
 _OPEN_MS = NEVER_MS
 """End of a stay that goes on."""

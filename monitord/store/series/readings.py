@@ -16,12 +16,13 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, Insert, Select, and_, bindparam, select, update
 
 from monitord.model.readings import Reading
-from monitord.store import pending_jobs, quarantine, rollups
+from monitord.store import pending_jobs, quarantine
 from monitord.store.db.statements import Row, as_pairs, insert_or_ignore, insert_rows, probe_times
 from monitord.store.db.tables import NEVER_MS, reading
 from monitord.store.db.times import hour_of, to_ms
 from monitord.store.last_seen import Heard, last_heard, note_heard, unplaced
-from monitord.store.records import load_hourly, load_job_record, load_series
+from monitord.store.series import rollups
+from monitord.store.series.records import load_hourly, load_job_record, load_series
 
 __all__ = [
     "BatchResult",

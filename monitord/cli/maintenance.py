@@ -8,8 +8,8 @@ from monitord.cli.common import out, settings_of
 from monitord.clock import SystemClock
 from monitord.errors import ConfigurationError
 from monitord.store.db.integrity import file_of, need_file_of
-from monitord.store.keeping.backup import make_backup, restore_backup
-from monitord.store.keeping.one_daemon import DaemonLock
+from monitord.store.maintenance.backup import make_backup, restore_backup
+from monitord.store.maintenance.one_daemon import DaemonLock
 
 
 def backup(parsed: Namespace) -> int:

@@ -1,0 +1,1 @@
+"""Commands that prove something: criteria, sign-offs, reports, evidence packs."""
