@@ -31,12 +31,19 @@ class Speaker:
     tied: bool = False
     """Whether a number, its ± and its unit are held on one line, as on a page."""
 
-    def say(self, variants: Sequence[str], slots: Slots) -> str:
-        """The first of the variants whose slots are all known, filled in; the last one needs none."""
+    def say(self, variants: Sequence[str], slots: Slots, max_length: int | None = None) -> str:
+        """The first of the variants whose slots are all known, filled in; the last one needs none.
+
+        With `max_length` the first of them that is no longer than that; where each is longer, the shortest.
+        """
+        said = ""
         for message in variants:
             if all(slots.get(name) is not None for name in slots_of(message)):
-                return self._spaced(self.language.text(message).format_map(dict(slots)))
-        return ""
+                text = self._spaced(self.language.text(message).format_map(dict(slots)))
+                if max_length is None or len(text) <= max_length:
+                    return text
+                said = min(said or text, text, key=len)
+        return said
 
     def _spaced(self, text: str) -> str:
         ended = text.replace("..", ".")  # a sentence that ends with an abbreviation

@@ -127,7 +127,7 @@ def state_name(speaker: Speaker, state: State) -> str:
 
 def state_sentence(speaker: Speaker, state: State, facts: Facts) -> str:
     """What a tile says of a location: state, trend and date of one result."""
-    return speaker.say(SENTENCES[state], speaker.slots(facts))
+    return speaker.say(SENTENCES[state], speaker.slots(facts), TILE_LENGTH)
 
 
 def surface_sentence(speaker: Speaker, risk: SurfaceRisk) -> str:

@@ -82,6 +82,12 @@ def room_of(daemon: Running) -> dict[str, object]:
     return next(location for location in assessment["locations"] if location["location"] == "room")
 
 
+def measured_by(daemon: Running) -> object:
+    """The probe that the last assessment has for the room; None where there is none yet."""
+    assessment = shown(daemon, "/api/jobs/mill-3").json()["assessment"]
+    return room_of(daemon)["probe"] if assessment is not None else None
+
+
 def test_a_reading_goes_from_the_broker_to_the_page_and_sigterm_ends_it_cleanly(
     tmp_path: Path, mosquitto: Mosquitto, start: Callable[..., Running]
 ) -> None:
@@ -92,6 +98,7 @@ def test_a_reading_goes_from_the_broker_to_the_page_and_sigterm_ends_it_cleanly(
     command = [sys.executable, "-m", "monitord", "--config", str(tmp_path / "monitord.toml")]
     subprocess.run([*command, "job", "apply", str(job_file)], check=True, capture_output=True)
     publish(mosquitto.port, 60)
+    wait_until(lambda: measured_by(daemon) == "a1", "the room was assessed by its probe", ANSWER_S)
     wait_until(lambda: "21." in shown(daemon, "/jobs/mill-3").text, "the page shows the room's temperature", ANSWER_S)
     page = shown(daemon, "/jobs/mill-3")
     assert page.status_code == 200

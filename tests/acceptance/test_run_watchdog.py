@@ -28,8 +28,8 @@ commit = w.BatchWriter.commit
 w.BatchWriter.commit = lambda self, messages: (stuck(), commit(self, messages))[1]
 """
 ROUND = """
-run_due = monitord.daemon.wiring.run_due
-monitord.daemon.wiring.run_due = lambda *a, **k: (stuck(), run_due(*a, **k))[1]
+assess_pending = monitord.daemon.wiring.assess_pending
+monitord.daemon.wiring.assess_pending = lambda *a, **k: (stuck(), assess_pending(*a, **k))[1]
 """
 TELLING = """
 import monitord.alerts.notifier as d

@@ -192,7 +192,7 @@ def test_two_that_disagree_get_no_proposal(url: str, capsys: pytest.CaptureFixtu
     for probe, humidity in (("p1", 50.0), ("p3", 60.0)):
         stored(url, probe, 20.0, humidity)
     told = said(capsys, "probe", "check", "side-by-side", "mill", "p1", "p3", *SPAN, "--record", code=1)
-    assert "no majority tells which is wrong" in told
+    assert "no majority shows which is wrong" in told
     assert "Nothing is proposed." in told
     assert len(exported(capsys).calibrations) == 1
 

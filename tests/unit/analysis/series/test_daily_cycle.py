@@ -28,7 +28,10 @@ def test_a_cycle_that_was_lifted_lately_stays_lifted():
     lifted[-8:] += 2.0
     found = continue_series(lifted, 24, 5, 0.4)
     assert found is not None
-    assert np.all(found.value - cycle(24 * 16)[-24:] > 1.0)
+    lift = found.value - cycle(24 * 16)[-24:]
+    assert lift[0] > 1.0  # more than half of it in the next hour
+    assert np.all(np.diff(lift[:16]) < 0.0)  # then it fades, up to the hours that were lifted yesterday
+    assert lift[-1] > 0.2
 
 
 def test_a_steady_fall_is_followed_to_where_it_is():
@@ -123,7 +126,7 @@ def test_one_odd_hour_is_not_carried_on_and_three_are():
     one = continue_series(flat_days(at_hours(1.0, 23)), 24, 5, 0.4)
     three = continue_series(flat_days(at_hours(1.0, 21, 22, 23)), 24, 5, 0.4)
     assert one.value[0] < 0.5 < three.value[0]
-    assert three.value[20] > 0.75 * three.value[0]  # and fades in days, not in hours
+    assert 0.25 < three.value[20] / three.value[0] < 0.75  # where the past tells nothing, between hours and days
 
 
 def test_a_tenth_of_a_day_to_day_change_goes_on():
@@ -142,7 +145,7 @@ def test_past_forecasts_are_judged_every_six_hours_over_ten_days():
         disturbed[len(quiet) - 24 * days_ago :][:6] = 5.0
         spreads.append(continue_series(disturbed, 24, 2, 0.0).u[5])
     assert spreads[0] > 1.2 * spreads[1]
-    assert spreads[1] == pytest.approx(continue_series(quiet, 24, 2, 0.0).u[5])
+    assert spreads[1] == pytest.approx(continue_series(quiet, 24, 2, 0.0).u[5], rel=1e-4)
 
 
 def test_three_perfect_past_forecasts_leave_three_quarters_of_the_usual_spread():
