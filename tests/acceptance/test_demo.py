@@ -17,6 +17,7 @@ import pytest
 from simulators.demo.house import CONDENSING_LOCATION, DAYS, FACTOR, SILENT_PROBE
 from simulators.demo.run import DemoClock
 
+CHECKOUT = Path(__file__).parents[2]
 SPEED = 30_000
 """Simulated seconds in a second; the twelve days of the scene then take 35 s."""
 WATCHED_S = 180.0
@@ -34,7 +35,7 @@ class Shown:
                 [sys.executable, "-m", "monitord", "demo", "--port", "0", "--speed", str(SPEED), *words],
                 stdout=sink,
                 stderr=subprocess.STDOUT,
-                cwd=folder,
+                cwd=CHECKOUT,  # as the README's command does: the simulated house is no part of the installed program
             )
 
     @property
