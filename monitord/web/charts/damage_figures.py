@@ -184,7 +184,7 @@ def _timber(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
         f"as a joist lags it, by {options.timber_lag_days:g} days."
     ]
     if points:
-        said.append("Rings: measured by hand, the bar is the doubt; each moves the estimate by how sure it is.")
+        said.append("Rings: spot readings, the bar is the uncertainty; each moves the estimate by its weight.")
     else:
         said.append(
             "Nobody has measured it: the line is the least that it holds, from what the air of the first day would "

@@ -120,12 +120,12 @@ def figure(
 
 
 def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
-    """What has to be said under the chart: the doubt, gaps, times that do not count, a change of the clocks."""
+    """What has to be said under the chart: the uncertainty, gaps, times that do not count, a change of the clocks."""
     window, times = scene.window, scene.times
     said = []
     uncertainty = _typical(first, window, unit)
     if uncertainty is not None:
-        said.append(f"Shaded: the doubt, {uncertainty}\u00a0{unit}.")
+        said.append(f"Shaded: the uncertainty, {uncertainty}\u00a0{unit}.")
     found = gaps(first, window.start_s, window.end_s)
     if found:
         told = "; ".join(times.span(_utc(a), _utc(b)) for a, b in found[-_GAPS_TOLD:])

@@ -133,7 +133,7 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
     if not np.isfinite(series.values.surface_temperature_c).any():
         said.append("The surface temperature is by its temperature factor f_Rsi, from room and outdoor air.")
     if points:
-        said.append("Rings: measured by hand, the bar is the doubt.")
+        said.append("Rings: spot readings, the bar is the uncertainty.")
     u = scene.options.coverage * np.hypot(series.u_surface_k, series.values.u_dew_point_k)
     if np.isfinite(u).any():
         typical = scene.size(float(np.nanmedian(u)), "K")

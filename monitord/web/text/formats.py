@@ -1,4 +1,4 @@
-"""Numbers as they stand on a page: rounded to what the doubt allows, with a true minus sign."""
+"""Numbers as they stand on a page: rounded to what the uncertainty allows, with a true minus sign."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _MOST_DECIMALS = 4
 """An uncertainty that is smaller still is shown as zero. Our choice."""
 _DASH = "—"
 _TIE = "\u00a0"
-"""A space at which no line is broken: a number stays with its doubt and its unit."""
+"""A space at which no line is broken: a number stays with its uncertainty and its unit."""
 
 
 def decimals_of(unit: str) -> int:
@@ -28,7 +28,7 @@ def number(value: float, decimals: int) -> str:
 
 
 def plain(quantity: Quantity | None) -> str:
-    """`19.4 °C`, without its doubt; a dash for what is not known."""
+    """`19.4 °C`, without its uncertainty; a dash for what is not known."""
     if quantity is None:
         return _DASH
     return f"{number(quantity.value, decimals_of(quantity.unit))}{_TIE}{quantity.unit.replace(' ', _TIE)}"
@@ -43,7 +43,7 @@ def suspect(quantity: Quantity | None, coverage: float) -> str:
 
 
 def parts(quantity: Quantity, coverage: float) -> tuple[str, str]:
-    """The value, and the doubt as `± 2.3` (empty where it is not known)."""
+    """The value, and the uncertainty as `± 2.3` (empty where it is not known)."""
     decimals = decimals_of(quantity.unit)
     if quantity.u is not None and (u := coverage * quantity.u) > 0.0:
         decimals = max(decimals, min(_MOST_DECIMALS, math.ceil(-math.log10(2.0 * u))))  # "± 0.00" would say: exact

@@ -1,4 +1,4 @@
-"""The rail of a tile: from where a location started to its goal, with the doubt of where it is now."""
+"""The rail of a tile: from where a location started to its goal, with the uncertainty of where it is now."""
 
 from __future__ import annotations
 
