@@ -29,8 +29,9 @@ class AssessmentParameters:
     choice). [-]"""
     more_likely: float = 0.5
     """Probability from which a sleeve's drying is called slow: more likely than not (our choice). [-]"""
-    rate_coverage: float = 1.28
-    """Standard errors that a rate must lie clear of 0: 90 %, one-sided (our choice). [standard errors]"""
+    rate_coverage: float = 2.0
+    """Standard uncertainties that a rate must lie clear of 0 to name a direction: the coverage factor k of the ± that
+    is shown beside it, so that no state denies its own numbers (JCGM 100:2008, 6.3.3). [-]"""
 
 
 ASSESSMENT = AssessmentParameters()

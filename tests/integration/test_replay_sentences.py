@@ -24,6 +24,7 @@ JOBS = (("healthy", 101), ("unreachable", 112))
 
 DATED = {State.DRYING, State.DRYING_SLOWLY, State.NO_CLEAR_TREND}
 RATED = {*DATED, State.NOT_DRYING}
+DIRECTED = {State.DRYING, State.DRYING_SLOWLY, State.NOT_DRYING}
 
 Row = dict[str, str]
 
@@ -48,8 +49,10 @@ def contradictions(row: Row, first_reading: datetime) -> list[str]:
         "a rate without a state that has one": (rate is not None) is not (state in RATED),
         "falling, and the rate rises": "falling" in said and not (rate is not None and rate < 0.0),
         "rising, and the rate falls": "rising" in said and rate is not None and rate <= 0.0,
+        "a direction within the rate's ±": state in DIRECTED
+        and not (rate is not None and u_rate is not None and abs(rate) > 1.99 * u_rate),
         "no clear trend, and the rate is clear": state is State.NO_CLEAR_TREND
-        and not (rate is not None and u_rate is not None and abs(rate) <= 1.29 * u_rate),
+        and not (rate is not None and u_rate is not None and abs(rate) <= 2.01 * u_rate),
         "a date without a state that has one": any((low, middle, high)) and state not in DATED,
         "a date that the sentence does not say": middle is not None and "goal" not in said.lower(),
         "never, and not out of reach": row["eta_mid"] == "never" and state is not State.OUT_OF_REACH,
@@ -131,6 +134,7 @@ def test_an_alert_says_what_opened_it_its_worst_and_why_it_closed(played: tuple[
     ("change", "wrong"),
     [
         ({"rate_per_day": "0.5"}, "falling, and the rate rises"),
+        ({"u_rate": "0.3"}, "a direction within the rate's ±"),
         ({"value": "97.0"}, "another value than the sentence's"),
         ({"eta_mid": "never"}, "never, and not out of reach"),
         ({"eta_lo": "2025-02-01T00:00:00Z"}, "a date that has passed"),
