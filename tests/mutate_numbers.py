@@ -1,11 +1,12 @@
 """Which numbers of the analysis do the unit tests hold? Halves and doubles each, one at a time, and runs the tests.
 
-    .venv/bin/python tests/mutate_numbers.py                       # all rooms: about half an hour of one core
+    .venv/bin/python tests/mutate_numbers.py                       # all rooms
     .venv/bin/python tests/mutate_numbers.py --room probes --only stuck
 
 The numbers are those of the rooms' `parameters.py`; the tests are the room's own, `tests/unit/analysis/<room>`. A
-change is noticed when a test fails with it. Each run is a forked process in which the number is changed before any
-module that uses it is imported, so that defaults of arguments change with it.
+change is noticed when a test fails with it. The tests of a room are collected once, and each change is made in a fork
+of that process, which runs the tests that read the number and stops at the first failure. A number that is read
+already while modules are imported (a default of an argument) is changed in a fork from before the imports.
 """
 
 from __future__ import annotations
@@ -14,11 +15,14 @@ import argparse
 import dataclasses
 import importlib
 import os
+import pickle
 import pkgutil
 import signal
 import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -34,8 +38,8 @@ ROOT = Path(__file__).parents[1]
 ANALYSIS = ROOT / "monitord" / "analysis"
 TOP = "top"
 """The room of the modules that lie in `monitord/analysis` itself."""
-LIMIT_S = 180
-"""A run that takes longer hangs, and so has seen the change. [s]"""
+LIMIT_S = 60
+"""A run that takes longer than this and ten times as long as with every number in place has seen the change. [s]"""
 
 
 @dataclass(frozen=True)
@@ -48,16 +52,21 @@ class Mutation:
     old: Any
     new: Any
 
+    @property
+    def key(self) -> str:
+        """Tells it from the others of its room."""
+        return f"{self.name} {self.factor}"
+
 
 def rooms() -> list[str]:
     """Rooms that have parameters, the top one last."""
-    found = sorted(path.parent.name for path in ANALYSIS.glob("*/parameters.py"))
-    return found + ([TOP] if (ANALYSIS / "parameters.py").exists() else [])
+    found = {str(path.parent.relative_to(ANALYSIS)) for path in ANALYSIS.rglob("parameters.py")}
+    return sorted(found - {"."}) + ([TOP] if "." in found else [])
 
 
 def parameters(room: str) -> Any:
     """The frozen parameter set of a room."""
-    inner = "" if room == TOP else f".{room}"
+    inner = "" if room == TOP else "." + room.replace("/", ".")
     module = importlib.import_module(f"monitord.analysis{inner}.parameters")
     sets = [value for value in vars(module).values() if dataclasses.is_dataclass(value) and not isinstance(value, type)]
     own = [value for value in sets if type(value).__module__ == module.__name__]
@@ -88,38 +97,151 @@ def mutations(room: str, only: str) -> Iterator[Mutation]:
 
 
 def tests_of(room: str) -> list[str]:
-    """The unit tests of a room."""
-    folder = ROOT / "tests" / "unit" / "analysis"
-    return [str(path) for path in sorted(folder.glob("test_*.py"))] if room == TOP else [str(folder / room)]
+    """The unit tests of a room, not those of rooms inside it."""
+    folder = ROOT / "tests" / "unit" / "analysis" / ("" if room == TOP else room)
+    return [str(path) for path in sorted(folder.glob("test_*.py"))]
 
 
-def passes(room: str, mutation: Mutation | None) -> bool:
-    """Whether the tests of a room pass in a forked process, with one number changed if one is given."""
+def in_fork(work: Callable[[], Any], limit_s: float = 0.0) -> Any:
+    """What a function returns in a forked process without output; None where that ends early."""
+    reading, writing = os.pipe()
     child = os.fork()
     if not child:
-        _run(room, mutation)
-    _, status = os.waitpid(child, 0)
-    return os.waitstatus_to_exitcode(status) == 0
+        signal.alarm(int(limit_s))
+        quiet = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(quiet, 1)
+        os.dup2(quiet, 2)
+        try:
+            with os.fdopen(writing, "wb") as pipe:
+                pickle.dump(work(), pipe)
+        finally:
+            os._exit(0)
+    os.close(writing)
+    with os.fdopen(reading, "rb") as pipe:
+        said = pipe.read()
+    os.waitpid(child, 0)
+    return pickle.loads(said) if said else None
 
 
-def _run(room: str, mutation: Mutation | None) -> None:
-    """Run the tests and end the process: 0 where all pass."""
-    signal.alarm(LIMIT_S)
-    quiet = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(quiet, 1)
-    os.dup2(quiet, 2)
+@dataclass
+class Collected:
+    """A plugin that runs work in place of the tests, once these are collected."""
+
+    room: str
+    work: Callable[[list[pytest.Item], set[str]], Any]
+    read: set[str] = field(default_factory=set)
+    """Fields of the parameter set that were read since this was last emptied."""
+    found: Any = None
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        """Hand over the tests, with the fields that were read while they were collected."""
+        imported = set(self.read)
+        self.found = self.work(session.items, imported)
+        return True
+
+
+def watch(room: str, read: set[str]) -> None:
+    """Note which fields of a parameter set are read."""
+    kind = type(parameters(room))
+    names = {part.name for part in dataclasses.fields(kind)}
+
+    def noted(self: Any, name: str) -> Any:
+        if name in names:
+            read.add(name)
+        return object.__getattribute__(self, name)
+
+    kind.__getattribute__ = noted  # type: ignore[assignment]
+
+
+def unwatch(room: str) -> None:
+    """Stop noting."""
+    del type(parameters(room)).__getattribute__
+
+
+def run(items: list[pytest.Item], after: Callable[[pytest.Item], None] = lambda item: None) -> bool:
+    """Run tests up to the first that fails; whether all passed."""
+    for item, following in zip(items, [*items[1:], None], strict=True):
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+        after(item)
+        if item.session.testsfailed:
+            return False
+    return True
+
+
+def collect(plugin: Collected) -> Any:
+    """Collect a room's tests and do the plugin's work with them."""
     phases = [hypothesis.Phase.explicit, hypothesis.Phase.generate]
     hypothesis.settings.register_profile("mutation", derandomize=True, database=None, phases=phases)
     hypothesis.settings.load_profile("mutation")
-    code = 1
-    try:
-        if mutation is not None:
-            object.__setattr__(parameters(room), mutation.name, mutation.new)
-        code = pytest.main(
-            ["-x", "-q", "-p", "no:cacheprovider", "--assert=plain", "--rootdir", str(ROOT), *tests_of(room)]
-        )
-    finally:
-        os._exit(int(code != 0))
+    quick = ["-x", "-q", "-s", "-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain", "--rootdir", str(ROOT)]
+    pytest.main([*quick, *tests_of(plugin.room)], plugins=[plugin])
+    return plugin.found
+
+
+def readers(room: str, items: list[pytest.Item], read: set[str]) -> tuple[dict[str, set[int]], float] | None:
+    """Which tests read each field, and how long all take [s]; None where one fails. To be run in a fork.
+
+    What a module's first test reads may be kept by a fixture or a cache, and then counts for all of that module.
+    """
+    known: dict[str, set[int]] = {}
+    last = ""
+
+    def note(item: pytest.Item) -> None:
+        nonlocal last
+        module = str(item.path)
+        here = [items.index(item)] if module == last else [i for i, one in enumerate(items) if one.path == item.path]
+        for name in read:
+            known.setdefault(name, set()).update(here)
+        read.clear()
+        last = module
+
+    began = time.monotonic()
+    read.clear()
+    return (known, time.monotonic() - began) if run(items, note) else None
+
+
+def measured(room: str, asked: list[Mutation], read: set[str]) -> tuple[dict[str, bool], list[Mutation], float] | None:
+    """Which changes were noticed, which need another import, and how long the tests take [s]; None where these fail."""
+
+    def work(items: list[pytest.Item], imported: set[str]) -> tuple[dict[str, bool], list[Mutation], float] | None:
+        known = in_fork(lambda: readers(room, items, read))
+        if known is None:
+            return None
+        by_name, took = known
+        unwatch(room)
+        noticed = {}
+        for mutation in asked:
+            if mutation.name not in imported:
+                of = [items[i] for i in sorted(by_name.get(mutation.name, ()))]
+                noticed[mutation.key] = not in_fork(partial(passes, mutation, of), max(LIMIT_S, 10.0 * took))
+        return noticed, [one for one in asked if one.name in imported], took
+
+    found: tuple[dict[str, bool], list[Mutation], float] | None = collect(Collected(room, work, read))
+    return found
+
+
+def passes(mutation: Mutation, items: list[pytest.Item] | None = None) -> bool:
+    """Change a number for good; whether tests then pass, all of the room if none are given."""
+    object.__setattr__(parameters(mutation.room), mutation.name, mutation.new)
+    return run(items) if items is not None else bool(collect(Collected(mutation.room, lambda found, _: run(found))))
+
+
+def noticed_in(room: str, asked: list[Mutation]) -> dict[str, bool]:
+    """Whether the tests of a room notice each change, by name and factor."""
+    read: set[str] = set()
+
+    def first() -> Any:
+        watch(room, read)
+        return measured(room, asked, read)
+
+    found = in_fork(first)
+    if found is None:
+        sys.exit(f"the tests of {room} fail with every number as it stands: mend them first")
+    noticed: dict[str, bool] = found[0]
+    left, took = found[1:]
+    for mutation in left:
+        noticed[mutation.key] = not in_fork(partial(passes, mutation), max(LIMIT_S, 10.0 * took))
+    return noticed
 
 
 def main() -> int:
@@ -137,16 +259,12 @@ def main() -> int:
             importlib.import_module(info.name)
     short = False
     for room in given.room or rooms():
-        if not passes(room, None):
-            sys.exit(f"the tests of {room} fail with every number as it stands: mend them first")
-        killed, survived = 0, []
-        for mutation in mutations(room, given.only):
-            if passes(room, mutation):
-                survived.append(mutation)
-                print(f"  survived: {room}.{mutation.name} {mutation.old} -> {mutation.new}", flush=True)
-            else:
-                killed += 1
-        total = killed + len(survived)
+        of_room = list(mutations(room, given.only))
+        noticed = noticed_in(room, of_room)
+        for mutation in of_room:
+            if not noticed[mutation.key]:
+                print(f"  survived: {room}.{mutation.name} {mutation.old} -> {mutation.new}")
+        killed, total = sum(noticed.values()), len(noticed)
         share = killed / max(total, 1)
         short |= share < given.least
         print(f"{room}: {killed} of {total} changes noticed ({100.0 * share:.0f} %)", flush=True)

@@ -28,22 +28,17 @@ ALLOWED = {
 }
 """Modules that may hold numbers of their own, with the reason."""
 PENDING = {
-    "probes/quality.py",
     "forecast/air_response.py",
     "forecast/first_order_fit.py",
     "forecast/forecast.py",
     "forecast/revisions.py",
     "forecast/time_to_goal.py",
-    "series/events.py",
     "slabs/depth.py",
     "slabs/equilibration.py",
     "slabs/equilibrium_fit.py",
     "slabs/moisture_supply.py",
     "slabs/temperature_effect.py",
     "stall.py",
-    "wetting/slow_rise.py",
-    "wood/timber.py",
-    "words.py",
 }
 """Modules whose numbers are still to be sorted. None may be added."""
 

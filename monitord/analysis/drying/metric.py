@@ -8,6 +8,7 @@ import numpy as np
 
 from monitord.analysis.drying.parameters import DRYING
 from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.wood.parameters import WOOD
 from monitord.analysis.wood.timber import TimberEstimate, estimate_timber
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric
@@ -71,8 +72,8 @@ def _timber_end(here: HourlySeries, air: HourlySeries) -> Array:
     rh = humidity_in_air(here, air)
     out = np.full(len(rh), np.nan)
     known = np.isfinite(rh)
-    t = np.clip(here.temperature_c[known], 0.0, DRYING.max_timber_c)
-    out[known] = equilibrium_moisture_content(t, np.clip(rh[known], DRYING.min_air_rh_pct, DRYING.max_timber_rh_pct))
+    t = np.clip(here.temperature_c[known], 0.0, WOOD.max_timber_c)
+    out[known] = equilibrium_moisture_content(t, np.clip(rh[known], WOOD.min_air_rh_pct, DRYING.max_timber_rh_pct))
     return out
 
 
@@ -152,7 +153,7 @@ def _u_excess(here: HourlySeries, air: HourlySeries) -> float:
         known = np.flatnonzero(np.isfinite(series.vapour_pressure_pa))
         if len(known):
             t, rh = float(series.temperature_c[known[-1]]), float(series.relative_humidity_pct[known[-1]])
-            rh = min(max(rh, DRYING.min_air_rh_pct), 100.0)
+            rh = min(max(rh, WOOD.min_air_rh_pct), 100.0)
             parts.append(
                 u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
             )

@@ -9,12 +9,8 @@ from dataclasses import dataclass
 class DryingParameters:
     """Values of `analysis/drying`; used as `DRYING.name`."""
 
-    max_timber_c: float = 50.0
-    """Warmer air is taken as this for the timber that it would bring about (our choice). [°C]"""
     max_timber_rh_pct: float = 98.0
     """More humid air is taken as this: near saturation equilibrium moisture runs away (our choice). [% RH]"""
-    min_air_rh_pct: float = 1.0
-    """Drier air is taken as this (our choice). [% RH]"""
     level_h: int = 72
     """Hours whose mean is the level of the control, or of the element's temperature: three whole days (our choice).
     [h]"""

@@ -77,7 +77,7 @@ class WettingParameters:
     before_mean_h: int = 48
     """Hours whose mean a rise is taken against (our choice). [h]"""
     before_gap_h: int = 30
-    """... and how long ago they ended (our choice). [h]"""
+    """... and how long ago they ended; an event's level before it is the median from then on (our choice). [h]"""
     min_before_share: float = 0.25
     """... and the share of them that must be known (our choice). [-]"""
     air_peak_h: int = 12
@@ -124,6 +124,32 @@ class WettingParameters:
     slow_rise_share: float = 0.67
     """Share of `rewetting_sleeve_pct` that a departure from the own course needs: it is slow, so surer (our choice).
     [-]"""
+    slow_span_d: int = 7
+    """Days of each of the two spans whose slopes tell the course: it slows down as the second is slower than the
+    first (our choice). [days]"""
+    slow_gaps_d: tuple[int, ...] = (4, 8, 12)
+    """Days between the course and the day it is held against: the more have passed, the clearer (our choice). [days]"""
+    slow_pace: tuple[float, float] = (0.2, 0.999)
+    """Range of the second slope over the first that a course slows down by (our choice). [-]"""
+    slow_kept_d: int = 21
+    """Days that a turn is looked for and stands (our choice). [days]"""
+    slow_wander_pct_per_k: float = 0.2
+    """What each kelvin of the range of temperature adds to the limits: concrete follows it late (our choice).
+    [% RH/K]"""
+    slow_min_rise_pct: float = 0.3
+    """Least rise of a day's mean above the lowest: a few times what sealed concrete scatters (our choice). [% RH]"""
+    slow_rising_d: int = 3
+    """It rises where the mean of two days is no lower than so long before (our choice). [days]"""
+    slow_known_share: float = 0.7
+    """Share of the days that must be known (our choice). [-]"""
+    slow_air_rise_pct: float = 6.0
+    """A rise of the air since its driest week that may explain a turn near the surface (our choice). [% RH]"""
+    slow_air_d: int = 3
+    """Days whose mean is the air now (our choice). [days]"""
+    slow_air_near_pct: float = 1.0
+    """Air as wet as the concrete, less this, explains a turn as well (our choice). [% RH]"""
+    slow_apart_d: int = 3
+    """Days that may lie between two hits of one turn (our choice). [days]"""
 
     # how long an event stands
     min_hours_h: int = 36
@@ -136,6 +162,8 @@ class WettingParameters:
     """Over once all but this share of the rise is gone (our choice). [-]"""
     event_min_fall_share: float = 0.5
     """Over once it fell for a day, by this share of the least rise (our choice). [-]"""
+    event_quiet_h: int = 12
+    """... and nothing new was detected for so long (our choice). [h]"""
     event_min_rise_share: float = 0.7
     """It must have risen by this share of the least rise (our choice). [-]"""
 
@@ -198,6 +226,11 @@ class WettingParameters:
     """Share of the hours of a condition that holds on end that must be known (our choice). [-]"""
     potential_window_h: int = 1080
     """History that is looked through for a loss that still stands: 45 days (our choice). [h]"""
+
+    @property
+    def slow_since_d(self) -> int:
+        """Days that are needed before the first that a slow rise can be judged on."""
+        return 2 * self.slow_span_d + self.slow_gaps_d[-1] - 1
 
 
 WETTING = WettingParameters()

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitord.analysis.series.events import Event, hour_of, newest_event
 from monitord.analysis.series.hourly_series import Around, HourlySeries, is_sleeve
 from monitord.analysis.series.rolling import trailing_mean
 from monitord.analysis.series.times import DAY_S, utc
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.analysis.wetting import hollow_places, sleeves
+from monitord.analysis.wetting.events import Event, hour_of, newest_event
 from monitord.analysis.wetting.parameters import WETTING
 from monitord.analysis.wetting.slow_rise import SlowRise, find_slow_rise
 from monitord.model.assessments import Facts, Finding, Quantity

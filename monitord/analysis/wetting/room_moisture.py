@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitord.analysis.series.events import hour_of
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.analysis.wetting.drying_potential import find_lost_potential
+from monitord.analysis.wetting.events import hour_of
 from monitord.analysis.wetting.parameters import WETTING
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.facts import FindingKind, Truth

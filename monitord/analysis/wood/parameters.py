@@ -14,16 +14,27 @@ class WoodParameters:
     max_emc_rh_pct: float = 99.0
     """More humid air is taken as this: at saturation the equilibrium is fibre saturation (Wood Handbook ch. 4).
     [% RH]"""
+    min_air_rh_pct: float = 1.0
+    """Drier air is taken as this (our choice). [% RH]"""
     min_emc_c: float = -39.0
     """Lowest temperature that the equilibrium is computed for, inside the range of `physics.wood` (our choice). [°C]"""
     max_emc_c: float = 100.0
     """Highest (our choice). [°C]"""
+    max_timber_c: float = 50.0
+    """Air warmer than this is taken as this for what it brings timber to over weeks (our choice). [°C]"""
     emc_slope_pct: float = 2.0
     """Half the span of humidity over which the slope of the equilibrium is taken (our choice). [% RH]"""
     min_heard_h: int = 6
     """Hours of the last day that must be known for a verdict (our choice). [h]"""
     unknown_warmth_c: float = 20.0
     """Temperature where none is known: decay runs (our choice, the careful side). [°C]"""
+    estimate_min_h: int = 12
+    """Hours that must be known before a course of timber is estimated: half a day (our choice). [h]"""
+    saturated_spot_u_pct: float = 5.0
+    """Least standard uncertainty of a spot reading over fibre saturation, where a resistance meter tells wet from dry
+    and little more (James 1988, FPL-GTR-6; the number is our choice). [% of dry mass]"""
+    spot_before_days: float = 7.0
+    """A spot reading so long before the first known hour still counts as that of the start (our choice). [days]"""
 
 
 WOOD = WoodParameters()

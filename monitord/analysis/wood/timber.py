@@ -20,6 +20,8 @@ import numpy as np
 from scipy.signal import lfilter
 
 from monitord.analysis.series.hourly_series import TimberSpot
+from monitord.analysis.series.times import DAY_S
+from monitord.analysis.wood.parameters import WOOD
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S, Array
@@ -27,11 +29,6 @@ from monitord.model.spots import SpotKind
 from monitord.physics.wood import FIBRE_SATURATION_PCT as FIBRE_SATURATION_PCT  # noqa: PLC0414  kept importable from here
 from monitord.physics.wood import equilibrium_moisture_content
 
-_ABOVE_SATURATION_U_PCT = 5.0
-"""Over fibre saturation a resistance meter tells wet from dry and little more (James 1988, FPL-GTR-6); so unsure is it
-there at least (our choice). [% of dry mass]"""
-_BEFORE_S = 7 * 86_400.0
-"""A spot reading so long before the first known hour still counts as that of the start (our choice). [s]"""
 _SQRT_3 = float(np.sqrt(3.0))
 
 
@@ -50,7 +47,7 @@ def _uncertainty(stated: float | None, value: float, corrected_for: str, options
     if stated is not None:
         return stated
     usual = options.timber_spot_u_pct if corrected_for else options.timber_spot_uncorrected_u_pct
-    return max(usual, _ABOVE_SATURATION_U_PCT) if value > FIBRE_SATURATION_PCT else usual
+    return max(usual, WOOD.saturated_spot_u_pct) if value > FIBRE_SATURATION_PCT else usual
 
 
 @dataclass(frozen=True)
@@ -106,14 +103,14 @@ def lagged_between(
     spots : those of within one hour count as one, with the doubt of the surest: the meter's error is theirs alike.
     u_species : standard uncertainty of the estimate beside that of its start. [% of dry mass]
     """
-    share = float(-np.expm1(-HOUR_S / (lag_days * 86_400.0)))
+    share = float(-np.expm1(-HOUR_S / (lag_days * DAY_S)))
     low = lagged_known(equilibrium, share, start)
     high = lagged_known(equilibrium, share, max(FIBRE_SATURATION_PCT, start))
     known = np.flatnonzero(np.isfinite(equilibrium))
     first = int(known[0]) if len(known) else 0
     used = []
     for spot in _hourly(spots):
-        if not len(hour_s) or spot.time_s < hour_s[first] - _BEFORE_S or spot.time_s > hour_s[-1]:
+        if not len(hour_s) or spot.time_s < hour_s[first] - WOOD.spot_before_days * DAY_S or spot.time_s > hour_s[-1]:
             continue
         at = max(int(np.searchsorted(hour_s, spot.time_s)), first)
         below, above = (float(end[at - 1]) if at > first else None for end in (low, high))
@@ -157,11 +154,13 @@ def estimate_timber(
     spots, u_species : as in `lagged_between`.
     """
     known = np.isfinite(temperature_c) & np.isfinite(relative_humidity_pct)
-    if known.sum() < 12:
+    if known.sum() < WOOD.estimate_min_h:
         return None
     emc = np.full(len(temperature_c), np.nan)
-    t = np.clip(temperature_c[known], 0.0, 50.0)
-    emc[known] = equilibrium_moisture_content(t, np.clip(relative_humidity_pct[known], 1.0, 99.0))
+    t = np.clip(temperature_c[known], 0.0, WOOD.max_timber_c)
+    emc[known] = equilibrium_moisture_content(
+        t, np.clip(relative_humidity_pct[known], WOOD.min_air_rh_pct, WOOD.max_emc_rh_pct)
+    )
     at = np.maximum.accumulate(np.where(known, np.arange(len(emc)), -1))
     first = int(np.flatnonzero(known)[0])
     held: Array = emc[np.where(at < 0, first, at)]

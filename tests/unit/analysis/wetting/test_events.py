@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.series.events import Event, hour_of, newest_event
+from monitord.analysis.wetting.events import Event, hour_of, newest_event
 from monitord.model.series import Array
 
 N = 300

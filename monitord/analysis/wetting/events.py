@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitord.analysis.series.rolling import median, trailing_mean
+from monitord.analysis.wetting.parameters import WETTING
 from monitord.model.series import HOUR_S, Array, Flags
 
 
@@ -46,8 +47,8 @@ def newest_event(
         if began - i > apart_h:
             break
         began = int(i)
-    smooth = trailing_mean(level, 6, 0.3)
-    before = smooth[max(0, began - 30) : max(1, began - 6)]
+    smooth = trailing_mean(level, WETTING.level_mean_h, WETTING.min_level_share)
+    before = smooth[max(0, began - WETTING.before_gap_h) : max(1, began - WETTING.level_mean_h)]
     before = before[np.isfinite(before)]
     base = median(before)
     since = smooth[began:]
@@ -60,7 +61,8 @@ def newest_event(
         return Event(True, began, base, now, peak)
     after = since[max(last - began, peak_at) :]  # once back it is over; what rises later is detected anew
     back = bool((after[np.isfinite(after)] <= base + back_share * (peak - base)).any())
-    falling = n - 1 - (began + peak_at) >= 24 and peak - now >= min_fall and n - 1 - last >= 12
+    quiet = n - 1 - last >= WETTING.event_quiet_h
+    falling = quiet and n - 1 - (began + peak_at) >= 24 and peak - now >= min_fall
     risen = peak - base >= min_rise
     return Event(risen and not (back or falling), began, base, now, peak)
 
