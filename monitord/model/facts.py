@@ -52,6 +52,7 @@ class FindingKind(StrEnum):
     PROBE_FAULT = "probe_fault"
     PROBES_DISAGREE = "probes_disagree"
     LOW_BATTERY = "low_battery"
+    LOW_BATTERY_LEVEL = "low_battery_level"
     CALIBRATION_DUE = "calibration_due"
     UNPLACED_PROBE = "unplaced_probe"
     ASSESSMENT_BEHIND = "assessment_behind"

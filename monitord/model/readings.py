@@ -46,6 +46,8 @@ class Reading(BaseModel):
     """Temperature of a surface the probe touches. [°C]"""
     battery_v: Finite | None = None
     """Battery voltage. [V]"""
+    battery_pct: Finite | None = None
+    """What is left of the battery by the sender's own account; how it reckons differs by the sender. [%]"""
     pressure_hpa: Finite | None = None
     """Barometric pressure. [hPa]"""
     rssi_dbm: Finite | None = None

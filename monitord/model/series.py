@@ -37,6 +37,13 @@ class Series:
     surface_temperature_c: Array = field(default_factory=_none)
     battery_v: Array = field(default_factory=_none)
     received_s: Array = field(default_factory=_none)
+    battery_pct: Array = field(default_factory=_none)
+    """Where it is not given: no probe reported one."""
+
+    def __post_init__(self) -> None:
+        """Fill in the level of batteries that nobody reported."""
+        if len(self.battery_pct) != len(self.time_s):
+            object.__setattr__(self, "battery_pct", np.full(len(self.time_s), np.nan))
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -50,6 +57,7 @@ class Series:
             self.surface_temperature_c[which],
             self.battery_v[which],
             self.received_s[which],
+            self.battery_pct[which],
         )
 
 

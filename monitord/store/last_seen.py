@@ -34,6 +34,7 @@ class Heard:
     temperature_c: float
     relative_humidity_pct: float
     battery_v: float | None
+    battery_pct: float | None
     rssi_dbm: float | None
     gateway: str | None
 
@@ -93,6 +94,7 @@ _HEARD = (
         reading.c.temperature_c,
         reading.c.relative_humidity_pct,
         reading.c.battery_v,
+        reading.c.battery_pct,
         reading.c.rssi_dbm,
         reading.c.gateway,
     )

@@ -287,6 +287,15 @@ TEXTS: dict[FindingKind, AlertTexts] = {
         first="Replace the battery.",
         then="Note the time: a gap is no fault.",
     ),
+    FindingKind.LOW_BATTERY_LEVEL: AlertTexts(
+        words="Battery level low",
+        opening=("{probe}: {value}.", "{value}.", "Battery low."),
+        key=("{value}", "not known"),
+        closing=("> {limit} for {hold}", "> {limit}", "battery replaced"),
+        why="It will fall silent.",
+        first="Replace the battery.",
+        then="Note the time: a gap is no fault.",
+    ),
     FindingKind.CALIBRATION_DUE: AlertTexts(
         words="Calibration check due",
         opening=("{probe}: checked {measured_day}, due {due_day}.", "{probe}: due {due_day}.", "Check due."),

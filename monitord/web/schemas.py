@@ -100,6 +100,7 @@ class ReadingOut(BaseModel):
     relative_humidity_pct: float
     surface_temperature_c: float | None
     battery_v: float | None
+    battery_pct: float | None
 
 
 class ReadingsOut(BaseModel):
@@ -133,6 +134,7 @@ class ProbeOut(BaseModel):
     temperature_c: float
     relative_humidity_pct: float
     battery_v: float | None
+    battery_pct: float | None
     rssi_dbm: float | None
     gateway: str | None
     job: str | None

@@ -104,8 +104,14 @@ def test_every_step_up_and_down_keeps_the_data_of_the_tables_that_stay(path: Pat
     database.close()
 
 
+_COLUMNS_OF_READING = len(metadata.tables["reading"].columns)
+
+
 def _without_reasons(rows: dict[str, list[Any]]) -> dict[str, list[Any]]:
-    """Rows whose forecasts lack the sentence that revisions before 0006 kept in them."""
+    """Rows whose forecasts lack the sentence that revisions before 0006 kept in them, and whose readings end with the
+    level of the battery, which those before 0008 knew nothing of."""
+    readings = rows["reading"]
+    rows = rows | {"reading": [row if len(row) == _COLUMNS_OF_READING else (*row, None) for row in readings]}
     kept = rows.get("forecast", [])
     return rows | ({"forecast": [(*key, text.replace(',"reason":""', "")) for *key, text in kept]} if kept else {})
 

@@ -49,6 +49,7 @@ def test_a_download_names_its_units_in_the_header(clients: tuple[TestClient, Tes
         "relative_humidity_raw_pct",
         "surface_temperature_raw_f",
         "battery_v",
+        "battery_pct",
         "temperature_f",
         "relative_humidity_pct",
         "vapour_pressure_inhg",

@@ -36,6 +36,7 @@ UNITS: dict[str, dict[str, Conversion]] = {
     "temperature_c": {"C": lambda x: x, "F": lambda x: (x - 32.0) / 1.8, "K": lambda x: x - 273.15},
     "relative_humidity_pct": {"%": lambda x: x, "ratio": lambda x: 100.0 * x},
     "battery_v": {"V": lambda x: x, "mV": lambda x: x / 1000.0},
+    "battery_pct": {"%": lambda x: x, "ratio": lambda x: 100.0 * x},
     "pressure_hpa": {
         "hPa": lambda x: x,
         "mbar": lambda x: x,

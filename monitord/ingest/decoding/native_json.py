@@ -33,6 +33,7 @@ class Record(TypedDict):
     relative_humidity_pct: Finite
     surface_temperature_c: NotRequired[Finite | None]
     battery_v: NotRequired[Finite | None]
+    battery_pct: NotRequired[Finite | None]
     pressure_hpa: NotRequired[Finite | None]
     rssi_dbm: NotRequired[Finite | None]
 

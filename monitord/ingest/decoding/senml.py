@@ -2,7 +2,8 @@
 
 Records of one device and one time make one reading. Which device and which quantity a record is about stands in
 its name: `<device><separator><quantity>`, where the separator is one of `: . / _ -` and the quantity one of
-`NAMED`; without a quantity the unit decides (`Cel` is air temperature, `%RH` humidity, `V` battery, `Pa` pressure).
+`NAMED`; without a quantity the unit decides (`Cel` is air temperature, `%RH` humidity, `V` and `%EL` battery, `Pa`
+pressure).
 When the topic names the probe, all records must be of one device and the topic's probe is taken.
 """
 
@@ -56,7 +57,13 @@ NAMED = {
 }
 """Quantities by the word at the end of a record's name; `-` may stand for `_`, capitals for small letters."""
 
-_BY_UNIT = {"Cel": "temperature_c", "%RH": "relative_humidity_pct", "V": "battery_v", "Pa": "pressure_hpa"}
+_BY_UNIT = {
+    "Cel": "temperature_c",
+    "%RH": "relative_humidity_pct",
+    "V": "battery_v",
+    "%EL": "battery_pct",
+    "Pa": "pressure_hpa",
+}
 _UNIT_OF = {**{quantity: unit for unit, quantity in _BY_UNIT.items()}, "surface_temperature_c": "Cel"}
 _PASCAL_PER_HPA = 100.0
 _PER_READING = 2
@@ -134,7 +141,7 @@ def _decode(pack: object, source: RecordSource) -> Decoded:
     if not groups:
         raise DecodeError(
             "no_records",
-            "nothing in the pack is a number in one of the units Cel, %RH, V, Pa",
+            "nothing in the pack is a number in one of the units Cel, %RH, V, %EL, Pa",
             remedy="Send temperature in Cel and relative humidity in %RH",
         )
     devices = {device for device, _ in groups}
@@ -226,6 +233,8 @@ def _named(name: str, unit: str | None, number: int) -> tuple[str, str] | None:
         quantity = _BY_UNIT.get(unit or "")
         return None if quantity is None else (name.rstrip(":./_-"), quantity)
     quantity = NAMED[found["quantity"].lower().replace("-", "_")]
+    if quantity == "battery_v" and unit == _UNIT_OF["battery_pct"]:
+        quantity = "battery_pct"
     if unit != _UNIT_OF[quantity]:
         raise DecodeError(
             "bad_unit",

@@ -203,6 +203,8 @@ class PayloadMapping(BaseModel):
     """Temperature of a surface that the probe touches."""
     battery_v: FieldMapping | None = None
     """Battery voltage."""
+    battery_pct: FieldMapping | None = None
+    """What is left of the battery, where the gateway gives no voltage."""
     pressure_hpa: FieldMapping | None = None
     """Barometric pressure."""
     rssi_dbm: FieldMapping | None = None

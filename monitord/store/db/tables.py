@@ -69,6 +69,7 @@ reading = Table(
     Column("relative_humidity_pct", Double, nullable=False),
     Column("surface_temperature_c", Double),
     Column("battery_v", Double),
+    Column("battery_pct", Double),
     Column("pressure_hpa", Double),
     Column("rssi_dbm", Double),
     Column("gateway", Text),

@@ -40,7 +40,14 @@ Key = tuple[str, int]
 CONFLICT = "conflict"
 """Reason code in quarantine."""
 
-_MEASURED = ("temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "pressure_hpa")
+_MEASURED = (
+    "temperature_c",
+    "relative_humidity_pct",
+    "surface_temperature_c",
+    "battery_v",
+    "battery_pct",
+    "pressure_hpa",
+)
 """What a repeat is held against; the gateway and the signal strength are the way's, not the measurement's."""
 
 
@@ -63,6 +70,7 @@ class _Row(NamedTuple):
     relative_humidity_pct: float
     surface_temperature_c: float | None
     battery_v: float | None
+    battery_pct: float | None
     pressure_hpa: float | None
     rssi_dbm: float | None
     gateway: str | None
@@ -75,7 +83,7 @@ class _Row(NamedTuple):
 
     @property
     def measured(self) -> Row:
-        return self[2:7]
+        return self[2:8]
 
 
 def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[int] = frozenset()) -> BatchResult:
@@ -139,6 +147,7 @@ def _row(arrived: Reading, live_ms: int | None) -> _Row:
         arrived.relative_humidity_pct,
         arrived.surface_temperature_c,
         arrived.battery_v,
+        arrived.battery_pct,
         arrived.pressure_hpa,
         arrived.rssi_dbm,
         arrived.gateway,

@@ -41,7 +41,7 @@ def load_series(
         "until": min(to_ms(until), _end_ms(placement) - 1),
         "received": _known_by(as_of_received),
     }
-    return _as_series(columns_of(conn, _SERIES, bounds, 6))
+    return _as_series(columns_of(conn, _SERIES, bounds, len(_COLUMNS)))
 
 
 def load_hourly(
@@ -86,7 +86,7 @@ def _recent(conn: Connection, placement: Placement, since_ms: int, known_by_ms: 
         "until": end_ms - 1,
         "received": known_by_ms,
     }
-    found = columns_of(conn, _SERIES, bounds, 6)
+    found = columns_of(conn, _SERIES, bounds, len(_COLUMNS))
     earlier_end_ms = min(since_ms, end_ms)
     hours = rollups.reached_since(conn, placement.probe, since_ms=from_ms, end_ms=earlier_end_ms, received_ms=since_ms)
     if hours:
@@ -97,7 +97,7 @@ def _recent(conn: Connection, placement: Placement, since_ms: int, known_by_ms: 
             "reached": since_ms,
             "received": known_by_ms,
         }
-        late = columns_of(conn, _late(conn.dialect.name), came_late, 6)
+        late = columns_of(conn, _late(conn.dialect.name), came_late, len(_COLUMNS))
         found = np.concatenate([late, found], axis=1)
     return _as_series(found)
 
@@ -125,6 +125,7 @@ _COLUMNS = (
     reading.c.surface_temperature_c,
     reading.c.battery_v,
     reading.c.received_ms,
+    reading.c.battery_pct,
 )
 
 _SERIES: Select[Any] = (

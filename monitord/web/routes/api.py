@@ -232,6 +232,7 @@ class Api:
 
 def _reading(probe: str, series: Series, i: int) -> schemas.ReadingOut:
     surface, battery = float(series.surface_temperature_c[i]), float(series.battery_v[i])
+    level = float(series.battery_pct[i])
     return schemas.ReadingOut(
         probe=probe,
         time=datetime.fromtimestamp(float(series.time_s[i]), UTC),
@@ -239,6 +240,7 @@ def _reading(probe: str, series: Series, i: int) -> schemas.ReadingOut:
         relative_humidity_pct=float(series.relative_humidity_pct[i]),
         surface_temperature_c=None if np.isnan(surface) else surface,
         battery_v=None if np.isnan(battery) else battery,
+        battery_pct=None if np.isnan(level) else level,
     )
 
 
@@ -250,6 +252,7 @@ def _probe(item: Heard, known: Sequence[JobFile]) -> schemas.ProbeOut:
         temperature_c=item.temperature_c,
         relative_humidity_pct=item.relative_humidity_pct,
         battery_v=item.battery_v,
+        battery_pct=item.battery_pct,
         rssi_dbm=item.rssi_dbm,
         gateway=item.gateway,
         job=job.job if job is not None else None,

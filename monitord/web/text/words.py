@@ -88,6 +88,7 @@ _PROBE_KINDS = frozenset(
         FindingKind.PROBE_SILENT,
         FindingKind.PROBE_FAULT,
         FindingKind.LOW_BATTERY,
+        FindingKind.LOW_BATTERY_LEVEL,
         FindingKind.GATEWAY_SILENT,
         FindingKind.CALIBRATION_DUE,
     }

@@ -60,13 +60,18 @@ def _probe_row(item: Heard, jobs: list[JobFile], units: Units) -> ProbeRow:
         probe=item.probe,
         heard_at=item.heard_at,
         values=f"{plain(quantity_in(celsius, units))}, {number(item.relative_humidity_pct, 1)} % RH",
-        battery=f"{number(item.battery_v, 2)} V" if item.battery_v is not None else "—",
+        battery=_battery(item),
         signal=f"{number(item.rssi_dbm, 0)} dBm" if item.rssi_dbm is not None else "—",
         gateway=item.gateway or "—",
         job=job.job if job is not None else None,
         location=job.location(placement.location_id).label if job is not None and placement is not None else "",
         location_id=placement.location_id if placement is not None else "",
     )
+
+
+def _battery(item: Heard) -> str:
+    known = [(item.battery_v, 2, "V"), (item.battery_pct, 0, "%")]
+    return ", ".join(f"{number(value, digits)} {unit}" for value, digits, unit in known if value is not None) or "—"
 
 
 def placement_of(item: Heard, jobs: Iterable[JobFile]) -> tuple[JobFile | None, Placement | None]:

@@ -49,13 +49,21 @@ def heard_at(conn: Connection, probe: str = "p1") -> datetime | None:
 
 
 def test_every_value_comes_back_as_it_was_reported(conn: Connection) -> None:
-    full = at(0, surface_temperature_c=11.4, battery_v=3.05, pressure_hpa=998.7, rssi_dbm=-71.0, gateway="g1")
+    full = at(
+        0,
+        surface_temperature_c=11.4,
+        battery_v=3.05,
+        battery_pct=91.0,
+        pressure_hpa=998.7,
+        rssi_dbm=-71.0,
+        gateway="g1",
+    )
     bare = at(10)
     assert insert_batch(conn, [full, bare]).inserted == 2
     first, second = stored(conn)
     milliseconds = 1_740_830_400_000  # 2025-03-01T12:00:00Z, by `date -u -d 2025-03-01T12:00Z +%s`
     assert tuple(first) == (
-        *("p1", milliseconds, 18.2, 61.4, 11.4, 3.05, 998.7, -71.0, "g1"),
+        *("p1", milliseconds, 18.2, 61.4, 11.4, 3.05, 91.0, 998.7, -71.0, "g1"),
         *(milliseconds + 4000, None),
     )
     assert second.surface_temperature_c is None

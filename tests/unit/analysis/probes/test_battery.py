@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pytest
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.probes.battery import low_battery
@@ -29,6 +31,36 @@ def test_the_median_of_the_newest_readings_is_told() -> None:
     finding = low_battery(record([3.0] * 20 + [2.4] * 11 + [1.0]), ROOM, START.timestamp() + 86_400.0)
     assert finding is not None
     assert (finding.value, finding.unit, finding.readings) == (2.4, "V", 12)
+
+
+def levels(volts: list[float], percent: list[float]) -> PlacementRecord:
+    plain = record(volts)
+    return replace(plain, recent=replace(plain.recent, battery_pct=np.array(percent)))
+
+
+def test_a_level_is_told_where_no_voltage_is() -> None:
+    late, nothing = START.timestamp() + 86_400.0, float("nan")
+    finding = low_battery(levels([nothing] * 3, [20.0, 12.0, 12.0]), ROOM, late)
+    assert finding is not None
+    assert (finding.kind, finding.value, finding.unit) == ("low_battery_level", 12.0, "%")
+    measured = low_battery(levels([2.9] * 3, [20.0, 12.0, 12.0]), ROOM, late)
+    assert measured is not None
+    assert (measured.kind, measured.unit) == ("low_battery", "V")
+
+
+@pytest.mark.parametrize(("percent", "alerts"), [(16.0, 0), (14.0, 1)])
+def test_the_level_of_the_default_rule(percent: float, alerts: int) -> None:
+    """Under 15 %, held for an hour: our choice, see the rule."""
+    here = levels([float("nan")] * 40, [percent] * 40)
+    job = JobFile(job="j", start=START, locations=(ROOM,), probes=(here.placement,))
+    judge = ReplaySession(job, default_rule_book(), AnalysisOptions())
+    opened = 0
+    for hours in (2.0, 4.0, 6.0):
+        at = START + timedelta(hours=hours)
+        known = replace(here, recent=here.recent.at(here.recent.time_s <= at.timestamp()))
+        _, changed = judge.step(JobRecord((known,)), at)
+        opened += sum(a.kind == "low_battery_level" and a.opened_at == at for a in changed)
+    assert opened == alerts
 
 
 def test_a_probe_without_a_voltage_or_one_that_was_taken_away_tells_nothing() -> None:
