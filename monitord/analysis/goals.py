@@ -179,7 +179,28 @@ def judge_sleeve(
         return GoalResult(_wet_or(State.TOO_EARLY, wet), _wet_facts(facts, wet), drying, None, ())
     forecast = _sleeve_forecast(verdict, hour_s)
     state, facts = _sleeve_state(wet, verdict, forecast, known)
-    return GoalResult(state, facts, drying, forecast, _sleeve_findings(here, hour_s, metric, verdict, known))
+    gain = _gain_facts(verdict, options)
+    if state is not State.REWETTING:
+        facts = facts.model_copy(update=gain)
+    return GoalResult(state, facts, drying, forecast, _sleeve_findings(here, hour_s, metric, verdict, known, gain))
+
+
+def _gain_facts(verdict: SleeveVerdict, options: AnalysisOptions) -> dict[str, object]:
+    """What a check of the probe would bring, where it is worth saying."""
+    gain = verdict.gain
+    if gain is None:
+        return {}
+    check = Quantity(value=2.0 * options.check_uncertainty_pct, unit="% RH")
+    if verdict.goal_probability >= ASSESSMENT.check_open_goal and gain.settles_probability >= ASSESSMENT.check_settles:
+        return {"check": check, "check_settles": gain.settles_probability}
+    narrowed = gain.checked_interval_d <= ASSESSMENT.check_max_share * gain.interval_d
+    if verdict.date is None or gain.interval_d < ASSESSMENT.check_min_span_d or not narrowed:
+        return {}
+    return {
+        "check": check,
+        "date_span_s": DAY_S * gain.interval_d,
+        "checked_span_s": DAY_S * gain.checked_interval_d,
+    }
 
 
 def _wet_or(state: State, wet: Finding | None) -> State:
@@ -248,14 +269,14 @@ def _sleeve_end(stall: SlabStall, known: Facts) -> Quantity | None:
 
 
 def _sleeve_findings(
-    here: HourlySeries, hour_s: float, metric: Metric, verdict: SleeveVerdict, known: Facts
+    here: HourlySeries, hour_s: float, metric: Metric, verdict: SleeveVerdict, known: Facts, gain: dict[str, object]
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
     end = _sleeve_end(verdict.stall, known)
     told = (
         (FindingKind.GOAL_REACHED, verdict.at_goal, _only(known, "since")),
-        (FindingKind.DRYING_STALLED, verdict.stall.active, _only(known, **_stall_facts(verdict.stall, known))),
-        (FindingKind.GOAL_UNREACHABLE, verdict.never, _only(known, never=verdict.never, end=end)),
+        (FindingKind.DRYING_STALLED, verdict.stall.active, _only(known, **_stall_facts(verdict.stall, known), **gain)),
+        (FindingKind.GOAL_UNREACHABLE, verdict.never, _only(known, never=verdict.never, end=end, **gain)),
     )
     return tuple(_finding(kind, here, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
 

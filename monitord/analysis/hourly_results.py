@@ -228,7 +228,11 @@ def _judge_element(
         if settled is not None and by_posterior(location):
             goal = location.goal
             held_against = SleeveGoal(
-                goal.limit, goal.window_h, options.stall_share_per_week, options.stall_probability
+                goal.limit,
+                goal.window_h,
+                options.stall_share_per_week,
+                options.stall_probability,
+                options.check_uncertainty_pct,
             )
             sealed = location.sealed_at or location.installed_at
             sealed_s = settled.clock_s if sealed is None else sealed.timestamp()

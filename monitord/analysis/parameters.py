@@ -27,6 +27,16 @@ class AssessmentParameters:
     perhaps_never: float = 0.2
     """Probability that the goal is not reached in this air, from which a sleeve's latest date is not given (our
     choice). [-]"""
+    check_min_span_d: float = 7.0
+    """A date known better than this needs no check of its probe (our choice). [d]"""
+    check_max_share: float = 0.7
+    """What a check would gain is said where the interval of the date would shrink to this share of it (our choice).
+    [-]"""
+    check_settles: float = 0.5
+    """Or where it is at least so probable that it settles whether the goal is met (our choice). [-]"""
+    check_open_goal: float = 0.15
+    """Whether the goal is met is open from this probability on; the odds at which it is held to be met, turned round
+    (our choice). [-]"""
     more_likely: float = 0.5
     """Probability from which a sleeve's drying is called slow: more likely than not (our choice). [-]"""
     rate_coverage: float = 2.0

@@ -216,6 +216,14 @@ class Facts(BaseModel):
     """When the forecast was made that a later one is held against."""
     earlier_low: UtcTime | None = None
     earlier_high: UtcTime | None = None
+    check: Quantity | None = None
+    """Expanded uncertainty (k = 2) of a check of the probe that would gain something. [% RH]"""
+    date_span_s: float | None = None
+    """Length of the 80 % interval of the goal date, where such a check would narrow it. [s]"""
+    checked_span_s: float | None = None
+    """Length that is expected after it. [s]"""
+    check_settles: Annotated[float, Field(ge=0, le=1)] | None = None
+    """Probability that it would settle whether the location is at its goal, where that is open."""
     being_computed: bool | None = None
     """The verdict is being worked out anew from the readings, after a restart."""
     fault: Fault | None = None

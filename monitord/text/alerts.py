@@ -9,6 +9,7 @@ from monitord.model.assessments import Finding
 from monitord.text import formats, gsm
 from monitord.text.alert_texts import CLOSED, EASING, ENDED, LOST, NOW, TEXTS
 from monitord.text.speaker import Speaker
+from monitord.text.states import check_sentence
 
 HEADLINE_LENGTH = 45
 SMS_LENGTH = 140
@@ -105,7 +106,9 @@ class AlertSpeaker:
     def then(self) -> str:
         """What to look at after it, and the cautions."""
         texts = TEXTS[self.alert.kind]
-        return " ".join(self.speaker.text(text) for text in (texts.then, *texts.cautions))
+        check = check_sentence(self.speaker, self.alert.finding.facts)
+        said = (self.speaker.text(texts.then), check, *(self.speaker.text(text) for text in texts.cautions))
+        return " ".join(text for text in said if text)
 
     def sms(self, job: str) -> str:
         """`Easing: Getting wet again: cavity (Mill Lane 4). 84 +/-2 % RH. Look for a leak.` in GSM letters."""

@@ -103,8 +103,11 @@ class Speaker:
             "margin": self.signed(facts.margin),
             "surface_temperature": self.amount(facts.surface_temperature),
             "dew": None if dew is None else self.text(point).format(value=self.amount(dew)),
+            "check": self.bare(facts.check),
+            "settles": None if facts.check_settles is None else formats.chance(facts.check_settles),
+            "settles_likely": self._likely(facts.check_settles),
             "chance": None if facts.chance is None else formats.chance(facts.chance),
-            "likely": None if facts.chance is None else formats.chance_word(facts.chance, self.language),
+            "likely": self._likely(facts.chance),
             "probes": None if facts.probes is None else str(facts.probes),
             "count": None if facts.count is None else str(facts.count),
             "sealed_h": None if facts.sealed_h is None else f"{facts.sealed_h:.0f}",
@@ -113,6 +116,9 @@ class Speaker:
             "over_h": None if facts.sealed_h is None or _within(facts) else f"{facts.sealed_h:.0f}",
             "days": None if facts.recorded_d is None else f"{int(facts.recorded_d)}",
         }
+
+    def _likely(self, probability: float | None) -> str | None:
+        return None if probability is None else formats.chance_word(probability, self.language)
 
     def _limit(self, quantity: Quantity | None, *, whole: bool = False) -> str | None:
         """A number that has no uncertainty."""
@@ -165,6 +171,8 @@ class Speaker:
             "due_day": self.day(facts.due),
             "interval": self.span(facts.interval_s),
             "age": self.span(facts.age_s),
+            "date_span": self.span(facts.date_span_s),
+            "checked_span": self.span(facts.checked_span_s),
         }
 
     def _terms(self, facts: Facts) -> dict[str, str | None]:

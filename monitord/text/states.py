@@ -112,12 +112,18 @@ SURFACE = (
 )
 """A cold surface, a subject of its own beside the state."""
 
+CHECK = (
+    "A check of the probe to ± {check} would settle whether it is at goal: {settles_likely} ({settles}).",
+    "A check of the probe to ± {check} would narrow the goal's date from a span of {date_span} to {checked_span}.",
+)
+"""What the uncertainty of the probe costs, and what would reduce it: a line of its own; empty where it costs little."""
+
 AWAITING = "Awaiting first assessment."
 
 _MORE_LIKELY = 0.5
 """From this chance on the surface is told by its chance, below it by its margin (our choice)."""
 
-MESSAGES = (*NAMES.values(), *(text for texts in SENTENCES.values() for text in texts), *SURFACE, AWAITING)
+MESSAGES = (*NAMES.values(), *(text for texts in SENTENCES.values() for text in texts), *SURFACE, *CHECK, AWAITING)
 
 
 def state_name(speaker: Speaker, state: State) -> str:
@@ -128,6 +134,11 @@ def state_name(speaker: Speaker, state: State) -> str:
 def state_sentence(speaker: Speaker, state: State, facts: Facts) -> str:
     """What a tile says of a location: state, trend and date of one result."""
     return speaker.say(SENTENCES[state], speaker.slots(facts), TILE_LENGTH)
+
+
+def check_sentence(speaker: Speaker, facts: Facts) -> str:
+    """What a check of the probe would gain; empty where that is not worth saying."""
+    return speaker.say(CHECK, speaker.slots(facts))
 
 
 def surface_sentence(speaker: Speaker, risk: SurfaceRisk) -> str:

@@ -147,6 +147,10 @@ class AnalysisOptions(BaseModel):
     """Stalled: what remains falls by less than this share in seven days (the project's definition). [-]"""
     stall_probability: Annotated[float, Field(gt=0, lt=1)] = 0.8
     """How sure it must be that the air holds an element back before it is called stalled (our choice). [-]"""
+    check_uncertainty_pct: Positive = 0.5
+    """Standard uncertainty of a check of a probe, over a saturated salt or beside a checked probe: ± 1 % RH with k = 2
+    (our choice; the salts themselves are known to ± 0.2 to 0.5 % RH, Greenspan 1977). What such a check would gain is
+    said where a date or a goal hangs on it. [% RH]"""
     goal_confidence: Positive = 1.65
     """At goal: the mean lies under the limit by this many standard uncertainties (one-sided 95 %; JCGM 100).
     [standard uncertainties]"""

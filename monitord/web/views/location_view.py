@@ -9,7 +9,7 @@ from monitord.model.assessments import LocationAssessment, State
 from monitord.model.jobs import AIR_KINDS, GoalMetric, Location, LocationKind
 from monitord.model.units import Units, unit_in, value_in
 from monitord.text.formats import parts
-from monitord.text.states import AWAITING, state_sentence, surface_sentence
+from monitord.text.states import AWAITING, check_sentence, state_sentence, surface_sentence
 from monitord.web.queries import JobState
 from monitord.web.text.formats import plain, suspect
 from monitord.web.text.local_time import LocalTimes
@@ -43,6 +43,8 @@ class LocationView:
     kind: str
     style: StatusStyle
     words: str
+    check: str
+    """What a check of its probe would gain, if anything."""
     figure: str
     figure_uncertainty: str
     progress_bar: ProgressBar | None
@@ -78,6 +80,7 @@ def location_view(
         else f"{KINDS[location.kind]}, {_detail(location, units)}",
         style=style,
         words=_words(assessed, times),
+        check="" if assessed is None else check_sentence(speaker_of(times), assessed.facts),
         figure=figure,
         figure_uncertainty=uncertainty,
         progress_bar=bar if known else None,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC
+from datetime import UTC, datetime
 
 import pytest
 from analysis_series import SLEEVE, START_S, blanked, location, track
 
 from monitord.analysis.goals import GoalResult, by_posterior, judge_sleeve
 from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.analysis.slabs.posterior.questions.check_gain import CheckGain
 from monitord.analysis.slabs.posterior.questions.date import GoalDate
 from monitord.analysis.slabs.posterior.questions.level import Level
 from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause
@@ -18,14 +19,15 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
 from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker
-from monitord.text.states import state_sentence
+from monitord.text.states import check_sentence, state_sentence
 
 DAYS = 12.0
 AS_OF = START_S + 86_400.0 * 11.5
+AS_OF_TIME = datetime.fromtimestamp(AS_OF, UTC)
 HOUR_S = START_S + 86_400.0 * DAYS
 DRYING = SleeveVerdict(
     AS_OF, Level(88.0, 0.8, -0.3, 0.1, 60.0), False, 0.01, None, SlabStall(False, 0.1, None, 60.0), False, 0.05,
-    GoalDate(10.0, 20.0, 40.0),
+    GoalDate(10.0, 20.0, 40.0), None,
 )  # fmt: skip
 
 
@@ -148,3 +150,34 @@ def test_the_ensemble_judges_a_sleeves_own_humidity_and_nothing_else() -> None:
     assert asked("rh_pct")
     assert not asked("vp_excess_pa")
     assert not by_posterior(location(SLEEVE))
+
+
+def said_of_a_check(verdict: SleeveVerdict) -> str:
+    return check_sentence(Speaker(language("en"), UTC, AS_OF_TIME), judged(verdict).facts)
+
+
+def test_where_a_check_would_narrow_the_date_it_says_from_what_to_what() -> None:
+    gain = CheckGain(21.0, 9.0, 0.9)
+    narrow = "A check of the probe to ± 1 % RH would narrow the goal's date from a span of 21 days to 9 days."
+    assert said_of_a_check(changed(gain=gain)) == narrow
+    # hardly narrower, narrow already, or no date
+    assert said_of_a_check(changed(gain=CheckGain(21.0, 15.0, 0.9))) == ""
+    assert said_of_a_check(changed(gain=CheckGain(6.9, 3.0, 0.9))) == ""
+    assert said_of_a_check(changed(gain=CheckGain(float("nan"), float("nan"), 0.9))) == ""
+    assert said_of_a_check(changed(gain=None)) == ""
+
+
+def test_where_the_goal_may_be_met_a_check_would_settle_it() -> None:
+    open_goal = changed(goal_probability=0.4, gain=CheckGain(21.0, 9.0, 0.6))
+    settled = "A check of the probe to ± 1 % RH would settle whether it is at goal: likely (60 %)."
+    assert said_of_a_check(open_goal) == settled
+    for far in (changed(goal_probability=0.14, gain=open_goal.gain), changed(gain=CheckGain(21.0, 9.0, 0.49))):
+        assert "at goal" not in said_of_a_check(far)
+
+
+def test_an_alert_of_a_sleeve_says_what_a_check_would_gain() -> None:
+    stalled = changed(stall=SlabStall(True, 0.9, StallCause.END_OVER_LIMIT, 84.0), gain=CheckGain(60.0, 20.0, 0.5))
+    told = {finding.kind.value: finding.facts for finding in judged(stalled).findings}
+    assert told["drying_stalled"].date_span_s == 60.0 * 86_400.0
+    assert told["goal_unreachable"].checked_span_s == 20.0 * 86_400.0
+    assert told["goal_reached"].check is None

@@ -31,6 +31,8 @@ class Outlook:
     """What a sleeve without bias would read at the present temperature, (draws, times). [% RH]"""
     window_pct: Array
     """Its mean over the goal's window, as the temperature was, (draws,). [% RH]"""
+    bias_pct: Array
+    """How much the probe reads over that, (draws,); NaN where it read nothing in the window. [% RH]"""
     fed: Flags
     """Whether the far side feeds the slab, (draws,)."""
 
@@ -77,7 +79,11 @@ def outlook(slab: Slab, days: SleeveDays, ensemble: Ensemble, air: PresentAir, w
     window = slice(max(ensemble.count - window_d, 0), ensemble.count)
     as_it_was = slope[:, None] * (days.day_c[window] - POSTERIOR.reference_c)
     mean = (100.0 * concrete[:, window] + as_it_was).mean(axis=1) + misfit
-    return Outlook(time_d, told, mean, members.fed)
+    read = days.reading_pct[window]
+    counted = np.isfinite(read)
+    own = 100.0 * concrete[:, window][:, counted] + as_it_was[:, counted]
+    bias = (read[counted] - own).mean(axis=1) - misfit if counted.any() else np.full(len(misfit), np.nan)
+    return Outlook(time_d, told, mean, bias, members.fed)
 
 
 def _draw_errors(

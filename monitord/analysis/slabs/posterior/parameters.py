@@ -246,6 +246,10 @@ class PosteriorParameters:
     """Probability from which a goal is held to be met (our choice). [-]"""
     goal_lost_under: float = 0.5
     """Probability under which it is no longer (our choice). [-]"""
+    check_stream_s: float = 3.0
+    """Added to a day's end it seeds the random numbers of a check that is only thought of (our choice). [s]"""
+    gain_min_arriving: float = 0.05
+    """Where fewer futures arrive after a check, it gives no date (our choice). [-]"""
     date_low: float = 0.1
     """Low end of a date's interval: a central 80 % (our choice). [-]"""
     date_middle: float = 0.5

@@ -10,6 +10,7 @@ from monitord.analysis.slabs.posterior.ensemble import Ensemble, Slab
 from monitord.analysis.slabs.posterior.outlook import outlook
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
 from monitord.analysis.slabs.posterior.present_air import present_air
+from monitord.analysis.slabs.posterior.questions.check_gain import CheckGain, check_gain
 from monitord.analysis.slabs.posterior.questions.date import GoalDate, goal_date
 from monitord.analysis.slabs.posterior.questions.goal import goal_probability
 from monitord.analysis.slabs.posterior.questions.level import Level, level
@@ -26,6 +27,8 @@ class SleeveGoal:
     window_h: float
     stall_share_per_week: float
     stall_probability: float
+    u_check_pct: float
+    """Standard uncertainty of a check of the probe. [% RH]"""
 
     @property
     def window_d(self) -> int:
@@ -47,6 +50,8 @@ class SleeveVerdict:
     never_probability: float
     date: GoalDate | None
     """Of the futures that arrive, counted from `as_of_s`; None where none does."""
+    gain: CheckGain | None
+    """What a check of the probe would bring; None at the goal."""
 
 
 def judge(
@@ -72,6 +77,8 @@ def judge(
         halted = replace(halted, active=False)
     p_never = 0.0 if at_goal else never_probability(futures, goal.limit_pct)
     date = None if at_goal else goal_date(futures, goal.limit_pct, goal.window_h / 24.0)
+    rng = slab.generator(end_s + POSTERIOR.check_stream_s)
+    gain = None if at_goal else check_gain(futures, goal.limit_pct, goal.u_check_pct, rng)
     return SleeveVerdict(
-        end_s, level(futures), at_goal, p_goal, since, halted, p_never >= POSTERIOR.never_at, p_never, date
+        end_s, level(futures), at_goal, p_goal, since, halted, p_never >= POSTERIOR.never_at, p_never, date, gain
     )

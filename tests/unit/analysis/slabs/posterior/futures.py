@@ -15,11 +15,12 @@ TIME_D = np.concatenate([[0.0], np.cumsum(np.repeat(POSTERIOR.step_lengths_d, PO
 END_S = 1_700_000_000.0
 
 
-def falling(now: Array, end: Array, tau_d: float, fed: Array | None = None) -> Outlook:
-    """Futures that decay from `now` to `end`, each (draws,)."""
+def falling(now: Array, end: Array, tau_d: float, fed: Array | None = None, read_pct: float = float("nan")) -> Outlook:
+    """Futures that decay from `now` to `end`, each (draws,), over which the probe reads `read_pct`."""
     left = np.exp(-TIME_D / tau_d)
     course = end[:, None] + (now - end)[:, None] * left
-    return Outlook(TIME_D, course, now, np.zeros(len(now), dtype=bool) if fed is None else fed.astype(bool))
+    far = np.zeros(len(now), dtype=bool) if fed is None else fed.astype(bool)
+    return Outlook(TIME_D, course, now, read_pct - now, far)
 
 
 def level(value: float, n: int = 100) -> Array:

@@ -59,7 +59,7 @@ def room(rh: Array | float) -> Around:
 
 
 def goal(limit: float) -> SleeveGoal:
-    return SleeveGoal(limit, 24.0, 0.1, 0.8)
+    return SleeveGoal(limit, 24.0, 0.1, 0.8, 0.5)
 
 
 def drying() -> SleeveDays:

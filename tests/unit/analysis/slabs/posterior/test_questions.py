@@ -13,6 +13,8 @@ from monitord.analysis.slabs.posterior.questions.level import level as level_of
 from monitord.analysis.slabs.posterior.questions.never import never_probability
 from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause, stall
 
+UNREAD = np.array([np.nan])
+"""Bias of a probe that read nothing."""
 SHARE, SURE = 0.1, 0.8
 """What a stall is, and how sure it must be, by default."""
 
@@ -49,7 +51,7 @@ def test_the_interval_is_the_central_eighty_percent() -> None:
     What is there already (k up to 0) is no date: 101 futures are left, from 0.1 to 10.1 days.
     """
     course = 80.0 + 0.1 * np.arange(-50, 102)[:, None] - TIME_D
-    futures = Outlook(TIME_D, course, course[:, 0], np.zeros(152, dtype=bool))
+    futures = Outlook(TIME_D, course, course[:, 0], UNREAD, np.zeros(152, dtype=bool))
     assert arrival(futures, 80.0) == pytest.approx(np.maximum(0.1 * np.arange(-50, 102), 0.0))
     date = goal_date(futures, 80.0, 0.0)
     assert date is not None
@@ -70,7 +72,7 @@ def test_where_no_future_arrives_there_is_no_date() -> None:
 
 
 def test_the_goal_is_asked_of_the_mean_over_its_window() -> None:
-    futures = Outlook(TIME_D, np.full((10, len(TIME_D)), 90.0), np.arange(75.0, 85.0), np.zeros(10, dtype=bool))
+    futures = Outlook(TIME_D, np.full((10, len(TIME_D)), 90.0), np.arange(75.0, 85.0), UNREAD, np.zeros(10, dtype=bool))
     assert goal_probability(futures, 80.0) == pytest.approx(0.6)
     assert goal_probability(futures, 79.9) == pytest.approx(0.5)
 
@@ -88,7 +90,7 @@ def flat_share(share: float, end: float, fed: bool = False) -> Outlook:
             60.0 + 30.0 * np.exp(-np.tile(TIME_D, (100 - n, 1)) / 10.0),
         ]
     )
-    return Outlook(TIME_D, course, course[:, 0], np.arange(100) < (n if fed else 0))
+    return Outlook(TIME_D, course, course[:, 0], UNREAD, np.arange(100) < (n if fed else 0))
 
 
 @pytest.mark.parametrize(
@@ -106,7 +108,7 @@ def test_progress_is_a_tenth_of_what_remains_in_a_week() -> None:
     """10 % RH remain: a fall of 1 in seven days is progress, one of 0.9 is none."""
     for week, probability in ((0.95, 1.0), (1.05, 0.0)):
         course = np.tile(90.0 - week * np.minimum(TIME_D, 7.0) / 7.0, (50, 1))
-        found = judged(Outlook(TIME_D, course, course[:, 0], np.zeros(50, dtype=bool)))
+        found = judged(Outlook(TIME_D, course, course[:, 0], UNREAD, np.zeros(50, dtype=bool)))
         assert found.probability == probability
 
 
@@ -137,12 +139,12 @@ def test_fed_slabs_among_those_without_progress_name_the_cause_before_the_air() 
     assert judged(flat_share(0.9, 88.0, fed=False), 10.0).cause is StallCause.AIR_WETTER
     half = flat_share(1.0, 88.0)
     for fed, cause in ((0.51, StallCause.FED_FROM_BELOW), (0.49, StallCause.END_OVER_LIMIT)):
-        some = Outlook(half.time_d, half.humidity_pct, half.window_pct, np.arange(100) < 100 * fed)
+        some = Outlook(half.time_d, half.humidity_pct, half.window_pct, UNREAD, np.arange(100) < 100 * fed)
         assert judged(some).cause is cause
 
 
 @pytest.mark.parametrize(("over", "asked"), [(4, False), (6, True)])
 def test_progress_is_asked_only_where_five_percent_of_the_futures_are_over_the_goal(over: int, asked: bool) -> None:
     now = np.where(np.arange(100) < over, 81.0, 79.0)
-    found = judged(Outlook(TIME_D, np.tile(now[:, None], len(TIME_D)), now, np.zeros(100, dtype=bool)))
+    found = judged(Outlook(TIME_D, np.tile(now[:, None], len(TIME_D)), now, UNREAD, np.zeros(100, dtype=bool)))
     assert (found.probability > 0.0) is asked
