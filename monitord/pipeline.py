@@ -20,7 +20,7 @@ from monitord.alerts.requests import keep as keep_alerts
 from monitord.alerts.system.calibration import calibrations_due
 from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.analysis.assess import AssessmentCache, assess_job, damage_hour
-from monitord.analysis.forecast.revisions import STALE, WINDOW, History, forecast_revisions
+from monitord.analysis.forecast.revisions import History, forecast_revisions, history_span
 from monitord.analysis.readiness.signed_off import after_sign_off
 from monitord.analysis.slabs.posterior.course import Budget
 from monitord.clock import Clock
@@ -122,7 +122,7 @@ class AssessmentCaches:
     def history(self, conn: Connection, job: str, as_of: datetime) -> History:
         """The forecasts of a job that still count, from the store where they are not at hand."""
         if job not in self._histories:
-            self._histories[job] = History(assessments.recent_forecasts(conn, job, as_of - WINDOW - STALE))
+            self._histories[job] = History(assessments.recent_forecasts(conn, job, as_of - history_span()))
         return self._histories[job]
 
     def forget_history(self, job: str) -> None:

@@ -9,7 +9,8 @@ import numpy as np
 
 from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.drying.progress import Progress, goal_met, progress
-from monitord.analysis.forecast.forecast import NEVER_AT, time_to_goal, to_forecast
+from monitord.analysis.forecast.forecast import time_to_goal, to_forecast
+from monitord.analysis.forecast.parameters import FORECAST
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import Around, HourlySeries
@@ -57,7 +58,7 @@ def judge_goal(
         facts = Facts(count=int(np.isfinite(metric.value[-24:]).sum()))
         return GoalResult(State.NO_DATA, facts, None, None, _unknown(here, hour_s))
     met, met_at = goal_met(metric, options, first)
-    view = None if met else time_to_goal(here, metric, options.timber_lag_days)
+    view = None if met else time_to_goal(here, metric, options)
     stall = judge_stall(here, metric, shown, view, drive_lost, options, first)
     forecast = None if view is None else to_forecast(view, metric, hour_s, shown)
     known = _known(here, metric, shown)
@@ -329,7 +330,7 @@ def _findings(
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
     since = None if stall.since_s is None else utc(stall.since_s)
-    never = not met and view is not None and view.never >= NEVER_AT
+    never = not met and view is not None and view.never >= FORECAST.never_probability
     stalled = stall.active and not met  # water that comes holds the drying up as well
     told = (
         (FindingKind.GOAL_REACHED, met, _only(known, "since")),

@@ -39,6 +39,16 @@ class AssessmentParameters:
     (our choice). [-]"""
     more_likely: float = 0.5
     """Probability from which a sleeve's drying is called slow: more likely than not (our choice). [-]"""
+    stall_days: int = 4
+    """Days without progress that a stall rests on (our choice). [days]"""
+    stall_first_days: float = 5.0
+    """Days since the first reading, or since a sleeve settled, before anything is called stalled: what a probe brings
+    in with it goes first (our choice). [days]"""
+    stall_coverage: float = 1.5
+    """Standard errors that the course of those days must lie clear of progress (our choice). [standard errors]"""
+    stall_by_air: float = 0.3
+    """How likely the air alone must keep a place over its goal before the air is blamed: what a place gives off itself
+    dries away (our choice). [-]"""
     rate_coverage: float = 2.0
     """Standard uncertainties that a rate must lie clear of 0 to name a direction: the coverage factor k of the ± that
     is shown beside it, so that no state denies its own numbers (JCGM 100:2008, 6.3.3). [-]"""

@@ -8,20 +8,14 @@ import numpy as np
 
 from monitord.analysis.drying.metric import Metric
 from monitord.analysis.drying.progress import Progress, cleaned
-from monitord.analysis.forecast.time_to_goal import MIN_BY_AIR, TimeToGoal
+from monitord.analysis.forecast.time_to_goal import TimeToGoal
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import day_means, line
-from monitord.analysis.series.times import DAY_S
+from monitord.analysis.series.times import DAY_S, WEEK_D
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import Cause
 from monitord.model.quantity import Quantity
-
-_MIN_DAYS = 5.0
-"""Days since the first reading, or since a sleeve settled, before anything is called stalled: four without progress are
-asked for, and what a probe brings in with it goes first (our choice)."""
-_RATE_DAYS = 4
-_SURE = 1.5
-"""How many standard errors the course of those days must lie clear of progress (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -51,20 +45,20 @@ def judge_stall(
 ) -> Stall:
     """Judge the last days of a metric above its goal; hours before the index `first` do not count.
 
-    Stalled when both hold: the last four days surely show no progress, and there is a cause: in the present air the
-    element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow. A sleeve's
-    own humidity is judged by `slabs/posterior` instead.
+    Stalled when both hold: the last days (`stall_days`) surely show no progress, and there is a cause: in the present
+    air the element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow. A
+    sleeve's own humidity is judged by `slabs/posterior` instead.
     """
     if shown.recent is None or shown.recent <= metric.goal.limit or view is None:
         return NONE
     known = np.flatnonzero(np.isfinite(metric.value[first:]))
-    if not len(known) or len(here) - (first + known[0]) < 24 * _MIN_DAYS:
+    if not len(known) or len(here) - (first + known[0]) < 24 * ASSESSMENT.stall_first_days:
         return NONE
-    slope, se, _ = line(day_means(cleaned(here, metric), _RATE_DAYS))
-    needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / 7.0
-    slow, flat = shown.rate > needed, slope - _SURE * se > needed
-    since_s = here.end_s - _RATE_DAYS * DAY_S
-    held = view.held >= options.stall_probability and view.held_by_air >= MIN_BY_AIR
+    slope, se, _ = line(day_means(cleaned(here, metric), ASSESSMENT.stall_days))
+    needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / WEEK_D
+    slow, flat = shown.rate > needed, slope - ASSESSMENT.stall_coverage * se > needed
+    since_s = here.end_s - ASSESSMENT.stall_days * DAY_S
+    held = view.held >= options.stall_probability and view.held_by_air >= ASSESSMENT.stall_by_air
     if flat and held and metric.end is not None:
         return Stall(True, slow, Cause.AIR_HOLDS, end_in_air(metric, view), since_s)
     if flat and drive_lost and view.no_progress >= options.stall_probability:

@@ -17,10 +17,8 @@ import numpy as np
 from scipy.special import ndtri
 from scipy.stats import qmc
 
+from monitord.analysis.forecast.parameters import FORECAST
 from monitord.model.series import Array
-
-STEP_D = 0.5
-"""Spacing of the means that are fitted. [days]"""
 
 
 @dataclass(frozen=True)
@@ -53,12 +51,7 @@ class FirstOrderFit:
 class Draw(IntEnum):
     """What each column of `normal_draws` stands for: quantities of one column vary together."""
 
-    OFFSET = 0
-    STEP = 1
-    AIR_AHEAD = 2
-    LIMIT = 3
-    LAG = 4
-    START = 5
+    OFFSET, STEP, AIR_AHEAD, LIMIT, LAG, START = range(6)
 
 
 @lru_cache(maxsize=4)
@@ -75,8 +68,9 @@ def normal_draws(n: int = 24, columns: int = len(Draw)) -> Array:
 @lru_cache(maxsize=16)
 def _grid(prior: FirstOrderPrior, mixed: bool) -> tuple[Array, Array, Array]:
     """Time constants, outdoor shares and log prior of each cell."""
-    tau = np.exp(np.linspace(np.log(0.5), np.log(80.0), 20))
-    share = np.linspace(0.0, 1.0, 7) if mixed else np.zeros(1)
+    low, high = FORECAST.tau_range_d
+    tau = np.exp(np.linspace(np.log(low), np.log(high), FORECAST.tau_cells))
+    share = np.linspace(0.0, 1.0, FORECAST.share_cells) if mixed else np.zeros(1)
     taus, shares = (axis.ravel() for axis in np.meshgrid(tau, share, indexing="ij"))
     log_prior = -0.5 * ((np.log(taus) - np.log(prior.tau_median_d)) / prior.tau_log_sd) ** 2
     if mixed:
@@ -86,7 +80,7 @@ def _grid(prior: FirstOrderPrior, mixed: bool) -> tuple[Array, Array, Array]:
 
 def _followed(end: Array, tau: Array) -> Array:
     """What a lag of each τ makes of the air's end (n,), (taus, n)."""
-    keep = np.exp(-STEP_D / tau)
+    keep = np.exp(-FORECAST.span_h / 24.0 / tau)
     out = np.empty((len(tau), len(end)))
     level = np.full(len(tau), end[0])
     for k, value in enumerate(end):
@@ -99,10 +93,10 @@ def fit_first_order(value: Array, end: Array, other: Array | None, prior: FirstO
     """Fit to half-day means `value` (n,), NaN where unknown; what the air would bring it to, `end` (n,), and what the
     outdoor air would, `other` (n,), both without NaN, oldest first.
 
-    None with fewer than four known values.
+    None with fewer than `min_spans` known values.
     """
     known = np.flatnonzero(np.isfinite(value))
-    if len(known) < 4:
+    if len(known) < FORECAST.min_spans:
         return None
     first = known[0]
     value, end, known = value[first:], end[first:], known - first
@@ -114,7 +108,7 @@ def fit_first_order(value: Array, end: Array, other: Array | None, prior: FirstO
         pull = np.repeat(_followed(other[first:] - end, tau), len(taus) // len(tau), axis=0)
         followed = followed + shares[:, None] * pull
         start = start + shares * (other[first] - end[0])
-    fade = np.exp(-STEP_D * np.arange(len(value))[None, :] / taus[:, None])
+    fade = np.exp(-FORECAST.span_h / 24.0 * np.arange(len(value))[None, :] / taus[:, None])
     design = np.stack([1.0 - fade, fade], axis=2)
     mean = np.stack([np.zeros(len(taus)), value[0] - start], axis=1)
     residual = (value - followed - np.einsum("gni,gi->gn", design, mean))[:, known] / prior.noise_sd
@@ -127,7 +121,7 @@ def fit_first_order(value: Array, end: Array, other: Array | None, prior: FirstO
     chi = np.einsum("gn,gn->g", residual, residual) - np.einsum("gi,gi->g", shift, right)
     log_weight = log_weight - 0.5 * (chi + log_det)
     weight = np.exp(log_weight - log_weight.max())
-    keep = np.flatnonzero(weight > 1e-3 * weight.max())
+    keep = np.flatnonzero(weight > FORECAST.min_weight * weight.max())
     scatter = prior.noise_sd * float(np.sqrt(max(chi[int(np.argmax(weight))], 0.0) / len(known)))
     return _draws(
         taus[keep],

@@ -11,23 +11,12 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
+from monitord.analysis.forecast.parameters import FORECAST
+from monitord.analysis.parameters import ASSESSMENT
+from monitord.analysis.series.times import DAY_S
 from monitord.model.assessments import Facts, Finding, Forecast, JobAssessment, State
 from monitord.model.facts import NONE, FindingKind
 from monitord.model.jobs import JobFile
-
-WINDOW = timedelta(days=14)
-"""Older forecasts no longer count (our choice: a fortnight outlasts the weather of a week)."""
-MIN_SPAN = timedelta(days=7)
-MIN_DAYS = 6
-"""Forecasts of at least this many days, a week or more apart, before anything is said (our choice)."""
-LATER_STEPS = 0.6
-"""Share of the steps from day to day that must lead to a later date; else it wanders and does not slip (our choice)."""
-MIN_TO_GO_D = 5.0
-"""Nearer its goal than this, the date depends on the probe's accuracy and moves along day by day (our choice). [d]"""
-STALE = timedelta(days=1)
-"""Without a forecast for this long nothing is known of it."""
-_EVERY_S = 6 * 3600
-_DAY_S = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -58,13 +47,13 @@ class History:
         self._said: dict[str, tuple[Forecast, bool, Finding]] = {}
 
     def add(self, assessment: JobAssessment) -> list[tuple[str, Forecast]]:
-        """Take in what an assessment forecasts, one of each location in six hours; returns what is new."""
+        """Take in what an assessment forecasts, one of each location in `goals_every_s`; returns what is new."""
         new = []
         for location in assessment.locations:
             made, known = location.forecast, self._kept.setdefault(location.location, [])
             if made is not None and (not known or _slot(known[-1].made_at) < _slot(made.made_at)):
                 new.append((location.location, made))
-                known[:] = [one for one in known if one.made_at >= made.made_at - WINDOW] + [made]
+                known[:] = [one for one in known if one.made_at >= made.made_at - _window()] + [made]
         return new
 
     def newest(self, location: str) -> Forecast | None:
@@ -94,12 +83,21 @@ class History:
         return known[2]
 
 
+def _window() -> timedelta:
+    return timedelta(days=FORECAST.slip_window_d)
+
+
+def history_span() -> timedelta:
+    """How far back the forecasts matter: those before the newest one, which may be stale."""
+    return _window() + timedelta(days=FORECAST.slip_stale_d)
+
+
 def _slot(time: datetime) -> int:
-    return int(time.timestamp() // _EVERY_S)
+    return int(time.timestamp() // ASSESSMENT.goals_every_s)
 
 
 def slip_of(history: Sequence[Forecast]) -> Slip | None:
-    """How the date has moved over the last `WINDOW` of a history (oldest first); None: there is too little to tell.
+    """How the date has moved over the last days of a history (oldest first); None: there is too little to tell.
 
     The rule: it slips where the median of what it moved by from day to day, over all pairs of days, is above 0, most
     steps led to a later date, and even the earliest likely date of now lies beyond the latest likely date of then: the
@@ -110,12 +108,13 @@ def slip_of(history: Sequence[Forecast]) -> Slip | None:
         return None
     days: dict[int, Forecast] = {}
     for one in history:
-        if one.middle is not None and one.made_at >= history[-1].made_at - WINDOW:
-            days[int(one.made_at.timestamp() // _DAY_S)] = one
+        if one.middle is not None and one.made_at >= history[-1].made_at - _window():
+            days[int(one.made_at.timestamp() // DAY_S)] = one
     daily = list(days.values())
-    if len(daily) < MIN_DAYS or daily[-1].made_at - daily[0].made_at < MIN_SPAN:
+    span = daily[-1].made_at - daily[0].made_at
+    if len(daily) < FORECAST.slip_min_days or span < timedelta(days=FORECAST.slip_min_span_d):
         return None
-    third = max(2, len(daily) // 3)
+    third = max(2, len(daily) // FORECAST.slip_parts)
     first, last = daily[:third], daily[-third:]
     moved = _days_a_day(daily) if _beyond_uncertainty(daily, first, last) else 0.0
     return Slip(max(0.0, moved), first[third // 2], daily[-1], len(daily))
@@ -127,7 +126,8 @@ def _beyond_uncertainty(daily: Sequence[Forecast], first: Sequence[Forecast], la
     to_go = dates[-1] - _date_d(daily[-1].made_at)
     latest_then = median(_date_d(one.high) for one in first)
     earliest_now = median(_date_d(one.low) for one in last)
-    return later >= LATER_STEPS and to_go >= MIN_TO_GO_D and earliest_now > latest_then
+    slips = later >= FORECAST.slip_later_share and to_go >= FORECAST.slip_min_to_go_d
+    return slips and earliest_now > latest_then
 
 
 def _days_a_day(daily: Sequence[Forecast]) -> float:
@@ -137,7 +137,7 @@ def _days_a_day(daily: Sequence[Forecast]) -> float:
 
 
 def _date_d(moment: datetime | None) -> float:
-    return float("inf") if moment is None else moment.timestamp() / _DAY_S
+    return float("inf") if moment is None else moment.timestamp() / DAY_S
 
 
 def forecast_revisions(job: JobFile, assessment: JobAssessment, history: History) -> list[Finding]:
@@ -155,7 +155,7 @@ def forecast_revisions(job: JobFile, assessment: JobAssessment, history: History
         if location.state is State.AT_GOAL:
             found.append(_finding(location.location, assessment.as_of, 0.0))
             continue
-        stale = assessment.as_of - newest.made_at > STALE
+        stale = assessment.as_of - newest.made_at > timedelta(days=FORECAST.slip_stale_d)
         found.append(history.said(location.location, newest, stale))
     return found
 
@@ -168,7 +168,7 @@ def _finding(location: str, measured_at: datetime, value: float | None, days: in
         value=value,
         unit="d/d",
         readings=days,
-        interval_s=float(_EVERY_S),
+        interval_s=ASSESSMENT.goals_every_s,
         facts=facts,
     )
 

@@ -5,17 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitord.analysis.forecast.first_order_fit import quantile
+from monitord.analysis.forecast.parameters import FORECAST
 from monitord.model.series import Array, Flags
-
-HORIZON_D = 365.0
-"""A goal that is further away than this is not reached in this air."""
-
-STALL_SHARE = 0.10
-"""Under this share of what remains in the next seven days is no progress."""
-
-MIN_BY_AIR = 0.3
-"""How likely the air alone must keep a place over its goal before the air is blamed: what a place gives off itself
-dries away (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -27,7 +18,7 @@ class TimeToGoal:
     held_back: Flags
     """Per draw: the air allows no end below the goal."""
     flat: Flags
-    """Per draw: under a tenth of what remains goes in the next seven days."""
+    """Per draw: hardly any of what remains goes in the next seven days (`stall_share_per_week`)."""
     by_air: Flags | None = None
     """Per draw: the air alone does not, whatever the place gives off itself; None where that is the same."""
     end: float | None = None
@@ -36,7 +27,7 @@ class TimeToGoal:
     def at(self, share: float) -> float:
         """Quantile, infinite beyond the horizon. [days]"""
         value = quantile(self.days, self.weights, share)
-        return value if value <= HORIZON_D else float("inf")
+        return value if value <= FORECAST.horizon_d else float("inf")
 
     @property
     def never(self) -> float:
@@ -45,7 +36,7 @@ class TimeToGoal:
         Where outdoor air has a share, it must not get there even in the driest three days of the last month: else it is
         held back while this weather lasts, and no longer.
         """
-        return float(self.weights[self.days > HORIZON_D].sum())
+        return float(self.weights[self.days > FORECAST.horizon_d].sum())
 
     @property
     def held(self) -> float:

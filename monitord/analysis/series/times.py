@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-WEEK_H = 168
+WEEK_D = 7
+"""Days of a week. [days]"""
+
+WEEK_H = 24 * WEEK_D
 """Hours of a week. [h]"""
 
 DAY_S = 86_400.0

@@ -168,7 +168,7 @@ def test_a_goal_over_a_control_is_judged_and_dated_like_the_same_goal_alone() ->
     over = build_metric(here, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
     assert alone is not None
     assert over is not None
-    views = [time_to_goal(here, one, OPTIONS.timber_lag_days) for one in (alone, over)]
+    views = [time_to_goal(here, one, OPTIONS) for one in (alone, over)]
     assert views[0] is not None
     assert views[1] is not None
     assert views[1].at(0.5) == pytest.approx(views[0].at(0.5), rel=0.15)

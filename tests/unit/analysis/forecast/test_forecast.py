@@ -25,8 +25,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.drying.metric import build_metric
-from monitord.analysis.forecast.forecast import NEVER_AT, time_to_goal, to_forecast
-from monitord.analysis.forecast.time_to_goal import HORIZON_D, TimeToGoal
+from monitord.analysis.forecast.forecast import time_to_goal, to_forecast
+from monitord.analysis.forecast.parameters import FORECAST
+from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.series.hourly_series import Around, HourlySeries, TimberSpot
 from monitord.model.assessments import Forecast
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -51,7 +52,7 @@ def seen_on(here: HourlySeries, around: Around, goal: Goal, day: float) -> tuple
     past = until(here, hour)
     metric = build_metric(past, around_until(around, hour), goal, OPTIONS)
     assert metric is not None
-    view = time_to_goal(past, metric, OPTIONS.timber_lag_days)
+    view = time_to_goal(past, metric, OPTIONS)
     assert view is not None
     return view, to_forecast(view, metric, START_S + day * DAY_S)
 
@@ -145,7 +146,7 @@ def at_rh(rh_end: float, tau_d: float = 4.0, t: float = 16.0) -> tuple[HourlySer
 def test_air_that_ends_above_the_goal_gives_no_date(above: float, day: float) -> None:
     here, around = at_rh(65.0 + above)
     view, forecast = seen_on(here, around, Goal.model_validate({"metric": "rh_pct", "limit": 65.0}), day)
-    assert view.never >= NEVER_AT
+    assert view.never >= FORECAST.never_probability
     assert forecast.never
     assert forecast.middle is None
     assert forecast.high_never
@@ -224,7 +225,7 @@ def test_forecasts_are_ordered_lie_ahead_and_come_out_the_same_each_time(
     assert 0.0 <= low <= middle <= high
     assert forecast.never == (forecast.middle is None)
     assert forecast.high_never == (forecast.high is None)
-    assert high <= HORIZON_D + 2.0 or high == np.inf
+    assert high <= FORECAST.horizon_d + 2.0 or high == np.inf
     for share in (view.never, view.held, view.held_by_air, view.no_progress):
         assert 0.0 <= share <= 1.0 + 1e-9
 
@@ -234,4 +235,4 @@ def test_half_a_day_of_readings_gives_no_forecast() -> None:
     past = until(here, 30)
     metric = build_metric(past, around_until(Around(inside, inside, None), 30), excess(), OPTIONS)
     assert metric is not None
-    assert time_to_goal(past, metric, OPTIONS.timber_lag_days) is None
+    assert time_to_goal(past, metric, OPTIONS) is None

@@ -8,7 +8,7 @@ from statistics import median
 
 import pytest
 from alerts_support import job
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.forecast.revisions import History, forecast_revisions, slip_of
@@ -154,6 +154,7 @@ def test_a_place_that_was_never_forecast_or_has_no_goal_any_more_is_not_spoken_o
     assert forecast_revisions(without, assessed(14, None), played(lambda d: around(30 + d, 2))) == []
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(0.5, 20)), min_size=20, max_size=70), st.integers(0, 69))
 def test_a_restart_changes_nothing(course: list[tuple[float, float]], at: int) -> None:
     """Kept from the store, as a restart finds it, or in memory all along: the same slips."""
