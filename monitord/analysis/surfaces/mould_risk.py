@@ -114,9 +114,9 @@ def mould_index_series(here: HourlySeries, surface: ColdSurface | None) -> Mould
     wettest = air.humidity_pct + uncertainty
     if not (wettest >= material.sensitivity.lowest_rh_pct).any():
         return MouldIndexSeries(np.zeros(n), np.zeros(n), np.zeros(n), air, material)
-    t = np.clip(air.temperature_c, SURFACES.min_mould_c, SURFACES.max_mould_c)
+    t = np.clip(air.temperature_c, SURFACES.min_surface_c, SURFACES.max_surface_c)  # both far outside where mould grows
     humidity = np.column_stack([air.humidity_pct, air.humidity_pct - uncertainty, wettest])
-    humidity = np.clip(humidity, 0.0, SURFACES.max_mould_rh_pct)
+    humidity = np.clip(humidity, 0.0, 100.0)  # over saturation it is a wet surface to the model
     runs = humidity.shape[1]
     index = mould_run(np.repeat(t[:, None], runs, axis=1), humidity, [material] * runs).index
     own = index[:, 0]
@@ -201,7 +201,7 @@ def _criterion(air: SurfaceAir, window_h: int, limit_pct: float) -> bool | None:
     """Whether the running means to the last hour exceed the criterion's limit; None: too little is known."""
     if len(air.humidity_pct) < window_h:
         return None
-    t = np.clip(air.temperature_c[-window_h:], SURFACES.min_mould_c, SURFACES.max_mould_c)
+    t = np.clip(air.temperature_c[-window_h:], SURFACES.min_surface_c, SURFACES.max_surface_c)
     verdict = ashrae_160_exceeded(t, air.humidity_pct[-window_h:], window_h, limit_pct)
     return bool(verdict[-1]) if len(verdict) and np.isfinite(verdict[-1]) else None
 

@@ -65,12 +65,6 @@ class SurfaceParameters:
     """Days that are searched for the last known calendar month: two of them (our choice). [days]"""
     mould_min_h: int = 6
     """Hours of the last day that must be known for a verdict (our choice). [h]"""
-    max_mould_rh_pct: float = 1e6
-    """What is over saturation is given to the model as it is; this only keeps it finite (our choice). [% RH]"""
-    min_mould_c: float = -99.0
-    """Lowest temperature that the mould model is given (our choice). [°C]"""
-    max_mould_c: float = 199.0
-    """Highest (our choice). [°C]"""
     shown_days: float = 60.0
     """First growth further ahead than this is not given as a number of days (our choice). [days]"""
     shown_unknown_share: float = 0.05

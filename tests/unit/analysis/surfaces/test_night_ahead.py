@@ -12,6 +12,7 @@ from damage_support import location, track
 from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.series.daily_cycle import continue_series
@@ -72,6 +73,18 @@ def test_a_safe_night_says_how_near_it_comes():
     said = night_sentence(ENGLISH, found)
     assert said.startswith(f"No condensation expected in the next {OPTIONS.night_hours} h: nearest ")
     assert re.search(r"margin then \+[45]\.\d+ ± \d\.?\d* K; chance < 1 %\.", said)
+
+
+def test_it_is_possible_from_the_hour_at_which_one_night_in_four_would_condense():
+    """Chances by the normal distribution of scipy, from the margins and uncertainties that are given."""
+    found = ahead_of(cycle(24 * 15, mean=3.5, swing=4.0))
+    assert found is not None
+    assert found.expected_from is not None
+    assert found.possibly_from is not None
+    chance = norm.cdf(0.0, found.margin_k, found.u_k)
+    begins = round((found.possibly_from - found.made_at).total_seconds() / HOUR_S)
+    assert begins < round((found.expected_from - found.made_at).total_seconds() / HOUR_S)
+    assert chance[begins - 1] < 0.25 < chance[begins]
 
 
 def test_a_surface_that_condenses_throughout_has_no_end():

@@ -142,3 +142,34 @@ def test_the_slower_growth_of_a_week_and_of_three_days_counts() -> None:
     assert slow.rate_per_day is not None
     assert steady.rate_per_day is not None
     assert slow.rate_per_day < 0.25 * steady.rate_per_day
+
+
+@pytest.mark.parametrize(("stopped_h", "least", "most"), [(30, 0.4, 0.6), (60, 0.0, 0.25)])
+def test_growth_of_three_days_counts_as_a_whole(stopped_h: int, least: float, most: float) -> None:
+    """Of three days 42 hours, or 12, in which mould grew."""
+    slow = risk_of(np.r_[np.full(24 * 30, 95.0), np.full(stopped_h, 79.0)]).rate_per_day
+    steady = risk_of(np.full(24 * 30, 95.0)).rate_per_day
+    assert slow is not None
+    assert steady is not None
+    assert least * steady < slow < most * steady
+
+
+@pytest.mark.parametrize(("known", "told"), [(70, False), (74, True)])
+def test_a_rate_needs_three_days_of_a_week(known: int, told: bool) -> None:
+    rh = np.full(400, 85.0)
+    rh[-168 : 400 - known] = np.nan
+    assert (risk_of(rh).rate_per_day is not None) is told
+
+
+@pytest.mark.parametrize(("rh", "days", "soon"), [(85.5, 55.0, True), (84.5, 66.0, False)])
+def test_first_growth_is_given_in_days_up_to_two_months_ahead(rh: float, days: float, soon: bool) -> None:
+    found = risk_of(np.full(240, rh))
+    assert found.days_to_1 == pytest.approx(days, abs=2.0)
+    assert found.soon is soon
+
+
+@pytest.mark.parametrize(("unknown", "told"), [(18, False), (22, True)])
+def test_one_unknown_hour_in_twenty_is_mentioned(unknown: int, told: bool) -> None:
+    rh = np.full(400, 85.0)
+    rh[100 : 100 + unknown] = np.nan
+    assert risk_of(rh).gaps_count is told
