@@ -27,14 +27,6 @@ ALLOWED = {
     "series/times.py": "hours of a week and seconds of a day are units",
 }
 """Modules that may hold numbers of their own, with the reason."""
-PENDING = {
-    "slabs/depth.py",
-    "slabs/equilibration.py",
-    "slabs/equilibrium_fit.py",
-    "slabs/moisture_supply.py",
-    "slabs/temperature_effect.py",
-}
-"""Modules whose numbers are still to be sorted. None may be added."""
 
 SOURCES = re.compile(
     r"our choice|common practice|from memory|simulated|standard'?s? |definition|\b(?:1[89]|20)\d\d\b"
@@ -102,11 +94,7 @@ def unsourced(text: str) -> list[tuple[int, float]]:
     return [(node.lineno, node.value) for node in chosen(ast.parse(text))]  # type: ignore[misc]
 
 
-HELD = [
-    path
-    for path in sorted(ANALYSIS.rglob("*.py"))
-    if path not in PARAMETERS and name_of(path) not in ALLOWED.keys() | PENDING
-]
+HELD = [path for path in sorted(ANALYSIS.rglob("*.py")) if path not in PARAMETERS and name_of(path) not in ALLOWED]
 
 
 @pytest.mark.parametrize("path", HELD, ids=name_of)

@@ -20,9 +20,11 @@ from monitord.analysis.forecast.first_order_fit import (
     times_to,
 )
 from monitord.analysis.slabs.equilibrium_fit import EquilibriumFit, fit_equilibrium
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import Array
 
 STEADY_C = 18.0
+USUAL_TAU_H = AnalysisOptions().sleeve_tau_h
 
 
 def approach(
@@ -31,7 +33,7 @@ def approach(
     """A sleeve sealed at hour 0 that rises by `step_pct` to 88 %, seen until now."""
     t = np.arange(0.5, hours)
     value = 88.0 - step_pct * np.exp(-t / tau_h) + noise_pct * np.random.default_rng(seed).standard_normal(len(t))
-    return fit_equilibrium(t, value, np.full(len(t), STEADY_C))
+    return fit_equilibrium(t, value, np.full(len(t), STEADY_C), USUAL_TAU_H)
 
 
 @pytest.mark.parametrize("tau_h", [8.0, 14.0, 22.0])
@@ -75,7 +77,8 @@ def test_swings_of_temperature_are_taken_out() -> None:
     t = np.arange(0.5, 72)
     swing = 4.0 * np.sin(2 * np.pi * t / 24.0)
     clean, swung = (85.0 - 30.0 * np.exp(-t / 14.0) + k * 0.35 * swing for k in (0.0, 1.0))
-    steady, swinging = fit_equilibrium(t, clean, np.full(72, STEADY_C)), fit_equilibrium(t, swung, STEADY_C + swing)
+    steady = fit_equilibrium(t, clean, np.full(72, STEADY_C), USUAL_TAU_H)
+    swinging = fit_equilibrium(t, swung, STEADY_C + swing, USUAL_TAU_H)
     now = 0.35 * swing[-1]  # the level is told for the present temperature
     assert swinging.level - now == pytest.approx(steady.level, abs=0.15)
 

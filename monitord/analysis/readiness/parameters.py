@@ -16,8 +16,6 @@ class ReadinessParameters:
     """A position or room without a usable hour for so long is not known (our choice: the pace of the verdicts). [h]"""
     min_mean_share: float = 0.5
     """Share of a mean's hours that must be known (our choice). [-]"""
-    half_day_h: int = 12
-    """The change in a day is that between means over half days, a day apart (our choice). [h]"""
     look_again_h: float = 6.0
     """A sleeve whose fitted approach is not over may be settled at the next verdict (our choice: their pace). [h]"""
     bridged_gap_h: int = 3

@@ -14,6 +14,7 @@ from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
+from monitord.analysis.slabs.parameters import SLABS
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.model.assessments import Finding, Forecast, QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -100,7 +101,7 @@ def position_of(
 
 def changes_in_a_day(position: Position) -> Array:
     """By hour: change of the half-day mean in a day, cleaned of temperature; NaN where it is not known, (n,). [% RH]"""
-    here, half = position.series, READINESS.half_day_h
+    here, half = position.series, SLABS.half_day_h
     known = here.temperature_c[np.isfinite(here.temperature_c)]
     reference_c = float(known.mean()) if len(known) else 0.0
     level = here.relative_humidity_pct - sleeve_humidity_slope(here) * (here.temperature_c - reference_c)

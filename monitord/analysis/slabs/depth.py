@@ -16,20 +16,14 @@ import numpy as np
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.moisture_supply import Fed, feeding
+from monitord.analysis.slabs.parameters import SLABS
 from monitord.model.assessments import Comparison, DepthComparison, DepthVerdict, Equilibrium, FarSide, Flow, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location, LocationKind
+from monitord.model.series import HOUR_S
 from monitord.physics.concrete import sealed_hole_humidity
 from monitord.physics.moist_air import humidity_ratio, vapour_pressure
 from monitord.physics.uncertainty import combine, u_humidity_ratio, u_vapour_pressure
-
-SAME_DEPTH_MM = 5.0
-_DAY_H, _MIN_H = 24, 6
-_TO_SD = 1.2816
-"""Half of a central 80 % interval in standard deviations of a normal distribution."""
-
-_LEVEL_C = 20.0
-"""Sleeves are compared as they would read at this temperature. [°C]"""
 
 
 @dataclass(frozen=True)
@@ -52,7 +46,7 @@ class SleeveLevel:
     @property
     def moisture(self) -> tuple[float, float]:
         """Humidity brought to the common temperature, and its standard uncertainty. [%]"""
-        at_level = sealed_hole_humidity(self.relative_humidity_pct, self.temperature_c, _LEVEL_C)
+        at_level = sealed_hole_humidity(self.relative_humidity_pct, self.temperature_c, SLABS.depth_level_c)
         # the temperature coefficient of sealed concrete is published as 0.2 to 0.5 %/K: half of its own size
         return at_level, float(np.hypot(self.u_pct, 0.5 * (at_level - self.relative_humidity_pct)))
 
@@ -71,7 +65,7 @@ def levels_of(job: JobFile, location: Location) -> list[list[Location]]:
     sleeves = sorted((p for p in job.locations if same_slab(job, location, p)), key=lambda p: (p.depth_mm or 0.0, p.id))
     levels: list[list[Location]] = []
     for sleeve in sleeves:
-        if levels and (sleeve.depth_mm or 0.0) - (levels[-1][0].depth_mm or 0.0) <= SAME_DEPTH_MM:
+        if levels and (sleeve.depth_mm or 0.0) - (levels[-1][0].depth_mm or 0.0) <= SLABS.same_depth_mm:
             levels[-1].append(sleeve)
         else:
             levels.append([sleeve])
@@ -80,16 +74,19 @@ def levels_of(job: JobFile, location: Location) -> list[list[Location]]:
 
 def sleeve_level(series: HourlySeries, settled: Equilibrium | None) -> SleeveLevel | None:
     """What a sleeve tells of its depth as of its last complete hour; None while it tells nothing."""
-    rh, t = series.relative_humidity_pct[-_DAY_H:], series.temperature_c[-_DAY_H:]
+    rh, t = series.relative_humidity_pct[-24:], series.temperature_c[-24:]
     known = np.isfinite(rh) & np.isfinite(t)
-    if settled is None or known.sum() < _MIN_H:
+    if settled is None or known.sum() < SLABS.depth_min_h:
         return None
     humidity, u = float(rh[known].mean()), series.uncertainty.relative_humidity_pct
     if settled.state != "equilibrated":
         if settled.predicted_rh is None or settled.low is None or settled.high is None:
             return None
-        humidity, u = settled.predicted_rh, float(np.hypot(u, (settled.high - settled.low) / (2.0 * _TO_SD)))
-    at_s = float(series.hour_s[-len(rh) :][known][-1]) + 3600.0
+        humidity, u = (
+            settled.predicted_rh,
+            float(np.hypot(u, (settled.high - settled.low) / (2.0 * SLABS.central_80_sd))),
+        )
+    at_s = float(series.hour_s[-len(rh) :][known][-1]) + HOUR_S
     return SleeveLevel(
         location=series.location,
         relative_humidity_pct=min(max(humidity, 0.0), 100.0),
@@ -216,7 +213,7 @@ def _depths(
         other_depth=Quantity(value=other_mm, unit="mm"),
         other_sleeves=len(others),
         deeper_excess=excess,
-        brought_to=Quantity(value=_LEVEL_C, unit="°C"),
+        brought_to=Quantity(value=SLABS.depth_level_c, unit="°C"),
         far_side=fed.far_side if fed is not None else None,
         deep_rate=Quantity(value=fed.shown.slope, unit="% RH/day") if fed is not None and judged else None,
         rate_days=fed.shown.days if fed is not None and judged else None,

@@ -10,26 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
-from monitord.analysis.slabs.equilibrium_fit import EquilibriumPrior, fit_equilibrium
+from monitord.analysis.slabs.equilibrium_fit import fit_equilibrium
+from monitord.analysis.slabs.parameters import SLABS
 from monitord.model.assessments import Equilibrium, Facts, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S, Array
-
-_FIT_H = 168
-"""The approach is judged on at most this many hours after sealing. [h]"""
-_RUSH_H, _RUSH_SHARE = 60.0, 0.3
-"""From this age on, the first so much of it is left out of the fit (our choice)."""
-
-_CALM_PCT = 0.7
-"""Greatest rise in a day of a sleeve that is called equilibrated, whatever the fit says (our choice). [% RH]"""
-
-_CENTRAL_80 = 1.2816
-"""Standard deviations to either end of the central 80 % of a normal distribution."""
-
-_OPENED_PCT = 3.0
-"""A change between neighbouring hours that a sealed sleeve does not make (our choice). [% RH]"""
 
 
 @dataclass(frozen=True)
@@ -51,16 +39,16 @@ def reopenings(here: HourlySeries, start_s: float, room: HourlySeries | None) ->
     room's air at once. The clock starts again at the last hour of that move. [s]
     """
     rh = here.relative_humidity_pct
-    first = max(int(np.searchsorted(here.hour_s, start_s)) + 3, 2)
+    first = max(int(np.searchsorted(here.hour_s, start_s)) + SLABS.opened_after_h, 2)
     known = np.flatnonzero(np.isfinite(rh[first - 1 :])) + first - 1
     if len(known) < 2:
         return []
     before, at = known[:-1], known[1:]
     move = rh[at] - rh[before]
-    jumped = (np.abs(move) >= _OPENED_PCT) & (at - before <= 8)
+    jumped = (np.abs(move) >= SLABS.opened_pct) & (at - before <= SLABS.opened_gap_h)
     if room is not None:
         gap = room.relative_humidity_pct[at] - rh[before]
-        towards = (np.sign(gap) == np.sign(move)) & (np.abs(gap) > 4.0)
+        towards = (np.sign(gap) == np.sign(move)) & (np.abs(gap) > SLABS.opened_room_pct)
         jumped &= np.where(np.isfinite(gap), towards, move < 0)
     return [float(time) for time in here.hour_s[at[jumped]] + HOUR_S]
 
@@ -73,36 +61,36 @@ def clock_start(here: HourlySeries, sealed_s: float, room: HourlySeries | None) 
 
 def _inputs(here: HourlySeries, clock_s: float) -> tuple[Array, Array, Array] | None:
     from_hour = int(np.searchsorted(here.hour_s, clock_s))
-    part = slice(from_hour, from_hour + _FIT_H)
+    part = slice(from_hour, from_hour + SLABS.approach_h)
     hours = (here.hour_s[part] + 0.5 * HOUR_S - clock_s) / HOUR_S
     rh, t = here.relative_humidity_pct[part], here.temperature_c[part]
     known = np.isfinite(rh) & np.isfinite(t)
-    if known.sum() < 3:
+    if known.sum() < SLABS.fit_min_h:
         return None
     return hours[known], rh[known], t[known]
 
 
 def _late_part(hours: Array, humidity: Array, temperature_c: Array, age_h: float) -> tuple[Array, Array, Array]:
-    """What the fit may look at: after two and a half days the first rush no longer counts.
+    """What the fit may look at: from `rush_h` on the first rush no longer counts.
 
     Concrete fills a sleeve at first fast, from its rim, and then slowly, from its depth; one exponential through both
     takes the slow part for the end.
     """
-    if age_h < _RUSH_H:
+    if age_h < SLABS.rush_h:
         return hours, humidity, temperature_c
-    late = hours >= _RUSH_SHARE * age_h
-    if late.sum() < 3:
+    late = hours >= SLABS.rush_share * age_h
+    if late.sum() < SLABS.fit_min_h:
         return hours, humidity, temperature_c
     return hours[late], humidity[late], temperature_c[late]
 
 
-def _risen(hours: Array, humidity: Array, temperature_c: Array, prior: EquilibriumPrior) -> float:
+def _risen(hours: Array, humidity: Array, temperature_c: Array) -> float:
     """Rise of the humidity in a day, cleaned of temperature; 0 where too few hours tell. [% RH]"""
-    end = hours[-1] + 1.0
-    now, before = hours >= end - 12.0, (hours >= max(end - 36.0, 12.0)) & (hours < end - 24.0)
-    if min(now.sum(), before.sum()) < 4:
+    end, half = hours[-1] + 1.0, SLABS.half_day_h
+    now, before = hours >= end - half, (hours >= max(end - 24.0 - half, half)) & (hours < end - 24.0)
+    if min(now.sum(), before.sum()) < SLABS.rise_min_h:
         return 0.0
-    level = humidity - prior.temperature_coefficient[0] * temperature_c
+    level = humidity - SLABS.slope_prior_pct_k[0] * temperature_c
     return float(level[now].mean() - level[before].mean())
 
 
@@ -111,12 +99,12 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
 
     Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
     re-opening, the fitted approach still to come is under `options.sleeve_gap_pct` with confidence, and the last day
-    shows no more of a rise than `_CALM_PCT`. The prediction's interval is the central 80 %, of the posterior and the
+    shows no more of a rise than `calm_pct`. The prediction's interval is the central 80 %, of the posterior and the
     probe's own accuracy together.
     """
     clock = clock_s
     age_h = max(0.0, (here.end_s - clock) / HOUR_S)
-    if age_h > _FIT_H:
+    if age_h > SLABS.approach_h:
         return _long_settled(here, clock, age_h, options)
     data = _inputs(here, clock)
     if data is None:
@@ -128,14 +116,13 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
             clock_started=utc(clock),
         )
         return Settled(view, False, clock, None)
-    prior = options_prior(options)
-    fit = fit_equilibrium(*_late_part(*data, age_h), prior)
-    calm = abs(fit.gap) + 1.64 * fit.gap_sd < options.sleeve_gap_pct
-    ready = age_h >= options.sleeve_clock_h and calm and _risen(*data, prior) < _CALM_PCT
-    half = _CENTRAL_80 * float(np.hypot(fit.level_sd, here.uncertainty.relative_humidity_pct))
+    fit = fit_equilibrium(*_late_part(*data, age_h), options.sleeve_tau_h)
+    calm = abs(fit.gap) + SLABS.gap_coverage * fit.gap_sd < options.sleeve_gap_pct
+    ready = age_h >= options.sleeve_clock_h and calm and _risen(*data) < SLABS.calm_pct
+    half = SLABS.central_80_sd * float(np.hypot(fit.level_sd, here.uncertainty.relative_humidity_pct))
     level = min(max(fit.level, 0.0), 100.0)
     view = Equilibrium(
-        state="equilibrated" if ready else ("settling" if age_h < 6 else "equilibrating"),
+        state="equilibrated" if ready else ("settling" if age_h < ASSESSMENT.settling_h else "equilibrating"),
         predicted_rh=level,
         low=max(level - half, 0.0),
         high=min(level + half, 100.0),
@@ -144,17 +131,12 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
     return Settled(view, ready, clock, here.end_s if ready else None)
 
 
-def options_prior(options: AnalysisOptions) -> EquilibriumPrior:
-    """The prior of the approach: the sources are in `ApproachPrior`."""
-    return EquilibriumPrior(tau_median_h=options.sleeve_tau_h)
-
-
 def _long_settled(here: HourlySeries, clock: float, age_h: float, options: AnalysisOptions) -> Settled:
     """A week after sealing the approach is over; what moves now is the concrete."""
     lately = here.relative_humidity_pct[-24:]
     lately = lately[np.isfinite(lately)]
     level = float(lately.mean()) if len(lately) else None
-    half = _CENTRAL_80 * here.uncertainty.relative_humidity_pct
+    half = SLABS.central_80_sd * here.uncertainty.relative_humidity_pct
     view = Equilibrium(
         state="equilibrated",
         predicted_rh=level,
@@ -162,7 +144,7 @@ def _long_settled(here: HourlySeries, clock: float, age_h: float, options: Analy
         high=None if level is None else min(level + half, 100.0),
         clock_started=utc(clock),
     )
-    return Settled(view, True, clock, clock + _FIT_H * HOUR_S)
+    return Settled(view, True, clock, clock + SLABS.approach_h * HOUR_S)
 
 
 def settling_facts(here: HourlySeries, settled: Settled, options: AnalysisOptions) -> Facts:
@@ -170,7 +152,7 @@ def settling_facts(here: HourlySeries, settled: Settled, options: AnalysisOption
     view = settled.view
     value = None
     if view.predicted_rh is not None and view.low is not None and view.high is not None:
-        u = max(view.high - view.predicted_rh, view.predicted_rh - view.low) / _CENTRAL_80
+        u = max(view.high - view.predicted_rh, view.predicted_rh - view.low) / SLABS.central_80_sd
         value = Quantity(value=view.predicted_rh, u=u, unit="% RH")
     sealed_h = max(0.0, (here.end_s - settled.clock_s) / HOUR_S)
     return Facts(value=value, sealed_h=sealed_h, needed_h=options.sleeve_clock_h, since=utc(settled.clock_s))

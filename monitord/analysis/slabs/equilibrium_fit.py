@@ -17,27 +17,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from monitord.analysis.slabs.parameters import SLABS
 from monitord.model.series import Array
-
-_SLOW_TAIL, _TAIL_SHARE = 0.8, 0.2
-"""The β of an approach with a slow tail, and how often one is expected (our choice)."""
-
-
-@dataclass(frozen=True)
-class EquilibriumPrior:
-    """Normal priors (mean, sd) of the terms, and the lognormal prior of the time constant."""
-
-    level: tuple[float, float] = (88.0, 10.0)
-    step_sd: float = 40.0
-    temperature_coefficient: tuple[float, float] = (0.35, 0.2)
-    """Sealed concrete: +0.2 to +0.5 % RH per K (Bažant and Najjar 1972). [%/K]"""
-    drift_sd_per_h: float = 0.15 / 24.0
-    tau_median_h: float = 14.0
-    tau_log_sd: float = 0.5
-    noise_sd: float = 0.15
-    """Of an hourly median about the model, probe noise and model error together. [%]"""
-    correlation_h: float = 8.0
-    """Neighbouring hours share their error over about this long: the data weigh that much less. [h]"""
 
 
 @dataclass(frozen=True)
@@ -57,34 +38,30 @@ class EquilibriumFit:
 
 
 @lru_cache(maxsize=4)
-def _grid(prior: EquilibriumPrior) -> tuple[Array, Array, Array]:
-    tau = np.exp(np.linspace(np.log(1.5), np.log(110.0), 28))
-    beta = np.array([_SLOW_TAIL, 1.0])
+def _grid(tau_median_h: float) -> tuple[Array, Array, Array]:
+    low, high = SLABS.approach_range_h
+    tau = np.exp(np.linspace(np.log(low), np.log(high), SLABS.approach_cells))
+    beta = np.array([SLABS.slow_tail, 1.0])
     taus, betas = (axis.ravel() for axis in np.meshgrid(tau, beta, indexing="ij"))
-    log_prior = -0.5 * ((np.log(taus) - np.log(prior.tau_median_h)) / prior.tau_log_sd) ** 2
-    return taus, betas, log_prior + np.where(betas == 1.0, np.log(1.0 - _TAIL_SHARE), np.log(_TAIL_SHARE))
+    log_prior = -0.5 * ((np.log(taus) - np.log(tau_median_h)) / SLABS.approach_log_sd) ** 2
+    return taus, betas, log_prior + np.where(betas == 1.0, np.log(1.0 - SLABS.tail_share), np.log(SLABS.tail_share))
 
 
-def fit_equilibrium(
-    hours: Array, value: Array, temperature_c: Array, prior: EquilibriumPrior = EquilibriumPrior()
-) -> EquilibriumFit:
+def fit_equilibrium(hours: Array, value: Array, temperature_c: Array, tau_median_h: float) -> EquilibriumFit:
     """Fit the approach to hourly values; arrays (n,), n >= 2, no NaN, hours ascending from the start.
 
-    Units of `level`, `gap` and `noise` are those of `value`; drift is per day.
+    `tau_median_h` is the time constant that is usual before the readings tell. Units of `level`, `gap` and `noise` are
+    those of `value`; drift is per day.
     """
-    taus, betas, log_weight = _grid(prior)
+    taus, betas, log_weight = _grid(tau_median_h)
     t_mean = float(temperature_c.mean())
     dt = temperature_c - t_mean
-    sd = prior.noise_sd * np.sqrt(min(prior.correlation_h, max(1.0, len(hours) / 2.0)))
+    sd = SLABS.median_noise_pct * np.sqrt(min(SLABS.correlation_h, max(1.0, len(hours) / 2.0)))
     f = np.exp(-((hours[None, :] / taus[:, None]) ** betas[:, None]))  # (g, n)
-    g = len(taus)
-    design = np.empty((g, len(hours), 4))
-    design[:, :, 0] = 1.0
-    design[:, :, 1] = f
-    design[:, :, 2] = dt
-    design[:, :, 3] = hours - hours[-1]
-    prior_sd = np.array([prior.level[1], prior.step_sd, prior.temperature_coefficient[1], prior.drift_sd_per_h])
-    mean = np.array([prior.level[0], 0.0, prior.temperature_coefficient[0], 0.0])
+    design = np.stack(np.broadcast_arrays(1.0, f, dt, hours - hours[-1]), axis=2)
+    level, slope = SLABS.level_prior_pct, SLABS.slope_prior_pct_k
+    prior_sd = np.array([level[1], SLABS.step_sd_pct, slope[1], SLABS.drift_sd_pct_d / 24.0])
+    mean = np.array([level[0], 0.0, slope[0], 0.0])
     residual = value - design @ mean  # (g, n)
     scaled = design / sd
     precision = np.einsum("gni,gnj->gij", scaled, scaled) + np.diag(prior_sd**-2)
@@ -108,7 +85,7 @@ def _summary(
     level_var = np.einsum("i,gij,j->g", level_row, covariance, level_row)
     gap = theta[:, 1] * f_end
     gap_var = covariance[:, 1, 1] * f_end**2
-    drift, drift_var = 24.0 * theta[:, 3], 576.0 * covariance[:, 3, 3]
+    drift, drift_var = 24.0 * theta[:, -1], 24.0**2 * covariance[:, -1, -1]
     best = int(np.argmax(weight))
 
     def pooled(values: Array, variances: Array) -> tuple[float, float]:

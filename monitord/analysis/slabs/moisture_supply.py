@@ -14,6 +14,7 @@ import numpy as np
 
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.trend import DailyTrend, daily_trend
+from monitord.analysis.slabs.parameters import SLABS
 from monitord.model.assessments import FarSide
 from monitord.model.series import HOUR_S, Array
 from monitord.physics.concrete import (
@@ -22,17 +23,6 @@ from monitord.physics.concrete import (
     relative_diffusivity,
     sealed_humidity_slope,
 )
-
-APPROACH_H = 168.0
-"""A sleeve's own approach to equilibrium is over so long after its clock started; only then its trend counts. [h]"""
-
-_SPAN_D = 28
-_MIN_MOVE_PCT = 0.5
-"""A change under this, over the whole span, is none: within what a good probe wanders in weeks (our choice). [% RH]"""
-
-
-_TIGHTER = 4.0
-"""Concrete may be so many times tighter than the typical: two standard deviations of a factor of two (our choice)."""
 
 
 class Feeding(StrEnum):
@@ -57,7 +47,7 @@ class Fed:
 
 def _cleaned(series: HourlySeries, start_s: float) -> Array:
     """A sleeve's humidity since a time, without what temperature does to sealed concrete, in whole days. [%]"""
-    first = max(int(np.searchsorted(series.hour_s, start_s)), len(series) - 24 * _SPAN_D)
+    first = max(int(np.searchsorted(series.hour_s, start_s)), len(series) - 24 * SLABS.supply_span_d)
     rh, t = series.relative_humidity_pct[first:], series.temperature_c[first:]
     known = np.isfinite(rh) & np.isfinite(t)
     if not known.any():
@@ -106,9 +96,9 @@ def feeding(deep: HourlySeries, shallow: HourlySeries, clock_s: float, thickness
     clock_s : When the later of their clocks started. [s]
     thickness_mm : Of the slab; None: not known, and a deep sleeve that holds is fed only perhaps. [mm]
     """
-    start = clock_s + APPROACH_H * HOUR_S
+    start = clock_s + SLABS.approach_h * HOUR_S
     below, above = _cleaned(deep, start), _cleaned(shallow, start)
-    shown, beside = daily_trend(below, _MIN_MOVE_PCT), daily_trend(above, _MIN_MOVE_PCT)
+    shown, beside = daily_trend(below, SLABS.supply_min_move_pct), daily_trend(above, SLABS.supply_min_move_pct)
     if shown.direction is None or beside.direction is None:
         return Fed(Feeding.UNKNOWN, FarSide.TOO_EARLY, shown, None)
     loss = _loss(deep, shallow, below, above, thickness_mm)
@@ -118,7 +108,7 @@ def feeding(deep: HourlySeries, shallow: HourlySeries, clock_s: float, thickness
         return Fed(Feeding.NOT_FED, FarSide.DEEP_FALLS, shown, loss)
     if beside.direction < 0:
         return Fed(Feeding.PERHAPS, FarSide.DEEP_HOLDS, shown, loss)
-    if loss is not None and shown.low > -loss / _TIGHTER:
+    if loss is not None and shown.low > -loss / SLABS.supply_tighter:
         return Fed(Feeding.FED, FarSide.NEITHER_FALLS, shown, loss)
     return Fed(Feeding.PERHAPS, FarSide.NOT_CLEAR, shown, loss)
 
