@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
 
-from icalendar import Calendar, Event
-
 from monitord.model.assessments import JobAssessment
 from monitord.model.jobs import JobFile
 from monitord.model.readiness.verdict import Verdict
@@ -28,6 +26,8 @@ class _Day:
 
 def calendar(job: JobFile, assessment: JobAssessment, calibration_valid_d: float, speaker: Speaker) -> bytes:
     """The calendar's bytes; an entry keeps its id, so that a moved date moves and does not double."""
+    from icalendar import Calendar, Event
+
     feed = Calendar()
     feed.add("prodid", "-//monitord//expected dates//EN")
     feed.add("version", "2.0")

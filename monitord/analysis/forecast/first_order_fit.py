@@ -15,7 +15,6 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from monitord.analysis.forecast.parameters import FORECAST
 from monitord.model.series import Array
@@ -61,6 +60,8 @@ def normal_draws(n: int = 24, columns: int = len(Draw)) -> Array:
     A Latin hypercube (McKay, Beckman and Conover 1979) of the middles of n equal shares, its columns exchanged until
     they fill the space evenly (`scipy.stats.qmc`, centred discrepancy), through the normal quantile.
     """
+    from scipy.stats import qmc
+
     shares = qmc.LatinHypercube(columns, scramble=False, optimization="random-cd", rng=0).random(n)
     return np.asarray(ndtri(shares), dtype=np.float64)
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
-from scipy.stats import kendalltau, theilslopes
 
 from monitord.analysis.series.parameters import SERIES
 from monitord.model.series import Array
@@ -138,6 +137,8 @@ def daily_trend(
 
 def _chance_of_trend(daily: Array, widened: float) -> float:
     """Two-sided p of the Mann–Kendall test, its normal score lessened by the root of the widened variance."""
+    from scipy.stats import kendalltau
+
     p = float(kendalltau(np.arange(len(daily)), daily, method="asymptotic").pvalue)
     if math.isnan(p):  # all values alike
         return 1.0
@@ -154,6 +155,8 @@ def _sen_slope(daily: Array, day: NDArray[np.intp], alpha: float, widened: float
     ------
     Sen 1968 (J. Am. Stat. Assoc. 63:1379); Var S without ties: Kendall 1975.
     """
+    from scipy.stats import theilslopes
+
     n = len(daily)
     z = -float(ndtri(0.5 * alpha)) * math.sqrt(widened)
     found = theilslopes(daily, day, alpha=2.0 * float(ndtr(-z)))

@@ -51,6 +51,14 @@ def test_help_and_version_import_neither_the_program_nor_its_libraries(words: li
     assert ours <= LIGHT_PARTS
 
 
+def test_a_start_of_the_daemon_waits_for_no_library_that_only_some_jobs_need() -> None:
+    look = "import sys, monitord.daemon.wiring; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True, timeout=60)
+    loaded = set(done.stdout.split())
+    assert "monitord.analysis.assess" in loaded  # it did look
+    assert not loaded & {"scipy.stats", "scipy.signal", "apprise", "icalendar"}
+
+
 def test_every_command_finds_its_function() -> None:
     assert len(COMMANDS) >= 20
     for command in COMMANDS:

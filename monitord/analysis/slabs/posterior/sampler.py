@@ -14,7 +14,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
 from monitord.model.series import Array, Flags
@@ -60,6 +59,8 @@ class Population:
 
 def draw_prior(n: int, dimensions: int, p_fed: float, rng: np.random.Generator) -> tuple[Array, Flags]:
     """Scores (n, dimensions) and yes-or-no (n,) from the prior: a scrambled Sobol sequence, n a power of two."""
+    from scipy.stats import qmc  # half a second, which no start of the program need wait for
+
     share = qmc.Sobol(dimensions + 1, scramble=True, seed=rng).random(n)
     return np.asarray(ndtri(np.clip(share[:, :-1], 1e-9, 1.0 - 1e-9))), np.asarray(share[:, -1] < p_fed)
 
