@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from brokers import Mosquitto
+from databases import upgrade
 
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 
@@ -37,6 +38,14 @@ def embedded_broker() -> Iterator[EmbeddedBroker]:
     """The broker that comes with the program."""
     with EmbeddedBroker() as broker:
         yield broker
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _migrated_once() -> Iterator[None]:
+    """Databases of the tests' own process are made as copies of one that was migrated."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("monitord.store.db.schema.upgrade", upgrade)
+        yield
 
 
 @pytest.fixture(autouse=True)

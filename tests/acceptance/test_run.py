@@ -14,7 +14,7 @@ import brokers
 import httpx
 import pytest
 from brokers import Mosquitto, wait_until
-from daemon_process import ANSWER_S, START_S, STOP_S, Running, settings_of
+from daemon_process import ANSWER_S, GATE, START_S, STOP_S, Gate, Running, settings_of
 
 from monitord.daemon.wiring import Daemon
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
@@ -168,14 +168,21 @@ def test_a_port_that_is_taken_ends_it_with_a_remedy(mosquitto: Mosquitto, start:
 @pytest.mark.parametrize(
     ("part", "patch"),
     [
-        ("ingest", "import monitord.ingest.mqtt.subscriber as m; m.Consumer._next_batch = lambda self: 1 / 0"),
-        ("web", "import uvicorn; uvicorn.Server.main_loop = lambda self: __import__('asyncio').sleep(1.0)"),
+        (
+            "ingest",
+            "from monitord.ingest.mqtt.subscriber import Consumer as c; c._next_batch = lambda _: wait_at_gate() / 0",
+        ),
+        ("web", "import asyncio, uvicorn; uvicorn.Server.main_loop = lambda self: asyncio.to_thread(wait_at_gate)"),
     ],
 )
 def test_a_part_that_dies_ends_the_daemon_with_an_error(
-    mosquitto: Mosquitto, start: Callable[..., Running], part: str, patch: str
+    tmp_path: Path, mosquitto: Mosquitto, start: Callable[..., Running], part: str, patch: str
 ) -> None:
-    daemon = start(mosquitto.port, prelude=patch)
+    gate = Gate(tmp_path)
+    gate.shut()
+    daemon = start(mosquitto.port, prelude=GATE + patch)
+    assert daemon.url, "it had started"
+    gate.close()
     assert daemon.process.wait(START_S) == 1
     assert f"stopping, since a part has died: {part}: " in daemon.log
 

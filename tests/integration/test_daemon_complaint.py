@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
@@ -55,10 +54,11 @@ def daemon(tmp_path: Path, embedded_broker: EmbeddedBroker, receiver: Receiver) 
     made.stop()
 
 
-def stays_away(receiver: Receiver) -> bool:
-    """Whether no call comes for longer than two of its intervals."""
+def stays_away(receiver: Receiver, log: pytest.LogCaptureFixture) -> bool:
+    """Whether no call is made although it is due twice."""
     before = len(receiver.calls)
-    time.sleep(1.3)
+    kept = log.text.count("no heartbeat")
+    wait_until(lambda: log.text.count("no heartbeat") >= kept + 2, "two signs of life are kept back", PATIENCE_S)
     return len(receiver.calls) == before
 
 
@@ -67,14 +67,16 @@ def comes(receiver: Receiver) -> None:
     wait_until(lambda: len(receiver.calls) > before, "a sign of life", PATIENCE_S)
 
 
-def test_it_stays_away_while_no_assessment_succeeds_and_comes_back(daemon: Daemon, receiver: Receiver) -> None:
+def test_it_stays_away_while_no_assessment_succeeds_and_comes_back(
+    daemon: Daemon, receiver: Receiver, caplog: pytest.LogCaptureFixture
+) -> None:
     comes(receiver)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("monitord.pipeline.assess_job", lambda *_, **__: 1 / 0)
         wait_until(lambda: daemon.health_problem() is not None, "it complains after a quarter of an hour", PATIENCE_S)
         assert "no round of assessments has succeeded since 2025-03-01T" in str(daemon.health_problem())
         assert daemon.failure() is None, "nothing is dead: it goes on trying"
-        assert stays_away(receiver)
+        assert stays_away(receiver, caplog)
         answer = httpx.get(f"{daemon.url}readyz", timeout=PATIENCE_S)
         assert answer.status_code == 503
         assert answer.text.startswith("not ready: no round of assessments has succeeded since 2025-03-01T")
@@ -85,7 +87,7 @@ def test_it_stays_away_while_no_assessment_succeeds_and_comes_back(daemon: Daemo
 
 
 def test_it_stays_away_while_the_store_refuses_readings_and_comes_back(
-    daemon: Daemon, receiver: Receiver, embedded_broker: EmbeddedBroker
+    daemon: Daemon, receiver: Receiver, embedded_broker: EmbeddedBroker, caplog: pytest.LogCaptureFixture
 ) -> None:
     comes(receiver)
     with pytest.MonkeyPatch.context() as patch:
@@ -97,5 +99,5 @@ def test_it_stays_away_while_the_store_refuses_readings_and_comes_back(
         brokers.publish(embedded_broker.port, [("monitord/g/p/reading", b"{}")])
         wait_until(lambda: daemon.health_problem() is not None, "it complains", PATIENCE_S)
         assert "the store refuses readings: the database refused" in str(daemon.health_problem())
-        assert stays_away(receiver)
+        assert stays_away(receiver, caplog)
     comes(receiver)

@@ -253,9 +253,10 @@ def test_a_second_daemon_is_told_of_the_first_and_a_crash_keeps_nobody_out(
             "web": {"port": 0},
         }
     )
-    hold = "import sys, time; from pathlib import Path; from monitord.store.maintenance.one_daemon import DaemonLock\n"
-    hold += "DaemonLock(Path(sys.argv[1])).take(); print('held', flush=True); time.sleep(600)"
-    with subprocess.Popen([sys.executable, "-c", hold, str(file)], stdout=subprocess.PIPE) as first:
+    hold = "import sys; from pathlib import Path; from monitord.store.maintenance.one_daemon import DaemonLock\n"
+    hold += "DaemonLock(Path(sys.argv[1])).take(); print('held', flush=True); sys.stdin.read()"
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
+    with subprocess.Popen([sys.executable, "-c", hold, str(file)], **pipes) as first:
         assert first.stdout is not None
         assert first.stdout.readline() == b"held\n"
         with pytest.raises(StoreError, match=rf"another monitord \(process {first.pid}\) works with this database"):

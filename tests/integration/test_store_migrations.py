@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from databases import migrate, upgrade
 from sqlalchemy import Connection, inspect, text
 
 import monitord.store.db.access_tables
@@ -65,6 +66,25 @@ def fill(database: Database) -> None:
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "monitord.db"
+
+
+@pytest.fixture(autouse=True)
+def _migrated_every_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(schema, "upgrade", migrate)
+
+
+def test_the_copy_that_other_tests_begin_with_is_a_migrated_database(monkeypatch: pytest.MonkeyPatch) -> None:
+    def made() -> list[Any]:
+        database = Database.open("sqlite://")
+        with database.read() as conn:
+            parts = conn.exec_driver_sql("SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY 1, 2").all()
+            found = [*parts, schema.current_revision(conn)]
+        database.close()
+        return found
+
+    migrated = made()
+    monkeypatch.setattr(schema, "upgrade", upgrade)
+    assert made() == migrated
 
 
 def test_the_newest_schema_is_what_the_tables_say(path: Path) -> None:

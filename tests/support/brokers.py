@@ -109,7 +109,7 @@ class Mosquitto:
 
 
 def wait_until(condition: Callable[[], bool], what: str, timeout: float = 30.0) -> None:
-    """Ask again and again until it holds; fail after a time."""
+    """Ask again and again until it holds; fail after a time. The one place where a test pauses, between two looks."""
     deadline = time.monotonic() + timeout
     while not condition():
         assert time.monotonic() < deadline, f"not within {timeout:g} s: {what}"
@@ -127,15 +127,9 @@ class Publisher:
         self._client.connect(LOOPBACK, port)
         self._client.loop_start()
 
-    def publish(
-        self, messages: Iterable[tuple[str, bytes]], *, qos: int = 1, retain: bool = False, pause_s: float = 0.0
-    ) -> None:
+    def publish(self, messages: Iterable[tuple[str, bytes]], *, qos: int = 1, retain: bool = False) -> None:
         """Publish in order, and return when the broker has acknowledged all."""
-        infos = []
-        for topic, payload in messages:
-            infos.append(self._client.publish(topic, payload, qos, retain))
-            if pause_s:
-                time.sleep(pause_s)
+        infos = [self._client.publish(topic, payload, qos, retain) for topic, payload in messages]
         for info in infos:
             info.wait_for_publish(60)
             assert info.is_published(), "the broker has not acknowledged within 60 s"
@@ -187,6 +181,19 @@ class SessionPeek:
             self._client.subscribe(name, 1)
         wait_until(lambda: len(subscribed) == len(list(filters)), "subscribed")
 
+    def wait_for_all(self) -> None:
+        """Return once it has everything that the broker held.
+
+        On one connection the broker answers in order: what it held and could send lies before its answer to a message
+        of ours, and it can send all once a turn brings nothing new that had to be acknowledged first.
+        """
+        before = -1
+        while len(self.messages) > before:
+            before = len(self.messages)
+            asked = self._client.publish("nobody/reads/this", b"", 1)
+            asked.wait_for_publish(60)
+            assert asked.is_published(), "the broker has not answered within 60 s"
+
     def close(self) -> None:
         """Leave the session as it is."""
         self._client.disconnect()
@@ -200,10 +207,10 @@ def open_connections(port: int) -> int:
     return sum(row[1].endswith(f":{port:04X}") and row[3] in {"01", "08"} for row in rows)
 
 
-def left_in_session(settings: BrokerSettings, wait_s: float = 0.3) -> int:
+def left_in_session(settings: BrokerSettings) -> int:
     """How many messages a broker still holds for a session, once everyone has left and it has read their last words."""
     wait_until(lambda: open_connections(settings.port) == 0, "the broker has read everything")
     peek = SessionPeek(settings)
-    time.sleep(wait_s)
+    peek.wait_for_all()
     peek.close()
     return len(peek.messages)

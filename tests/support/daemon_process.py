@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import re
 import signal
@@ -21,6 +22,34 @@ from monitord.store.db.database import Database
 
 START_S, ANSWER_S, STOP_S = 60.0, 60.0, 30.0
 """Limits for a busy machine; a quiet one takes a few seconds. [s]"""
+
+
+GATE = """
+import fcntl
+def wait_at_gate():
+    with open("gate") as gate:
+        fcntl.flock(gate, fcntl.LOCK_SH)
+"""
+"""Lines before the start of a daemon in the gate's folder: what calls the function waits while the gate is shut."""
+
+
+class Gate:
+    """Where a patched daemon waits until the test lets it pass: a lock of the operating system, open at first."""
+
+    def __init__(self, folder: Path) -> None:
+        self._file = (folder / "gate").open("w")
+
+    def shut(self) -> None:
+        """Whoever comes now waits."""
+        fcntl.flock(self._file, fcntl.LOCK_EX)
+
+    def open(self) -> None:
+        """Whoever waits goes on."""
+        fcntl.flock(self._file, fcntl.LOCK_UN)
+
+    def close(self) -> None:
+        """Leave it open for ever."""
+        self._file.close()
 
 
 class Running:
@@ -45,12 +74,14 @@ class Running:
         return self._log.read_text()
 
     def wait_for(self, pattern: str, within_s: float = START_S) -> re.Match[str]:
+        def over() -> bool:
+            return self.process.poll() is not None or re.search(pattern, self.log) is not None
+
         try:
-            wait_until(lambda: re.search(pattern, self.log) is not None, pattern, within_s)
-        except AssertionError:
-            raise AssertionError(f"no {pattern!r} in the log:\n{self.log}") from None
-        found = re.search(pattern, self.log)
-        assert found is not None
+            wait_until(over, f"{pattern!r} in the log, or an end", within_s)
+        finally:
+            found = re.search(pattern, self.log)
+            assert found is not None, f"no {pattern!r} in the log:\n{self.log}"
         return found
 
     @property
