@@ -184,6 +184,7 @@ def check_and_test(arguments: list[str]) -> int:
     """Every check, then the tests; the first failure is named again at the end."""
     install("test")
     need_test_programs()
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each of the tests' processes compiles the program once more
     tools = VENV / "bin"
     checks: list[tuple[str, list[str | Path]]] = [
         ("lint", [tools / "ruff", "check", "."]),

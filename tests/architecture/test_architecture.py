@@ -131,3 +131,11 @@ def test_every_room_stands_in_the_map() -> None:
     mapped = set(re.findall(r"^\| `monitord/([a-z_]+(?:\.py)?)`", DEVELOPERS, re.MULTILINE))
     rooms = {p.relative_to(ROOT / "monitord").parts[0] for p in PROGRAM} - {"__init__.py", "__main__.py"}
     assert mapped == rooms
+
+
+def test_no_test_sleeps() -> None:
+    """What a test waits for is a state; the one pause is between two looks at it."""
+    paths = sorted(set((ROOT / "tests").rglob("*.py")) - {Path(__file__)})
+    lines = [(path, line) for path in paths for line in path.read_text(encoding="utf-8").splitlines()]
+    found = [(path.name, line.strip()) for path, line in lines if re.search(r"\bsleep\(", line)]
+    assert found == [("brokers.py", "time.sleep(0.02)")]

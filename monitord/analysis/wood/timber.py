@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
-from scipy.linalg import solve_banded
+from scipy.linalg.lapack import dtbtrs
 
 from monitord.analysis.series.hourly_series import TimberSpot
 from monitord.analysis.series.times import DAY_S
@@ -70,10 +70,10 @@ def lagged_known(values: Array, share: float, start: float) -> Array:
     known = np.isfinite(values)
     out = np.full(len(values), start)
     if known.any():
-        bands = np.stack([np.ones(known.sum()), np.full(known.sum(), share - 1.0)])
+        bands = np.array([np.ones(known.sum()), np.full(known.sum(), share - 1.0)])  # M[i] + (share - 1) M[i-1]
         steps = share * values[known]
         steps[0] += (1.0 - share) * start
-        course = solve_banded((1, 0), bands, steps)
+        course, _ = dtbtrs(bands, steps, uplo="L")
         reached = np.maximum(np.cumsum(known) - 1, 0)
         out = np.where(np.cumsum(known) > 0, course[reached], start)
     return np.asarray(out, dtype=np.float64)
