@@ -39,12 +39,13 @@ def restore(parsed: Namespace) -> int:
 
 
 def make_session(parsed: Namespace) -> int:
-    """Sign in to the broker as the daemon does, subscribe, and leave the session there."""
-    from monitord.ingest.mqtt.session import make_session as make
+    """Sign in to each broker as the daemon does, subscribe, and leave the session there."""
+    from monitord.ingest.mqtt.session import make_sessions
 
     settings = settings_of(parsed)
     with DaemonLock(file_of(settings.database.url)):  # a daemon that runs has its session, and would be sent away
-        made = make(settings)
-    kept = "it was there already" if made.was_there else "it is new"
-    out(f"{made.where} keeps a session for {settings.broker.client_id!r} ({kept}): {', '.join(made.filters)}")
+        sessions = make_sessions(settings)
+    for made in sessions:
+        kept = "it was there already" if made.was_there else "it is new"
+        out(f"{made.where} keeps a session for {made.client_id!r} ({kept}): {', '.join(made.filters)}")
     return 0

@@ -20,7 +20,8 @@ from monitord.ingest.decoding.topics import TopicPattern, TopicRules
 from monitord.ingest.mqtt.connection import Arrival, Connection
 from monitord.ingest.trying import draft, explain
 from monitord.ingest.writer import IncomingMessage
-from monitord.model.config.broker import TopicRule
+from monitord.model.config.broker import BrokerSettings, TopicRule
+from monitord.model.config.settings import Settings
 
 _RULES: TypeAdapter[tuple[TopicRule, ...]] = TypeAdapter(tuple[TopicRule, ...])
 _WAIT_S = 0.2
@@ -40,7 +41,7 @@ def watch(parsed: Namespace) -> int:
     """Show what arrives for a while, under a session of its own that takes no message away from the daemon."""
     rules = _rules(parsed)
     TopicPattern(parsed.filter)
-    settings = settings_of(parsed).broker
+    settings = _broker(settings_of(parsed), parsed.broker)
     settings = settings.model_copy(update={"client_id": f"{settings.client_id}-watch-{os.getpid()}"[-128:]})
     arrived: queue.SimpleQueue[list[Arrival]] = queue.SimpleQueue()
     link = Connection(settings, [parsed.filter], SystemClock(), arrived.put, lambda: True, lasting=False)
@@ -55,6 +56,13 @@ def watch(parsed: Namespace) -> int:
         raise link.state.error
     out(f"{seen} messages")
     return 0
+
+
+def _broker(settings: Settings, name: str) -> BrokerSettings:
+    known = settings.all_brokers
+    if name not in known:
+        raise ConfigurationError(f"there is no broker {name!r}", remedy=f"Write one of {', '.join(known)}")
+    return known[name]
 
 
 def _watch(

@@ -25,6 +25,7 @@ from monitord.errors import MonitordError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Connection as BrokerConnection
 from monitord.ingest.mqtt.connection import LinkState
+from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.settings import Settings
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
@@ -95,7 +96,8 @@ def examine(settings_of: Callable[[], Settings]) -> Iterator[SystemCheck]:
     yield from _guarded("database", lambda: _database(settings))
     yield from _guarded("backups", lambda: _backups(settings))
     yield from _guarded("clock", lambda: _clock(settings))
-    yield from _guarded("broker", lambda: _broker(settings))
+    for name, broker in settings.all_brokers.items():
+        yield from _guarded(name, lambda name=name, broker=broker: _broker(settings, name, broker))  # type: ignore[misc]
     yield from _guarded("channels", lambda: _channels(settings))
 
 
@@ -118,8 +120,14 @@ def _rules(settings: Settings) -> Iterator[SystemCheck]:
 
 
 def _topics(settings: Settings) -> Iterator[SystemCheck]:
-    filters = TopicRules(settings.topics).filters(settings.broker.also_read)
-    yield SystemCheck("topics", Mark.OK, f"subscribes to {', '.join(filters)}")
+    for name, broker in settings.all_brokers.items():
+        filters = TopicRules(settings.topics).filters(broker.also_read)
+        yield SystemCheck("topics", Mark.OK, f"subscribes to {', '.join(filters)}{_of(name, settings)}")
+
+
+def _of(broker: str, settings: Settings) -> str:
+    """Which broker is meant, where there are several."""
+    return f" ({broker})" if settings.brokers else ""
 
 
 # --- database ------------------------------------------------------------------------------------------------
@@ -221,9 +229,9 @@ def _clock(_: Settings) -> Iterator[SystemCheck]:
 # --- broker --------------------------------------------------------------------------------------------------
 
 
-def _broker(settings: Settings) -> Iterator[SystemCheck]:
+def _broker(settings: Settings, name: str, broker: BrokerSettings) -> Iterator[SystemCheck]:
     """Connect beside the running daemon, under an id of its own that leaves no session behind."""
-    broker = settings.broker.model_copy(update={"client_id": f"{settings.broker.client_id}-doctor-{os.getpid()}"})
+    broker = broker.model_copy(update={"client_id": f"{broker.client_id}-doctor-{os.getpid()}"})
     topics = TopicRules(settings.topics)
     link = BrokerConnection(
         broker, topics.filters(broker.also_read), SystemClock(), lambda _: None, lambda: True, lasting=False
@@ -236,20 +244,20 @@ def _broker(settings: Settings) -> Iterator[SystemCheck]:
     state = link.state
     link.close()
     thread.join(2.0)
-    yield _link_found(state, link.where, broker.protocol)
+    yield _link_found(name, state, link.where, broker.protocol)
 
 
-def _link_found(state: LinkState, where: str, protocol: str) -> SystemCheck:
+def _link_found(name: str, state: LinkState, where: str, protocol: str) -> SystemCheck:
     if state.error is not None:
-        return _wrong("broker", state.error)
+        return _wrong(name, state.error)
     if not state.connected:
         return SystemCheck(
-            "broker",
+            name,
             Mark.WRONG,
             f"{where} did not answer within {_BROKER_S:.0f} s",
             "Check `broker.host` and `broker.port`",
         )
-    return SystemCheck("broker", Mark.OK, f"{where} speaks MQTT {protocol} and grants every subscription with QoS 1")
+    return SystemCheck(name, Mark.OK, f"{where} speaks MQTT {protocol} and grants every subscription with QoS 1")
 
 
 # --- channels ------------------------------------------------------------------------------------------------

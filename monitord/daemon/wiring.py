@@ -120,7 +120,7 @@ class Daemon:
         notifier = Notifier(db, clock, settings.alerts, rules, channels, publisher, file.parent if file else None)
         parts.add("messages", notifier.stop)
 
-        self._consumer = consumer = Consumer(settings.broker, db, clock, topics, settings.quarantine)
+        self._consumer = consumer = Consumer(settings.all_brokers, db, clock, topics, settings.quarantine)
         self._scheduler = scheduler = Scheduler(clock)
         parts.add("scheduler", scheduler.stop, scheduler.failure)
         for task in self._tasks(db, rules, notifier, scheduler):

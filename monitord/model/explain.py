@@ -104,6 +104,11 @@ def is_list(annotation: Any) -> bool:
     return origin in (list, tuple)
 
 
+def is_table(annotation: Any) -> bool:
+    """Whether a type is a table whose keys a person chooses."""
+    return get_origin(annotation) is dict
+
+
 def field_at(model: type[BaseModel], loc: Loc) -> FieldInfo | None:
     """The field that a location leads to, if the model has it."""
     models, found = [model], None

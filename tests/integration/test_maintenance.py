@@ -23,7 +23,7 @@ from monitord.cli import main
 from monitord.daemon.upkeep import Backups, IntegrityWatch
 from monitord.daemon.wiring import Daemon
 from monitord.errors import StoreError
-from monitord.ingest.mqtt.session import make_session
+from monitord.ingest.mqtt.session import make_sessions
 from monitord.model.alerts import Alert
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -279,10 +279,10 @@ def test_the_session_is_made_before_the_first_start_and_keeps_what_comes(mosquit
     settings = Settings.model_validate(
         {"database": {"url": f"sqlite:///{tmp_path}/m.sqlite3"}, "broker": mosquitto.settings()}
     )
-    assert not make_session(settings).was_there
+    assert [made.was_there for made in make_sessions(settings)] == [False]
     with Publisher(mosquitto.port) as gateway:
         gateway.publish([("monitord/gw1/p1/reading", f"{i}".encode()) for i in range(7)])
-    again = make_session(settings)
+    (again,) = make_sessions(settings)
     assert again.was_there
     assert "monitord/#" in again.filters
     assert left_in_session(mosquitto.settings()) == 7, "to make it again acknowledges nothing"

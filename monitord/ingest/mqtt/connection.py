@@ -43,14 +43,18 @@ _REFUSED = 0x80
 """Reason codes from here on are refusals (MQTT 5.0, 2.4; MQTT 3.1.1, 3.9.3)."""
 _LEFT_ALONE_S = 5.0
 """With the network left alone for longer than this, what then comes counts as having waited. Our choice. [s]"""
+MAIN = "broker"
+"""Name of the broker that `[broker]` of the settings tells of."""
 _NO_TOPIC = "monitord/nothing"
 """A filter that is never subscribed to."""
 _NOT_UTF8 = "(the topic is not UTF-8)"
 
 
 class Token(NamedTuple):
-    """What an acknowledgement needs: a message id holds only within its connection."""
+    """What an acknowledgement needs: a message id holds only within its connection to its broker."""
 
+    broker: str
+    """Its name in the settings."""
     connection: int
     mid: int
 
@@ -99,6 +103,7 @@ class Connection:
     deliver : called in the network thread with each burst of messages; must only queue them.
     has_room : whether more messages may be taken in; while not, the network is left alone.
     lasting : False leaves no session behind on the broker, for a look that must change nothing.
+    name : of the broker in the settings; its tokens carry it.
 
     Raises
     ------
@@ -114,7 +119,9 @@ class Connection:
         has_room: Callable[[], bool],
         *,
         lasting: bool = True,
+        name: str = MAIN,
     ) -> None:
+        self.name = name
         self.state = LinkState()
         self.moved_at = monotonic()
         """When `run` last got on, by the monotonic clock; in the future while it rests before the next try. [s]"""
@@ -268,7 +275,7 @@ class Connection:
             topic = message.topic
         except UnicodeDecodeError:
             topic = _NOT_UTF8
-        token = Token(self._number, message.mid) if message.qos else None
+        token = Token(self.name, self._number, message.mid) if message.qos else None
         payload, whole = cut(message.payload, self._settings.max_payload_bytes)
         return Arrival(IncomingMessage(topic, payload, self._received_at, message.retain, whole, self._delayed), token)
 

@@ -1,4 +1,4 @@
-"""The daemon's session on the broker, made before the daemon runs for the first time.
+"""The daemon's sessions on its brokers, made before the daemon runs for the first time.
 
 A broker keeps messages for a client that has subscribed once. What gateways send before that is acknowledged to them
 and kept for nobody.
@@ -14,6 +14,7 @@ from monitord.clock import SystemClock
 from monitord.errors import BrokerError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Connection
+from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.settings import Settings
 
 _PATIENCE_S = 10.0
@@ -24,20 +25,25 @@ class SessionMade(NamedTuple):
     """A session that the broker keeps."""
 
     where: str
+    client_id: str
     was_there: bool
     """The broker had it already."""
     filters: tuple[str, ...]
 
 
-def make_session(settings: Settings) -> SessionMade:
-    """Subscribe under the daemon's own id and leave; nothing that waits there is acknowledged.
+def make_sessions(settings: Settings) -> list[SessionMade]:
+    """On each broker subscribe under the daemon's own id and leave; nothing that waits there is acknowledged.
 
     Raises
     ------
     BrokerError : it can't be reached, or refused us or a subscription.
     """
-    filters = TopicRules(settings.topics).filters(settings.broker.also_read)
-    link = Connection(settings.broker, filters, SystemClock(), lambda _: None, lambda: True)
+    rules = TopicRules(settings.topics)
+    return [_make(broker, rules.filters(broker.also_read)) for broker in settings.all_brokers.values()]
+
+
+def _make(broker: BrokerSettings, filters: tuple[str, ...]) -> SessionMade:
+    link = Connection(broker, filters, SystemClock(), lambda _: None, lambda: True)
     thread = threading.Thread(target=link.run, name="broker-session", daemon=True)
     thread.start()
     deadline = time.monotonic() + _PATIENCE_S
@@ -52,4 +58,4 @@ def make_session(settings: Settings) -> SessionMade:
         raise BrokerError(
             f"no answer within {_PATIENCE_S:.0f} s", where=link.where, remedy="Check `broker.host` and `broker.port`"
         )
-    return SessionMade(link.where, bool(state.session_present), filters)
+    return SessionMade(link.where, broker.client_id, bool(state.session_present), filters)

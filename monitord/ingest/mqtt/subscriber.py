@@ -1,8 +1,9 @@
-"""Readings from the broker: taken in, committed in batches, and only then acknowledged.
+"""Readings from the brokers: taken in, committed in batches, and only then acknowledged.
 
-Two threads. The network thread moves bytes and queues messages; the writer thread commits a batch and hands the
-acknowledgements back. A crash at any moment leaves a message either un-acknowledged, and then the broker sends it
-again, or stored; a message that comes twice is stored once, since its key is there already.
+A thread for each broker and one more. The network threads move bytes and queue messages; the writer thread commits a
+batch, from whichever brokers it came, and hands each broker its acknowledgements back. A crash at any moment leaves a
+message either un-acknowledged, and then its broker sends it again, or stored; a message that comes twice is stored
+once, since its key is there already.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import logging
 import queue
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from time import monotonic, sleep
@@ -19,7 +20,7 @@ from time import monotonic, sleep
 from monitord.clock import Clock
 from monitord.errors import StoreError
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.mqtt.connection import Arrival, Connection, LinkState
+from monitord.ingest.mqtt.connection import MAIN, Arrival, Connection, LinkState
 from monitord.ingest.writer import BatchWriter, Outcome
 from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.store.db.database import Database
@@ -41,9 +42,10 @@ _RETRY_MAX_S = 10.0
 class ConsumerStatus:
     """How the way in stands, for the health page and the operator."""
 
-    link: LinkState
+    links: Mapping[str, LinkState]
+    """By the names of the brokers."""
     running: bool
-    """Both threads are alive."""
+    """All threads are alive."""
     received: int
     """Messages since the start."""
     waiting: int
@@ -56,13 +58,18 @@ class ConsumerStatus:
     still_s: float
     """For how long one of the threads has not moved although it should. [s]"""
 
+    @property
+    def link(self) -> LinkState:
+        """How the first broker's stands."""
+        return next(iter(self.links.values()))
+
 
 class Consumer:
-    """Takes readings from the broker into the store, from `start` to `stop`.
+    """Takes readings from brokers into the store, from `start` to `stop`.
 
     Parameters
     ----------
-    settings : the broker.
+    settings : the broker, or several by their names; what batches are made of is taken from the first.
     db : the store.
     clock : stamps arrivals.
     rules : what each topic carries; also what is subscribed to.
@@ -75,17 +82,22 @@ class Consumer:
 
     def __init__(
         self,
-        settings: BrokerSettings,
+        settings: BrokerSettings | Mapping[str, BrokerSettings],
         db: Database,
         clock: Clock,
         rules: TopicRules,
         quarantine: QuarantineSettings | None = None,
     ) -> None:
-        self._settings = settings
+        brokers = {MAIN: settings} if isinstance(settings, BrokerSettings) else settings
+        self._settings = first = next(iter(brokers.values()))
         self._clock = clock
-        self._writer = BatchWriter(db, rules, settings.max_payload_bytes, quarantine)
-        self._room = max(_ROOM * settings.batch_size, settings.receive_maximum)
-        self._link = Connection(settings, rules.filters(settings.also_read), clock, self._take, self._has_room)
+        self._writer = BatchWriter(db, rules, first.max_payload_bytes, quarantine)
+        self._room = max(_ROOM * first.batch_size, *(broker.receive_maximum for broker in brokers.values()))
+        self._links = [
+            Connection(broker, rules.filters(broker.also_read), clock, self._take, self._has_room, name=name)
+            for name, broker in brokers.items()
+        ]
+        self._counting = threading.Lock()
         self._bursts: queue.SimpleQueue[list[Arrival] | None] = queue.SimpleQueue()
         self._pending: deque[Arrival] = deque()
         self._received = 0
@@ -98,15 +110,17 @@ class Consumer:
         self._moved_at = monotonic()
         self._stopping = threading.Event()
         self._give_up_at = 0.0
-        self._network = threading.Thread(target=self._link.run, name="ingest-network", daemon=True)
+        self._networks = [
+            threading.Thread(target=link.run, name=f"ingest-{link.name}", daemon=True) for link in self._links
+        ]
         self._committer = threading.Thread(target=self._write, name="ingest-writer", daemon=True)
 
     @property
     def status(self) -> ConsumerStatus:
         """How it stands; may be asked from any thread."""
         return ConsumerStatus(
-            link=self._link.state,
-            running=self._network.is_alive() and self._committer.is_alive(),
+            links={link.name: link.state for link in self._links},
+            running=all(thread.is_alive() for thread in (*self._networks, self._committer)),
             received=self._received,
             waiting=self._received - self._done,
             totals=self._totals,
@@ -116,18 +130,19 @@ class Consumer:
         )
 
     def _still_s(self) -> float:
-        """The network thread goes round all the time, the writer only while messages wait. [s]"""
-        if self._stopping.is_set() or not self._network.is_alive():
+        """The network threads go round all the time, the writer only while messages wait. [s]"""
+        if self._stopping.is_set() or not all(network.is_alive() for network in self._networks):
             return 0.0
-        moved = self._link.moved_at
+        moved = min(link.moved_at for link in self._links)
         if self._received > self._done:
             moved = min(moved, self._moved_at)
         return max(0.0, monotonic() - moved)
 
     def start(self) -> None:
-        """Begin; returns at once, whether or not the broker can be reached. Once only."""
+        """Begin; returns at once, whether or not the brokers can be reached. Once only."""
         self._committer.start()
-        self._network.start()
+        for network in self._networks:
+            network.start()
 
     def stop(self, timeout: float = 10.0) -> bool:
         """Take no more messages, commit and acknowledge those that are here, and leave.
@@ -142,21 +157,25 @@ class Consumer:
         Whether everything that was received is committed. Calling it again is harmless.
         """
         self._give_up_at = monotonic() + timeout
-        self._link.pause()
+        for link in self._links:
+            link.pause()
         self._bursts.put(None)
         self._stopping.set()
         _join(self._committer, timeout)
-        self._link.close()
-        _join(self._network, max(1.0, self._give_up_at - monotonic()))
+        for link in self._links:
+            link.close()
+        for network in self._networks:
+            _join(network, max(1.0, self._give_up_at - monotonic()))
         return self._received == self._done and not self._committer.is_alive()
 
-    # --- the network thread ------------------------------------------------------------------------------------
+    # --- the network threads -----------------------------------------------------------------------------------
 
     def _take(self, burst: list[Arrival]) -> None:
-        if self._received == self._done:
-            self._moved_at = monotonic()  # from here on the writer has something to do
-        self._received += len(burst)
-        self._received_bytes += _size(burst)
+        with self._counting:  # two brokers may deliver at once
+            if self._received == self._done:
+                self._moved_at = monotonic()  # from here on the writer has something to do
+            self._received += len(burst)
+            self._received_bytes += _size(burst)
         self._bursts.put(burst)
 
     def _has_room(self) -> bool:
@@ -171,7 +190,9 @@ class Consumer:
             self._moved_at = monotonic()
             self._done += len(batch)
             self._done_bytes += _size(batch)
-            self._link.acknowledge([arrival.token for arrival in batch if arrival.token is not None])
+            tokens = [arrival.token for arrival in batch if arrival.token is not None]
+            for link in self._links:
+                link.acknowledge([token for token in tokens if token.broker == link.name])
 
     def _next_batch(self) -> list[Arrival]:
         """The next messages to commit together; none: the end has come."""

@@ -15,6 +15,12 @@ NEVER_EXPIRES_S = 0xFFFFFFFF
 """The session expiry interval that MQTT 5.0 (3.1.2.11.2) reads as "does not expire"."""
 
 
+SHARED_BY_BROKERS = frozenset({"max_payload_bytes", "batch_size", "batch_wait_s"})
+"""Settings of `[broker]` that hold for every broker: what comes from all of them is committed together."""
+BROKER_NAME = r"^[a-z][a-z0-9-]{0,31}$"
+"""Small letters, so that a variable of the environment can name it."""
+
+
 class BrokerSettings(BaseModel):
     """The MQTT broker and how readings are taken from it."""
 

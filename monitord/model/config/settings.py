@@ -18,7 +18,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from monitord.errors import ConfigurationError
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.config.broker import BrokerSettings, QuarantineSettings, TopicRule
+from monitord.model.config.broker import BROKER_NAME, SHARED_BY_BROKERS, BrokerSettings, QuarantineSettings, TopicRule
 from monitord.model.explain import Loc, nearest, problems
 from monitord.model.units import Units
 
@@ -196,6 +196,9 @@ class Settings(BaseSettings):
     """Copies of the database."""
     broker: BrokerSettings = BrokerSettings()
     """The MQTT broker and how readings are taken from it."""
+    brokers: dict[Annotated[str, Field(pattern=BROKER_NAME)], BrokerSettings] = {}
+    """Further brokers that readings are taken from, each by a name of its own, such as a cloud's beside the site's. The
+    topic rules hold for all of them. Alerts are published to `broker` alone."""
     quarantine: QuarantineSettings = QuarantineSettings()
     """How much of what could not be understood is kept."""
     topics: tuple[TopicRule, ...] = ()
@@ -216,6 +219,36 @@ class Settings(BaseSettings):
     """The dashboard and its JSON."""
     log: LogSettings = LogSettings()
     """The log, on standard error."""
+
+    @property
+    def all_brokers(self) -> dict[str, BrokerSettings]:
+        """Every broker by its name; that of `broker` is `broker`, and what batches are made of holds for all."""
+        shared = {name: getattr(self.broker, name) for name in SHARED_BY_BROKERS}
+        return {"broker": self.broker} | {
+            name: broker.model_copy(update=shared) for name, broker in self.brokers.items()
+        }
+
+    @model_validator(mode="after")
+    def _brokers_apart(self) -> Self:
+        known = {(self.broker.host, self.broker.port, self.broker.client_id): "broker"}
+        for name, broker in self.brokers.items():
+            where = f"brokers.{name}"
+            if name == "broker":
+                raise ValueError(f"{where} is the name of the first, [broker]; choose another")
+            for key in sorted(broker.model_fields_set & SHARED_BY_BROKERS):
+                raise ValueError(f"{where}.{key} is one for all brokers; write it under [broker]")
+            if broker.receive_maximum < 2 * self.broker.batch_size:
+                raise ValueError(
+                    f"{where}.receive_maximum {broker.receive_maximum} is less than twice broker.batch_size "
+                    f"{self.broker.batch_size}; write at least {2 * self.broker.batch_size}"
+                )
+            other = known.setdefault((broker.host, broker.port, broker.client_id), where)
+            if other != where:
+                raise ValueError(
+                    f"{other} and {where} are one session on {broker.host}:{broker.port}, so each would send the other "
+                    "away; give one of them another host, port or client_id"
+                )
+        return self
 
     @classmethod
     def settings_customise_sources(

@@ -12,7 +12,7 @@ from pydantic import BaseModel, SecretStr
 from pydantic.fields import FieldInfo
 
 from monitord.model.config.settings import PREFIX, Settings
-from monitord.model.explain import is_list, models_in
+from monitord.model.explain import is_list, is_table, models_in
 
 _WIDTH = 100
 
@@ -24,6 +24,13 @@ Print this file: monitord settings --example. Check yours: monitord --config FIL
 """
 
 LIST_EXAMPLES = {
+    "brokers": """\
+[brokers.cloud]
+host = "mqtt.example.org"
+port = 8883
+tls = true
+username = "monitord"
+""",
     "topics": """\
 [[topics]]
 pattern = "site/{gateway}/up/{probe}"
@@ -71,7 +78,8 @@ kinds = ["drive_lost"]
 hours = { start = "07:00", end = "08:00", days = ["mon"] }
 """,
 }
-"""For each setting that is a list of tables, an entry as one would write it; tests load them."""
+"""For each setting that is a list of tables, or tables with names of one's own, an entry as one would write it; tests
+load them."""
 
 
 @dataclass(frozen=True)
@@ -103,8 +111,13 @@ def _rows(model: type[BaseModel], path: tuple[str, ...]) -> Iterator[SettingRow]
                 default=_default_text(field),
                 help=help_of(field),
             )
+        entry = here
+        if is_list(field.annotation):
+            entry = (*path, f"{name}[]")
+        elif is_table(field.annotation):
+            entry = (*here, "NAME")
         for part in inner:
-            yield from _rows(part, (*path, f"{name}[]") if is_list(field.annotation) else here)
+            yield from _rows(part, entry)
 
 
 def help_of(field: FieldInfo) -> str:
@@ -118,6 +131,8 @@ def example_file() -> str:
     for name, field in Settings.model_fields.items():
         if is_list(field.annotation):
             lines += _list_block(name, field)
+        elif is_table(field.annotation):
+            lines += _table_block(name, field)
         else:
             lines += _section(models_in(field.annotation)[0], (name,), help_of(field))
     return "\n".join(lines) + "\n"
@@ -144,6 +159,12 @@ def _list_block(name: str, field: FieldInfo) -> Iterator[str]:
     for part in models_in(field.annotation):
         for text in _entry_keys(part, "", {}):
             yield from textwrap.wrap(text, _WIDTH, initial_indent="#   ", subsequent_indent="#       ")
+    yield from ("# For example:", *(f"#{line}" for line in LIST_EXAMPLES[name].splitlines()))
+
+
+def _table_block(name: str, field: FieldInfo) -> Iterator[str]:
+    """Tables whose names a person chooses: what they are, and one as an example, commented out."""
+    yield from ("", "", *_comment(help_of(field)))
     yield from ("# For example:", *(f"#{line}" for line in LIST_EXAMPLES[name].splitlines()))
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 
 from monitord.errors import ConfigurationError
 from monitord.model.config.settings import Settings, load_settings
@@ -52,7 +54,9 @@ def test_every_setting_has_help_and_stands_in_the_example() -> None:
 def test_each_list_example_is_taken() -> None:
     text = "".join(LIST_EXAMPLES.values())
     settings = Settings(**tomllib.loads(text))
-    assert {name.split(".")[-1] for name in LIST_EXAMPLES} == {"topics", "channels", "people", "routes", "maintenance"}
+    assert {name.split(".")[-1] for name in LIST_EXAMPLES} == {
+        "brokers", "topics", "channels", "people", "routes", "maintenance",
+    }  # fmt: skip
     assert settings.topics[0].mapping is not None
     assert settings.alerts.people[0].id == settings.alerts.routes[0].people[0]
 
@@ -77,6 +81,34 @@ def test_the_environment_stands_above_the_file(monkeypatch: pytest.MonkeyPatch) 
     assert settings.broker.password is not None
     assert settings.broker.password.get_secret_value() == "hush"
     assert "hush" not in repr(settings)
+
+
+def test_further_brokers_have_names_and_share_the_batches_of_the_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MONITORD_BROKERS__CLOUD__HOST", "mqtt.example.org")
+    monkeypatch.setenv("MONITORD_BROKERS__CLOUD__PASSWORD", "hush")
+    monkeypatch.setenv("MONITORD_BROKER__BATCH_SIZE", "7")
+    settings = load_settings(None)
+    site, cloud = settings.all_brokers.values()
+    assert list(settings.all_brokers) == ["broker", "cloud"]
+    assert (cloud.host, cloud.password.get_secret_value() if cloud.password else None) == ("mqtt.example.org", "hush")
+    assert site.batch_size == cloud.batch_size == 7
+    assert "hush" not in repr(settings)
+
+
+@pytest.mark.parametrize(
+    ("brokers", "said"),
+    [
+        ({"cloud": {"port": 1883}}, "broker and brokers.cloud are one session on 127.0.0.1:1883"),
+        ({"a": {"port": 1}, "b": {"port": 1}}, "brokers.a and brokers.b are one session"),
+        ({"cloud": {"port": 1, "batch_size": 5}}, "brokers.cloud.batch_size is one for all brokers"),
+        ({"cloud": {"port": 1, "receive_maximum": 10, "batch_size": 5}}, "batch_size is one for all brokers"),
+        ({"broker": {"port": 1}}, "brokers.broker is the name of the first"),
+        ({"Cloud": {"port": 1}}, "brokers.Cloud"),
+    ],
+)
+def test_brokers_that_can_not_be_are_refused(brokers: dict[str, dict[str, int]], said: str) -> None:
+    with pytest.raises(ValidationError, match=re.escape(said)):
+        Settings.model_validate({"brokers": brokers})
 
 
 def test_a_list_is_given_to_the_environment_as_json(monkeypatch: pytest.MonkeyPatch) -> None:
