@@ -6,24 +6,20 @@ import os
 import queue
 import sys
 import threading
-import tomllib
 from argparse import Namespace
 from pathlib import Path
 from time import monotonic
-
-from pydantic import TypeAdapter, ValidationError
 
 from monitord.cli.common import out, settings_of
 from monitord.clock import SystemClock
 from monitord.errors import BrokerError, ConfigurationError
 from monitord.ingest.decoding.topics import TopicPattern, TopicRules
 from monitord.ingest.mqtt.connection import Arrival, Connection
-from monitord.ingest.trying import draft, explain
+from monitord.ingest.trying import draft, explain, rules_from
 from monitord.ingest.writer import IncomingMessage
-from monitord.model.config.broker import BrokerSettings, TopicRule
+from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.settings import Settings
 
-_RULES: TypeAdapter[tuple[TopicRule, ...]] = TypeAdapter(tuple[TopicRule, ...])
 _WAIT_S = 0.2
 _MOST_DRAFTS = 20
 """Drafts that one watch proposes at most: a busy broker has thousands of topics."""
@@ -109,15 +105,10 @@ def _rules(parsed: Namespace) -> TopicRules:
     if parsed.rules is None:
         return TopicRules(settings_of(parsed).topics)
     try:
-        document = tomllib.loads(_read(parsed.rules).decode())
-        return TopicRules(_RULES.validate_python(document.get("topics", [])))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, ValidationError) as error:
-        raise ConfigurationError(
-            "the rules can't be used",
-            where=str(parsed.rules),
-            why=" ".join(str(error).split()),
-            remedy="Write them as [[topics]] of the settings; RECIPES.md has one for many kinds of gateway",
-        ) from None
+        text = _read(parsed.rules).decode()
+    except UnicodeDecodeError as error:
+        raise ConfigurationError("the rules are no text in UTF-8", where=str(parsed.rules), why=str(error)) from None
+    return rules_from(text, str(parsed.rules))
 
 
 def _read(path: Path) -> bytes:

@@ -11,7 +11,7 @@ from monitord.ingest.decoding.decode import PartlyDecodedError, decode
 from monitord.ingest.decoding.records import NO_AGE
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.payload_limit import TOO_LARGE
-from monitord.ingest.writer import RETAINED, Outcome, message_is_to_blame
+from monitord.ingest.writer import ALONE, RETAINED, Outcome, message_is_to_blame
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
 from monitord.store.maintenance.quarantine_limits import CUT
@@ -20,6 +20,7 @@ from monitord.store.series.readings import CONFLICT, insert_batch
 
 _AT_ONCE = 200
 _FINAL = {
+    ALONE: "its other half never came; `monitord quarantine drop` once the gateway is mended",
     CONFLICT: "contradicts a stored reading; the first one is kept, and this one as evidence",
     TOO_LARGE: "only its beginning was kept; the sender must publish it again, in parts",
     RETAINED + TOO_LARGE: "only its beginning was kept; the sender must publish it again, in parts",

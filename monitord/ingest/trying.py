@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 import re
+import tomllib
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 
 import tomli_w
+from pydantic import TypeAdapter, ValidationError
 from pydantic_core import from_json
 
-from monitord.errors import DecodeError
+from monitord.errors import ConfigurationError, DecodeError
 from monitord.ingest.decoding.decode import Content, PartlyDecodedError, by_rule, decode
 from monitord.ingest.decoding.records import RecordSource
 from monitord.ingest.decoding.times import PER_SECOND, read_number, read_text
@@ -41,6 +43,27 @@ class Step(NamedTuple):
 
     what: str
     found: str
+
+
+_RULES: TypeAdapter[tuple[TopicRule, ...]] = TypeAdapter(tuple[TopicRule, ...])
+
+
+def rules_from(text: str, where: str) -> TopicRules:
+    """Rules as they stand in the settings, [[topics]] in TOML; our own topics come after them.
+
+    Raises
+    ------
+    ConfigurationError : they can't be used; it names `where`.
+    """
+    try:
+        return TopicRules(_RULES.validate_python(tomllib.loads(text).get("topics", [])))
+    except (tomllib.TOMLDecodeError, ValidationError) as error:
+        raise ConfigurationError(
+            "the rules can't be used",
+            where=where,
+            why=" ".join(str(error).split()),
+            remedy="Write them as [[topics]] of the settings; RECIPES.md has one for many kinds of gateway",
+        ) from None
 
 
 def explain(topic: str, payload: bytes, received_at: datetime, rules: TopicRules) -> list[Step]:

@@ -32,6 +32,14 @@ RETAINED = "retained:"
 """Begins the reason code of a retained replay in quarantine, so that its release is not taken for a live message."""
 
 
+ALONE = "no_other_half"
+"""Reason code of a probe whose halves of readings find no other; the payload is its id, so that it is one entry."""
+_ALONE = (
+    "temperature or humidity of this probe came alone, without the other within join_within_s; not kept. "
+    "Let its gateway send both more often than that, or in one message"
+)
+
+
 class IncomingMessage(NamedTuple):
     """A payload as it came in."""
 
@@ -136,6 +144,8 @@ class BatchWriter:
                 outdoor_forecasts.keep(conn, job, forecast, received_at)
             for message, error in batch.held:
                 _hold(conn, message, error)
+            for probe in batch.memory.unpaired:
+                quarantine.put(conn, "", probe.encode(), messages[-1].received_at, ALONE, _ALONE)
         self._memory = batch.memory
         unpaired = batch.memory.unpaired
         self._tell(unpaired)

@@ -78,6 +78,12 @@ def list_held(conn: Connection, code: str | None = None, limit: int | None = Non
     return [_held(row) for row in conn.execute(statement.limit(limit))]
 
 
+def get_held(conn: Connection, held_id: int) -> Held | None:
+    """One that is held; None: there is none of this number."""
+    row = conn.execute(_HELD.where(quarantine.c.id == held_id)).first()
+    return None if row is None else _held(row)
+
+
 def count_held(conn: Connection) -> dict[str, int]:
     """How many payloads came for each reason code, repeats counted, of those still held."""
     return {code: int(times) for code, times in conn.execute(_COUNTS)}

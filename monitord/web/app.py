@@ -41,6 +41,7 @@ from monitord.web.routes.on_site.spot_routes import SpotRoutes
 from monitord.web.routes.pages import Pages
 from monitord.web.routes.proof_routes import ProofRoutes
 from monitord.web.routes.readiness_pages import ReadinessPages
+from monitord.web.routes.rule_routes import RuleRoutes
 from monitord.web.routes.settings_routes import SettingsRoutes
 from monitord.web.routes.sign_in_routes import SignInRoutes
 
@@ -120,6 +121,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         Health(web, health_problem).router(),
         SignInRoutes(web).router(),
         SettingsRoutes(web).router(),
+        RuleRoutes(web).router(),
     ]
 
 

@@ -131,6 +131,8 @@ RULES: tuple[Rule, ...] = (
         "POST /settings/tokens",
         "POST /settings/tokens/{token_id}/end",
         "GET /settings/changes",
+        "GET /settings/rules",
+        "POST /settings/rules",
     ),
 )
 

@@ -38,6 +38,8 @@ class HeldRow:
 
     id: int
     topic: str
+    tries: bool
+    """It came on a topic, so that rules can be tried on it."""
     code: str
     reason: str
     preview: str
@@ -89,6 +91,7 @@ def held_rows(held: Iterable[Held]) -> list[HeldRow]:
         HeldRow(
             id=item.id,
             topic=item.topic or "—",
+            tries=bool(item.topic),
             code=item.code,
             reason=item.reason,
             preview=preview(item.payload),

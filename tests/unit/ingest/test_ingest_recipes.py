@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import tomllib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,29 +10,20 @@ from typing import Any
 
 import pytest
 
-import monitord.ingest
 from monitord.ingest.decoding.decode import decode
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.joining import Memory
+from monitord.ingest.recipes import recipes
 from monitord.model.config.broker import TopicRule
 from monitord.model.readings import Reading
 
 NOW = datetime(2026, 6, 1, 10, 0, 5, tzinfo=UTC)
-PAGE = (Path(monitord.ingest.__file__).parent / "RECIPES.md").read_text(encoding="utf-8")
 KINDS: list[dict[str, Any]] = json.loads((Path(__file__).parent / "samples/gateways.json").read_text(encoding="utf-8"))
 
 
-def recipes() -> dict[str, list[TopicRule]]:
-    """The rules of the page by their headings."""
-    found = {}
-    for section in PAGE.split("\n## ")[1:]:
-        kind, _, body = section.partition("\n")
-        (block,) = re.findall(r"```toml\n(.*?)```", body, flags=re.DOTALL)
-        found[kind] = [TopicRule.model_validate(rule) for rule in tomllib.loads(block)["topics"]]
-    return found
-
-
-RECIPES = recipes()
+RECIPES = {
+    kind: [TopicRule.model_validate(rule) for rule in tomllib.loads(text)["topics"]] for kind, text in recipes().items()
+}
 
 
 def payload_of(message: dict[str, Any]) -> bytes:

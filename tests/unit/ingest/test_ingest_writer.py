@@ -265,6 +265,10 @@ def test_a_half_without_a_partner_is_counted_and_told_once(db: Database, caplog:
     assert writer.commit([half("p", "t", 19, 181)]) == Outcome(inserted=1)  # 30 s: just within
     assert stored(db) == [("p", 181.0, 19.0, 61.0)]
     assert len([r for r in caplog.records if "came alone" in r.message]) == 1
+    (shown,) = held(db)
+    assert (shown.code, shown.payload, shown.times) == ("no_other_half", b"p", 4)
+    (still,) = release(db, two_topics(), CLOCK).still_held
+    assert "its other half never came" in still.reason
 
 
 def test_a_half_that_may_have_waited_is_joined_to_nothing(db: Database) -> None:
