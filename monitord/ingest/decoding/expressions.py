@@ -36,6 +36,15 @@ class _Functions(functions.Functions):  # type: ignore[misc]  # the library ship
         """A map as a list of {key, value}, so that a key can be an id."""
         return [{"key": key, "value": item} for key, item in value.items()]
 
+    @functions.signature({"types": ["object"]})  # type: ignore[untyped-decorator]
+    def _func_list_entries(self, value: dict[str, object]) -> list[dict[str, object]]:
+        """A map of lists as one list of {key, value}, a value for each item of each list."""
+        return [
+            {"key": key, "value": item}
+            for key, items in value.items()
+            for item in (items if isinstance(items, list) else [items])
+        ]
+
     @functions.signature({"types": ["string"]}, {"types": ["string"]})  # type: ignore[untyped-decorator]
     def _func_split(self, text: str, separator: str) -> list[str]:
         """A text in parts."""
