@@ -40,7 +40,7 @@ class DyingDatabase(Database):
 
 def die_instead_of_acknowledging(consumer: Consumer, left: int) -> None:
     """Let the n-th batch be committed, and die before the broker is told."""
-    link = consumer._link
+    (link,) = consumer._links
     acknowledge = link.acknowledge
     batches = iter(range(left - 1, -1, -1))
 
