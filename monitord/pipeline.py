@@ -24,7 +24,7 @@ from monitord.analysis.forecast.revisions import History, forecast_revisions, hi
 from monitord.analysis.readiness.signed_off import after_sign_off
 from monitord.analysis.slabs.posterior.course import Budget
 from monitord.clock import Clock
-from monitord.errors import MonitordError
+from monitord.errors import MonitordError, StoreError
 from monitord.model.alerts import Alert, Ending
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -35,6 +35,8 @@ from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs, signoffs
 from monitord.store.db.database import Database
+from monitord.store.db.times import to_ms
+from monitord.store.series import rollups
 from monitord.store.series.records import load_job_record
 
 _log = logging.getLogger(__name__)
@@ -159,6 +161,7 @@ def assess_pending(
     with db.read() as conn:
         marked = pending_jobs.marked_jobs(conn)
     as_of, caches = clock.now(), caches or AssessmentCaches()
+    _renew_hours(db, as_of, moved)
     caches.begin_round()
     assessed, failed = [], []
     for job_id, mark in marked:
@@ -175,6 +178,14 @@ def assess_pending(
             assessed.append(job_id)
         moved()
     return RoundResult(as_of, tuple(assessed), tuple(failed))
+
+
+def _renew_hours(db: Database, as_of: datetime, moved: Callable[[], object]) -> None:
+    """Roll up what has landed since the last round; where that is refused, each job rolls up what it reads."""
+    try:
+        rollups.renew_all(db, to_ms(as_of), moved)
+    except StoreError as error:
+        _log.error("hourly roll-ups could not be kept: %s", error.message)
 
 
 def mark_running(db: Database, clock: Clock) -> None:

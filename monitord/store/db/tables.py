@@ -18,7 +18,6 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
-    text,
 )
 
 metadata = MetaData(
@@ -96,8 +95,14 @@ hourly = Table(  # roll-ups of all stored readings of a probe in a clock hour (U
     Column("relative_humidity_min_pct", Double, nullable=False),
     Column("relative_humidity_max_pct", Double, nullable=False),
     Column("received_ms", BigInteger, nullable=False),  # when the last of them was received
-    Column("stored", Integer, nullable=False),  # readings stored in the hour; more than `count`: see rollups.py
-    Index("ix_hourly_lagging", "probe", sqlite_where=text("stored > count"), postgresql_where=text("stored > count")),
+    sqlite_with_rowid=False,
+)
+
+touched_hour = Table(  # hours that readings have landed in since their row of `hourly` was made: see rollups.py
+    "touched_hour",
+    metadata,
+    Column("probe", Text, primary_key=True),
+    Column("hour_ms", BigInteger, primary_key=True, autoincrement=False),
     sqlite_with_rowid=False,
 )
 

@@ -7,13 +7,13 @@ first is kept, the other goes to quarantine.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Insert, Select, and_, bindparam, select, update
+from sqlalchemy import Connection, Insert, Select, and_, bindparam, insert, select, update
+from sqlalchemy.exc import IntegrityError
 
 from monitord.model.readings import Reading
 from monitord.store import pending_jobs, quarantine
@@ -87,7 +87,7 @@ class _Row(NamedTuple):
 
 
 def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[int] = frozenset()) -> BatchResult:
-    """Store readings, roll up the hours they fall in, note who was heard, and mark the jobs to be assessed.
+    """Store readings, note which hours they have touched and who was heard, and mark the jobs to be assessed.
 
     Parameters
     ----------
@@ -99,16 +99,20 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     if not readings:
         return BatchResult()
     arrived = [_row(item, NEVER_MS if location in retained else None) for location, item in enumerate(readings)]
-    stored = _stored(conn, arrived)
-    changed, contrary = _settle(arrived, stored)
-    fresh = sorted(row for key, row in changed.items() if key not in stored)
-    insert_rows(conn, _insert_reading(conn.dialect.name), fresh)
+    changed, contrary = _settle(arrived, {})
+    stored: dict[Key, _Row] = {}
+    fresh = sorted(changed.values())
+    if not _insert_new(conn, fresh):
+        stored = _stored(conn, arrived)
+        changed, contrary = _settle(arrived, stored)
+        fresh = sorted(row for key, row in changed.items() if key not in stored)
+        insert_rows(conn, _insert_reading(conn.dialect.name), fresh)
     revived = [row for key, row in changed.items() if key in stored]
     _revive(conn, revived)
     note_heard(conn, [_heard(row) for row in changed.values() if row.live_ms != NEVER_MS])
-    added = Counter((row.probe, hour_of(row.time_ms)) for row in fresh)
-    rollups.refresh(conn, added)
-    pending_jobs.mark_jobs_of(conn, {*added, *((row.probe, hour_of(row.time_ms)) for row in revived)})
+    touched = {(row.probe, hour_of(row.time_ms)) for row in fresh}
+    rollups.touch(conn, touched)
+    pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))
     for location, first in contrary:
         _quarantine(conn, readings[location], first)
     return BatchResult(
@@ -116,6 +120,22 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
         repeats=len(readings) - len(fresh) - len(contrary),
         conflicts=[readings[location] for location, _ in contrary],
     )
+
+
+def _insert_new(conn: Connection, rows: Sequence[_Row]) -> bool:
+    """Insert rows none of which is stored already, as is so for almost every batch. False: one was, none is kept.
+
+    So a batch costs no look-up of its keys before it is known that there is something to be found. The savepoint is our
+    own: after any other error there may be none to go back to, as SQLite ends the transaction when the disk is full.
+    """
+    conn.exec_driver_sql("SAVEPOINT new_readings")
+    try:
+        insert_rows(conn, _INSERT_NEW, rows)
+    except IntegrityError:
+        conn.exec_driver_sql("ROLLBACK TO SAVEPOINT new_readings")
+        return False
+    conn.exec_driver_sql("RELEASE SAVEPOINT new_readings")
+    return True
 
 
 def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[Key, _Row], list[tuple[int, _Row]]]:
@@ -192,6 +212,8 @@ def _quarantine(conn: Connection, arrived: Reading, stored: _Row) -> None:
 
 
 # --- statements ---------------------------------------------------------------------------------------------
+
+_INSERT_NEW = insert(reading)
 
 _SET_LIVE = (
     update(reading)

@@ -1,59 +1,77 @@
-"""Hourly roll-ups: kept up as readings land, so that a ninety-day assessment costs as much as a nine-day one.
+"""Hourly roll-ups: made where they are read, and kept, so that a ninety-day assessment costs as much as a nine-day one.
 
-A row holds every stored reading of a probe in a clock hour, rolled up by `monitord.model.series`, and how many
-readings there are. Two things are settled by rolling that hour up again from its readings when it is read, so that
-what comes out is always exactly what was known at the time asked for:
+A commit of readings only notes which hours of which probes it has touched (`touched_hour`); a late reading touches its
+hour again. `renew` rolls up the touched hours that are over and takes the notes away in the same transaction: once for
+each hour and round of assessment, however many batches have fallen into it.
 
-- read as of an earlier time, or at the edge of a stay, a row may hold readings that don't belong there;
-- in an hour with very many readings the row may lag behind (`stored` > `count`): rolling up all of them at each
-  new one would make a flood of n readings cost n². Past `_ALWAYS` readings a row is renewed each time their number
-  has doubled, and when the probe's next hour begins.
+A row of `hourly` holds every reading of a probe in a clock hour, rolled up by `monitord.model.series`. What is read is
+always exactly what was known at the time asked for. These are rolled up again from their readings as they are read:
+
+- an hour that was touched since its row was made, or that has none yet;
+- read as of an earlier time, or at the edge of a stay, an hour whose row may hold readings that don't belong there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Insert, Select, and_, bindparam, or_, select, update
+from sqlalchemy import Connection, Delete, Insert, Select, and_, bindparam, delete, select, tuple_, union_all
 
 from monitord.model.series import Array, Hourly, Series, roll_up_by
-from monitord.store.db.statements import Row, as_pairs, columns_of, insert_or_update, insert_rows, probe_times
-from monitord.store.db.tables import hourly, reading
+from monitord.store.db.database import Database
+from monitord.store.db.statements import (
+    Row,
+    as_pairs,
+    columns_of,
+    insert_or_ignore,
+    insert_or_update,
+    insert_rows,
+    probe_times,
+)
+from monitord.store.db.tables import hourly, reading, touched_hour
 from monitord.store.db.times import HOUR_MS, hour_of
 
 Hour = tuple[str, int]
 """A probe and the start of a clock hour. [ms]"""
 
-_ALWAYS = 60
-"""Up to one reading a minute, rows never lag."""
-
 _COLUMNS = tuple(Hourly.__dataclass_fields__)
-"""Of the table after `probe`, in its order (`hour_s` is `hour_ms` there); `received_ms` and `stored` follow."""
+"""Of the table after `probe`, in its order (`hour_s` is `hour_ms` there); `received_ms` follows."""
+
+_AT_ONCE = 2000
+"""Hours rolled up in one transaction, so that readings that land wait a fraction of a second at most. Our choice."""
 
 
-def refresh(conn: Connection, added: Mapping[Hour, int]) -> None:
-    """Account for new readings: how many were added in each hour."""
-    if not added:
-        return
-    found = conn.execute(_hours_of_pairs(conn.dialect.name), {"pairs": as_pairs(added)}).all()
-    known = {(probe, hour_ms): (count, stored) for probe, hour_ms, count, stored in found}
-    lagging: dict[Hour, int] = {}
-    for hour, number in added.items():
-        count, stored = known.get(hour, (0, 0))
-        if _ALWAYS < stored + number < 2 * count:
-            lagging[hour] = number
-    due = added.keys() - lagging.keys()
-    begun = {probe for probe, hour_ms in added if (probe, hour_ms) not in known}
-    if begun:
-        due |= {(probe, hour_ms) for probe, hour_ms in conn.execute(_LAGGING).all() if probe in begun}
-    _roll_up(conn, sorted(due))
-    more = [{"p": hour[0], "h": hour[1], "more": lagging[hour]} for hour in lagging.keys() - due]
-    if more:
-        conn.execute(_MORE_STORED, more)
+def touch(conn: Connection, hours: Iterable[Hour]) -> None:
+    """Note that readings have landed in these hours."""
+    insert_rows(conn, _touch(conn.dialect.name), sorted(hours))
+
+
+def renew(conn: Connection, before_ms: int) -> int:
+    """Roll up touched hours that are over by a time [ms]; how many were, at most `_AT_ONCE`."""
+    hours = [(probe, hour_ms) for probe, hour_ms in conn.execute(_TOUCHED, {"before": before_ms, "most": _AT_ONCE})]
+    if hours:
+        _roll_up(conn, hours)
+        conn.execute(_untouch(conn.dialect.name), {"pairs": as_pairs(hours)})
+    return len(hours)
+
+
+def renew_all(db: Database, before_ms: int, moved: Callable[[], object] = lambda: None) -> None:
+    """Roll up every touched hour that is over by a time [ms], in short transactions; `moved` is called after each.
+
+    Raises
+    ------
+    StoreError : the database refused. What reads the hours rolls them up for itself until this succeeds.
+    """
+    with db.read() as conn:
+        waiting = conn.execute(_TOUCHED, {"before": before_ms, "most": 1}).first() is not None
+    while waiting:
+        with db.write() as conn:
+            waiting = renew(conn, before_ms) == _AT_ONCE
+        moved()
 
 
 def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> Hourly:
@@ -61,14 +79,15 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
     if end_ms <= since_ms:
         return Hourly()
     window = {"probe": probe, "since": hour_of(since_ms), "end": end_ms}
-    kept = columns_of(conn, _HOURS, window, len(_COLUMNS) + 2)
-    *columns, last_received, stored = kept
+    kept = columns_of(conn, _HOURS, window, len(_COLUMNS) + 1)
+    *columns, last_received = kept
     columns[0] /= 1000.0
+    touched = np.array(conn.execute(_TOUCHED_OF_PROBE, window).scalars().all(), dtype=np.float64) / 1000.0
     cut = [edge // HOUR_MS * HOUR_MS / 1000.0 for edge in (since_ms, end_ms) if edge % HOUR_MS]
-    again = np.isin(columns[0], cut) | (last_received > received_ms) | (stored > columns[1])
-    if not again.any():
+    again = np.isin(columns[0], cut) | (last_received > received_ms) | np.isin(columns[0], touched)
+    hours = np.union1d(columns[0][again], touched)
+    if not len(hours):
         return Hourly(*columns)
-    hours = columns[0][again]
     bounds = {
         "pairs": as_pairs((probe, round(hour * 1000.0)) for hour in hours),
         "since": since_ms,
@@ -85,12 +104,10 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
 def reached_since(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> list[Hour]:
     """Hours that begin since <= time < end and may hold a reading that arrived at or after a time. [ms]"""
     window = {"probe": probe, "since": hour_of(since_ms), "end": end_ms, "received": received_ms}
-    return [(probe, hour_ms) for hour_ms in conn.execute(_REACHED, window).scalars()]
+    return [(probe, hour_ms) for hour_ms in sorted(set(conn.execute(_REACHED, window).scalars()))]
 
 
 def _roll_up(conn: Connection, hours: list[Hour]) -> None:
-    if not hours:
-        return
     locations, series = _read(conn, _readings_of_hours(conn.dialect.name), {"pairs": as_pairs(hours)})
     rolled = roll_up_by(locations.astype(np.float64), series)
     received = np.maximum.reduceat(series.received_s, np.flatnonzero(np.r_[True, np.diff(locations) > 0]))
@@ -114,11 +131,10 @@ def _read(conn: Connection, statement: Select[Any], parameters: dict[str, Any]) 
 
 def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:
     """Rows of the table; `rolled.hour_s` holds the place of each hour in `hours`."""
-    count = rolled.count.astype(int).tolist()
     surface = [None if np.isnan(value) else value for value in rolled.surface_temperature_c.tolist()]
     columns = zip(
         rolled.hour_s.astype(int).tolist(),
-        count,
+        rolled.count.astype(int).tolist(),
         rolled.temperature_c.tolist(),
         rolled.relative_humidity_pct.tolist(),
         surface,
@@ -127,7 +143,6 @@ def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:
         rolled.relative_humidity_min_pct.tolist(),
         rolled.relative_humidity_max_pct.tolist(),
         received_ms.astype(np.int64).tolist(),
-        count,
         strict=True,
     )
     return [(*hours[location], *values) for location, *values in columns]
@@ -145,30 +160,41 @@ _HOURS = (
     .order_by(hourly.c.hour_ms)
 )
 
-_REACHED = select(hourly.c.hour_ms).where(
-    hourly.c.probe == bindparam("probe"),
-    hourly.c.hour_ms >= bindparam("since"),
-    hourly.c.hour_ms < bindparam("end"),
-    or_(hourly.c.received_ms >= bindparam("received"), hourly.c.stored > hourly.c.count),
+_TOUCHED_OF_PROBE = select(touched_hour.c.hour_ms).where(
+    touched_hour.c.probe == bindparam("probe"),
+    touched_hour.c.hour_ms >= bindparam("since"),
+    touched_hour.c.hour_ms < bindparam("end"),
 )
 
-_LAGGING = select(hourly.c.probe, hourly.c.hour_ms).where(hourly.c.stored > hourly.c.count)
-"""Few at any time, and found by their own index."""
-
-_MORE_STORED = (
-    update(hourly)
-    .where(hourly.c.probe == bindparam("p"), hourly.c.hour_ms == bindparam("h"))
-    .values(stored=hourly.c.stored + bindparam("more"))
+_REACHED = union_all(
+    select(hourly.c.hour_ms).where(
+        hourly.c.probe == bindparam("probe"),
+        hourly.c.hour_ms >= bindparam("since"),
+        hourly.c.hour_ms < bindparam("end"),
+        hourly.c.received_ms >= bindparam("received"),
+    ),
+    _TOUCHED_OF_PROBE,
 )
+
+_TOUCHED = (
+    select(touched_hour.c.probe, touched_hour.c.hour_ms)
+    .where(touched_hour.c.hour_ms <= bindparam("before") - HOUR_MS)
+    .order_by(touched_hour.c.probe, touched_hour.c.hour_ms)
+    .limit(bindparam("most"))
+)
+"""Looks at all of them: one for each probe that is heard at present, and few besides."""
 
 
 @lru_cache(maxsize=4)
-def _hours_of_pairs(dialect: str) -> Select[Any]:
-    """How far the rows of the hours in `pairs` are."""
+def _touch(dialect: str) -> Insert:
+    return insert_or_ignore(dialect, touched_hour)
+
+
+@lru_cache(maxsize=4)
+def _untouch(dialect: str) -> Delete:
     pair = probe_times(dialect)
-    return select(hourly.c.probe, hourly.c.hour_ms, hourly.c.count, hourly.c.stored).join_from(
-        pair, hourly, and_(hourly.c.probe == pair.c.probe, hourly.c.hour_ms == pair.c.time_ms)
-    )
+    key = tuple_(touched_hour.c.probe, touched_hour.c.hour_ms)
+    return delete(touched_hour).where(key.in_(select(pair.c.probe, pair.c.time_ms)))
 
 
 @lru_cache(maxsize=4)

@@ -17,6 +17,8 @@ from monitord.model.series import JobRecord
 from monitord.store import jobs, pending_jobs
 from monitord.store.db.database import Database
 from monitord.store.db.tables import heard, hourly, metadata, reading
+from monitord.store.db.times import to_ms
+from monitord.store.series import rollups
 from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
@@ -71,7 +73,7 @@ def _batches(draw: st.SampleFn, arrivals: list[Reading]) -> list[list[Reading]]:
 
 def emptied(conn: Connection) -> None:
     for table in reversed(metadata.sorted_tables):
-        if table.name in ("reading", "hourly", "heard", "quarantine", "mark", "placement", "job"):
+        if table.name in ("reading", "hourly", "touched_hour", "heard", "quarantine", "mark", "placement", "job"):
             conn.execute(table.delete())
 
 
@@ -96,20 +98,24 @@ DATABASE = Database.open("sqlite://")
 """Shared by all examples, since each empties it: opening one takes longer than an example does."""
 
 
-def taken_in(batches: list[list[Reading]]) -> tuple[dict[str, Any], list[JobRecord]]:
+def taken_in(batches: list[list[Reading]], *, renewing: bool) -> tuple[dict[str, Any], list[JobRecord]]:
     with DATABASE.write() as conn:
         emptied(conn)
         jobs.apply_job(conn, JOB)
         for batch in batches:
             insert_batch(conn, batch)
-        return stored(conn), [load_job_record(conn, JOB, as_of, recent_h=1.5) for as_of in AS_OF]
+            if renewing:
+                rollups.renew(conn, to_ms(T0 + timedelta(hours=2)))
+        records = [load_job_record(conn, JOB, as_of, recent_h=1.5) for as_of in AS_OF]
+        rollups.renew(conn, to_ms(AS_OF[-1]))
+        return stored(conn), records
 
 
 @settings(max_examples=120, deadline=None)
 @given(two_arrivals())
 def test_order_repeats_and_batches_change_nothing(arrivals: tuple[list[list[Reading]], list[list[Reading]]]) -> None:
-    """Readings, roll-ups, last heard, and the record as of three times are the same."""
-    one, other = taken_in(arrivals[0]), taken_in(arrivals[1])
+    """Readings, roll-ups, last heard, and the record as of three times are the same, rolled up in between or not."""
+    one, other = taken_in(arrivals[0], renewing=False), taken_in(arrivals[1], renewing=True)
     assert one[0] == other[0]
     for record, same in zip(one[1], other[1], strict=True):
         assert_same_record(record, same)

@@ -17,6 +17,8 @@ from monitord.model.series import LATE_S, Hourly
 from monitord.store import jobs
 from monitord.store.db.database import Database
 from monitord.store.db.tables import hourly as hourly_table
+from monitord.store.db.tables import touched_hour
+from monitord.store.db.times import to_ms
 from monitord.store.series import rollups
 from monitord.store.series.readings import insert_batch, load_hourly, load_job_record
 
@@ -84,6 +86,8 @@ def test_roll_ups_are_medians_and_extremes_of_each_hour(conn: Connection, batch:
     random.Random(1).shuffle(readings)
     insert(conn, readings, batch)
     assert_same(load_hourly(conn, PLACEMENT, T0 + 40 * HOUR), by_pandas(readings))
+    assert rollups.renew(conn, to_ms(T0 + 40 * HOUR)) == len(by_pandas(readings))
+    assert_same(load_hourly(conn, PLACEMENT, T0 + 40 * HOUR), by_pandas(readings))
 
 
 def test_probes_of_one_batch_do_not_mix(conn: Connection) -> None:
@@ -98,6 +102,7 @@ def test_probes_of_one_batch_do_not_mix(conn: Connection) -> None:
 def test_a_stay_takes_its_own_part_of_the_hours_it_begins_and_ends_in(conn: Connection, begins: int, ends: int) -> None:
     readings = every(5, hours=10)
     insert(conn, readings, 50)
+    rollups.renew(conn, to_ms(T0 + 40 * HOUR))
     placement = Placement(
         probe="p1",
         location_id="void",
@@ -123,50 +128,83 @@ def test_as_of_an_earlier_time_the_hours_are_as_they_were_known_then(conn: Conne
         reading(r.time, r.time + timedelta(seconds=chance.choice([4, 4, 4, 5000, 40_000]))) for r in every(10, hours=48)
     ]
     insert(conn, sorted(readings, key=lambda r: r.received_at), 40)
+    rollups.renew(conn, to_ms(T0 + 30 * HOUR))
     for hours in (1.2, 7.9, 20.0, 33.4, 47.1, 70.0):
         as_of = T0 + hours * HOUR
         known = [r for r in readings if r.received_at <= as_of and r.time < T0 + int(hours) * HOUR]
         assert_same(load_hourly(conn, PLACEMENT, as_of, as_of_received=as_of), by_pandas(known))
 
 
-# --- very many readings in an hour --------------------------------------------------------------------------
+# --- made where they are read -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("batch", [1, 40, 500])
-def test_in_a_dense_hour_what_is_read_is_exact_at_every_moment(conn: Connection, batch: int) -> None:
-    readings = [reading(T0 + timedelta(seconds=20 * k)) for k in range(400)]  # 180 an hour
-    for start in range(0, len(readings), batch):
-        insert_batch(conn, readings[start : start + batch])
-        if batch > 1 or start % 37 == 0:
-            assert_same(load_hourly(conn, PLACEMENT, T0 + 9 * HOUR), by_pandas(readings[: start + batch]))
-
-
-def test_a_lagging_row_is_renewed_when_the_next_hour_begins(conn: Connection) -> None:
-    insert(conn, [reading(T0 + timedelta(seconds=30 * k)) for k in range(115)], 1)
-    lag = select(hourly_table.c.stored - hourly_table.c.count).order_by(hourly_table.c.hour_ms)
-    assert conn.execute(lag).scalars().all() != [0], "the test needs a row that lags"
-    insert_batch(conn, [reading(T0 + timedelta(hours=1, minutes=1))])
-    assert conn.execute(lag).scalars().all() == [0, 0]
-
-
-def test_a_flood_into_one_hour_costs_no_more_than_a_few_reads_of_each_reading(
-    conn: Connection, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    read = 0
+@pytest.fixture
+def rows_read(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """How many rows each query of the roll-ups gave, readings and hours."""
+    read: list[int] = []
     columns_of = rollups.columns_of
 
     def counting(*args: object) -> object:
-        nonlocal read
         found = columns_of(*args)  # type: ignore[arg-type]
-        read += found.shape[1]
+        read.append(found.shape[1])
         return found
 
     monkeypatch.setattr(rollups, "columns_of", counting)
+    return read
+
+
+def test_a_commit_rolls_nothing_up_however_many_readings_fall_into_an_hour(
+    conn: Connection, rows_read: list[int]
+) -> None:
     n = 3000
     insert(conn, [reading(T0 + timedelta(seconds=k)) for k in range(n)], 20)
-    # up to 60 readings each batch reads all: 20 + 40 + 60; then only at each doubling: n + n/2 + ... < 2n, and once
-    # more for the last hour's end
-    assert read < 3 * n
+    assert rows_read == []
+    assert rollups.renew(conn, to_ms(T0 + HOUR)) == 1
+    assert rows_read == [n], "each reading is read once, when its hour is over"
+    assert rollups.renew(conn, to_ms(T0 + HOUR)) == 0
+
+
+def test_an_hour_that_is_not_over_waits(conn: Connection) -> None:
+    insert_batch(conn, every(10, hours=3))
+    assert rollups.renew(conn, to_ms(T0 + 2.9 * HOUR)) == 2
+    assert conn.execute(select(touched_hour)).all() == [("p1", to_ms(T0 + 2 * HOUR))]
+    assert conn.execute(select(hourly_table.c.count)).scalars().all() == [6, 6]
+
+
+def test_a_late_reading_touches_its_hour_again(conn: Connection, rows_read: list[int]) -> None:
+    readings = every(10, hours=4)
+    late = readings.pop(8)
+    insert_batch(conn, readings)
+    rollups.renew(conn, to_ms(T0 + 5 * HOUR))
+    insert_batch(conn, [late])
+    assert_same(load_hourly(conn, PLACEMENT, T0 + 5 * HOUR), by_pandas(sorted([*readings, late], key=lambda r: r.time)))
+    rows_read.clear()
+    assert rollups.renew(conn, to_ms(T0 + 5 * HOUR)) == 1
+    assert rows_read == [6], "no other hour is read"
+    assert_same(load_hourly(conn, PLACEMENT, T0 + 5 * HOUR), by_pandas(sorted([*readings, late], key=lambda r: r.time)))
+
+
+def test_a_repeat_touches_no_hour(conn: Connection) -> None:
+    readings = every(10, hours=2)
+    insert_batch(conn, readings)
+    rollups.renew(conn, to_ms(T0 + 5 * HOUR))
+    insert_batch(conn, [*readings, readings[0].model_copy(update={"temperature_c": 60.0})])
+    assert conn.execute(select(touched_hour)).all() == []
+
+
+def test_all_touched_hours_are_renewed_in_short_transactions(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rollups, "_AT_ONCE", 7)
+    database = Database.open("sqlite://")
+    readings = every(10, hours=30)
+    with database.write() as conn:
+        insert_batch(conn, readings)
+    moved: list[bool] = []
+    rollups.renew_all(database, to_ms(T0 + 30 * HOUR), lambda: moved.append(True))
+    with database.read() as conn:
+        assert conn.execute(select(touched_hour)).all() == []
+        assert_same(load_hourly(conn, PLACEMENT, T0 + 40 * HOUR), by_pandas(readings))
+    assert len(moved) == 5
+    database.close()
 
 
 # --- records ------------------------------------------------------------------------------------------------
@@ -249,4 +287,4 @@ def test_a_long_record_takes_a_few_statements_for_each_stay(conn: Connection) ->
     record = load_job_record(conn, JOB, readings[-1].received_at)
     assert len(record.placements[0].hourly) == 24 * 20 - 1
     assert len(record.placements[0].recent) == 72 * 6
-    assert len(statements) <= 5 * len(JOB.probes), "no statement for each hour or each reading"
+    assert len(statements) <= 6 * len(JOB.probes), "no statement for each hour or each reading"
