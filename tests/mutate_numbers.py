@@ -22,6 +22,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from enum import Enum
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -64,15 +65,12 @@ def rooms() -> list[str]:
     return sorted(found - {"."}) + ([TOP] if "." in found else [])
 
 
-def parameters(room: str) -> Any:
-    """The frozen parameter set of a room."""
+def parameters(room: str) -> list[Any]:
+    """The frozen parameter sets of a room."""
     inner = "" if room == TOP else "." + room.replace("/", ".")
     module = importlib.import_module(f"monitord.analysis{inner}.parameters")
     sets = [value for value in vars(module).values() if dataclasses.is_dataclass(value) and not isinstance(value, type)]
-    own = [value for value in sets if type(value).__module__ == module.__name__]
-    if len(own) != 1:
-        sys.exit(f"{module.__name__} should hold one parameter set, and holds {len(own)}")
-    return own[0]
+    return [value for value in sets if type(value).__module__ == module.__name__]
 
 
 def scaled(value: Any, factor: float) -> Any:
@@ -81,6 +79,8 @@ def scaled(value: Any, factor: float) -> Any:
         return {key: scaled(each, factor) for key, each in value.items()}
     if isinstance(value, tuple):
         return tuple(scaled(each, factor) for each in value)
+    if isinstance(value, Enum | str):
+        return value
     if isinstance(value, int):
         return int(np.floor(value * factor)) if value else round(factor)
     return value * factor if value else factor
@@ -88,12 +88,12 @@ def scaled(value: Any, factor: float) -> Any:
 
 def mutations(room: str, only: str) -> Iterator[Mutation]:
     """Each number of a room, halved and doubled."""
-    known = parameters(room)
-    for part in dataclasses.fields(known):
-        old = getattr(known, part.name)
-        if only in part.name:
-            for factor in (0.5, 2.0):
-                yield Mutation(room, part.name, factor, old, scaled(old, factor))
+    for known in parameters(room):
+        for part in dataclasses.fields(known):
+            old = getattr(known, part.name)
+            if only in part.name:
+                for factor in (0.5, 2.0):
+                    yield Mutation(room, part.name, factor, old, scaled(old, factor))
 
 
 def tests_of(room: str) -> list[str]:
@@ -142,20 +142,22 @@ class Collected:
 
 def watch(room: str, read: set[str]) -> None:
     """Note which fields of a parameter set are read."""
-    kind = type(parameters(room))
-    names = {part.name for part in dataclasses.fields(kind)}
+    kinds = [type(known) for known in parameters(room)]
+    names = {part.name for kind in kinds for part in dataclasses.fields(kind)}
 
     def noted(self: Any, name: str) -> Any:
         if name in names:
             read.add(name)
         return object.__getattribute__(self, name)
 
-    kind.__getattribute__ = noted  # type: ignore[assignment]
+    for kind in kinds:
+        kind.__getattribute__ = noted
 
 
 def unwatch(room: str) -> None:
     """Stop noting."""
-    del type(parameters(room)).__getattribute__
+    for known in parameters(room):
+        del type(known).__getattribute__
 
 
 def run(items: list[pytest.Item], after: Callable[[pytest.Item], None] = lambda item: None) -> bool:
@@ -222,7 +224,9 @@ def measured(room: str, asked: list[Mutation], read: set[str]) -> tuple[dict[str
 
 def passes(mutation: Mutation, items: list[pytest.Item] | None = None) -> bool:
     """Change a number for good; whether tests then pass, all of the room if none are given."""
-    object.__setattr__(parameters(mutation.room), mutation.name, mutation.new)
+    for known in parameters(mutation.room):
+        if mutation.name in {part.name for part in dataclasses.fields(known)}:
+            object.__setattr__(known, mutation.name, mutation.new)
     return run(items) if items is not None else bool(collect(Collected(mutation.room, lambda found, _: run(found))))
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -106,3 +108,58 @@ def test_nothing_is_told_by_less_than_a_course_or_while_nothing_is_heard() -> No
     silent = drying() + fed(30.0, 0.6)
     silent[-72:] = np.nan
     assert find_slow_rise(silent, warmth(), DRY_AIR, MINIMUM) is None
+
+
+# -- just below and just above; the courses are exponential, and the limits our choice (`wetting/parameters.py`) ------
+
+
+def turns(by_pct_d: float, at_day: float = 38.0, falls_pct: float = 8.0) -> Array:
+    """Concrete that dries exponentially and is wetted by so much a day from a day on."""
+    return np.asarray(88.0 + falls_pct * np.exp(-DAY / 25.0) + fed(at_day, by_pct_d))
+
+
+def told(humidity: Array, air: Array | float = 45.0, swing_k: float = 0.0, days: float = 56.0) -> bool:
+    n = round(24 * days)
+    warm = np.asarray(20.0 + swing_k * np.sin(2 * np.pi * DAY / 9.0))
+    return find_slow_rise(humidity[:n], warm[:n], np.broadcast_to(air, len(H))[:n], MINIMUM) is not None
+
+
+def lifted(by_pct: float) -> Array:
+    """Within four days, and hardly more afterwards."""
+    return turns(0.02, 50.0) + by_pct * np.clip((DAY - 46.0) / 4.0, 0.0, 1.0)
+
+
+def fallen(by_pct: float) -> Array:
+    """A turn of which so much is lost again within three days."""
+    turned = turns(0.35)
+    return np.where(DAY < 52, turned, turned[52 * 24] - by_pct * np.clip(DAY - 52, 0.0, 3.0) / 3.0)
+
+
+@pytest.mark.parametrize(
+    ("told_of", "least"),
+    [
+        (lambda by: told(turns(by, 40.0)), 0.0878),
+        (lambda by: told(88.0 - 0.12 * DAY + fed(40.0, by)), 0.1437),  # a straight course does not slow down
+        (lambda by: told(lifted(by)), 0.957),
+        (lambda by: not told(fallen(by), days=58.0), 0.596),  # half the least departure is lost again
+        (lambda by: not told(turns(0.3, 40.0), swing_k=0.5 * by), 13.41),  # a fifth of a per cent for each kelvin
+        (lambda below: told(turns(0.35), air=turns(0.35) - below), 0.689),  # air as wet as the concrete less 1 %
+    ],
+    ids=["a day", "a day, straight", "in all", "back", "range of temperature", "air below the concrete"],
+)
+def test_the_least_that_is_told_or_that_hides_it(told_of: Callable[[float], bool], least: float) -> None:
+    assert not told_of(0.95 * least)
+    assert told_of(1.05 * least)
+
+
+@pytest.mark.parametrize(("missing_d", "is_told"), [(7.9, True), (9.1, False)])
+def test_seven_days_in_ten_must_be_known(missing_d: float, is_told: bool) -> None:
+    humidity = turns(0.35)
+    humidity[round(24 * (50.0 - missing_d)) : 50 * 24] = np.nan
+    assert told(humidity) is is_told
+
+
+@pytest.mark.parametrize(("since_d", "is_told"), [(14.8, True), (16.4, False)])
+def test_air_that_became_wetter_explains_what_is_seen_from_then_on(since_d: float, is_told: bool) -> None:
+    """From 6 % over its driest week on, as a mean of three days, air explains a turn; earlier hits still stand."""
+    assert told(turns(0.35), air=45.0 + 12.0 * (56.0 - since_d < DAY)) is is_told
