@@ -173,7 +173,7 @@ def run(items: list[pytest.Item], after: Callable[[pytest.Item], None] = lambda 
 def collect(plugin: Collected) -> Any:
     """Collect a room's tests and do the plugin's work with them."""
     phases = [hypothesis.Phase.explicit, hypothesis.Phase.generate]
-    hypothesis.settings.register_profile("mutation", derandomize=True, database=None, phases=phases)
+    hypothesis.settings.register_profile("mutation", derandomize=True, database=None, phases=phases, deadline=None)
     hypothesis.settings.load_profile("mutation")
     quick = ["-x", "-q", "-s", "-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain", "--rootdir", str(ROOT)]
     pytest.main([*quick, *tests_of(plugin.room)], plugins=[plugin])
