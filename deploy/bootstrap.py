@@ -5,7 +5,7 @@
     python3 deploy/bootstrap.py install   only make the environment; then .venv/bin/monitord is there
 
 It makes the environment .venv in the checkout (or uses the one that is there) and installs the project into it;
-the machine's own Python is left as it is. The tests also need the broker mosquitto and the browser chromium:
+the machine's own Python is left as it is. The tests also need servers such as mosquitto, and the browser chromium:
 on Debian and its kin they are installed when missing, if that is allowed to us. Further words are passed on.
 """
 
@@ -29,6 +29,7 @@ TEST_PROGRAMS = {
     "chromium": ("chromium", "chromium-browser"),
     "openssl": ("openssl",),
     "nginx-light": ("nginx",),
+    "influxdb": ("influxd",),
     "systemd": ("systemd-analyze",),
 }
 """Debian package, and the programs of which one must be there."""
@@ -171,7 +172,7 @@ def program(names: tuple[str, ...]) -> str | None:
 
 
 def need_test_programs() -> None:
-    """Have the broker and the browser that the tests speak to."""
+    """Have the servers and the browser that the tests speak to."""
     missing = [package for package, names in TEST_PROGRAMS.items() if program(names) is None]
     if missing and not (apt_install(*missing) and all(program(TEST_PROGRAMS[package]) for package in missing)):
         raise BootstrapError(

@@ -27,6 +27,7 @@ from monitord.ingest.mqtt.connection import Connection as BrokerConnection
 from monitord.ingest.mqtt.connection import LinkState
 from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.settings import Settings
+from monitord.store import mirror
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
 from monitord.store.last_seen import last_heard
@@ -99,6 +100,8 @@ def examine(settings_of: Callable[[], Settings]) -> Iterator[SystemCheck]:
     for name, broker in settings.all_brokers.items():
         yield from _guarded(name, lambda name=name, broker=broker: _broker(settings, name, broker))  # type: ignore[misc]
     yield from _guarded("channels", lambda: _channels(settings))
+    if settings.mirror.url is not None:
+        yield from _guarded("mirror", lambda: _mirror(settings))
 
 
 def _guarded(name: str, look: Callable[[], Iterator[SystemCheck]]) -> Iterator[SystemCheck]:
@@ -273,3 +276,36 @@ def _channels(settings: Settings) -> Iterator[SystemCheck]:
     people = ", ".join(person.id for person in settings.alerts.people)
     hint = f"`monitord alert test --to {settings.alerts.people[0].id}` sends a test message"
     yield SystemCheck("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}", hint)
+
+
+# --- mirror --------------------------------------------------------------------------------------------------
+
+
+def _mirror(settings: Settings) -> Iterator[SystemCheck]:
+    """A note and never more: the copy catches up by itself. What stands in the database is told, nothing is written."""
+    settings.mirror.secret()
+    url, file = settings.mirror.url, integrity.file_of(settings.database.url)
+    if file is not None and not file.exists():
+        yield SystemCheck("mirror", Mark.NOTE, f"{url} gets its first readings when the daemon runs")
+        return
+    db = Database.open(settings.database.url, migrate=False)
+    try:
+        with db.read() as conn:
+            copy, parked = mirror.state(conn), mirror.parked_lines(conn, 1)
+    finally:
+        db.close()
+    if copy is None or copy.target != settings.mirror.target:
+        yield SystemCheck("mirror", Mark.NOTE, f"{url} gets every reading once the daemon runs")
+        return
+    due = f"{copy.due_hours} hours of probes and {copy.due_assessments} assessments are due"
+    if copy.failing_since is not None:
+        remedy = "Check `mirror.token`, `mirror.bucket` and the right to write" if copy.refused else "Check the server"
+        since = f"takes nothing since {copy.failing_since:%Y-%m-%dT%H:%M:%SZ} ({copy.problem})"
+        yield SystemCheck("mirror", Mark.NOTE, f"{url} {since}; {due}", remedy)
+    else:
+        yield SystemCheck("mirror", Mark.OK, f"{url}: {due}")
+    if parked:
+        remedy = "`monitord mirror parked` lists them; `monitord mirror again` sends everything once more"
+        yield SystemCheck(
+            "mirror", Mark.NOTE, f"{copy.parked} lines are refused, the newest: {parked[0].reason}", remedy
+        )

@@ -83,6 +83,11 @@ class Scheduler:
                 return f"{name} has not moved for {still_s:.0f} s"
         return None
 
+    @property
+    def stopping(self) -> bool:
+        """Whether it was told to stop: a long task ends at its next step then."""
+        return self._stopping
+
     def stop(self, timeout_s: float) -> None:
         """Start no more tasks, and wait for those that run. Safe to call twice."""
         self._stopping = True

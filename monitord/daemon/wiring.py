@@ -31,6 +31,7 @@ from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.settings import Settings
 from monitord.model.readiness.criteria_files import built_in, criteria_book
 from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
+from monitord.store import mirror as stored_mirror
 from monitord.store.access import people
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
@@ -46,7 +47,7 @@ takes seconds at most, also on a small machine. [s]"""
 _WATCH_S = 0.5
 _DAY_S = 86_400.0
 _HOUR_S = 3600.0
-_ASSESS = "assess"
+_ASSESS, _MIRROR = "assess", "mirror"
 _BEHIND = timedelta(minutes=15)
 """As the rule `assessment_behind` has it."""
 
@@ -122,8 +123,9 @@ class Daemon:
 
         self._consumer = consumer = Consumer(settings.all_brokers, db, clock, topics, settings.quarantine)
         self._scheduler = scheduler = Scheduler(clock)
+        tasks = [*self._tasks(db, rules, notifier, scheduler), *self._mirror(db, scheduler)]
         parts.add("scheduler", scheduler.stop, scheduler.failure)
-        for task in self._tasks(db, rules, notifier, scheduler):
+        for task in tasks:
             scheduler.add(task)
         parts.add("ingest", consumer.stop, lambda: None if consumer.status.running else "one of its threads has ended")
 
@@ -173,6 +175,23 @@ class Daemon:
             heartbeat = Heartbeat(settings.alerts.heartbeat, self.health_problem)
             tasks.append(Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s))
         return tasks
+
+    def _mirror(self, db: Database, scheduler: Scheduler) -> list[Task]:
+        """The task of the mirror, where there is one."""
+        settings = self.settings.mirror
+        with db.write() as conn:
+            if settings.url is None:
+                stored_mirror.switch_off(conn)
+                return []
+            if stored_mirror.switch_on(conn, settings.target):
+                _log.info("the mirror %s is new, and is due every stored reading", settings.url)
+        from monitord.daemon.mirror.rounds import Mirror  # its library takes a second to load
+        from monitord.daemon.mirror.server import Server
+
+        server = Server(settings)
+        self._parts.add("mirror", lambda _: server.close())
+        mirror = Mirror(db, self.clock, server, lambda: scheduler.moved(_MIRROR), lambda: scheduler.stopping)
+        return [Task(_MIRROR, mirror.run_once, settings.every_s, at_start=True)]
 
     def who_may_come(self) -> str:
         """Whom the dashboard answers, in words for the log."""

@@ -58,6 +58,7 @@ class FindingKind(StrEnum):
     ASSESSMENT_BEHIND = "assessment_behind"
     DISK_NEARLY_FULL = "disk_nearly_full"
     UNDELIVERABLE = "undeliverable"
+    MIRROR_STOPPED = "mirror_stopped"
 
 
 class Cause(StrEnum):

@@ -341,6 +341,15 @@ TEXTS: dict[FindingKind, AlertTexts] = {
         first="Phone them.",
         then="Then test the channel.",
     ),
+    FindingKind.MIRROR_STOPPED: AlertTexts(
+        words="Copy to InfluxDB stopped",
+        opening=("Nothing taken since {since}.", "Nothing taken."),
+        key=("nothing taken since {since}", "nothing taken"),
+        closing=("readings are taken again",),
+        why="Dashboards there show old values.",
+        first="Run monitord doctor.",
+        then="Nothing is lost: it catches up.",
+    ),
 }
 
 NOW = ("Now {now}; worst {worst}, {worst_at}.", "Now {now}.")

@@ -21,6 +21,7 @@ DISTRIBUTIONS = {
     "yaml": "pyyaml",
     "cbor2": "cbor2",
     "influxdb_client": "influxdb-client",
+    "urllib3": "influxdb-client",
     "paho": "paho-mqtt",
     "pydantic_core": "pydantic",
     "pydantic_settings": "pydantic-settings",
@@ -33,8 +34,8 @@ DISTRIBUTIONS = {
     "axe_playwright_python": "axe-playwright-python",
 }
 """Where a module is imported by another name than its distribution's, or comes as a part of another."""
-NOT_IMPORTED = {"tzdata", "python-multipart", "influxdb-client"}
-"""Used without an import of ours: time zone data, form parsing behind the web framework, the coming InfluxDB store."""
+NOT_IMPORTED = {"tzdata", "python-multipart"}
+"""Used without an import of ours: time zone data, form parsing behind the web framework."""
 
 
 def name_of(path: Path) -> str:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from monitord.model.assessments import Facts, Finding, Quantity
-from monitord.model.facts import FindingKind
+from monitord.model.facts import FindingKind, Truth
+
+_AWAY = timedelta(hours=1)
+"""How long a mirror may be away before someone is told: a restart there is no news (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -19,6 +22,10 @@ class Condition:
     """Share of the database's disk that is free, 0..1; None: there is no such disk."""
     undeliverable: int
     """Messages given up within the last day."""
+    mirror_failing_since: datetime | None = None
+    """Since when the mirror takes nothing; None: it does, or there is none."""
+    mirror_refused: bool = False
+    """It said that it takes nothing until someone changes something."""
 
 
 def self_findings(condition: Condition, as_of: datetime) -> list[Finding]:
@@ -40,6 +47,7 @@ def self_findings(condition: Condition, as_of: datetime) -> list[Finding]:
             unit="messages",
             facts=Facts(count=condition.undeliverable),
         ),
+        _mirror(condition, as_of),
     ]
     if condition.free_share is not None:
         found.append(
@@ -52,3 +60,16 @@ def self_findings(condition: Condition, as_of: datetime) -> list[Finding]:
             )
         )
     return found
+
+
+def _mirror(condition: Condition, as_of: datetime) -> Finding:
+    since = condition.mirror_failing_since
+    stopped = since is not None and (condition.mirror_refused or as_of - since >= _AWAY)
+    return Finding(
+        kind=FindingKind.MIRROR_STOPPED,
+        measured_at=as_of,
+        truth=Truth.of(stopped),
+        readings=1,
+        since=since,
+        facts=Facts(since=since),
+    )

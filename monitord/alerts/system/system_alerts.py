@@ -15,7 +15,7 @@ from monitord.alerts.system.self_monitoring import Condition, self_findings
 from monitord.model.alerts import SYSTEM
 from monitord.model.assessments import Finding
 from monitord.store import alerts as stored_alerts
-from monitord.store import backlog, last_seen, pauses
+from monitord.store import backlog, last_seen, mirror, pauses
 from monitord.store import jobs as stored_jobs
 from monitord.store import outbox as stored_outbox
 from monitord.store.db.database import Database
@@ -53,10 +53,13 @@ def _findings(conn: Connection, free_share: float | None, as_of: datetime) -> di
     by_job = fleet_findings(
         heard_probes(conn), jobs, stored_alerts.open_alerts(conn), as_of, pauses.standing(conn, as_of)
     )
+    copy = mirror.state(conn)
     condition = Condition(
         behind_since=backlog.oldest_behind(conn),
         free_share=free_share,
         undeliverable=len(stored_outbox.undeliverable(conn, since=as_of - _DAY)),
+        mirror_failing_since=None if copy is None else copy.failing_since,
+        mirror_refused=copy is not None and copy.refused,
     )
     by_job[SYSTEM] += self_findings(condition, as_of)
     return {job: findings for job, findings in by_job.items() if findings}

@@ -1,4 +1,4 @@
-"""`monitord backup`, `restore` and `broker`: their words."""
+"""`monitord backup`, `restore`, `broker` and `mirror`: their words."""
 
 from __future__ import annotations
 
@@ -23,3 +23,12 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     verbs = broker.add_subparsers(dest="verb", required=True, metavar="VERB")
     session = verbs.add_parser("session", help="subscribe, so that the broker keeps readings before the first start")
     session.set_defaults(run=Command("maintenance", "make_session"))
+
+    mirror = commands.add_parser("mirror", help="the copy of readings and results in InfluxDB")
+    verbs = mirror.add_subparsers(dest="verb", required=True, metavar="VERB")
+    show = verbs.add_parser("show", help="how it stands, and what it is due")
+    show.set_defaults(run=Command("exchange", "show_mirror"))
+    parked = verbs.add_parser("parked", help="lines that the server refuses for what they say")
+    parked.set_defaults(run=Command("exchange", "list_parked"))
+    again = verbs.add_parser("again", help="send every stored reading once more; parked lines get another try")
+    again.set_defaults(run=Command("exchange", "mirror_again"))

@@ -19,6 +19,7 @@ from monitord.errors import ConfigurationError
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.config.broker import BROKER_NAME, SHARED_BY_BROKERS, BrokerSettings, QuarantineSettings, TopicRule
+from monitord.model.config.mirror_settings import MirrorSettings
 from monitord.model.explain import Loc, nearest, problems
 from monitord.model.units import Units
 
@@ -217,6 +218,8 @@ class Settings(BaseSettings):
     """Rules of alerts, and through which channels whom they reach."""
     web: WebSettings = WebSettings()
     """The dashboard and its JSON."""
+    mirror: MirrorSettings = MirrorSettings()
+    """A copy of readings and results in InfluxDB."""
     log: LogSettings = LogSettings()
     """The log, on standard error."""
 

@@ -15,6 +15,7 @@ from sqlalchemy import (
     Executable,
     FromClause,
     Insert,
+    Select,
     Table,
     Text,
     bindparam,
@@ -48,9 +49,15 @@ def insert_or_update(
     *,
     key: Sequence[str] | None = None,
     where: Callable[[Excluded], ColumnElement[bool]] | None = None,
+    rows: Select[Any] | None = None,
 ) -> Insert:
-    """Insert; where the key (by default the primary key) is there already, update what `update` says."""
+    """Insert; where the key (by default the primary key) is there already, update what `update` says.
+
+    `rows`: what is inserted, by the columns in the table's order; None: what is given at execution.
+    """
     insert: Any = postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+    if rows is not None:
+        insert = insert.from_select([c.name for c in table.columns], rows)
     statement: Insert = insert.on_conflict_do_update(
         index_elements=list(key) if key else [c.name for c in table.primary_key.columns],
         set_=update(insert.excluded),

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Insert, Select, and_, bindparam, insert, sele
 from sqlalchemy.exc import IntegrityError
 
 from monitord.model.readings import Reading
-from monitord.store import pending_jobs, quarantine
+from monitord.store import mirror, pending_jobs, quarantine
 from monitord.store.db.statements import Row, as_pairs, insert_or_ignore, insert_rows, probe_times
 from monitord.store.db.tables import NEVER_MS, reading
 from monitord.store.db.times import hour_of, to_ms
@@ -87,7 +87,7 @@ class _Row(NamedTuple):
 
 
 def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[int] = frozenset()) -> BatchResult:
-    """Store readings, note which hours they have touched and who was heard, and mark the jobs to be assessed.
+    """Store readings, note the hours they touched, who was heard and what the mirror is due, and mark the jobs.
 
     Parameters
     ----------
@@ -113,6 +113,7 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     touched = {(row.probe, hour_of(row.time_ms)) for row in fresh}
     rollups.touch(conn, touched)
     pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))
+    mirror.note_readings(conn, (row.key for row in fresh))
     for location, first in contrary:
         _quarantine(conn, readings[location], first)
     return BatchResult(

@@ -16,7 +16,7 @@ from monitord import __version__
 from monitord.errors import MonitordError
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.store import alerts as stored_alerts
-from monitord.store import outbox, pending_jobs, quarantine
+from monitord.store import mirror, outbox, pending_jobs, quarantine
 from monitord.store.last_seen import last_heard
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs
@@ -55,10 +55,15 @@ class Health:
         try:
             with self._web.db.read() as conn:
                 pending_jobs.marked_jobs(conn)
+                copy = mirror.state(conn)
         except MonitordError as error:
             why = f": {error.message}" if _may_hear() else "; the log of monitord says why"
             return PlainTextResponse(f"not ready{why}\n", status_code=503)
-        return PlainTextResponse("ready\n")
+        # a copy that others keep is no reason to call this program ill, and is caught up on by itself
+        trouble = copy.problem if copy is not None and copy.failing_since is not None else None
+        if trouble is None:
+            return PlainTextResponse("ready\n")
+        return PlainTextResponse(f"ready; the mirror takes nothing{f': {trouble}' if _may_hear() else ''}\n")
 
     def metrics(self) -> PlainTextResponse:
         """What the pages show, as numbers (Prometheus text format 0.0.4)."""
@@ -112,6 +117,9 @@ class Health:
         yield family(
             "monitord_jobs_waiting", "Jobs with unassessed readings.", [({}, len(pending_jobs.marked_jobs(conn)))]
         )
+        copy = mirror.state(conn)
+        if copy is not None:
+            yield from _mirror(copy)
         heard = [item.received_at for item in last_heard(conn)]
         newest: list[tuple[dict[str, str], float]] = [({}, max(heard).timestamp())] if heard else []
         yield family("monitord_last_received_timestamp_seconds", "When anything live was last received.", newest)
@@ -133,6 +141,15 @@ def _locations(states: Iterable[JobState]) -> Iterator[tuple[dict[str, str], flo
     for state in states:
         for word, n in sorted(Counter(location.state.value for location in state.locations).items()):
             yield {"job": state.job.job, "state": word}, n
+
+
+def _mirror(copy: mirror.MirrorState) -> Iterator[Metric]:
+    """How the copy to another database stands; absent where there is none."""
+    failing = copy.failing_since
+    yield family("monitord_mirror_up", "1 while the mirror takes what it is told.", [({}, float(failing is None))])
+    due = [({"what": "hours"}, copy.due_hours), ({"what": "assessments"}, copy.due_assessments)]
+    yield family("monitord_mirror_due", "What the mirror has not been told: hours of probes, assessments.", due)
+    yield family("monitord_mirror_parked_lines", "Lines that the mirror refuses.", [({}, copy.parked)])
 
 
 def family(name: str, text: str, samples: Samples) -> Metric:

@@ -370,9 +370,26 @@ def test_a_probe_that_no_job_has_placed_is_named_until_it_is_placed_or_gone() ->
 
 def test_the_program_says_how_it_stands() -> None:
     found = {f.kind: f.value for f in self_findings(Condition(after(-20), 0.05, 2), T0)}
-    assert found == {"assessment_behind": 1200.0, "undeliverable": 2.0, "disk_nearly_full": 0.05}
+    assert found == {
+        "assessment_behind": 1200.0,
+        "undeliverable": 2.0,
+        "disk_nearly_full": 0.05,
+        "mirror_stopped": None,
+    }
     well = {f.kind: f.value for f in self_findings(Condition(None, None, 0), T0)}
-    assert well == {"assessment_behind": 0.0, "undeliverable": 0.0}
+    assert well == {"assessment_behind": 0.0, "undeliverable": 0.0, "mirror_stopped": None}
+
+
+@pytest.mark.parametrize(
+    ("since_min", "refused", "stopped"),
+    [(None, False, False), (-59, False, False), (-60, False, True), (0, True, True)],
+)
+def test_a_mirror_that_refuses_is_news_at_once_and_one_that_is_away_after_an_hour(
+    since_min: int | None, refused: bool, stopped: bool
+) -> None:
+    since = None if since_min is None else after(since_min)
+    (found,) = (f for f in self_findings(Condition(None, None, 0, since, refused), T0) if f.kind == "mirror_stopped")
+    assert found.truth is Truth.of(stopped)
 
 
 def test_a_stray_probe_becomes_an_alert_and_ends_when_it_is_placed(db: Database) -> None:

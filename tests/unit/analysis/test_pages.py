@@ -20,7 +20,7 @@ STATES, METHOD = ((HERE / name).read_text(encoding="utf-8") for name in ("STATES
 RULES = tomllib.loads((HERE.parent / "alerts" / "lifecycle" / "default_rules.toml").read_text(encoding="utf-8"))[
     "rules"
 ]
-SELF_WATCH = {"assessment_behind", "disk_nearly_full", "undeliverable"}
+SELF_WATCH = {"assessment_behind", "disk_nearly_full", "undeliverable", "mirror_stopped"}
 """About the program itself; explained in the guide to alerts."""
 
 

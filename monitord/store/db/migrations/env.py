@@ -5,6 +5,7 @@ from __future__ import annotations
 from alembic import context
 
 import monitord.store.db.alert_tables
+import monitord.store.db.mirror_tables
 import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
 from monitord.store.db.tables import metadata
 
