@@ -8,6 +8,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Protocol
 
+from sqlalchemy import Connection
+
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.messages.digest import Overview, compose_digest, due_since
 from monitord.alerts.sending.channels.base import Channel
@@ -17,6 +19,7 @@ from monitord.alerts.system.system_alerts import watch_over
 from monitord.clock import Clock
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert
+from monitord.model.assessments import JobAssessment
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.jobs import JobFile
 from monitord.store import alerts as stored_alerts
@@ -36,8 +39,8 @@ _LOOK_BACK = timedelta(days=8)
 class StatePublisher(Protocol):
     """Something that is shown the state of alerts, such as `channels.mqtt_state.MqttState`."""
 
-    def show(self, alerts: Iterable[Alert]) -> int:
-        """Take the latest episode of every alert; how many messages that made."""
+    def show(self, alerts: Iterable[Alert], assessments: Iterable[JobAssessment] = ()) -> int:
+        """Take the latest episode of every alert, and of running jobs the assessments; how many messages that made."""
         ...
 
 
@@ -68,6 +71,7 @@ class Notifier:
         self._publisher = publisher
         self._disk = disk
         self._watched_at: datetime | None = None
+        self._assessed: dict[str, tuple[datetime, JobAssessment | None]] = {}
         self._dispatcher = Dispatcher(db, channels, clock, settings)
 
     def run_once(self, patience_s: float = 5.0) -> Dispatched:
@@ -95,7 +99,18 @@ class Notifier:
         if self._publisher is not None:
             with self._db.read() as conn:
                 alerts = stored_alerts.latest_alerts(conn)
-            self._publisher.show(alerts)
+                known = self._latest_assessments(conn)
+            self._publisher.show(alerts, known)
+
+    def _latest_assessments(self, conn: Connection) -> list[JobAssessment]:
+        """Of the jobs that are running; each is read once."""
+        now, made = self._clock.now(), assessments.made_at(conn)
+        running = [job.job for job in stored_jobs.list_jobs(conn) if _running(job, now) and job.job in made]
+        self._assessed = {job: self._assessed[job] for job in running if job in self._assessed}
+        for job in running:
+            if job not in self._assessed or self._assessed[job][0] != made[job]:
+                self._assessed[job] = (made[job], assessments.latest_assessment(conn, job))
+        return [found for _, found in self._assessed.values() if found is not None]
 
     @staticmethod
     def _try(what: str, work: Callable[[], object]) -> None:

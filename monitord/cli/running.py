@@ -47,6 +47,6 @@ def replay(parsed: Namespace) -> int:
 
     settings = settings_of(parsed)
     rules, criteria = rule_book(settings.alerts.rules_file), criteria_book(settings.criteria.folder)
-    workers = os.cpu_count() or 1
+    workers = parsed.workers or os.cpu_count() or 1
     run_replay(parsed.folder, parsed.out, progress=True, rules=rules, workers=workers, criteria=criteria)
     return 0

@@ -1,10 +1,12 @@
-"""The log: one line for each event on standard error, as `time level part: text`, for journald or a terminal."""
+"""The log: one line for each event on standard error, for journald or a terminal, or as JSON for what collects logs."""
 
 from __future__ import annotations
 
+import json
 import logging
 import sys
 import time
+from datetime import UTC, datetime
 from typing import TextIO
 
 _CHATTY = ("uvicorn", "sqlalchemy", "alembic", "asyncio")
@@ -21,10 +23,33 @@ class _OneLine(logging.Formatter):
         return super().formatMessage(record)
 
 
-def set_up_logging(level: str, stream: TextIO | None = None) -> None:
-    """Send the log to a stream (standard error); calling it again replaces what it did before."""
+class _AsJson(logging.Formatter):
+    """An object a line; JSON makes line breaks visible by itself."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        stamp = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
+        line = {
+            "time": stamp.replace("+00:00", "Z"),
+            "level": record.levelname.lower(),
+            "part": record.name,
+            "message": record.getMessage(),
+            "thread": record.threadName,
+        }
+        if record.exc_info:
+            line["error"] = self.formatException(record.exc_info)
+        return json.dumps(line, ensure_ascii=False)
+
+
+def set_up_logging(level: str, stream: TextIO | None = None, form: str = "text") -> None:
+    """Send the log to a stream (standard error); calling it again replaces what it did before.
+
+    Parameters
+    ----------
+    form : `text` or `json`.
+    """
     handler = logging.StreamHandler(stream or sys.stderr)
-    handler.setFormatter(_OneLine("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S"))
+    text = _OneLine("%(asctime)sZ %(levelname)s %(name)s: %(message)s", "%Y-%m-%dT%H:%M:%S")
+    handler.setFormatter(_AsJson() if form == "json" else text)
     logging.basicConfig(level=level.upper(), handlers=[handler], force=True)
     for name in _CHATTY:
         logging.getLogger(name).setLevel(logging.WARNING)

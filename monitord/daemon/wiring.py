@@ -236,7 +236,7 @@ class Daemon:
 
 def run_until_stopped(settings: Settings) -> int:
     """Run the daemon until SIGTERM or SIGINT, or until a part of it dies; returns the exit code."""
-    set_up_logging(settings.log.level)
+    set_up_logging(settings.log.level, form=settings.log.form)
     faulthandler.enable()  # where each thread was, when the service manager kills us for hanging
     stop, reload_asked = threading.Event(), threading.Event()
 

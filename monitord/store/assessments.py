@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Insert, bindparam, select
 from monitord.model.assessments import Forecast, JobAssessment
 from monitord.store.db.statements import insert_or_update
 from monitord.store.db.tables import assessment, forecast
-from monitord.store.db.times import to_ms
+from monitord.store.db.times import from_ms, to_ms
 
 
 def save_assessment(conn: Connection, assessed: JobAssessment) -> None:
@@ -34,6 +34,11 @@ def latest_assessment(conn: Connection, job: str) -> JobAssessment | None:
         return JobAssessment.model_validate_json(document)
     except ValidationError:
         return None
+
+
+def made_at(conn: Connection) -> dict[str, datetime]:
+    """Job to the time as of which it was last assessed."""
+    return {row.job: from_ms(row.as_of_ms) for row in conn.execute(_MADE)}
 
 
 def add_forecasts(conn: Connection, job: str, location: str, made: Forecast) -> None:
@@ -58,6 +63,7 @@ def recent_forecasts(conn: Connection, job: str, since: datetime) -> dict[str, l
 
 # --- statements ---------------------------------------------------------------------------------------------
 
+_MADE = select(assessment.c.job, assessment.c.as_of_ms)
 _LATEST = select(assessment.c.document).where(assessment.c.job == bindparam("the_job"))
 
 

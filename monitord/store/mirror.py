@@ -18,7 +18,7 @@ from sqlalchemy import Connection, Insert, Select, and_, bindparam, case, delete
 
 from monitord.store.db.mirror_tables import mirror_assessment, mirror_hour, mirror_parked, mirror_state
 from monitord.store.db.statements import Row, as_pairs, insert_or_ignore, insert_or_update, insert_rows, probe_times
-from monitord.store.db.tables import assessment, reading
+from monitord.store.db.tables import reading
 from monitord.store.db.times import HOUR_MS, from_ms, hour_of, to_ms
 
 _ROW = 1
@@ -126,11 +126,6 @@ def settle_hours(conn: Connection, done: Sequence[DueHour], partly: tuple[DueHou
     if partly is not None:
         hour, next_ms = partly
         conn.execute(_SETTLE_PARTLY, {"p": hour.probe, "h": hour.hour_ms, "seen": hour.changes, "next": next_ms})
-
-
-def assessed_at(conn: Connection) -> dict[str, int]:
-    """Job to the time of its latest assessment. [ms]"""
-    return {row.job: row.as_of_ms for row in conn.execute(select(assessment.c.job, assessment.c.as_of_ms))}
 
 
 def note_assessment(conn: Connection, job: str, slot_ms: int, as_of_ms: int, lines: Sequence[str]) -> None:

@@ -11,18 +11,24 @@ from typing import Any
 import pytest
 from alerts_support import after, alert, closed
 from brokers import Mosquitto, wait_until
+from jsonschema import Draft202012Validator
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
+from web_support import assessment
 
 import monitord.alerts
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.alerts.sending.channels.mqtt_state import MqttState, alert_payload, job_payload
 from monitord.model.alerts import AlertStatus, Severity
+from monitord.model.assessments import State
 
 RULES = default_rule_book()
 NORTH = f"monitord-alerts/J1/alert/{alert().fingerprint}"
 SUMMARY = "monitord-alerts/J1/summary"
 STATUS = "monitord-alerts/status"
+ASSESSMENT = f"monitord-alerts/{assessment().job}/assessment"
+SCHEMA_FILE = Path(monitord.alerts.__file__).parent / "sending/channels/mqtt_state.schema.json"
+SCHEMA = Draft202012Validator(json.loads(SCHEMA_FILE.read_text(encoding="utf-8")))
 
 
 class Listener:
@@ -140,6 +146,34 @@ def test_the_guide_documents_every_field_that_is_published() -> None:
     fields = {*alert_payload(alert(), RULES), *job_payload("J1", [alert()])}
     missing = [name for name in sorted(fields) if f"`{name}`" not in guide]
     assert missing == []
+
+
+def test_the_assessment_of_a_running_job_stands_on_its_topic_and_is_taken_back(
+    state: MqttState, siren: Listener
+) -> None:
+    state.show([], [assessment()])
+    wait_until(lambda: ASSESSMENT in siren.state, "published")
+    void = next(item for item in siren.state[ASSESSMENT]["locations"] if item["over_room"] is not None)
+    assert void["over_room"]["unit"] == "Pa"
+    state.show([], [])
+    wait_until(lambda: ASSESSMENT not in siren.state, "taken back")
+
+
+def test_all_that_is_published_fits_the_schema_in_the_package(state: MqttState, siren: Listener) -> None:
+    everything = [alert(), alert(status=AlertStatus.ACKNOWLEDGED, acknowledged_by="Bo", location="south")]
+    state.show([*everything, closed(location="east")], [assessment()])
+    wait_until(lambda: {STATUS, SUMMARY, NORTH, ASSESSMENT} <= siren.state.keys(), "published")
+    for topic, payload in siren.state.items():
+        SCHEMA.validate(payload)
+        for name in payload:  # and it says something: nothing may be missing, nothing more be there
+            assert not SCHEMA.is_valid({key: value for key, value in payload.items() if key != name}), (topic, name)
+        assert not SCHEMA.is_valid({**payload, "more": 1}), topic
+
+
+def test_the_schema_knows_every_state_and_severity() -> None:
+    known = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))["$defs"]
+    assert known["location"]["properties"]["state"]["enum"] == [state.value for state in State]
+    assert known["alert"]["properties"]["severity"]["enum"] == [severity.value for severity in Severity]
 
 
 def test_times_are_whole_seconds_of_utc() -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import web_support as support
+import yaml
 from jsonschema import Draft202012Validator
 from prometheus_client.parser import text_string_to_metric_families
 from starlette.testclient import TestClient
@@ -22,6 +23,7 @@ from monitord.model.assessments import Flow, Forecast, State
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.settings import Settings
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
+from monitord.store import mirror
 from monitord.store.alerts import events, get_alert, link_secret, open_alerts, save_alerts
 from monitord.store.assessments import add_forecasts, save_assessment
 from monitord.store.jobs import apply_job
@@ -31,6 +33,7 @@ from monitord.web.app import create_app
 from monitord.web.middleware.etag import tag_of
 from monitord.web.middleware.origin_check import HEADERS, MAX_BODY_BYTES
 
+ROOT = Path(__file__).parents[2]
 PAGES = ["/", "/jobs/mill-lane-4", "/jobs/mill-lane-4/locations/utility", "/alerts", "/probes", "/glossary"]
 
 
@@ -645,6 +648,36 @@ def test_metrics_are_read_by_prometheus_own_parser_and_agree_with_the_page(clien
     assert sum(s.value for s in families["monitord_alerts_open"].samples) == 3
     last = families["monitord_job_last_reading_timestamp_seconds"].samples[0]
     assert datetime.fromtimestamp(last.value, UTC) == support.assessment().last_reading_at
+
+
+def test_what_is_answered_what_is_documented_and_what_the_example_rules_ask_are_the_same(fresh: support.Site) -> None:
+    with fresh.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+        save_assessment(conn, support.assessment())
+        save_alerts(conn, support.alerts())
+        mirror.switch_on(conn, "there")
+        put(conn, "a/b", b"?", support.NOW, "not_json", "no JSON")
+    fresh.put(support.readings_of(support.MILL_LANE.probes[0], support.START + timedelta(hours=2), 3600.0))
+    told = fresh.client().get("/metrics").text
+    labels = {
+        family.name: {name for sample in family.samples for name in sample.labels}
+        for family in text_string_to_metric_families(told)
+    }
+    guide = (ROOT / "monitord/web/METRICS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(\w+)` \| ([^|]*)\|", guide, re.MULTILINE)
+    assert {name: set(re.findall(r"`(\w+)`", re.sub(r"\([^)]*\)", "", named))) for name, named in rows} == labels
+    rules = yaml.safe_load((ROOT / "deploy/prometheus-alerts.yml").read_text(encoding="utf-8"))
+    alerts = [rule for group in rules["groups"] for rule in group["rules"]]
+    assert len(alerts) >= 5
+    for rule in alerts:
+        assert rule["labels"]["severity"] in {"critical", "warning"}
+        assert set(rule["annotations"]) == {"summary", "description"}
+        asked = set(re.findall(r"monitord_\w+", rule["expr"]))
+        assert asked
+        assert asked <= labels.keys(), rule["alert"]
+        known = set().union(*(labels[name] for name in asked))
+        of_labels = re.findall(r"(\w+)=\"", rule["expr"]) + re.findall(r"\$labels\.(\w+)", str(rule["annotations"]))
+        assert set(of_labels) <= known, rule["alert"]
 
 
 def test_readiness_tells_of_a_database_that_is_gone(tmp_path: Path) -> None:

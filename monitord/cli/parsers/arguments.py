@@ -59,6 +59,18 @@ def span_argument(text: str) -> timedelta:
     return int(found[1]) * {"min": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1)}[found[2]]
 
 
+def count_argument(text: str) -> int:
+    """A number of at least 1, as an argument of a command.
+
+    Raises
+    ------
+    ArgumentTypeError : it is none.
+    """
+    if not re.fullmatch(r"[1-9]\d{0,3}", text):
+        raise ArgumentTypeError(f"{text!r} is no number of 1 to 9999")
+    return int(text)
+
+
 def add_ending(parser: ArgumentParser, *, required: bool) -> None:
     """Two ways to say when something ends: `--until TIME` or `--for SPAN`."""
     ending = parser.add_mutually_exclusive_group(required=required)

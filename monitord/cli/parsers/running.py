@@ -5,7 +5,7 @@ from __future__ import annotations
 from argparse import ArgumentParser, _SubParsersAction
 from pathlib import Path
 
-from monitord.cli.parsers.arguments import Command
+from monitord.cli.parsers.arguments import Command, count_argument
 
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
@@ -25,4 +25,10 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     replay = commands.add_parser("replay", help="run recorded readings through the same assessment and alerts")
     replay.add_argument("folder", type=Path, metavar="FOLDER", help="holds job.json and readings.csv")
     replay.add_argument("--out", type=Path, required=True, metavar="DIR", help="where the results are written")
+    replay.add_argument(
+        "--workers",
+        type=count_argument,
+        metavar="N",
+        help="processes that share a long recording; default: one for each processor. The result is the same",
+    )
     replay.set_defaults(run=Command("running", "replay"))

@@ -60,7 +60,7 @@ class Mirror:
     ) -> None:
         self._db, self._clock, self._server = db, clock, server
         self._moved, self._stopping = moved, stopping
-        self._seen: dict[str, int] = {}
+        self._seen: dict[str, datetime] = {}
         self._wait_s = 0.0
         self._next_at: datetime | None = None
         self._told_too_old = False
@@ -82,7 +82,7 @@ class Mirror:
     def _note_assessments(self) -> None:
         """Turn assessments that are new into lines, whether or not the server is there."""
         with self._db.read() as conn:
-            new = {job: at for job, at in stored.assessed_at(conn).items() if at > self._seen.get(job, -1)}
+            new = {job: at for job, at in assessments.made_at(conn).items() if self._seen.get(job) != at}
             found = [(jobs.get_job(conn, job), assessments.latest_assessment(conn, job)) for job in new]
         noted = [
             (job.job, slot_of(to_ms(found_.as_of)), to_ms(found_.as_of), job, found_)

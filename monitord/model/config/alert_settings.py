@@ -204,7 +204,7 @@ class MaintenanceWindow(BaseModel):
 
 
 class MqttStateSettings(BaseModel):
-    """The state of every alert as retained messages on the broker, for a siren or another system."""
+    """Alerts and latest assessments as retained messages on the broker, for a siren or another system."""
 
     model_config = _STRICT
 

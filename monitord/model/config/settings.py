@@ -171,6 +171,13 @@ class LogLevel(StrEnum):
     ERROR = "error"
 
 
+class LogForm(StrEnum):
+    """What a line of the log looks like."""
+
+    TEXT = "text"
+    JSON = "json"
+
+
 class LogSettings(BaseModel):
     """The log, on standard error."""
 
@@ -178,6 +185,9 @@ class LogSettings(BaseModel):
 
     level: LogLevel = LogLevel.INFO
     """The least that is logged."""
+    form: LogForm = LogForm.TEXT
+    """`text`: time, level, part and message, for people; `json`: an object a line, for programs that collect logs: keys
+    time (UTC), level, part, message, thread, and error with the trace where there is one."""
 
 
 class Settings(BaseSettings):

@@ -423,7 +423,7 @@ def test_a_desk_tells_digests_once_and_shows_the_state(db: Database) -> None:
     shown: list[int] = []
 
     class Board:
-        def show(self, alerts: object) -> int:
+        def show(self, alerts: object, assessments: object = ()) -> int:
             shown.append(len(list(alerts)))  # type: ignore[call-overload]
             return 0
 
@@ -440,7 +440,7 @@ def test_a_desk_tells_digests_once_and_shows_the_state(db: Database) -> None:
 
 def test_a_part_that_fails_does_not_stop_the_round(db: Database, caplog: pytest.LogCaptureFixture) -> None:
     class Broken:
-        def show(self, alerts: object) -> int:
+        def show(self, alerts: object, assessments: object = ()) -> int:
             raise OSError("no broker")
 
     tape = Tape()

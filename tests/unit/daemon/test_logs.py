@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import logging
 import re
 from collections.abc import Iterator
@@ -32,6 +33,22 @@ def test_a_message_with_line_breaks_stays_one_line() -> None:
         r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ INFO monitord\.ingest: topic a\\n2025-01-01T00:00:00Z ERROR forged\n",
         stream.getvalue(),
     )
+
+
+def test_as_json_each_event_is_an_object_on_one_line_with_its_trace() -> None:
+    stream = io.StringIO()
+    set_up_logging("info", stream, form="json")
+    log = logging.getLogger("monitord.ingest")
+    log.info("topic %s", 'a\n"b"')
+    try:
+        raise ValueError("no number")
+    except ValueError:
+        log.exception("refused")
+    first, second = (json.loads(line) for line in stream.getvalue().splitlines())
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", first.pop("time"))
+    assert first == {"level": "info", "part": "monitord.ingest", "message": 'topic a\n"b"', "thread": "MainThread"}
+    assert second["level"] == "error"
+    assert second["error"].endswith("ValueError: no number")
 
 
 def test_less_than_the_level_is_left_out_and_chatty_libraries_are_quiet() -> None:

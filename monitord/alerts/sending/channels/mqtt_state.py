@@ -1,7 +1,7 @@
-"""The state of every alert as retained messages, so that a siren or another system can listen.
+"""The state of alerts and assessments as retained messages, so that a siren or another system can listen.
 
-Topics and payloads are described in monitord/alerts/GUIDE.md. The broker itself says when this program is away: its
-last will stands on the status topic.
+Topics and payloads are described in monitord/alerts/GUIDE.md and mqtt_state.schema.json. The broker itself says when
+this program is away: its last will stands on the status topic.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Iterable, Mapping
-from datetime import UTC, datetime
+from datetime import UTC
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -18,7 +18,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from monitord.alerts.lifecycle.rules import AlertRules, severity_rank
 from monitord.alerts.lifecycle.transitions import OPEN
 from monitord.alerts.messages.speaking import limits_of
+from monitord.alerts.sending.channels.assessment_state import FORMAT, assessment_payload, stamp
 from monitord.model.alerts import Alert
+from monitord.model.assessments import JobAssessment
 from monitord.model.config.broker import BrokerSettings
 from monitord.model.quantity import Quantity
 from monitord.text.alerts import AlertSpeaker
@@ -26,7 +28,6 @@ from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker
 
 _log = logging.getLogger(__name__)
-FORMAT = 1
 _PROTOCOLS = {"5": MQTTProtocolVersion.MQTTv5, "3.1.1": MQTTProtocolVersion.MQTTv311}
 
 
@@ -43,9 +44,6 @@ def alert_payload(alert: Alert, rules: AlertRules) -> dict[str, object]:
         finding.facts.value if finding.value is None else Quantity(value=finding.value, unit=finding.unit, u=finding.u)
     )
     speaker = Speaker(language(), UTC, finding.measured_at)  # the same as long as the finding is
-
-    def stamp(moment: datetime | None) -> str | None:
-        return None if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
     return {
         "format": FORMAT,
@@ -112,16 +110,17 @@ class MqttState:
         self._client.connect_async(self._broker.host, self._broker.port, self._broker.keepalive_s)
         self._client.loop_start()
 
-    def show(self, alerts: Iterable[Alert]) -> int:
+    def show(self, alerts: Iterable[Alert], assessments: Iterable[JobAssessment] = ()) -> int:
         """Publish what differs from what the broker was given; how many messages that were.
 
         Parameters
         ----------
         alerts : the latest episode of every alert that ever opened; what is no longer among them is taken back.
+        assessments : the latest of each job that is running; the same holds for them.
         """
         if not self._client.is_connected():
             return 0
-        wanted = self._wanted(list(alerts))
+        wanted = self._wanted(list(alerts), assessments)
         changed = {topic: text for topic, text in wanted.items() if self._published.get(topic) != text}
         gone = {topic: "" for topic in self._published.keys() - wanted.keys()}
         for topic, text in {**changed, **gone}.items():
@@ -143,7 +142,7 @@ class MqttState:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def _wanted(self, alerts: list[Alert]) -> Mapping[str, str]:
+    def _wanted(self, alerts: list[Alert], assessments: Iterable[JobAssessment]) -> Mapping[str, str]:
         wanted = {
             alert_topic(self._prefix, alert): json.dumps(alert_payload(alert, self._rules), sort_keys=True)
             for alert in alerts
@@ -151,6 +150,9 @@ class MqttState:
         }
         for job in {alert.job for alert in alerts}:
             wanted[f"{self._prefix}/{job}/summary"] = json.dumps(job_payload(job, alerts), sort_keys=True)
+        for assessment in assessments:
+            topic = f"{self._prefix}/{assessment.job}/assessment"
+            wanted[topic] = json.dumps(assessment_payload(assessment), sort_keys=True)
         return wanted
 
     def _prepare(self) -> None:
