@@ -1,4 +1,4 @@
-"""`monitord backup`, `restore`, `broker` and `mirror`: their words."""
+"""`monitord backup`, `restore`, `broker`, `mirror` and `import`: their words."""
 
 from __future__ import annotations
 
@@ -32,3 +32,12 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     parked.set_defaults(run=Command("exchange", "list_parked"))
     again = verbs.add_parser("again", help="send every stored reading once more; parked lines get another try")
     again.set_defaults(run=Command("exchange", "mirror_again"))
+
+    take = commands.add_parser("import", help="readings from a logger's CSV file; the same file again changes nothing")
+    take.add_argument("file", type=Path, metavar="CSV", help="the file")
+    how = take.add_mutually_exclusive_group(required=True)
+    how.add_argument("--mapping", type=Path, metavar="FILE", help="what its columns mean (TOML)")
+    how.add_argument("--propose", action="store_true", help="print the draft of such a mapping, made from the file")
+    take.add_argument("--encoding", default="utf-8-sig", metavar="NAME", help="for --propose; default: %(default)s")
+    take.add_argument("--check", action="store_true", help="read it all and say what is wrong; store nothing")
+    take.set_defaults(run=Command("exchange", "import_file"))

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from monitord.errors import DecodeError
-from monitord.ingest.decoding import native_json, outdoor_forecast, senml
+from monitord.ingest.decoding import metar_reports, native_json, outdoor_forecast, senml
 from monitord.ingest.decoding.records import Decoded, Half, RecordSource
 from monitord.ingest.decoding.topics import TopicMatch, TopicRules
 from monitord.model.config.broker import PayloadFormat
@@ -133,6 +133,8 @@ def _read(route: TopicMatch, payload: bytes, source: RecordSource) -> Decoded | 
             return senml.decode_json(payload, source)
         case PayloadFormat.SENML_CBOR:
             return senml.decode_cbor(payload, source)
+        case PayloadFormat.METAR:
+            return metar_reports.decode(payload, source)
         case _:
             assert route.mapping is not None  # topics.RuleBook compiles one for each mapped rule
             return route.mapping.decode(payload, source)

@@ -121,6 +121,8 @@ class PayloadFormat(StrEnum):
     """Any other JSON, or what `mapping.encoding` says, read by the rule's `mapping`."""
     OUTDOOR_FORECAST = "outdoor-forecast"
     """A forecast of the outdoor air for the job that the topic names; see monitord/ingest/FORMATS.md."""
+    METAR = "metar"
+    """Weather reports of aerodromes (METAR), one a line, as readings of an outdoor probe."""
     STATUS = "status"
     """A gateway's or probe's own status or last will: taken, and not stored."""
 
@@ -271,6 +273,7 @@ DEFAULT_TOPIC_RULES: tuple[TopicRule, ...] = (
     TopicRule(pattern="monitord/{gateway}/{probe}/reading", format=PayloadFormat.READING_JSON),
     TopicRule(pattern="monitord/{gateway}/{probe}/senml", format=PayloadFormat.SENML_JSON),
     TopicRule(pattern="monitord/{gateway}/{probe}/senml-cbor", format=PayloadFormat.SENML_CBOR),
+    TopicRule(pattern="monitord/{gateway}/{probe}/metar", format=PayloadFormat.METAR),
     TopicRule(pattern="monitord/{gateway}/{probe}/status", format=PayloadFormat.STATUS),
     TopicRule(pattern="monitord/{gateway}/status", format=PayloadFormat.STATUS),
     TopicRule(pattern="monitord/{job}/outdoor-forecast", format=PayloadFormat.OUTDOOR_FORECAST),
