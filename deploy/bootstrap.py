@@ -17,6 +17,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -48,6 +49,13 @@ def say(text: str) -> None:
 def run(*command: str | Path) -> int:
     """Run a command with its output shown; its exit code, or minus the signal that ended it."""
     return subprocess.run([str(part) for part in command], cwd=ROOT, check=False).returncode
+
+
+def captured(*command: str | Path) -> tuple[int, str]:
+    """Run a command; its exit code and what it said."""
+    words, one = [str(part) for part in command], subprocess.STDOUT
+    done = subprocess.run(words, cwd=ROOT, check=False, text=True, stdout=subprocess.PIPE, stderr=one)
+    return done.returncode, done.stdout.rstrip()
 
 
 def succeeds(*command: str | Path) -> bool:
@@ -182,7 +190,7 @@ def need_test_programs() -> None:
 
 
 def check_and_test(arguments: list[str]) -> int:
-    """Every check, then the tests; the first failure is named again at the end."""
+    """Every check and the tests; what failed is named again at the end."""
     install("test")
     need_test_programs()
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # or each of the tests' processes compiles the program once more
@@ -193,13 +201,23 @@ def check_and_test(arguments: list[str]) -> int:
         ("types", [tools / "mypy"]),
         ("types of this script", [tools / "mypy", "deploy/bootstrap.py"]),
         ("import contracts", [tools / "lint-imports", "--no-logo"]),
-        ("tests", [PYTHON, "-m", "pytest", "-n", "auto", "--dist", "loadgroup", *arguments]),
     ]
+    quick, beside = checks[:2], checks[2:]
     failed = []
-    for name, command in checks:
+    for name, command in quick:
         say(name)
         if run(*command):
             failed.append(name)
+    with ThreadPoolExecutor(1) as one_core:  # types keep one core busy for most of a minute, the tests all cores
+        waiting = [(name, one_core.submit(captured, *command)) for name, command in beside]
+        say("tests, and beside them types and import contracts")
+        if run(PYTHON, "-m", "pytest", "-n", "auto", "--dist", "loadgroup", *arguments):
+            failed.append("tests")
+        for name, check in waiting:
+            code, said = check.result()
+            say(f"{name}\n{said}")
+            if code:
+                failed.append(name)
     if failed:
         say(f"failed: {', '.join(failed)}")
     return 1 if failed else 0

@@ -106,11 +106,24 @@ def test_a_check_that_fails_is_named_at_the_end_and_keeps_no_other_from_running(
 
     def run(*command: object) -> int:
         names.append(Path(str(command[0])).name)
-        return int("mypy" in names[-1])
+        return 0
+
+    def captured(*command: object) -> tuple[int, str]:
+        wrong = run(*command) or int("mypy" in str(command[0]))
+        return wrong, "error: wrong type" if wrong else "all kept"
 
     monkeypatch.setattr(bootstrap, "install", lambda extra: None)
     monkeypatch.setattr(bootstrap, "need_test_programs", lambda: None)
     monkeypatch.setattr(bootstrap, "run", run)
+    monkeypatch.setattr(bootstrap, "captured", captured)
     assert bootstrap.check_and_test([]) == 1
-    assert names[-1] == "python"
-    assert capsys.readouterr().err.endswith("bootstrap: failed: types, types of this script\n")
+    assert sorted(names) == ["lint-imports", "mypy", "mypy", "python", "ruff", "ruff"]
+    said = capsys.readouterr().err
+    assert "types\nerror: wrong type\n" in said
+    assert said.endswith("bootstrap: failed: types, types of this script\n")
+
+
+def test_what_a_check_says_is_kept_with_its_code(bootstrap: ModuleType) -> None:
+    script = "import sys; print('out'); print('err', file=sys.stderr); sys.exit(3)"
+    code, said = bootstrap.captured(sys.executable, "-u", "-c", script)
+    assert (code, said) == (3, "out\nerr")
