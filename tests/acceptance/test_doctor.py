@@ -21,6 +21,11 @@ from monitord.store.series.readings import insert_batch
 SOON = timedelta(hours=3)
 
 
+@pytest.fixture(autouse=True)
+def _short_look_at_the_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitord.daemon.doctor._CLOCK_WATCH_S", 0.02)
+
+
 def settings(tmp_path: Path, port: int, **more: object) -> Settings:
     return Settings.model_validate(
         {"database": {"url": f"sqlite:///{tmp_path}/m.sqlite3"}, "broker": {"port": port}, **more}
