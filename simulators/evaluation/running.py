@@ -104,7 +104,7 @@ class Failure:
     error: str
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
     """End this worker when the process that started it ends, however that comes about."""
     parent = parent_process()
 
@@ -122,7 +122,7 @@ def run_cases(
     """The jobs of these families and seeds as they are done, in any order; one that fails does not end the others."""
     os.environ.update({"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"})  # for the workers, which start afresh
     spawn = get_context("spawn")
-    with ProcessPoolExecutor(workers, spawn, initializer=_end_with_parent) as pool:
+    with ProcessPoolExecutor(workers, spawn, initializer=end_with_parent) as pool:
         futures = {pool.submit(run_case, family, seed, judges, keep): (family, seed) for family, seed in wanted}
         try:
             for future in as_completed(futures):

@@ -9,7 +9,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 
 from monitord.analysis.wetting.innovations import (
     Innovations,
@@ -39,6 +38,8 @@ def data(seed: int = 4) -> tuple[np.ndarray, np.ndarray]:
 
 def by_statsmodels(y: np.ndarray, x: np.ndarray) -> tuple[object, np.ndarray]:
     """The fit to the training hours of hour `AT`, the priors as observations; and the regressors' mean of six hours."""
+    import statsmodels.api as sm
+
     train = slice(AT - 24 + 1 - 240, AT - 24 + 1)
     known = np.isfinite(y[train]) & np.isfinite(x[train]).all(axis=1)
     weight = np.sqrt(12.0) * NOISE / PRIOR.sd

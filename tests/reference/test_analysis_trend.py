@@ -10,10 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.stats
-import statsmodels.datasets.nile
 from scipy.signal import lfilter
 from scipy.special import ndtr
-from statsmodels.tsa.stattools import acf
 
 from monitord.analysis.series.trend import DailyTrend, daily_trend, lag_one, variance_factor
 from monitord.model.series import Array
@@ -23,7 +21,9 @@ HOLY_CROSS = np.array([12.9, 14.8, 13.2, 15.7, 13.8, 15.6, 12.9, 11.0, 17.3, 15.
 
 @pytest.fixture(scope="module")
 def nile() -> Array:
-    return statsmodels.datasets.nile.load_pandas().data["volume"].to_numpy(dtype=np.float64)
+    from statsmodels.datasets import nile
+
+    return nile.load_pandas().data["volume"].to_numpy(dtype=np.float64)
 
 
 def noise(rng: np.random.Generator, phi: float, n: int) -> Array:
@@ -61,6 +61,8 @@ def test_the_nile_has_a_step_and_no_trend_beside_it(nile: Array) -> None:
 
 
 def test_autocorrelation_agrees_with_statsmodels(nile: Array) -> None:
+    from statsmodels.tsa.stattools import acf
+
     assert lag_one(nile) == pytest.approx(acf(nile, adjusted=True, nlags=1)[1], rel=1e-9)
 
 

@@ -10,7 +10,6 @@ import sys
 
 import numpy as np
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 
 from monitord.physics.moist_air import (
     dew_or_frost_point,
@@ -101,6 +100,8 @@ def test_real_moist_air_lies_within_the_argued_tolerances():
     The ideal gas leaves out the enhancement factor, 0.4 to 0.6 %. The wet bulb is compared away from 0 °C, where the
     two choose differently between a wetted and an iced bulb.
     """
+    from CoolProp.HumidAirProp import HAPropsSI
+
     t, rh = (g.ravel() for g in np.meshgrid(np.linspace(-20.0, 50.0, 15), [5.0, 30.0, 55.0, 80.0, 100.0]))
     t = np.where(t == 0.0, 0.1, t)
     real = {
