@@ -1,0 +1,40 @@
+"""Long runs against faults, outside the suite; each prints what it measured.
+
+.venv/bin/python tests/endure.py kills --count 100       # the daemon is killed without warning, under load
+.venv/bin/python tests/endure.py drain --count 200000    # a backlog waits at the broker
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent / "support")]
+
+import endurance  # noqa: E402
+
+RUNS: dict[str, tuple[Callable[[Path, int], Any], int]] = {
+    "kills": (endurance.kill_at_random, 100),
+    "drain": (endurance.drain, 200_000),
+}
+
+
+def main() -> None:
+    """Run one of them."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("run", choices=RUNS)
+    parser.add_argument("--count", type=int, help="how many; default: as above")
+    asked = parser.parse_args()
+    run, default = RUNS[asked.run]
+    with tempfile.TemporaryDirectory() as folder:
+        for name, value in asdict(run(Path(folder), asked.count or default)).items():
+            print(f"{name:>16} {value:,.2f}" if isinstance(value, float) else f"{name:>16} {value:,}")
+
+
+if __name__ == "__main__":
+    main()
