@@ -126,6 +126,41 @@ def test_an_answer_that_is_no_success_is_a_failed_try_with_its_number(status: in
         channel(f"json://127.0.0.1:{receiver.port}/").send(message())
 
 
+@pytest.mark.parametrize(
+    ("status", "headers", "pause_s"),
+    [
+        (429, {"Retry-After": "120"}, 120),
+        (503, {"Retry-After": "Fri, 31 Dec 1999 23:59:59 GMT", "Date": "Fri, 31 Dec 1999 23:57:59 GMT"}, 120),
+        (429, {}, None),
+        (429, {"Retry-After": "soon"}, None),
+        (500, {"Retry-After": "120"}, None),
+    ],
+)
+def test_the_pause_that_the_other_side_asks_for_is_heard(
+    status: int, headers: dict[str, str], pause_s: float | None
+) -> None:
+    """RFC 9110, section 10.2.3: both forms of Retry-After; the date is that of its own example."""
+    with Receiver((status, headers)) as receiver, pytest.raises(ChannelError) as failed:
+        channel(f"json://127.0.0.1:{receiver.port}/").send(message())
+    assert failed.value.retry_after_s == pause_s
+
+
+def test_a_receiver_sends_nobody_on_to_another_address() -> None:
+    with Receiver() as inside, Receiver((302, {"Location": f"http://127.0.0.1:{inside.port}/secrets"})) as outside:
+        with pytest.raises(ChannelError, match="302"):
+            channel(f"json://127.0.0.1:{outside.port}/").send(message())
+        beat = HeartbeatSettings.model_validate({"url": f"http://127.0.0.1:{outside.port}/"})
+        outside.script.append((302, {"Location": f"http://127.0.0.1:{inside.port}/secrets"}))
+        assert not Heartbeat(beat, lambda: None).beat()
+        assert inside.calls == []
+
+
+@pytest.mark.parametrize("host", ["169.254.169.254", "[fe80::1]", "metadata.google.internal"])
+def test_no_message_goes_to_where_clouds_keep_their_secrets(host: str) -> None:
+    with pytest.raises(ChannelError, match="is a link-local address, where no message goes"):
+        channel(f"json://{host}/latest/meta-data").send(message())
+
+
 def test_a_receiver_that_hangs_is_a_failed_try_in_bounded_time() -> None:
     began = time.monotonic()
     with Receiver("hang") as receiver, pytest.raises(ChannelError):

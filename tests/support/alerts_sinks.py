@@ -55,10 +55,10 @@ class Call:
 class Receiver:
     """An HTTP server. `script` holds what it answers, one after the other; then 200.
 
-    A number is a status, `hang` is silence until the server stops.
+    A number is a status, `hang` is silence until the server stops; with a map, the status has these headers.
     """
 
-    def __init__(self, *script: int | str) -> None:
+    def __init__(self, *script: int | str | tuple[int, dict[str, str]]) -> None:
         self.script = list(script)
         self.calls: list[Call] = []
         self._stop = threading.Event()
@@ -92,11 +92,14 @@ class Receiver:
         body = json.loads(raw) if raw.startswith(b"{") else raw
         answer = self.script.pop(0) if self.script else 200
         self.calls.append(Call(request.command, request.path, dict(request.headers), body))
-        self._answers.append(answer)
+        status, headers = answer if isinstance(answer, tuple) else (answer, {})
+        self._answers.append(status)
         if answer == "hang":
             self._stop.wait(20)
             return
-        request.send_response(int(answer))
+        (request.send_response_only if "Date" in headers else request.send_response)(int(status))
+        for name, value in headers.items():
+            request.send_header(name, value)
         request.send_header("Content-Length", "0")
         request.end_headers()
 

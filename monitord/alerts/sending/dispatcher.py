@@ -22,6 +22,8 @@ from monitord.store import outbox as stored
 from monitord.store.db.database import Database
 
 _log = logging.getLogger(__name__)
+_LAST_CHANCE = timedelta(seconds=1)
+"""How long before its deadline a message is tried for the last time."""
 
 
 @dataclass
@@ -67,6 +69,8 @@ class Dispatcher:
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="message")
         self._workers = workers
         self._sending: dict[str, tuple[OutboxEntry, Future[None]]] = {}
+        self._left_alone: dict[str, datetime] = {}
+        """Channels whose other side asked for a pause, and until when."""
 
     def run_once(self, patience_s: float = 5.0) -> Dispatched:
         """Send what is due; return when all of it is done, or when patience is over.
@@ -97,7 +101,7 @@ class Dispatcher:
         with self._db.read() as conn:
             due = stored.due(conn, self._clock.now())
             ready = in_order(due, stored.waiting(conn)) if due else []
-        chosen = [entry for entry in ready if entry.message.id not in self._sending][:room]
+        chosen = [e for e in ready if e.message.id not in self._sending and self._may_try(e.message)][:room]
         if not chosen:
             return
         with self._db.write() as conn:
@@ -106,6 +110,11 @@ class Dispatcher:
         for entry in chosen:
             future = self._pool.submit(self._send, entry.message)
             self._sending[entry.message.id] = (entry, future)
+
+    def _may_try(self, message: Message) -> bool:
+        """Not while the channel is to be left alone; but a last try is made just before the deadline."""
+        until, now = self._left_alone.get(message.channel), self._clock.now()
+        return until is None or now >= until or now >= message.deadline - _LAST_CHANCE
 
     def _send(self, message: Message) -> None:
         channel = self._channels.get(message.channel)
@@ -128,6 +137,9 @@ class Dispatcher:
                 return
             said = error.message if isinstance(error, ChannelError) else f"{type(error).__name__}: {error}"
             pause_s = backoff_s(entry.attempts + 1, self._settings, self._rng)
+            if isinstance(error, ChannelError) and error.retry_after_s is not None:
+                pause_s = max(pause_s, error.retry_after_s)
+                self._left_alone[message.channel] = now + timedelta(seconds=error.retry_after_s)
             state = stored.record_failure(conn, message, now, said, self._next_try(message, now, pause_s))
         if state is OutboxState.UNDELIVERABLE:
             result.given_up += 1
@@ -140,7 +152,7 @@ class Dispatcher:
     def _next_try(message: Message, now: datetime, pause_s: float) -> datetime:
         """After the pause; but one last try is made just before the deadline."""
         next_try = now + timedelta(seconds=pause_s)
-        last_chance = message.deadline - timedelta(seconds=1)
+        last_chance = message.deadline - _LAST_CHANCE
         return last_chance if now < last_chance < next_try else next_try
 
 

@@ -7,10 +7,21 @@ import logging
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+from typing import Any
 
 from monitord.model.config.alert_settings import HeartbeatSettings
 
 _log = logging.getLogger(__name__)
+
+
+class _NoRedirects(urllib.request.HTTPRedirectHandler):
+    """The other side can't send us on to an address of its choice."""
+
+    def redirect_request(self, *_: Any) -> None:
+        """None: the answer stands as it is, and is no success."""
+
+
+_OPENER = urllib.request.build_opener(_NoRedirects)
 
 
 class Heartbeat:
@@ -36,7 +47,7 @@ class Heartbeat:
             return False
         request = urllib.request.Request(self._settings.url.get_secret_value(), headers={"User-Agent": "monitord"})
         try:
-            with urllib.request.urlopen(request, timeout=self._settings.timeout_s) as answer:
+            with _OPENER.open(request, timeout=self._settings.timeout_s) as answer:
                 return 200 <= int(answer.status) < 300
         except (urllib.error.URLError, http.client.HTTPException, OSError, ValueError) as error:
             _log.warning("the heartbeat was not taken: %s", error)

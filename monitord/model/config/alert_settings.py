@@ -84,6 +84,8 @@ class ChannelSettings(BaseModel):
     """`long` for e-mail, chat and webhooks; `short` for SMS: one text of 160 characters at most."""
     timeout_s: Annotated[float, Field(gt=0, le=300)] = 10.0
     """How long the other side may take to connect, and again to answer. [s]"""
+    link_local: bool = False
+    """Messages may go to a link-local address (169.254.x.x, fe80::), where clouds answer with a machine's secrets."""
 
     @property
     def needs_address(self) -> bool:

@@ -21,6 +21,7 @@ from monitord.alerts.requests import (
     look_at_link,
     mute,
 )
+from monitord.alerts.sending.channels.base import ChannelError
 from monitord.alerts.sending.dispatcher import Dispatcher, backoff_s
 from monitord.alerts.sending.outbox import decisions, enqueue_news
 from monitord.alerts.sending.test_message import enqueue_test
@@ -178,6 +179,50 @@ def test_backoff_is_a_random_share_of_a_doubling_ceiling_with_a_cap() -> None:
         assert 0 <= min(drawn) < 0.1 * ceiling
         assert 0.9 * ceiling < max(drawn) <= ceiling
         assert 0.4 * ceiling < sum(drawn) / len(drawn) < 0.6 * ceiling
+
+
+def test_a_channel_that_asked_for_a_pause_is_left_alone_for_it(db: Database) -> None:
+    """Also what is new waits; a message near its deadline makes its last try all the same."""
+    tries: list[str] = []
+
+    def busy(message: Message) -> None:
+        tries.append(message.group)
+        raise ChannelError("429", retry_after_s=3600)
+
+    world = World(db, settings(retry_first_s=10, give_up_after_s=7200, group_interval_s=0))
+    world.tape.instead = busy
+    save(db, alert())
+    world.tell(0)
+    assert len(tries) == 1
+    save(db, alert(job="J2", opened_at=after(5)))
+    for minute in range(6, 59, 4):
+        world.tell(minute)
+    assert len(tries) == 1, "neither the same nor another message was tried"
+    world.tape.instead = None
+    assert sorted(world.tell(61)) == ["opened", "opened"]
+
+
+def test_after_a_day_without_its_channel_each_news_goes_out_once_and_in_few_messages(db: Database) -> None:
+    world = World(db, settings(give_up_after_s=48 * 3600))
+    world.tape.instead = refuse
+    jobs_of_the_day = [f"J{n}" for n in range(1, 13)]
+    for hour in range(24):
+        if hour % 2 == 0:
+            save(db, alert(job=jobs_of_the_day[hour // 2], opened_at=after(60 * hour)))
+        for minute in (0, 20, 40):
+            world.tell(60 * hour + minute)
+    with db.read() as conn:
+        assert len(stored_outbox.waiting(conn)) >= 1
+        assert stored_outbox.undeliverable(conn) == []
+    world.tape.instead = None
+    for minute in range(0, 120, 5):
+        world.tell(24 * 60 + minute)
+    told = [(item.job, str(item.news)) for message in world.tape.sent for item in message.items]
+    opened = [job for job, news in told if news == "opened"]
+    assert sorted(opened) == sorted(jobs_of_the_day), "none lost"
+    assert len(told) == len(set(told)), "none twice"
+    assert {news for _, news in told} == {"opened", "reminder"}, "after 12 hours nobody had acknowledged it"
+    assert len({message.id for message in world.tape.sent}) == len(world.tape.sent) <= 2 * len(jobs_of_the_day)
 
 
 def test_one_last_try_is_made_before_giving_up(db: Database) -> None:

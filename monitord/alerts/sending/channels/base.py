@@ -11,6 +11,11 @@ from monitord.model.messages import Message
 class ChannelError(MonitordError):
     """A channel could not deliver a message; it is tried again until its deadline."""
 
+    def __init__(self, what: str, *, where: str | None = None, retry_after_s: float | None = None) -> None:
+        super().__init__(what, where=where)
+        self.retry_after_s = retry_after_s
+        """For how long the other side asked to be left alone (Retry-After). [s]"""
+
 
 class Channel(Protocol):
     """One way out of the program. May be called from several threads at once."""
