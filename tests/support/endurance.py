@@ -244,11 +244,11 @@ def kill_at_random(folder: Path, kills: int, *, seed: int = 1, each: int = 300) 
                 process = house.start()
                 gateway.publish(map(house.stream.message, range(kill * each, (kill + 1) * each)))
                 if chance.random() < 0.3:
-                    time.sleep(chance.uniform(0.0, 3.0))  # the moment itself is what is drawn, also before it is up
+                    process.join(chance.uniform(0.0, 3.0))  # the moment itself is drawn, also before it is up
                 else:
                     wanted = before + chance.randint(1, each)
                     wait_until(lambda wanted=wanted: house.stored() >= wanted, "some are stored", PATIENCE_S)  # type: ignore[misc]
-                    time.sleep(chance.uniform(0.0, 0.5))
+                    process.join(chance.uniform(0.0, 0.5))
                 while_starting += house.stored() == before
                 process.kill()
                 process.join(PATIENCE_S)
