@@ -26,8 +26,14 @@ def processes() -> Iterator[ForkServerContext]:
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["alerts_child", "pipeline_child"])
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("PYTHONPATH", os.pathsep.join([str(here), str(here.parent), str(here.parent.parent)]))
+        tests = here.parent
+        patch.setenv("PYTHONPATH", os.pathsep.join(map(str, (here, tests / "support", tests, tests.parent))))
         multiprocessing.forkserver.ensure_running()
+    # what the server can't import it leaves to each child, without a word
+    look = context.Process(target=exec, args=("import sys; sys.exit('pipeline_child' not in sys.modules)",))
+    look.start()
+    look.join(30)
+    assert look.exitcode == 0, "the children do not have everything imported already"
     yield context
     multiprocessing.forkserver._forkserver._stop()  # type: ignore[attr-defined]
 
