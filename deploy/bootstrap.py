@@ -31,6 +31,7 @@ TEST_PROGRAMS = {
     "openssl": ("openssl",),
     "nginx-light": ("nginx",),
     "influxdb": ("influxd",),
+    "postgresql": ("postgres",),
     "systemd": ("systemd-analyze",),
 }
 """Debian package, and the programs of which one must be there."""
@@ -175,7 +176,8 @@ def install(extra: str = "") -> None:
 
 def program(names: tuple[str, ...]) -> str | None:
     """Where one of these programs is; servers lie outside a user's usual path."""
-    path = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin"))
+    servers = [str(folder) for folder in Path("/usr/lib/postgresql").glob("*/bin")]
+    path = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin", *servers))
     return next((found for name in names if (found := shutil.which(name, path=path))), None)
 
 

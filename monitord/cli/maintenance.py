@@ -1,15 +1,17 @@
-"""`monitord backup`, `restore` and `broker session`: what keeps readings from being lost."""
+"""`monitord backup`, `restore`, `store move` and `broker session`: what keeps readings from being lost."""
 
 from __future__ import annotations
 
 from argparse import Namespace
+from contextlib import closing
 
 from monitord.cli.common import out, settings_of
 from monitord.clock import SystemClock
 from monitord.errors import ConfigurationError
-from monitord.store.db.integrity import file_of, need_file_of
+from monitord.store.db.database import Database
+from monitord.store.db.integrity import need_file_of
 from monitord.store.maintenance.backup import make_backup, restore_backup
-from monitord.store.maintenance.one_daemon import DaemonLock
+from monitord.store.maintenance.one_daemon import DaemonLock, lock_of
 
 
 def backup(parsed: Namespace) -> int:
@@ -43,9 +45,31 @@ def make_session(parsed: Namespace) -> int:
     from monitord.ingest.mqtt.session import make_sessions
 
     settings = settings_of(parsed)
-    with DaemonLock(file_of(settings.database.url)):  # a daemon that runs has its session, and would be sent away
+    with lock_of(settings.database.url):  # a daemon that runs has its session, and would be sent away
         sessions = make_sessions(settings)
     for made in sessions:
         kept = "it was there already" if made.was_there else "it is new"
         out(f"{made.where} keeps a session for {made.client_id!r} ({kept}): {', '.join(made.filters)}")
+    return 0
+
+
+def move(parsed: Namespace) -> int:
+    """Move everything to another database, and prove that it is the same."""
+    from monitord.store.maintenance.moving import MovedTable, move_store
+
+    if parsed.source == parsed.target:
+        raise ConfigurationError("both databases are the same", where=parsed.source, remedy="Give the new one as TO")
+
+    def told(table: MovedTable) -> None:
+        out(f"{table.name}: {table.rows:,} rows, {table.digest}")
+
+    with (
+        lock_of(parsed.source),
+        lock_of(parsed.target),
+        closing(Database.open(parsed.source)) as source,
+        closing(Database.open(parsed.target)) as target,
+    ):
+        moved, where = move_store(source, target, told), target.url
+    rows = sum(table.rows for table in moved)
+    out(f"{rows:,} rows of {len(moved)} tables are the same on both sides; set `database.url` to {where}")
     return 0

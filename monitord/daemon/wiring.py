@@ -35,7 +35,7 @@ from monitord.store import mirror as stored_mirror
 from monitord.store.access import people
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
-from monitord.store.maintenance.one_daemon import DaemonLock
+from monitord.store.maintenance.one_daemon import Lock, lock_of
 from monitord.web.app import create_app
 
 _log = logging.getLogger(__name__)
@@ -45,6 +45,7 @@ HANG_S = 120.0
 """A loop that stands still for longer than this, with work to do, counts as hung (our choice): one step of any of them
 takes seconds at most, also on a small machine. [s]"""
 _WATCH_S = 0.5
+_LOCK_S = 30.0
 _DAY_S = 86_400.0
 _HOUR_S = 3600.0
 _ASSESS, _MIRROR = "assess", "mirror"
@@ -69,6 +70,7 @@ class Daemon:
         self._parts = Resources()
         self._criteria = built_in()
         self._integrity: IntegrityWatch | None = None
+        self._lock: Lock | None = None
 
     @property
     def committed(self) -> int:
@@ -98,9 +100,9 @@ class Daemon:
         self._criteria = criteria_book(settings.criteria.folder)
         channels = open_channels(settings.alerts)
 
-        lock = DaemonLock(file_of(settings.database.url))
+        self._lock = lock = lock_of(settings.database.url)
         lock.take()
-        parts.add("lock", lambda _: lock.release())
+        parts.add("lock", lambda _: lock.release(), lambda: lock.lost)
         db = Database.open(settings.database.url)
         parts.add("database", lambda _: db.close())
         self._integrity = IntegrityWatch(db)
@@ -160,6 +162,8 @@ class Daemon:
             Task("forget old messages", notifier.tidy, _DAY_S),
             Task("tidy quarantine", lambda: tidy_quarantine(db, clock, settings.quarantine), _HOUR_S),
         ]
+        if self._lock is not None:
+            tasks.append(Task("hold the database", self._lock.keep, _LOCK_S))
         if self._integrity is not None:
             tasks.append(Task("look over the database", self._integrity.look, _DAY_S, at_start=True))
         file = file_of(settings.database.url)

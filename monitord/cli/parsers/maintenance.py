@@ -1,4 +1,4 @@
-"""`monitord backup`, `restore`, `broker`, `mirror` and `import`: their words."""
+"""`monitord backup`, `restore`, `store`, `broker`, `mirror` and `import`: their words."""
 
 from __future__ import annotations
 
@@ -18,6 +18,13 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     restore.add_argument("file", type=Path, metavar="FILE", help="a backup")
     restore.add_argument("--replace", action="store_true", help="move a database that is there aside first")
     restore.set_defaults(run=Command("maintenance", "restore"))
+
+    store = commands.add_parser("store", help="the database as a whole")
+    verbs = store.add_subparsers(dest="verb", required=True, metavar="VERB")
+    move = verbs.add_parser("move", help="everything into another, empty database, with proof; stop the daemon first")
+    move.add_argument("source", metavar="FROM", help="URL of the database, as `database.url` has it")
+    move.add_argument("target", metavar="TO", help="URL of the empty one, of the same kind or the other")
+    move.set_defaults(run=Command("maintenance", "move"))
 
     broker = commands.add_parser("broker", help="what is to be done once on the MQTT broker")
     verbs = broker.add_subparsers(dest="verb", required=True, metavar="VERB")

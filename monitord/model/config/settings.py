@@ -36,7 +36,8 @@ class DatabaseSettings(BaseModel):
     model_config = _STRICT
 
     url: Annotated[str, Field(min_length=1)] = "sqlite:///monitord.sqlite3"
-    """Database URL; a relative path is taken from the directory that the daemon is started in."""
+    """Database URL, of an SQLite file (a relative path is taken from the directory that the daemon is started in) or a
+    PostgreSQL server: see monitord/store/DATABASES.md."""
     min_free_mb: Annotated[int, Field(ge=0)] = 200
     """`monitord doctor` complains when less disk than this is free beside a SQLite database. [MB]"""
 

@@ -24,9 +24,16 @@ from monitord.errors import ConfigurationError, StoreError
 from monitord.store.db import schema
 
 _BUSY_TIMEOUT_MS = 10_000
+_CONNECT_S = 10
 _WAL_KEPT_BYTES = 64 * 2**20
 
 _REMEDIES = {
+    "lock timeout": "Another program holds its tables: run one daemon for each database",
+    "Connection refused": "See that the server runs, and that `database.url` names its host and port",
+    "password authentication failed": "Correct user and password in `database.url`",
+    "does not exist": "Make it first, on the server: createdb -O USER NAME",
+    "permission denied": "Let the user of `database.url` own the database: createdb -O USER NAME",
+    "No space left": "Free some space on the server's disk; nothing that was acknowledged is lost",
     "locked": "Another process is writing to it: run one daemon for each database",
     "disk is full": "Free some space on its disk; nothing that was acknowledged is lost",
     "readonly": "Give the user that runs monitord the right to write to the file and its folder",
@@ -34,7 +41,7 @@ _REMEDIES = {
     "not a database": "The file is not an SQLite database: correct `database.url`, or restore a backup",
     "malformed": "The file is damaged: stop the daemon and restore a backup: `monitord restore FILE --replace`",
 }
-"""By a phrase of SQLite's own message."""
+"""By a phrase of the database's own message."""
 
 
 class Database:
@@ -137,20 +144,48 @@ def _told(where: str) -> Iterator[None]:
         raise StoreError("the database refused", where=where, why=text, remedy=remedy) from error
 
 
+def server_url(url: str) -> URL | None:
+    """The URL of a database server, with its driver; None: the database is a file's, or in memory."""
+    parsed = make_url(url)
+    return _with_driver(parsed) if parsed.get_backend_name() == "postgresql" else None
+
+
+def _with_driver(url: URL) -> URL:
+    return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
+
+
 def _engines(url: str) -> tuple[Engine, Engine]:
     """The writing and the reading engine; the same one where the database has many writers or is in memory."""
     try:
         parsed = make_url(url)
         if parsed.get_backend_name() == "sqlite":
             return _sqlite_engines(parsed)
-        engine = create_engine(parsed, pool_pre_ping=True)
+        if parsed.get_backend_name() == "postgresql":
+            return _postgresql_engines(parsed)
+        raise ArgumentError(f"{parsed.get_backend_name()!r} is not a database that monitord knows")
     except (ArgumentError, ImportError) as error:
         raise ConfigurationError(
             "`database.url` can't be used",
             why=str(error),
-            remedy="Write one such as sqlite:////var/lib/monitord/monitord.db; another database needs its driver",
+            remedy="Write sqlite:////var/lib/monitord/monitord.db or postgresql://user@host/monitord; "
+            "PostgreSQL needs its driver: pip install 'monitord[postgresql]'",
         ) from error
-    return engine, engine
+
+
+def _postgresql_engines(url: URL) -> tuple[Engine, Engine]:
+    """A writer that takes turns with other programs, and readers that see one state throughout."""
+    url = _with_driver(url)
+    limits = {"connect_timeout": _CONNECT_S, "options": f"-c lock_timeout={_BUSY_TIMEOUT_MS} -c timezone=UTC"}
+    writer = create_engine(url, pool_pre_ping=True, pool_size=1, max_overflow=2, connect_args=limits)
+    reader = create_engine(
+        url,
+        pool_pre_ping=True,
+        pool_size=8,
+        max_overflow=32,
+        isolation_level="REPEATABLE READ",
+        connect_args={**limits, "options": f"{limits['options']} -c default_transaction_read_only=on"},
+    )
+    return writer, reader
 
 
 def _sqlite_engines(url: URL) -> tuple[Engine, Engine]:

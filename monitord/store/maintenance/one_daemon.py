@@ -1,7 +1,8 @@
 """One daemon for each database: the second is told of the first, and ends.
 
-A lock of the operating system on a file beside the database (flock(2)): it ends with the process that holds it, however
-that ends, so a crash or a power cut leaves nothing behind that would keep the next start out.
+Beside an SQLite file it is a lock of the operating system (flock(2)), on a PostgreSQL server an advisory lock of a
+connection. Either ends with the process that holds it, however that ends, so a crash or a power cut leaves nothing
+behind that would keep the next start out.
 """
 
 from __future__ import annotations
@@ -9,11 +10,47 @@ from __future__ import annotations
 import fcntl
 import os
 from pathlib import Path
-from typing import Self
+from typing import Protocol, Self
+
+from sqlalchemy import Connection, Engine, NullPool, create_engine, text
+from sqlalchemy.exc import DBAPIError
 
 from monitord.errors import StoreError
+from monitord.store.db.database import server_url
+from monitord.store.db.integrity import file_of
 
 _SUFFIX = ".lock"
+_SERVER_KEY = int.from_bytes(b"monitord")
+"""Name of the advisory lock; each database of a server has its own locks."""
+
+
+class Lock(Protocol):
+    """Held by whoever alone may work on a database, from `take` to `release`."""
+
+    lost: str | None
+    """Why it is held no more although nobody released it; None: it is."""
+
+    def take(self) -> None:
+        """Take it, or raise a StoreError."""
+        ...
+
+    def keep(self) -> None:
+        """See that it is still held."""
+        ...
+
+    def release(self) -> None:
+        """Let it go; safe to call twice."""
+        ...
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(self, *_: object) -> None: ...
+
+
+def lock_of(url: str) -> Lock:
+    """The lock of a database."""
+    found = server_url(url)
+    return DaemonLock(file_of(url)) if found is None else ServerLock(url)
 
 
 def hand_over(file: Path) -> None:
@@ -28,8 +65,10 @@ class DaemonLock:
 
     Parameters
     ----------
-    database : the SQLite file; None: another kind of database, which this can't lock.
+    database : the SQLite file; None: it is in memory, and nobody else's.
     """
+
+    lost: str | None = None
 
     def __init__(self, database: Path | None) -> None:
         self._path = None if database is None else database.with_name(database.name + _SUFFIX)
@@ -68,6 +107,9 @@ class DaemonLock:
         os.pwrite(file, f"{os.getpid()}\n".encode(), 0)
         self._file = file
 
+    def keep(self) -> None:
+        """Nothing to see to: the operating system takes it from no living process."""
+
     def release(self) -> None:
         """Let it go; safe to call twice. The file stays: to remove it would let two hold it."""
         if self._file is not None:
@@ -80,3 +122,100 @@ class DaemonLock:
 
     def __exit__(self, *_: object) -> None:
         self.release()
+
+
+class ServerLock:
+    """The same on a PostgreSQL server, by a connection that does nothing else.
+
+    A server that was restarted has forgotten the lock: `keep` takes it again.
+    """
+
+    lost: str | None = None
+
+    def __init__(self, url: str) -> None:
+        self._engine: Engine = create_engine(
+            server_url(url) or url,
+            poolclass=NullPool,
+            isolation_level="AUTOCOMMIT",
+            connect_args={"connect_timeout": 10, "application_name": f"monitord {os.getpid()}", "keepalives_idle": 30},
+        )
+        self._held: Connection | None = None
+
+    def take(self) -> None:
+        """Take it.
+
+        Raises
+        ------
+        StoreError : another process holds it, or the server does not answer.
+        """
+        where = self._engine.url.render_as_string(hide_password=True)
+        try:
+            conn = self._engine.connect()
+            taken = conn.execute(_TRY, {"key": _SERVER_KEY}).scalar_one()
+            holder = None if taken else conn.execute(_HOLDER).scalar()
+        except DBAPIError as error:
+            raise StoreError(
+                "the database does not answer",
+                where=where,
+                why=str(error.orig).strip(),
+                remedy="See that the server runs, and that `database.url` has its address, user and password",
+            ) from error
+        if not taken:
+            conn.close()
+            raise StoreError(
+                f"another monitord ({holder or 'unknown'}) works with this database",
+                where=where,
+                remedy="Stop that one first, or give each its own `database.url` and `broker.client_id`",
+            )
+        self._held = conn
+
+    def keep(self) -> None:
+        """See that it is still held, and take it again where the server has forgotten it.
+
+        Raises
+        ------
+        StoreError : the server does not answer, or another process has it now; then `lost` says so.
+        """
+        try:
+            if self._held is not None:
+                self._held.execute(_STILL)
+            return
+        except DBAPIError:
+            self._drop()
+        try:
+            self.take()
+        except StoreError as error:
+            self._held = None
+            if error.what.startswith("another"):
+                self.lost = error.message
+            raise
+
+    def release(self) -> None:
+        """Let it go; safe to call twice."""
+        self._drop()
+        self._engine.dispose()
+
+    def _drop(self) -> None:
+        if self._held is not None:
+            self._held.invalidate()
+            self._held.close()
+            self._held = None
+
+    def __enter__(self) -> Self:
+        self.take()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
+
+
+# --- statements ---------------------------------------------------------------------------------------------
+
+_TRY = text("SELECT pg_try_advisory_lock(:key)")
+_STILL = text("SELECT 1")
+_HOLDER = text(
+    "SELECT a.application_name || ' at ' || coalesce(host(a.client_addr), 'this machine') "
+    "FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid "
+    "WHERE l.locktype = 'advisory' AND l.granted AND l.database = "
+    "(SELECT oid FROM pg_database WHERE datname = current_database()) LIMIT 1"
+)
