@@ -40,7 +40,8 @@ ANALYSIS = ROOT / "monitord" / "analysis"
 TOP = "top"
 """The room of the modules that lie in `monitord/analysis` itself."""
 LIMIT_S = 60
-"""A run that takes longer than this and ten times as long as with every number in place has seen the change. [s]"""
+"""A run that takes more of a processor's time than this and ten times that with every number in place hangs, and so has
+seen the change. [s]"""
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,7 @@ def in_fork(work: Callable[[], Any], limit_s: float = 0.0) -> Any:
     reading, writing = os.pipe()
     child = os.fork()
     if not child:
-        signal.alarm(int(limit_s))
+        signal.setitimer(signal.ITIMER_PROF, limit_s)
         quiet = os.open(os.devnull, os.O_WRONLY)
         os.dup2(quiet, 1)
         os.dup2(quiet, 2)
@@ -151,7 +152,7 @@ def watch(room: str, read: set[str]) -> None:
         return object.__getattribute__(self, name)
 
     for kind in kinds:
-        kind.__getattribute__ = noted
+        kind.__getattribute__ = noted  # type: ignore[assignment]
 
 
 def unwatch(room: str) -> None:
@@ -180,33 +181,36 @@ def collect(plugin: Collected) -> Any:
     return plugin.found
 
 
-def readers(room: str, items: list[pytest.Item], read: set[str]) -> tuple[dict[str, set[int]], float] | None:
-    """Which tests read each field, and how long all take [s]; None where one fails. To be run in a fork.
+def readers(items: list[pytest.Item], read: set[str]) -> tuple[dict[str, list[int]], float] | None:
+    """Which tests read each field, the quickest first, and how long all take [s]; None where one fails.
 
-    What a module's first test reads may be kept by a fixture or a cache, and then counts for all of that module.
+    To be run in a fork. What a module's first test reads may be kept by a fixture or a cache, and then counts for all
+    of that module.
     """
     known: dict[str, set[int]] = {}
-    last = ""
+    number, took = {item: at for at, item in enumerate(items)}, [0.0] * len(items)
+    began, last = time.process_time(), ""
 
     def note(item: pytest.Item) -> None:
-        nonlocal last
+        nonlocal began, last
         module = str(item.path)
-        here = [items.index(item)] if module == last else [i for i, one in enumerate(items) if one.path == item.path]
+        here = [number[item]] if module == last else [at for one, at in number.items() if one.path == item.path]
         for name in read:
             known.setdefault(name, set()).update(here)
         read.clear()
-        last = module
+        took[number[item]], began, last = time.process_time() - began, time.process_time(), module
 
-    began = time.monotonic()
     read.clear()
-    return (known, time.monotonic() - began) if run(items, note) else None
+    if not run(items, note):
+        return None
+    return {name: sorted(tests, key=took.__getitem__) for name, tests in known.items()}, sum(took)
 
 
 def measured(room: str, asked: list[Mutation], read: set[str]) -> tuple[dict[str, bool], list[Mutation], float] | None:
     """Which changes were noticed, which need another import, and how long the tests take [s]; None where these fail."""
 
     def work(items: list[pytest.Item], imported: set[str]) -> tuple[dict[str, bool], list[Mutation], float] | None:
-        known = in_fork(lambda: readers(room, items, read))
+        known = in_fork(lambda: readers(items, read))
         if known is None:
             return None
         by_name, took = known
@@ -214,7 +218,7 @@ def measured(room: str, asked: list[Mutation], read: set[str]) -> tuple[dict[str
         noticed = {}
         for mutation in asked:
             if mutation.name not in imported:
-                of = [items[i] for i in sorted(by_name.get(mutation.name, ()))]
+                of = [items[i] for i in by_name.get(mutation.name, [])]
                 noticed[mutation.key] = not in_fork(partial(passes, mutation, of), max(LIMIT_S, 10.0 * took))
         return noticed, [one for one in asked if one.name in imported], took
 
