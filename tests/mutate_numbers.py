@@ -161,14 +161,14 @@ def unwatch(room: str) -> None:
         del type(known).__getattribute__
 
 
-def run(items: list[pytest.Item], after: Callable[[pytest.Item], None] = lambda item: None) -> bool:
-    """Run tests up to the first that fails; whether all passed."""
-    for item, following in zip(items, [*items[1:], None], strict=True):
+def run(items: list[pytest.Item], after: Callable[[pytest.Item], None] = lambda item: None) -> int | None:
+    """Run tests up to the first that fails, and give its place; None where all passed."""
+    for at, (item, following) in enumerate(zip(items, [*items[1:], None], strict=True)):
         item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
         after(item)
         if item.session.testsfailed:
-            return False
-    return True
+            return at
+    return None
 
 
 def collect(plugin: Collected) -> Any:
@@ -181,11 +181,10 @@ def collect(plugin: Collected) -> Any:
     return plugin.found
 
 
-def readers(items: list[pytest.Item], read: set[str]) -> tuple[dict[str, list[int]], float] | None:
-    """Which tests read each field, the quickest first, and how long all take [s]; None where one fails.
+def readers(items: list[pytest.Item], read: set[str]) -> tuple[dict[str, set[int]], list[float]] | None:
+    """Which tests read each field, and how long each takes [s]; None where one fails. To be run in a fork.
 
-    To be run in a fork. What a module's first test reads may be kept by a fixture or a cache, and then counts for all
-    of that module.
+    What a module's first test reads may be kept by a fixture or a cache, and then counts for all of that module.
     """
     known: dict[str, set[int]] = {}
     number, took = {item: at for at, item in enumerate(items)}, [0.0] * len(items)
@@ -201,13 +200,14 @@ def readers(items: list[pytest.Item], read: set[str]) -> tuple[dict[str, list[in
         took[number[item]], began, last = time.process_time() - began, time.process_time(), module
 
     read.clear()
-    if not run(items, note):
-        return None
-    return {name: sorted(tests, key=took.__getitem__) for name, tests in known.items()}, sum(took)
+    return (known, took) if run(items, note) is None else None
 
 
 def measured(room: str, asked: list[Mutation], read: set[str]) -> tuple[dict[str, bool], list[Mutation], float] | None:
-    """Which changes were noticed, which need another import, and how long the tests take [s]; None where these fail."""
+    """Which changes were noticed, which need another import, and how long the tests take [s]; None where these fail.
+
+    The tests that noticed the most for their time run first.
+    """
 
     def work(items: list[pytest.Item], imported: set[str]) -> tuple[dict[str, bool], list[Mutation], float] | None:
         known = in_fork(lambda: readers(items, read))
@@ -215,23 +215,33 @@ def measured(room: str, asked: list[Mutation], read: set[str]) -> tuple[dict[str
             return None
         by_name, took = known
         unwatch(room)
-        noticed = {}
+        noticed, worth = {}, [1.0] * len(items)
         for mutation in asked:
-            if mutation.name not in imported:
-                of = [items[i] for i in by_name.get(mutation.name, [])]
-                noticed[mutation.key] = not in_fork(partial(passes, mutation, of), max(LIMIT_S, 10.0 * took))
-        return noticed, [one for one in asked if one.name in imported], took
+            if mutation.name in imported:
+                continue
+            order = sorted(by_name.get(mutation.name, ()), key=lambda at: took[at] / worth[at])
+            some = [items[at] for at in order]
+            found = in_fork(partial(changed, mutation, partial(run, some)), max(LIMIT_S, 10.0 * sum(took)))
+            noticed[mutation.key] = found != PASSED
+            if isinstance(found, int) and found >= 0:
+                worth[order[found]] += 1.0
+        return noticed, [one for one in asked if one.name in imported], sum(took)
 
     found: tuple[dict[str, bool], list[Mutation], float] | None = collect(Collected(room, work, read))
     return found
 
 
-def passes(mutation: Mutation, items: list[pytest.Item] | None = None) -> bool:
-    """Change a number for good; whether tests then pass, all of the room if none are given."""
+PASSED = -1
+"""In place of the place of a test that fails."""
+
+
+def changed(mutation: Mutation, tests: Callable[[], int | None]) -> int:
+    """Change a number for good; which test then fails."""
     for known in parameters(mutation.room):
         if mutation.name in {part.name for part in dataclasses.fields(known)}:
             object.__setattr__(known, mutation.name, mutation.new)
-    return run(items) if items is not None else bool(collect(Collected(mutation.room, lambda found, _: run(found))))
+    failed = tests()
+    return PASSED if failed is None else failed
 
 
 def noticed_in(room: str, asked: list[Mutation]) -> dict[str, bool]:
@@ -248,7 +258,8 @@ def noticed_in(room: str, asked: list[Mutation]) -> dict[str, bool]:
     noticed: dict[str, bool] = found[0]
     left, took = found[1:]
     for mutation in left:
-        noticed[mutation.key] = not in_fork(partial(passes, mutation), max(LIMIT_S, 10.0 * took))
+        every = partial(collect, Collected(room, lambda items, _: run(items), found=0))
+        noticed[mutation.key] = in_fork(partial(changed, mutation, every), max(LIMIT_S, 10.0 * took)) != PASSED
     return noticed
 
 

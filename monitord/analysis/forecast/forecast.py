@@ -44,8 +44,7 @@ def _centre(days: Array, weights: Array) -> float:
 
 def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array, Array]:
     """Days to go and their weights, with those of a hollow place that keeps the pace of the last days among them."""
-    told = shown.days >= FORECAST.pace_min_days and np.isfinite(shown.rate_se)
-    if metric.timber is not None or shown.recent is None or not told:
+    if metric.timber is not None or shown.recent is None or not np.isfinite(shown.rate_se):
         return view.days, view.weights
     draws = normal_draws(FORECAST.pace_draws, 2)
     pace = -(shown.rate + FORECAST.pace_se * shown.rate_se * draws[:, 0])
@@ -77,7 +76,7 @@ def to_forecast(view: TimeToGoal, metric: Metric, as_of_s: float, pace: Progress
         days, weights = days[finite], weights[finite] / weights[finite].sum()
         low = quantile(days, weights, FORECAST.tail)
         middle = min(max(_centre(days, weights), low), high)
-    elif never < FORECAST.never_surely:
+    else:
         low = view.at(FORECAST.tail)
 
     def date(days: float) -> datetime | None:

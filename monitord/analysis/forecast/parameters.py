@@ -92,15 +92,11 @@ class ForecastParameters:
     never_probability: float = 0.9
     """Probability from which the goal is said not to be reached in this air; under it a date is given, high end open
     (our choice). [-]"""
-    never_surely: float = 0.98
-    """Probability from which not even an earliest date is given (our choice). [-]"""
     tail: float = 0.1
     """Probability beyond either end of the interval, a central 80 % (our choice). [-]"""
     pace_share: float = 0.3
     """Weight of a hollow place that keeps its pace beside one that slows as it nears its air: wet material gives off
     at a steady pace first (our choice). [-]"""
-    pace_min_days: int = 3
-    """Days that such a pace needs (our choice). [days]"""
     pace_draws: int = 12
     """Draws of it (our choice). [draws]"""
     pace_se: float = 1.2

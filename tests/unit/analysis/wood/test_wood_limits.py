@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from damage_support import location, track
 
+from monitord.analysis.series.hourly_series import TimberSpot
+from monitord.analysis.wood.timber import estimate_timber
 from monitord.analysis.wood.wood_moisture import wood_finding, wood_moisture
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import WoodMoisture
@@ -59,3 +61,32 @@ def test_where_no_temperature_is_known_of_the_last_week_decay_is_taken_to_run() 
     found = moisture(np.r_[np.full(100, 12.0), np.full(168, np.nan)], 90.0, 268)
     assert found is not None
     assert found.warmth == "runs"
+
+
+def estimate(t: float, rh: float, hours: int = 240) -> float:
+    """Timber's equilibrium with steady air. [% of dry mass]"""
+    found = estimate_timber(np.full(hours, t), np.full(hours, rh), 14.0)
+    assert found is not None
+    return float(found.equilibrium[-1])
+
+
+def test_air_drier_than_one_per_cent_is_taken_as_that_for_timber() -> None:
+    assert estimate(20.0, 0.4) == estimate(20.0, 1.0) != estimate(20.0, 1.5)
+
+
+def test_air_warmer_than_fifty_degrees_is_taken_as_that_for_timber() -> None:
+    assert estimate(65.0, 60.0) == estimate(50.0, 60.0) != estimate(45.0, 60.0)
+
+
+@pytest.mark.parametrize(("hours", "told"), [(11, False), (13, True)])
+def test_timber_is_estimated_from_half_a_day_on(hours: int, told: bool) -> None:
+    assert (estimate_timber(np.full(hours, 20.0), np.full(hours, 60.0), 14.0) is not None) is told
+
+
+@pytest.mark.parametrize(("days_before", "counts"), [(6.5, True), (7.5, False)])
+def test_a_spot_reading_of_the_week_before_counts_as_that_of_the_start(days_before: float, counts: bool) -> None:
+    hours = 1e9 + 3600.0 * np.arange(240)
+    spot = TimberSpot(float(hours[0]) - days_before * 86_400.0, 25.0, 1.0)
+    found = estimate_timber(np.full(240, 20.0), np.full(240, 60.0), 14.0, hours, (spot,))
+    assert found is not None
+    assert bool(found.spots) is counts
