@@ -14,7 +14,7 @@ from monitord.model.readiness.signoffs import SignOff
 from monitord.report.pack import Evidence
 from monitord.report.readings_file import Row, rows_of
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, outbox, signoffs
+from monitord.store import assessments, notes, outbox, signoffs
 from monitord.store.series.records import load_series
 
 _SIGNOFFS = TypeAdapter(list[SignOff])
@@ -25,7 +25,10 @@ _ALL = 1_000_000
 def collect(
     conn: Connection, job: JobFile, as_of: datetime, criteria: CriteriaBook, options: AnalysisOptions
 ) -> Evidence:
-    """The evidence of a job: the readings received by `as_of`, and what was told of it."""
+    """The evidence of a job: the readings received by `as_of`, and what was told and noted of it."""
+    noted = tuple(note for note in notes.notes_of(conn, job.job) if note.at <= as_of)
+    digests = sorted({one.digest for note in noted for one in note.photos})
+    pictures = {digest: notes.picture_bytes(conn, job.job, digest) for digest in digests}
     return Evidence(
         job=job,
         as_of=as_of,
@@ -35,6 +38,8 @@ def collect(
         shown=assessments.latest_assessment(conn, job.job),
         alerts=tuple(stored_alerts.episodes(conn, job.job, _ALL)),
         messages=tuple(outbox.log_of_job(conn, job.job)),
+        notes=noted,
+        photos={digest: jpeg for digest, jpeg in pictures.items() if jpeg is not None},
         signoffs=_SIGNOFFS.dump_json(signoffs.signoffs(conn, job.job)).decode(),
     )
 

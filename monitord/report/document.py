@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any
@@ -17,6 +17,7 @@ from monitord.model.readiness.signoffs import SignOff
 from monitord.model.readiness.verdict import Readiness
 from monitord.model.units import Units, quantity_in, read_in
 from monitord.report.drawings import Drawing
+from monitord.store.notes import Note
 from monitord.text import readiness
 from monitord.text import report as texts
 from monitord.text.alerts import AlertSpeaker
@@ -48,6 +49,9 @@ class Contents:
     speaker: Speaker
     firm: str = ""
     units: Units = Units.METRIC
+    notes: Sequence[Note] = ()
+    photos: Mapping[str, bytes] = field(default_factory=dict)
+    """Small copies, by digest."""
 
 
 def document(contents: Contents, logo: str | None) -> dict[str, Any]:
@@ -87,6 +91,14 @@ def document(contents: Contents, logo: str | None) -> dict[str, Any]:
         "alerts": [_alert(alert, job, speaker) for alert in reversed(contents.alerts)],
         "spot_head": texts_of(texts.SPOTS),
         "spots": [_spot(job, number, speaker) for number in range(len(job.spots))],
+        "note_head": texts_of(texts.NOTES),
+        "notes": [_note(note, job, speaker) for note in contents.notes],
+        "photos": [
+            {"file": f"photo-{one.digest}.jpg", "alt": speaker.say((texts.PHOTO_ALT,), _photo(note, job, speaker))}
+            for note in contents.notes
+            for one in note.photos
+            if one.digest in contents.photos
+        ],
         "glossary": [texts_of(pair) for pair in texts.GLOSSARY],
         "cautions": texts_of((*(readiness.CAUTIONS if job.slabs else ()), *texts.CAUTIONS)),
     }
@@ -205,6 +217,16 @@ def _spot(job: JobFile, number: int, speaker: Speaker) -> list[str]:
     value = speaker.amount(Quantity(value=spot.corrected, u=spot.u, unit=unit)) or _DASH
     by = ", ".join(part for part in (spot.instrument, spot.by) if part)
     return [_label(job, spot.location_id), _time(speaker, spot.at), value, by or _DASH, spot.note or _DASH]
+
+
+def _note(note: Note, job: JobFile, speaker: Speaker) -> list[str]:
+    where = _label(job, note.location) if note.location is not None else _DASH
+    return [_time(speaker, note.at), where, note.by, note.text or _DASH]
+
+
+def _photo(note: Note, job: JobFile, speaker: Speaker) -> dict[str, str]:
+    where = _label(job, note.location) if note.location is not None else job.label
+    return {"location": where, "time": _time(speaker, note.at)}
 
 
 def _label(job: JobFile, location_id: str) -> str:

@@ -14,7 +14,7 @@ from monitord.model.units import Units
 from monitord.report.document import Contents, report_speaker
 from monitord.report.drawings import drawings
 from monitord.store import alerts as stored_alerts
-from monitord.store import signoffs
+from monitord.store import notes, signoffs
 from monitord.store.series.records import load_job_record
 from monitord.text.catalogue import FALLBACK
 
@@ -34,6 +34,10 @@ def contents_of(
     as_of = job.end if job.end is not None and job.end <= now else now
     record = load_job_record(conn, job, as_of)
     assessment = assess_job(job, record, as_of, options, criteria=criteria)
+    noted = notes.notes_of(conn, job.job)
+    pictures = {
+        one.digest: notes.picture_bytes(conn, job.job, one.digest, small=True) for n in noted for one in n.photos
+    }
     return Contents(
         job=job,
         assessment=assessment,
@@ -45,6 +49,8 @@ def contents_of(
         firm=firm,
         units=units,
         speaker=speaker,
+        notes=noted[::-1],
+        photos={digest: jpeg for digest, jpeg in pictures.items() if jpeg is not None},
     )
 
 

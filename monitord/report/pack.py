@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -25,6 +25,7 @@ from monitord.report import tables
 from monitord.report.archive import Manifest, archive, entry_of
 from monitord.report.readings_file import Row, chain_of, readings_text, record_from
 from monitord.report.signing import sign
+from monitord.store.notes import Note
 
 JOB, READINGS, CHAIN = "job.json", "readings.csv", "readings-chain.csv"
 CRITERIA, OPTIONS, READINESS = "criteria.json", "options.json", "readiness.json"
@@ -47,6 +48,7 @@ job.json           the job: locations, stays of the probes, calibrations, spot r
 criteria.json      the rules that were followed; options.json: the limits of the analysis
 readiness.json     the verdicts, computed from the files above; assessment.json: everything else as of then
 placements.csv, calibrations.csv, spot-readings.csv, alerts.csv, messages.csv, signoffs.json: as their names say
+notes.csv          what people noted; photo-*.jpg: their photos, named by the beginning of their SHA-256
 
 It informs; it replaces no covering manufacturer's limit, local code or licensed practice.
 """
@@ -67,6 +69,9 @@ class Evidence:
     messages: tuple[LogEntry, ...] = ()
     signoffs: str = "[]\n"
     """As JSON."""
+    notes: tuple[Note, ...] = ()
+    photos: Mapping[str, bytes] = field(default_factory=dict)
+    """By digest."""
 
 
 def plain_json(text: str) -> bytes:
@@ -124,8 +129,10 @@ def make_pack(evidence: Evidence, key: Ed25519PrivateKey | None = None) -> bytes
         "alerts.csv": tables.csv_text(tables.ALERTS, tables.alerts(evidence.alerts)).encode(),
         "messages.csv": tables.csv_text(tables.MESSAGES, tables.messages(evidence.messages)).encode(),
         "signoffs.json": plain_json(evidence.signoffs),
+        "notes.csv": tables.csv_text(tables.NOTES, tables.notes(evidence.notes)).encode(),
         "readme.txt": README.format(program=PROGRAM, as_of=as_of).encode(),
     }
+    files |= {f"photo-{digest[:16]}.jpg": jpeg for digest, jpeg in evidence.photos.items()}
     files = dict(sorted(files.items()))
     manifest = Manifest(
         program=PROGRAM,

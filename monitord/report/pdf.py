@@ -33,6 +33,8 @@ def pdf_report(contents: Contents, logo: Path | None = None) -> bytes:
         (root / "data.json").write_text(json.dumps(document(contents, name)), encoding="utf-8")
         for number, drawing in enumerate(contents.drawings):
             (root / f"chart-{number}.svg").write_text(drawing.svg, encoding="utf-8")
+        for digest, jpeg in contents.photos.items():
+            (root / f"photo-{digest}.jpg").write_bytes(jpeg)
         try:
             made = typst.compile(
                 str(root / "report.typ"), root=str(root), ignore_system_fonts=True, format="pdf", pdf_standards="ua-1"

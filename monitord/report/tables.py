@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from monitord.model.alerts import Alert
 from monitord.model.jobs import JobFile
 from monitord.model.messages import LogEntry
+from monitord.store.notes import Note
 from monitord.text.alerts import AlertSpeaker
 from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker
@@ -42,6 +43,7 @@ PLACEMENTS = ("probe", "location", "from [UTC]", "to [UTC]", "accuracy [K]", "ac
 CALIBRATIONS = ("probe", "at [UTC]", "correction [K]", "correction [% RH]", "accuracy [% RH]", "method", "by")
 SPOTS = ("location", "at [UTC]", "kind", "shown", "correction", "u (k = 1)", "instrument", "by", "note")
 ALERTS = ("opened [UTC]", "closed [UTC]", "kind", "location", "probe", "severity", "acknowledged by", "note", "text")
+NOTES = ("at [UTC]", "location", "by", "text", "photos (SHA-256)")
 MESSAGES = ("at [UTC]", "person", "channel", "title", "outcome", "detail")
 
 
@@ -73,6 +75,11 @@ def spots(job: JobFile) -> list[Sequence[Cell]]:
         (s.location_id, iso(s.at), s.kind.value, s.value, s.correction, s.u, s.instrument, s.by, s.note)
         for s in job.spots
     ]
+
+
+def notes(made: Iterable[Note]) -> list[Sequence[Cell]]:
+    """What people noted, and the digests of their photos."""
+    return [(iso(n.at), n.location, n.by, n.text, " ".join(one.digest for one in n.photos)) for n in made]
 
 
 def alerts(episodes: Iterable[Alert]) -> list[Sequence[Cell]]:

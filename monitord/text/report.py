@@ -15,6 +15,7 @@ HEADS = {
     "instruments": "Instruments",
     "alerts": "Alerts and what was done",
     "spots": "Spot readings",
+    "notes": "Notes and photos",
     "glossary": "Words",
     "cautions": "Cautions and limits of the method",
 }
@@ -22,6 +23,8 @@ PLACES = ("Location", "Start", "Now", "Goal", "State")
 CRITERIA = ("Result", "Criterion", "Measured", "Limit and source", "What would make it pass", "Earliest")
 INSTRUMENTS = ("Probe", "Location", "Accuracy", "Checked", "Placed")
 ALERTS = ("Opened", "Closed", "What", "What was done")
+NOTES = ("Time", "Location", "By", "Note")
+PHOTO_ALT = "Photo of {location}, {time}"
 SPOTS = ("Location", "Time", "Value", "Instrument, by", "Note")
 
 FACTS = ("Job", "Assessed", "Locations", "Probes", "Times", "Method")
@@ -71,7 +74,8 @@ CAUTIONS = (
 MESSAGES = (
     *(TITLE, FOOTER, PERIOD_FINAL, PERIOD_INTERIM),
     *HEADS.values(),
-    *(*PLACES, *CRITERIA, *INSTRUMENTS, *ALERTS, *SPOTS, *FACTS),
+    *(*PLACES, *CRITERIA, *INSTRUMENTS, *ALERTS, *SPOTS, *NOTES, *FACTS),
+    PHOTO_ALT,
     *(LOCAL_TIMES, METHOD, NO_CHECK, PLACED, PLACED_UNTIL, OPEN, *ACKNOWLEDGED, SIGNED, OWN_READING, WITHDRAWN),
     *(GOAL_EXPECTED, GOAL_INTERVAL, READY_EARLIEST, READY_BY_CLOCKS, CHECK_DUE, CHECK_HOW),
     *(EVIDENCE, *STATEMENTS.values(), *CHART_ALT, CHART_CAPTION, CHART_ROOM, CHART_LIMIT, LIMIT_NAME),

@@ -36,6 +36,7 @@ from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.on_site.job_form_routes import JobFormRoutes
+from monitord.web.routes.on_site.note_routes import NoteRoutes
 from monitord.web.routes.on_site.place_routes import PlaceRoutes
 from monitord.web.routes.on_site.spot_routes import SpotRoutes
 from monitord.web.routes.pages import Pages
@@ -115,6 +116,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         JobFormRoutes(web).router(),
         PlaceRoutes(web).router(),
         SpotRoutes(web).router(),
+        NoteRoutes(web).router(),
         ClientRoutes(web).router(),
         Api(web).router(),
         IngestRoutes(web).router(),

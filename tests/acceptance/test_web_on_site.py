@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import time
 from collections.abc import Callable, Iterator
 from datetime import timedelta
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 import web_support as support
 from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from monitord.model.job_files.files import parse_job
@@ -25,6 +27,7 @@ MORE = (
     "/jobs/mill-lane-4/round",
     "/jobs/mill-lane-4/round?method=surface",
     "/jobs/mill-lane-4/share",
+    "/jobs/mill-lane-4/notes",
     "/new-job",
     "/jobs/mill-lane-4/edit",
     "/probes",
@@ -246,6 +249,38 @@ def test_a_round_of_spot_readings_is_typed_on_one_screen(site: support.Site, ope
     page.wait_for_url("**/round?method=pins&saved=*")
     assert "up 6.3 since the last time" in page.locator(".band.ok").inner_text()
     assert len(job_of(site).spots) == 3
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
+def test_a_note_with_a_photo_is_written_and_seen(
+    site: support.Site, opened: Callable[..., Page], scripts: bool
+) -> None:
+    page = opened("/jobs/mill-lane-4/notes?location=hall", scripts=scripts)
+    page.get_by_label("What you saw").fill("Stain at the skirting")
+    held = io.BytesIO()
+    Image.new("RGB", (1200, 900), "navy").save(held, "JPEG")
+    page.get_by_label("Photos, up to 6").set_input_files(
+        [{"name": "stain.svg", "mimeType": "image/jpeg", "buffer": b"<svg/>"}]
+    )
+    page.get_by_role("button", name="Save the note").click()
+    page.get_by_text("“stain.svg” was not taken. It is no JPEG, PNG or WebP picture.").first.wait_for()
+    assert page.get_by_label("What you saw").input_value() == "Stain at the skirting"
+    page.get_by_label("Photos, up to 6").set_input_files(
+        [{"name": "stain.jpg", "mimeType": "image/jpeg", "buffer": held.getvalue()}]
+    )
+    if scripts:
+        page.context.set_offline(True)
+        page.get_by_role("button", name="Save the note").click()
+        page.get_by_text("Leave this page open").wait_for()
+        page.context.set_offline(False)
+    else:
+        page.get_by_role("button", name="Save the note").click()
+    page.wait_for_url("**/notes?saved=1")
+    assert page.locator(".notes li").count() == 1
+    assert "Hall, timber floor void" in page.locator(".notes li").inner_text()
+    shown = page.locator(".notes img")
+    until(page, lambda: bool(shown.evaluate("(image) => image.naturalWidth")), "the photo is shown")
+    assert shown.evaluate("(image) => [image.naturalWidth, image.naturalHeight]") == [320, 240]
 
 
 @pytest.mark.parametrize(("width", "scripts"), [(390, False), (1280, True)], ids=["phone, no scripts", "desk"])

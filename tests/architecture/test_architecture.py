@@ -23,6 +23,7 @@ DISTRIBUTIONS = {
     "influxdb_client": "influxdb-client",
     "urllib3": "influxdb-client",
     "paho": "paho-mqtt",
+    "PIL": "pillow",
     "pydantic_core": "pydantic",
     "pydantic_settings": "pydantic-settings",
     "starlette": "fastapi",

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, inspect, text
 import monitord.store.db.access_tables
 import monitord.store.db.alert_tables
 import monitord.store.db.mirror_tables
+import monitord.store.db.note_tables
 import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
 from monitord.errors import StoreError
 from monitord.model.assessments import Forecast, JobAssessment

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import re
 from dataclasses import dataclass
 from urllib.parse import parse_qs, quote
 
@@ -35,6 +36,10 @@ _NEEDS_NOBODY = ("/static/", "/healthz", "/c/")
 """Answered alike whoever asks, so that who asks is not looked up; the store may be what is not well."""
 _TOO_OLD = "This form is too old: load its page again, then send it."
 _FORM = "application/x-www-form-urlencoded"
+_WITH_FILES = re.compile(r'multipart/form-data; *boundary="?([0-9A-Za-z\'()+_,./:=?-]{1,70})"?', re.IGNORECASE)
+"""A form that carries files, and what stands between its parts (RFC 7578, RFC 2046 5.1.1)."""
+_HEAD_BYTES = 4096
+"""The word is the first part of a form with files, so that it is looked at before the files come. [bytes]"""
 
 
 def cookie_names(scheme: str) -> tuple[str, str]:
@@ -212,23 +217,25 @@ def _job_of_alert(conn: Connection, named: dict[str, str]) -> str:
 async def _form_fits(headers: Headers, receive: Receive, token: str) -> tuple[Receive, bool]:
     """Whether a form carries the right word, in a header or a field; its body can be read once more.
 
-    The origin check has bounded the length of the body before.
+    The origin check has bounded the length of the body before. Of a form with files only the beginning is read here.
     """
     given = headers.get(FORM_HEADER, "")
     if given:
         return receive, bool(token) and hmac.compare_digest(given.encode(), token.encode())
-    if not headers.get("content-type", "").startswith(_FORM):
+    kind = headers.get("content-type", "")
+    boundary = _WITH_FILES.fullmatch(kind)
+    if boundary is None and not kind.startswith(_FORM):
         return receive, False
     parts: list[bytes] = []
-    while True:
+    more = True
+    while more and not (boundary is not None and sum(map(len, parts)) >= _HEAD_BYTES):
         message = await receive()
         if message["type"] != "http.request":
             return receive, False
         parts.append(message.get("body", b""))
-        if not message.get("more_body", False):
-            break
+        more = message.get("more_body", False)
     body = b"".join(parts)
-    fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=1000)
+    word = _first_part(body, boundary[1]) if boundary is not None else _field(body)
     begun = False
 
     async def again() -> Message:
@@ -236,6 +243,19 @@ async def _form_fits(headers: Headers, receive: Receive, token: str) -> tuple[Re
         if begun:
             return await receive()
         begun = True
-        return {"type": "http.request", "body": body, "more_body": False}
+        return {"type": "http.request", "body": body, "more_body": more}
 
-    return again, bool(token) and hmac.compare_digest(fields.get(FORM_FIELD, [""])[0].encode(), token.encode())
+    return again, bool(token) and hmac.compare_digest(word.encode(), token.encode())
+
+
+def _field(body: bytes) -> str:
+    fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=1000)
+    return fields.get(FORM_FIELD, [""])[0]
+
+
+def _first_part(body: bytes, boundary: str) -> str:
+    """The word of a form with files: the value of its first part, if that is the word's."""
+    line = re.escape(boundary)
+    head = rf'--{line}\r\ncontent-disposition: form-data; name="{FORM_FIELD}"\r\n\r\n([0-9a-f]{{1,80}})\r\n--{line}'
+    found = re.match(head.encode(), body, re.IGNORECASE)
+    return found[1].decode() if found is not None else ""

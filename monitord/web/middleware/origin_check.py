@@ -8,6 +8,7 @@ it takes changes only from its own pages.
 from __future__ import annotations
 
 import ipaddress
+import re
 from collections.abc import Collection, Sequence
 from urllib.parse import urlsplit
 
@@ -18,6 +19,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 MAX_BODY_BYTES = 16_384
 INGEST, MAX_INGEST_BYTES = "/api/readings/", 262_144
 """Where readings are handed in, and how much at once (our choice). [bytes]"""
+NOTES, MAX_NOTES_BYTES = re.compile(r"/jobs/[^/]+/notes"), 48_000_000
+"""Where photos are handed in, and how much at once: some photos of a phone (our choice). [bytes]"""
 HSTS = "max-age=31536000"
 """On every answer over https (RFC 6797): a year."""
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -63,8 +66,7 @@ class OriginCheck:
                     headers.setdefault("strict-transport-security", HSTS)
             await send(message)
 
-        max_bytes = MAX_INGEST_BYTES if scope["path"].startswith(INGEST) else MAX_BODY_BYTES
-        refusal = refuse(scope["method"], Headers(scope=scope), self._public, max_bytes)
+        refusal = refuse(scope["method"], Headers(scope=scope), self._public, _max_bytes(scope["path"]))
         if refusal is None and scope["scheme"] != "https" and not _is_here(scope):
             refusal = PlainTextResponse("Over a network monitord speaks only https.\n", status_code=403)
         if refusal is None:
@@ -98,6 +100,13 @@ def refuse(
     if not length.isascii() or not length.isdigit() or int(length) > max_bytes:
         return PlainTextResponse(f"At most {max_bytes} bytes, with their length told.\n", status_code=413)
     return None
+
+
+def _max_bytes(path: str) -> int:
+    """Longest body of a request to a path. [bytes]"""
+    if path.startswith(INGEST):
+        return MAX_INGEST_BYTES
+    return MAX_NOTES_BYTES if NOTES.fullmatch(path) else MAX_BODY_BYTES
 
 
 def _is_here(scope: Scope) -> bool:

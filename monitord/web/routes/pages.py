@@ -14,7 +14,7 @@ from monitord.model.alerts import SYSTEM
 from monitord.model.jobs import Location
 from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
-from monitord.store import quarantine
+from monitord.store import notes, quarantine
 from monitord.store.assessments import recent_forecasts
 from monitord.store.last_seen import last_heard, unplaced
 from monitord.text import glossary
@@ -143,6 +143,7 @@ class Pages:
                 airing=airing,
                 airing_said=job_folds.airing_said(airing) if airing else "",
                 readiness=job_folds.readiness_said(state, times),
+                notes=notes.notes_of(conn, job_id),
                 timeline=job_folds.timeline(state.job, stored_alerts.episodes(conn, job_id), now),
             )
 
@@ -188,6 +189,7 @@ class Pages:
                 surfaces=job_view.surface_rows(state, location.id),
                 damage=damage_view.damage_said(state, location, assessed, times),
                 spots=damage_view.spot_rows(state.job, location, self._units),
+                notes=[note for note in notes.notes_of(conn, job_id) if note.location == location.id],
                 placements=state.job.placements_at(location.id),
                 readings=readings_page(
                     conn, state, location, assessed, as_utc(before), coverage, times, self._web.settings.web.units

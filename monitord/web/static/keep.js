@@ -17,11 +17,12 @@
   if (done) store.drop(done.dataset.saved);
   if (!form) return;
   const name = form.dataset.keep;
+  const files = form.querySelector("input[type=file]"); // files are kept by the open page alone
 
   const values = () => [...new FormData(form)].filter(([field, value]) => field !== "form_token" && typeof value === "string");
   function fill(kept) {
     for (const item of form.elements) {
-      if (!item.name || item.type === "submit" || item.name === "form_token") continue;
+      if (!item.name || item.type === "submit" || item.type === "file" || item.name === "form_token") continue;
       const mine = kept.filter(([field]) => field === item.name).map(([, value]) => value);
       if (item.type === "radio" || item.type === "checkbox") item.checked = mine.includes(item.value);
       else if (mine.length) item.value = mine[0];
@@ -39,7 +40,7 @@
   const at = (iso) => new Date(iso).toTimeString().slice(0, 5);
 
   function waiting(kept) {
-    tell("watch", "Not saved yet: no signal", `Kept on this device since ${at(kept.since)}, and sent by itself once there is signal. Do not clear the browser.`);
+    tell("watch", "Not saved yet: no signal", files ? `Leave this page open: it is sent by itself once there is signal. Your words are kept on this device since ${at(kept.since)}, photos only while the page is open.` : `Kept on this device since ${at(kept.since)}, and sent by itself once there is signal. Do not clear the browser.`);
     const again = document.createElement("button");
     again.type = "button";
     again.textContent = "Try now";
@@ -58,8 +59,8 @@
     const button = form.querySelector("button.main");
     button.disabled = true;
     try {
-      const body = new URLSearchParams([...new FormData(form)]);
-      const answer = await fetch(form.action, { method: "POST", body, signal: AbortSignal.timeout(20000) });
+      const body = files ? new FormData(form) : new URLSearchParams([...new FormData(form)]);
+      const answer = await fetch(form.action, { method: "POST", body, signal: AbortSignal.timeout(files ? 180000 : 20000) });
       if (answer.redirected && answer.ok) { location.assign(answer.url); return; }
       if (answer.status === 401 || answer.status === 403) {
         tell("act", "Not saved: signed out", "Sign in again in this browser, then come back to this page: what you typed is kept.");
@@ -94,7 +95,11 @@
   const before = store.get(name);
   if (before && !form.dataset.fresh) {
     fill(before.values);
-    if (before.pending) waiting(before);
+    if (before.pending && !files) waiting(before);
+    else if (files) {
+      store.set(name, { ...before, pending: false });
+      tell("watch", "Kept on this device", "What you had typed is back and not sent yet. Choose its photos again, then press the button.");
+    }
     else tell("none", "Kept on this device", "What you had typed is back. Nothing is sent before you press the button.");
   }
   form.addEventListener("input", () => store.set(name, { values: values(), pending: false, since: new Date().toISOString() }));
