@@ -31,6 +31,7 @@ from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle, settling_facts
 from monitord.analysis.slabs.posterior.course import Budget, SleeveCourses
 from monitord.analysis.slabs.posterior.verdict import SleeveGoal
+from monitord.analysis.stall import naming_equipment
 from monitord.analysis.wetting.rewetting import wetting
 from monitord.analysis.wetting.room_moisture import drive_lost
 from monitord.analysis.wood.timber import timber_spots
@@ -241,13 +242,20 @@ def _judge_element(
             judged = judge_sleeve(here, goal, wet, verdict, done, settled_s, hours.hour_s, options)
         else:
             judged = judge_goal(here, around, location.goal, wet, lost, settled_s, hours.hour_s, options)
-        element.state, element.facts = judged.state, judged.facts
+        element.state, element.facts = judged.state, _named(judged.facts, job, location, hours.hour_s)
         element.drying, element.forecast = judged.drying, judged.forecast
-        findings.extend(judged.findings)
+        findings.extend(
+            found.model_copy(update={"facts": _named(found.facts, job, location, hours.hour_s)})
+            for found in judged.findings
+        )
     elif wet is not None and wet.holds:
         element.state, element.facts = State.REWETTING, wet.facts
     element.findings = tuple(findings)
     return element
+
+
+def _named(facts: Facts, job: JobFile, location: Location, hour_s: float) -> Facts:
+    return naming_equipment(facts, job, location, utc(hour_s))
 
 
 def _drive_lost(job: JobFile, hours: HourlyResults, location: Location) -> bool:

@@ -49,6 +49,8 @@ class AssessmentParameters:
     stall_by_air: float = 0.3
     """How likely the air alone must keep a place over its goal before the air is blamed: what a place gives off itself
     dries away (our choice). [-]"""
+    equipment_gone_days: float = 14.0
+    """For how long a stall that the air explains names the dehumidifier that was taken out (our choice). [days]"""
     rate_coverage: float = 2.0
     """Standard uncertainties that a rate must lie clear of 0 to name a direction: the coverage factor k of the ± that
     is shown beside it, so that no state denies its own numbers (JCGM 100:2008, 6.3.3). [-]"""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -14,8 +15,10 @@ from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import day_means, line
 from monitord.analysis.series.times import DAY_S, WEEK_D
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.facts import Cause
+from monitord.model.facts import Cause, Facts
+from monitord.model.jobs import JobFile, Location
 from monitord.model.quantity import Quantity
+from monitord.model.site.equipment import EquipmentKind
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,26 @@ def judge_stall(
     if flat and drive_lost and view.no_progress >= options.stall_probability:
         return Stall(True, slow, Cause.ROOM_MORE_HUMID, since_s=since_s)
     return Stall(False, slow)
+
+
+_BY_AIR = (Cause.AIR_HOLDS, Cause.ROOM_MORE_HUMID)
+
+
+def naming_equipment(facts: Facts, job: JobFile, location: Location, at: datetime) -> Facts:
+    """The facts of a stall that the air explains, with when the room's last dehumidifier was taken out.
+
+    A fact beside the cause and no cause itself: the readings show the air, not the machine.
+    """
+    room = job.room_of(location)
+    if facts.cause not in _BY_AIR or room is None:
+        return facts
+    machines = [item for item in job.equipment_at(room.id) if item.kind is EquipmentKind.DEHUMIDIFIER]
+    ends = [item.to_time for item in machines if item.to_time is not None and item.to_time <= at]
+    if not ends or any(item.covers(at) for item in machines):
+        return facts
+    gone = max(ends)
+    recent = (at - gone).total_seconds() <= ASSESSMENT.equipment_gone_days * DAY_S
+    return facts.model_copy(update={"dehumidifier_out_at": gone}) if recent else facts
 
 
 def end_in_air(metric: Metric, view: TimeToGoal) -> Quantity | None:

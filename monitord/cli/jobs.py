@@ -44,9 +44,11 @@ def apply_files(parsed: Namespace) -> int:
     with database_of(parsed) as database, database.write() as connection:
         for path, job in files:
             try:
-                whole = stored_jobs.with_kept_spots(connection, job)
+                whole = stored_jobs.with_site_records(connection, job)
                 more = len(whole.spots) - len(job.spots)
                 kept = f"; kept {more} of its spot readings that the file does not have" if more else ""
+                if whole.equipment != job.equipment:
+                    kept += "; kept what was recorded of its equipment and the file does not have"
                 done.append(f"{job.job}: {stored_jobs.apply_job(connection, whole)}{kept}")
             except JobFileError as error:
                 raise JobFileError(error.what, where=str(path), why=error.why, remedy=error.remedy) from None

@@ -10,7 +10,7 @@ from monitord.cli.common import database_of, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
-from monitord.model.spots import Spot, SpotKind
+from monitord.model.site.spots import Spot, SpotKind
 from monitord.store import jobs as stored_jobs
 
 _UNITS = {SpotKind.WOOD_MOISTURE: "%MC", SpotKind.SURFACE_TEMPERATURE: "°C"}

@@ -190,6 +190,8 @@ class Facts(BaseModel):
     never: bool | None = None
     """The goal is not reached in this air within a year."""
     cause: Cause | None = None
+    dehumidifier_out_at: UtcTime | None = None
+    """When the room's last dehumidifier was taken out, where that may bear on the cause."""
     chance: Annotated[float, Field(ge=0, le=1)] | None = None
     """That it is so, or will be. Only where it is a real probability; never on a yes/no finding."""
     surface: SurfaceKind | None = None

@@ -17,7 +17,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from monitord.model.explain import MistakesError
 from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
-from monitord.model.spots import Spot
+from monitord.model.site.equipment import Equipment
+from monitord.model.site.spots import Spot
 
 
 class LocationKind(StrEnum):
@@ -253,6 +254,8 @@ class JobFile(BaseModel):
     """How long a probe's check is good for here; none: as the settings say (`analysis.calibration_valid_d`). [d]"""
     spots: tuple[Spot, ...] = ()
     """What was measured by hand."""
+    equipment: tuple[Equipment, ...] = ()
+    """Dehumidifiers, air movers and heaters: one entry for each at each place it has been."""
     slabs: tuple[Slab, ...] = ()
     """Slabs and screeds that are to take a covering: of each the job asks whether it is ready."""
 
@@ -288,6 +291,12 @@ class JobFile(BaseModel):
         """The spot readings at a location, in order of time."""
         return tuple(sorted((s for s in self.spots if s.location_id == location_id), key=lambda s: s.at))
 
+    def equipment_at(self, location_id: str) -> tuple[Equipment, ...]:
+        """The equipment at a location, in order of time."""
+        return tuple(
+            sorted((e for e in self.equipment if e.location_id == location_id), key=lambda e: (e.from_time, e.id))
+        )
+
     def checked_at(self, placement: Placement, as_of: datetime) -> datetime | None:
         """When the probe of a stay was last checked before a time, as far as this file tells."""
         checks = [check.at for check in self.calibrations if check.probe == placement.probe]
@@ -313,7 +322,7 @@ class JobFile(BaseModel):
     def _consistent(self) -> Self:
         known = {location.id for location in self.locations}
         mistakes = [*self._of_locations(known), *self._of_spots(known), *self._of_placements(known)]
-        mistakes += self._of_slabs(known)
+        mistakes += [*self._of_slabs(known), *self._of_equipment(known)]
         if self.end is not None and self.end <= self.start:
             mistakes.append("the job's end is not after its start; correct `start` or `end`")
         if mistakes:
@@ -350,6 +359,24 @@ class JobFile(BaseModel):
                     f"the spot reading of {spot.at:%Y-%m-%dT%H:%MZ} is at {spot.location_id!r}, which is not a "
                     f"location of this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
+
+    def _of_equipment(self, known: set[str]) -> Iterator[str]:
+        last: dict[str, Equipment] = {}
+        for item in sorted(self.equipment, key=lambda e: (e.id, e.from_time)):
+            if item.location_id not in known:
+                yield (
+                    f"equipment {item.id!r} is at {item.location_id!r}, which is not a location of this job; "
+                    f"use one of {', '.join(sorted(known)) or '(none yet)'}"
+                )
+            elif self.location(item.location_id).kind is LocationKind.OUTDOOR_AIR:
+                yield f"equipment {item.id!r} stands in the outdoor air {item.location_id!r}; name the room it dries"
+            before = last.get(item.id)
+            if before is not None and (before.to_time is None or before.to_time > item.from_time):
+                yield (
+                    f"equipment {item.id!r} is at {before.location_id!r} and at {item.location_id!r} at the same time "
+                    f"({item.from_time:%Y-%m-%dT%H:%MZ}); end the first entry with `to`"
+                )
+            last[item.id] = item
 
     def _of_slabs(self, known: set[str]) -> Iterator[str]:
         ids = [slab.id for slab in self.slabs]

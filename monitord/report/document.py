@@ -15,6 +15,7 @@ from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.readiness.signoffs import SignOff
 from monitord.model.readiness.verdict import Readiness
+from monitord.model.site.equipment import Equipment
 from monitord.model.units import Units, quantity_in, read_in
 from monitord.report.drawings import Drawing
 from monitord.store.notes import Note
@@ -91,6 +92,8 @@ def document(contents: Contents, logo: str | None) -> dict[str, Any]:
         "alerts": [_alert(alert, job, speaker) for alert in reversed(contents.alerts)],
         "spot_head": texts_of(texts.SPOTS),
         "spots": [_spot(job, number, speaker) for number in range(len(job.spots))],
+        "equipment_head": texts_of(texts.EQUIPMENT),
+        "equipment": [_machine(item, job, contents.made_at, speaker) for item in job.equipment],
         "note_head": texts_of(texts.NOTES),
         "notes": [_note(note, job, speaker) for note in contents.notes],
         "photos": [
@@ -217,6 +220,18 @@ def _spot(job: JobFile, number: int, speaker: Speaker) -> list[str]:
     value = speaker.amount(Quantity(value=spot.corrected, u=spot.u, unit=unit)) or _DASH
     by = ", ".join(part for part in (spot.instrument, spot.by) if part)
     return [_label(job, spot.location_id), _time(speaker, spot.at), value, by or _DASH, spot.note or _DASH]
+
+
+def _machine(item: Equipment, job: JobFile, as_of: datetime, speaker: Speaker) -> list[str]:
+    last = None if item.to_time is None else speaker.moment(item.to_time)
+    stay = {"first": speaker.moment(item.from_time), "last": last}
+    litres = item.litres(as_of)
+    rated, taken = (
+        None if value is None else speaker.bare(Quantity(value=value, unit="L"), 1)
+        for value in (item.rated_l_per_day, litres)
+    )
+    said = speaker.say((texts.PLACED_UNTIL, texts.PLACED), stay)
+    return [item.label, _label(job, item.location_id), said, rated or _DASH, taken or _DASH]
 
 
 def _note(note: Note, job: JobFile, speaker: Speaker) -> list[str]:

@@ -47,7 +47,8 @@ readings-chain.csv every 1000th link of the hash chain over its rows: SHA-256 of
 job.json           the job: locations, stays of the probes, calibrations, spot readings, slabs and goals
 criteria.json      the rules that were followed; options.json: the limits of the analysis
 readiness.json     the verdicts, computed from the files above; assessment.json: everything else as of then
-placements.csv, calibrations.csv, spot-readings.csv, alerts.csv, messages.csv, signoffs.json: as their names say
+placements.csv, calibrations.csv, spot-readings.csv, equipment.csv, alerts.csv, messages.csv, signoffs.json: as their
+names say
 notes.csv          what people noted; photo-*.jpg: their photos, named by the beginning of their SHA-256
 
 It informs; it replaces no covering manufacturer's limit, local code or licensed practice.
@@ -129,6 +130,7 @@ def make_pack(evidence: Evidence, key: Ed25519PrivateKey | None = None) -> bytes
         "alerts.csv": tables.csv_text(tables.ALERTS, tables.alerts(evidence.alerts)).encode(),
         "messages.csv": tables.csv_text(tables.MESSAGES, tables.messages(evidence.messages)).encode(),
         "signoffs.json": plain_json(evidence.signoffs),
+        "equipment.csv": tables.csv_text(tables.EQUIPMENT, tables.equipment(job)).encode(),
         "notes.csv": tables.csv_text(tables.NOTES, tables.notes(evidence.notes)).encode(),
         "readme.txt": README.format(program=PROGRAM, as_of=as_of).encode(),
     }

@@ -43,6 +43,11 @@ PLACEMENTS = ("probe", "location", "from [UTC]", "to [UTC]", "accuracy [K]", "ac
 CALIBRATIONS = ("probe", "at [UTC]", "correction [K]", "correction [% RH]", "accuracy [% RH]", "method", "by")
 SPOTS = ("location", "at [UTC]", "kind", "shown", "correction", "u (k = 1)", "instrument", "by", "note")
 ALERTS = ("opened [UTC]", "closed [UTC]", "kind", "location", "probe", "severity", "acknowledged by", "note", "text")
+EQUIPMENT = (
+    "id", "name", "kind", "location", "from [UTC]", "to [UTC]", "rated [L/day]", "at [UTC]", "emptied [L]", "meter [L]",
+    "by",
+)  # fmt: skip
+"""One row for each record of water, at least one for each machine and place."""
 NOTES = ("at [UTC]", "location", "by", "text", "photos (SHA-256)")
 MESSAGES = ("at [UTC]", "person", "channel", "title", "outcome", "detail")
 
@@ -75,6 +80,19 @@ def spots(job: JobFile) -> list[Sequence[Cell]]:
         (s.location_id, iso(s.at), s.kind.value, s.value, s.correction, s.u, s.instrument, s.by, s.note)
         for s in job.spots
     ]
+
+
+def equipment(job: JobFile) -> list[Sequence[Cell]]:
+    """Which machine was where, from when to when, and each record of its water."""
+    found: list[Sequence[Cell]] = []
+    for item in job.equipment:
+        head = (
+            item.id, item.name, item.kind.value, item.location_id, iso(item.from_time), iso(item.to_time),
+            item.rated_l_per_day,
+        )  # fmt: skip
+        rows = [(*head, iso(w.at), w.litres, w.meter_l, w.by) for w in item.water]
+        found += rows or [(*head, None, None, None, None)]
+    return found
 
 
 def notes(made: Iterable[Note]) -> list[Sequence[Cell]]:

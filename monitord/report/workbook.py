@@ -38,6 +38,7 @@ def sheets(
         "placements": (tables.PLACEMENTS, tables.placements(job)),
         "calibrations": (tables.CALIBRATIONS, tables.calibrations(job)),
         "spot readings": (tables.SPOTS, tables.spots(job)),
+        "equipment": (tables.EQUIPMENT, tables.equipment(job)),
         "notes": (tables.NOTES, tables.notes(evidence.notes)),
         "alerts": (tables.ALERTS, tables.alerts(evidence.alerts)),
         "messages": (tables.MESSAGES, tables.messages(evidence.messages)),

@@ -12,8 +12,10 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, Insert, bindparam, delete, insert, or_, select
 
 from monitord.errors import JobFileError, StoreError
+from monitord.model.job_files.changes import revised
 from monitord.model.jobs import Calibration, JobFile, Placement
-from monitord.model.spots import Spot
+from monitord.model.site.equipment import Equipment
+from monitord.model.site.spots import Spot
 from monitord.store import pending_jobs
 from monitord.store.db.statements import insert_or_update
 from monitord.store.db.tables import job as job_table
@@ -73,17 +75,46 @@ def needed_job(conn: Connection, job: str) -> JobFile:
     return stored
 
 
-def with_kept_spots(conn: Connection, job: JobFile) -> JobFile:
-    """The job with the stored spot readings that it lacks: a file written before them does not take them away.
+def with_site_records(conn: Connection, job: JobFile) -> JobFile:
+    """The job with what was recorded on site and it lacks: a file written before that does not take it away.
 
-    Those at a location that the job no longer has are left out.
+    That is spot readings, equipment, and of equipment in both what was emptied and when it was taken out. Left out is
+    what is at a location that the job no longer has, and equipment that by the file stands elsewhere at that time.
+
+    Raises
+    ------
+    JobFileError : together they would not fit.
     """
     stored = get_job(conn, job.job)
+    if stored is None:
+        return job
     locations = {location.id for location in job.locations}
-    missing = (
-        [s for s in stored.spots if s not in job.spots and s.location_id in locations] if stored is not None else []
-    )
-    return job.model_copy(update={"spots": (*job.spots, *missing)}) if missing else job
+    spots = [s for s in stored.spots if s not in job.spots and s.location_id in locations]
+    equipment = [
+        item
+        for item in stored.equipment
+        if item.location_id in locations and not any(_together(item, given) for given in job.equipment)
+    ]
+    merged = [_with_records(item, stored.equipment) for item in job.equipment]
+    if not spots and not equipment and tuple(merged) == job.equipment:
+        return job
+    return revised(job, spots=(*job.spots, *spots), equipment=(*merged, *equipment))
+
+
+def _together(a: Equipment, b: Equipment) -> bool:
+    """Whether two entries are of one machine and overlap."""
+    ended = (a.to_time is not None and a.to_time <= b.from_time) or (b.to_time is not None and b.to_time <= a.from_time)
+    return a.id == b.id and not ended
+
+
+def _with_records(item: Equipment, stored: Sequence[Equipment]) -> Equipment:
+    """A machine of a file with what was recorded of it on site."""
+    for other in stored:
+        if (other.id, other.location_id, other.from_time) == (item.id, item.location_id, item.from_time):
+            end = item.to_time or other.to_time
+            water = {*item.water, *(one for one in other.water if end is None or one.at <= end)}
+            return item.model_copy(update={"water": tuple(sorted(water, key=lambda one: one.at)), "to_time": end})
+    return item
 
 
 def add_spot(conn: Connection, job: str, spot: Spot) -> Applied:

@@ -15,6 +15,7 @@ HEADS = {
     "instruments": "Instruments",
     "alerts": "Alerts and what was done",
     "spots": "Spot readings",
+    "equipment": "Equipment",
     "notes": "Notes and photos",
     "glossary": "Words",
     "cautions": "Cautions and limits of the method",
@@ -23,6 +24,7 @@ PLACES = ("Location", "Start", "Now", "Goal", "State")
 CRITERIA = ("Result", "Criterion", "Measured", "Limit and source", "What would make it pass", "Earliest")
 INSTRUMENTS = ("Probe", "Location", "Accuracy", "Checked", "Placed")
 ALERTS = ("Opened", "Closed", "What", "What was done")
+EQUIPMENT = ("Equipment", "Location", "On site", "Rated for a day", "Water taken out")
 NOTES = ("Time", "Location", "By", "Note")
 PHOTO_ALT = "Photo of {location}, {time}"
 SPOTS = ("Location", "Time", "Value", "Instrument, by", "Note")
@@ -74,7 +76,7 @@ CAUTIONS = (
 MESSAGES = (
     *(TITLE, FOOTER, PERIOD_FINAL, PERIOD_INTERIM),
     *HEADS.values(),
-    *(*PLACES, *CRITERIA, *INSTRUMENTS, *ALERTS, *SPOTS, *NOTES, *FACTS),
+    *(*PLACES, *CRITERIA, *INSTRUMENTS, *ALERTS, *SPOTS, *NOTES, *EQUIPMENT, *FACTS),
     PHOTO_ALT,
     *(LOCAL_TIMES, METHOD, NO_CHECK, PLACED, PLACED_UNTIL, OPEN, *ACKNOWLEDGED, SIGNED, OWN_READING, WITHDRAWN),
     *(GOAL_EXPECTED, GOAL_INTERVAL, READY_EARLIEST, READY_BY_CLOCKS, CHECK_DUE, CHECK_HOW),

@@ -69,6 +69,10 @@ class Speaker:
         """A date."""
         return None if at is None else self._spaced(times.day(at, self.now, self.zone, self.language))
 
+    def _weekday(self, at: datetime | None) -> str | None:
+        """A date with the day of the week."""
+        return None if at is None else self._spaced(times.day(at, self.now, self.zone, self.language, weekday=True))
+
     def days(self, first: datetime | None, last: datetime | None) -> str | None:
         """A range of dates."""
         if first is None or last is None:
@@ -82,7 +86,9 @@ class Speaker:
     def slots(self, facts: Facts) -> dict[str, str | None]:
         """Every slot that facts fill."""
         filled = self._quantities(facts) | self._times(facts) | self._terms(facts)
-        filled["cause"] = None if facts.cause is None else self.say(terms.CAUSES[facts.cause], filled)
+        if facts.cause is not None:
+            filled["cause"] = self.say(terms.CAUSES[facts.cause], filled)
+            filled["short_cause"] = self.say(terms.CAUSES[facts.cause], filled | {"dehumidifier_out": None})
         return filled
 
     def _quantities(self, facts: Facts) -> dict[str, str | None]:
@@ -155,6 +161,7 @@ class Speaker:
         return {
             "at": self.moment(facts.at),
             "since": self.moment(facts.since),
+            "dehumidifier_out": self._weekday(facts.dehumidifier_out_at),
             "before_at": self.moment(facts.before_at),
             "low": self.day(facts.low),
             "dates": self.days(facts.low, facts.high),

@@ -39,8 +39,16 @@ MATERIALS = {
 GROWTHS = {Growth.EARLY: "early growth", Growth.VISIBLE: "visible growth"}
 
 CAUSES = {
-    Cause.AIR_HOLDS: ("this air holds it near {end}", "this air holds it above its goal"),
-    Cause.ROOM_MORE_HUMID: ("the room air is more humid than it was",),
+    Cause.AIR_HOLDS: (
+        "this air holds it near {end}; the room’s dehumidifier was taken out on {dehumidifier_out}",
+        "this air holds it near {end}",
+        "this air holds it above its goal; the room’s dehumidifier was taken out on {dehumidifier_out}",
+        "this air holds it above its goal",
+    ),
+    Cause.ROOM_MORE_HUMID: (
+        "the room air is more humid than it was; its dehumidifier was taken out on {dehumidifier_out}",
+        "the room air is more humid than it was",
+    ),
     Cause.FED_FROM_BELOW: ("moisture comes in from below",),
 }
 """After "because"; the first whose slots are known."""

@@ -28,6 +28,8 @@ MORE = (
     "/jobs/mill-lane-4/round?method=surface",
     "/jobs/mill-lane-4/share",
     "/jobs/mill-lane-4/notes",
+    "/jobs/mill-lane-4/equipment",
+    "/jobs/mill-lane-4/equipment/new",
     "/new-job",
     "/jobs/mill-lane-4/edit",
     "/probes",
@@ -281,6 +283,31 @@ def test_a_note_with_a_photo_is_written_and_seen(
     shown = page.locator(".notes img")
     until(page, lambda: bool(shown.evaluate("(image) => image.naturalWidth")), "the photo is shown")
     assert shown.evaluate("(image) => [image.naturalWidth, image.naturalHeight]") == [320, 240]
+
+
+def test_a_dehumidifier_is_set_up_emptied_and_taken_out(site: support.Site, opened: Callable[..., Page]) -> None:
+    page = opened("/jobs/mill-lane-4/equipment")
+    page.get_by_role("link", name="Set up a machine").click()
+    page.get_by_label("Living room air").check()
+    page.get_by_label("rated for, L a day").fill("25")
+    page.get_by_role("button", name="Save it").click()
+    page.get_by_text("Give the machine a name").first.wait_for()
+    page.get_by_label("Name, such as what stands on its label").fill("DH 7")
+    page.get_by_role("button", name="Save it").click()
+    page.wait_for_url("**/equipment?saved=set-up")
+    site.clock.at += timedelta(days=1)
+    page.goto("/jobs/mill-lane-4/equipment")
+    page.get_by_label("DH 7").fill("6.5")
+    page.context.set_offline(True)
+    page.get_by_role("button", name="Save amounts").click()
+    page.get_by_text("Not saved yet: no signal").wait_for()
+    page.context.set_offline(False)
+    page.wait_for_url("**/equipment?saved=water")
+    assert "6.5" in page.locator("#there").inner_text()
+    site.clock.at += timedelta(days=1)
+    page.get_by_role("button", name="Taken out now DH 7").click()
+    page.locator("#gone").wait_for()
+    assert [item.to_time for item in job_of(site).equipment] == [site.clock.at.replace(microsecond=0)]
 
 
 @pytest.mark.parametrize(("width", "scripts"), [(390, False), (1280, True)], ids=["phone, no scripts", "desk"])

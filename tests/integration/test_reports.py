@@ -50,7 +50,7 @@ def test_a_workbook_holds_every_table_and_no_formula(tmp_path: Path) -> None:
     with zipfile.ZipFile(out) as book:
         sheets = [book.read(name).decode() for name in book.namelist() if name.startswith("xl/worksheets/")]
         strings = book.read("xl/sharedStrings.xml").decode()
-    assert len(sheets) == 9
+    assert len(sheets) == 10
     assert not any("<f>" in sheet for sheet in sheets)
     assert "=HYPERLINK(1)" in strings
     assert max(sheet.count("<row ") for sheet in sheets) == len(readings()) + 1

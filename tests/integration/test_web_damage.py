@@ -18,7 +18,7 @@ from starlette.testclient import TestClient
 from monitord.analysis.assess import assess_job
 from monitord.model.assessments import JobAssessment
 from monitord.model.jobs import JobFile
-from monitord.model.spots import Spot, SpotKind
+from monitord.model.site.spots import Spot, SpotKind
 from monitord.store.assessments import save_assessment
 from monitord.store.jobs import apply_job
 from monitord.store.series.records import load_job_record

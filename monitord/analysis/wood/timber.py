@@ -24,7 +24,7 @@ from monitord.analysis.wood.parameters import WOOD
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S, Array
-from monitord.model.spots import SpotKind
+from monitord.model.site.spots import SpotKind
 from monitord.physics.wood import FIBRE_SATURATION_PCT as FIBRE_SATURATION_PCT  # noqa: PLC0414  kept importable from here
 from monitord.physics.wood import equilibrium_moisture_content
 

@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
+from monitord.model.site.equipment import Equipment, Water
 
 SLEEVE_DEPTH_SHARE = {1: 0.40, 2: 0.20}
 """Depth of a sleeve as a share of the slab's thickness, by the number of faces it dries from (ASTM F2170, 10.2)."""
@@ -86,6 +87,45 @@ def without_probe(job: JobFile, probe: str, at: datetime) -> JobFile:
     return _checked(job, probes=tuple(p for p in kept if p is not None))
 
 
+def with_equipment(job: JobFile, item: Equipment) -> JobFile:
+    """The job with a machine at a location from a time on; where it stood in this job before, it stands until then.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    if any((e.id, e.location_id, e.from_time) == (item.id, item.location_id, item.from_time) for e in job.equipment):
+        return job
+    kept = [_taken_out(e, item.from_time) if e.id == item.id else e for e in job.equipment]
+    return _checked(job, equipment=(*kept, item))
+
+
+def without_equipment(job: JobFile, machine: str, at: datetime) -> JobFile:
+    """The job with a machine taken out at a time.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    return _checked(job, equipment=tuple(_taken_out(e, at) if e.id == machine else e for e in job.equipment))
+
+
+def with_water(job: JobFile, machine: str, water: Water) -> JobFile:
+    """The job with water that was emptied from a machine, or what its meter showed.
+
+    Raises
+    ------
+    JobFileError : no such dehumidifier stands there at that time, or it would not fit.
+    """
+    here = next((e for e in job.equipment if e.id == machine and e.covers(water.at)), None)
+    if here is None:
+        raise JobFileError(f"no equipment {machine!r} stands in this job then", where=f"job {job.job}")
+    if water in here.water:
+        return job
+    filled = here.model_copy(update={"water": tuple(sorted((*here.water, water), key=lambda one: one.at))})
+    return _checked(job, equipment=tuple(filled if e is here else e for e in job.equipment))
+
+
 def revised(job: JobFile, **changes: Any) -> JobFile:
     """The job with other values in its head, such as `name` or `timezone`.
 
@@ -94,6 +134,10 @@ def revised(job: JobFile, **changes: Any) -> JobFile:
     JobFileError : it would not fit.
     """
     return _checked(job, **changes)
+
+
+def _taken_out(item: Equipment, at: datetime) -> Equipment:
+    return item.model_copy(update={"to_time": at}) if item.to_time is None else item
 
 
 def _ended(placement: Placement, at: datetime) -> Placement | None:

@@ -47,6 +47,11 @@ def _event_markers(job: JobFile, location: Location, alerts: Sequence[Alert]) ->
         for check in job.calibrations:
             if check.probe == placement.probe and placement.covers(check.at):
                 yield check.at, f"probe {placement.probe} checked" + (f" ({check.method})" if check.method else "")
+    room = job.room_of(location)
+    for item in (*job.equipment_at(location.id), *(job.equipment_at(room.id) if room is not None else ())):
+        yield item.from_time, f"{item.label} set up"
+        if item.to_time is not None:
+            yield item.to_time, f"{item.label} taken out"
     if location.sealed_at is not None:
         yield location.sealed_at, "sleeve sealed"
     for alert in alerts:

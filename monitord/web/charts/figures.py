@@ -8,7 +8,7 @@ from sqlalchemy import Connection
 from monitord.charts.parts import Chart, Level, Point, Shade, Trace
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric, Location
-from monitord.model.spots import SpotKind
+from monitord.model.site.spots import SpotKind
 from monitord.model.units import Units, value_in
 from monitord.store import alerts as stored_alerts
 from monitord.web.charts.event_markers import markers_of

@@ -29,6 +29,7 @@ from monitord.web.text.words import ENGLISH
 from monitord.web.views import damage_view, job_folds, job_list, job_view, reasons_view
 from monitord.web.views.alert_view import AlertView, alert_views
 from monitord.web.views.controls import controls_of
+from monitord.web.views.equipment_view import equipment_said
 from monitord.web.views.location_view import location_view
 from monitord.web.views.needs import need_of, needs_of
 from monitord.web.views.probes_view import held_rows, probe_rows
@@ -143,6 +144,7 @@ class Pages:
                 airing=airing,
                 airing_said=job_folds.airing_said(airing) if airing else "",
                 readiness=job_folds.readiness_said(state, times),
+                equipment_said=equipment_said(state.job, now, self._units),
                 notes=notes.notes_of(conn, job_id),
                 timeline=job_folds.timeline(state.job, stored_alerts.episodes(conn, job_id), now),
             )

@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from pydantic import ValidationError
+
+from monitord.errors import JobFileError
+from monitord.model.jobs import JobFile
+from monitord.model.units import Units, unit_in, value_in
+
+_KEY = re.compile(r"^`[^`]+`: ")
+"""Where in a file a mistake would stand; a form has no such place."""
+_AHEAD = timedelta(minutes=10)
+"""How far a phone's clock may be ahead of ours before its time is refused."""
 
 
 def pressed_at(text: str, now: datetime) -> datetime:
@@ -15,3 +28,81 @@ def pressed_at(text: str, now: datetime) -> datetime:
     except ValueError:
         return now
     return min(pressed.astimezone(UTC), now) if pressed.tzinfo is not None else now
+
+
+class FormError(Exception):
+    """What was typed will not do; says which field, why, and what may have been meant."""
+
+    def __init__(self, name: str, words: str) -> None:
+        self.name = name
+        self.words = words
+        super().__init__(words)
+
+
+@dataclass(frozen=True)
+class Typed:
+    """What a form held, as text."""
+
+    values: dict[str, str]
+
+    def __getitem__(self, name: str) -> str:
+        return self.values.get(name, "").strip()
+
+    def number(self, name: str, low: float, high: float, unit: str) -> float | None:
+        """A number, if one was typed.
+
+        Raises
+        ------
+        FormError : it is none, or out of range.
+        """
+        text = self[name].replace(",", ".")
+        if not text:
+            return None
+        try:
+            value = float(text)
+        except ValueError:
+            raise FormError(name, f"“{text}” is not a number.") from None
+        if not low <= value <= high:
+            raise FormError(name, f"{text} {unit} is not between {low:g} and {high:g} {unit}.")
+        return value
+
+
+def start_of(typed: Typed, job: JobFile, now: datetime) -> datetime:
+    """When something was placed or set up: when the button was pressed, or what was typed, in the job's zone.
+
+    Raises
+    ------
+    FormError : it is no time, ahead of the clock or before the job began.
+    """
+    if typed["time"] == "then":
+        try:
+            local = datetime.fromisoformat(typed["at"])
+        except ValueError:
+            raise FormError("at", "Give day and time, such as 2026-12-08T07:21.") from None
+        at = (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
+    else:
+        at = pressed_at(typed["pressed"], now)
+    if at > now + _AHEAD:
+        raise FormError("at", "That lies in the future: give the time at which it was done.")
+    if at < job.start:
+        raise FormError("at", "That is before the job began; correct the time, or the job's start.")
+    return at.replace(microsecond=0)
+
+
+def in_litres(typed: Typed, name: str, most_l: float, units: Units) -> float | None:
+    """An amount of water that was typed in the reader's unit, if one was. [L]
+
+    Raises
+    ------
+    FormError : it is no number, or more than `most_l`.
+    """
+    per_litre = value_in(1.0, "L", units)
+    value = typed.number(name, 0.0, most_l * per_litre, unit_in("L", units))
+    return None if value is None else value / per_litre
+
+
+def plain_error(error: JobFileError | ValidationError) -> str:
+    """Why a change of a job was refused, and what to do, for the page of its form."""
+    if isinstance(error, ValidationError):
+        return f"{error.errors()[0]['msg'].removeprefix('Value error, ')}."
+    return f"{_KEY.sub('', error.what)}. {error.remedy or ''}".strip()

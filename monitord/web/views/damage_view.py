@@ -8,7 +8,7 @@ from datetime import datetime
 from monitord.model.assessments import LocationAssessment
 from monitord.model.damage import Airing, MouldRisk
 from monitord.model.jobs import JobFile, Location
-from monitord.model.spots import Spot, SpotKind
+from monitord.model.site.spots import Spot, SpotKind
 from monitord.model.units import Units, unit_in, value_in
 from monitord.text.comparisons import source_sentence
 from monitord.text.damage import airing_sentence, caution_sentence, mould_sentence, night_sentence, timber_sentence

@@ -141,6 +141,10 @@ def timeline(job: JobFile, alerts: Iterable[Alert], now: datetime) -> list[Timel
             rows.append(TimelineRow(placement.to_time, f"probe {placement.probe} removed", where))
     rows += [TimelineRow(check.at, f"probe {check.probe} checked", "") for check in job.calibrations]
     rows += [TimelineRow(at.sealed_at, "sleeve sealed", at.label) for at in job.locations if at.sealed_at is not None]
+    for item in job.equipment:
+        rows.append(TimelineRow(item.from_time, f"{item.label} set up", labels[item.location_id]))
+        if item.to_time is not None:
+            rows.append(TimelineRow(item.to_time, f"{item.label} taken out", labels[item.location_id]))
     for alert in alerts:
         name = lowered(TEXTS[alert.kind].words)
         if alert.opened_at is not None:

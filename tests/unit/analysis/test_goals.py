@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
 from analysis_series import (
@@ -13,6 +15,7 @@ from analysis_series import (
     blanked,
     daily,
     hours,
+    house,
     location,
     noise,
     track,
@@ -21,12 +24,15 @@ from analysis_series import (
 )
 
 from monitord.analysis.goals import GoalResult, judge_goal
+from monitord.analysis.hourly_results import HourlyResults, assess_goals
 from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.stall import naming_equipment
 from monitord.model.assessments import Finding, State
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.facts import Cause, Truth
-from monitord.model.jobs import Goal
+from monitord.model.facts import Cause, Facts, Truth
+from monitord.model.jobs import Goal, JobFile
 from monitord.model.series import HOUR_S, Array
+from monitord.model.site.equipment import Equipment
 from monitord.physics.moist_air import saturation_vapour_pressure
 
 OPTIONS = AnalysisOptions()
@@ -204,3 +210,55 @@ def test_the_same_readings_give_the_same_verdict() -> None:
         return np.array([judged(here, around, goal(), 9.0)], dtype=object)
 
     assert once()[0] == once()[0]
+
+
+# --- equipment beside a stall ------------------------------------------------------------------------------------
+
+AT = datetime.fromtimestamp(START_S + 22 * 86_400.0, UTC)
+DAY = timedelta(days=1)
+
+
+def house_with(*machines: Equipment) -> JobFile:
+    return house(location(CAVITY, goal=goal().model_dump()), location(ROOM)).model_copy(update={"equipment": machines})
+
+
+def drier(to_days_ago: float | None, where: str = "room_air", kind: str = "dehumidifier") -> Equipment:
+    to = None if to_days_ago is None else AT - to_days_ago * DAY
+    values = {"id": f"m{to_days_ago}", "kind": kind, "location_id": where, "from": AT - 20 * DAY, "to": to}
+    return Equipment.model_validate(values)
+
+
+@pytest.mark.parametrize(
+    ("machines", "cause", "named"),
+    [
+        ((drier(4.0),), Cause.AIR_HOLDS, 4.0),
+        ((drier(4.0), drier(6.0)), Cause.ROOM_MORE_HUMID, 4.0),
+        ((drier(13.9),), Cause.AIR_HOLDS, 13.9),
+        ((drier(14.1),), Cause.AIR_HOLDS, None),
+        ((drier(4.0), drier(None)), Cause.AIR_HOLDS, None),
+        ((drier(-1.0),), Cause.AIR_HOLDS, None),
+        ((drier(4.0, kind="air_mover"),), Cause.AIR_HOLDS, None),
+        ((drier(4.0, where="cavity"),), Cause.AIR_HOLDS, None),
+        ((drier(4.0),), Cause.FED_FROM_BELOW, None),
+        ((drier(4.0),), None, None),
+        ((), Cause.AIR_HOLDS, None),
+    ],
+)
+def test_a_stall_by_the_air_names_when_the_rooms_last_dehumidifier_was_taken_out(
+    machines: tuple[Equipment, ...], cause: Cause | None, named: float | None
+) -> None:
+    job = house_with(*machines)
+    facts = naming_equipment(Facts(cause=cause), job, job.locations[0], AT)
+    assert facts.dehumidifier_out_at == (None if named is None else AT - named * DAY)
+
+
+def test_state_and_finding_of_a_stalled_element_carry_it() -> None:
+    here, around = in_room(74.0, 3.0)
+    job, n = house_with(drier(4.0)), round(24 * 22.0)
+    room = around.room
+    assert room is not None
+    series = {CAVITY.value: until(here, n), ROOM.value: until(room, n)}
+    element = assess_goals(job, HourlyResults(AT.timestamp(), all_series=series), OPTIONS)[CAVITY.value]
+    assert element.state is State.STALLED
+    stalled = next(f for f in element.findings if f.kind == "drying_stalled")
+    assert element.facts.dehumidifier_out_at == stalled.facts.dehumidifier_out_at == AT - 4.0 * DAY

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, select, update
 from monitord.errors import JobFileError, StoreError
 from monitord.model.assessments import Forecast, JobAssessment
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
+from monitord.model.site.equipment import Equipment, Water
 from monitord.store import assessments, jobs, pending_jobs, quarantine
 from monitord.store.db.database import Database
 from monitord.store.db.tables import assessment as assessment_table
@@ -321,3 +322,20 @@ def test_the_history_of_forecasts_is_kept_oldest_first(conn: Connection) -> None
 def test_an_assessment_of_a_job_that_does_not_exist_is_an_error(db: Database) -> None:
     with pytest.raises(StoreError, match=r"(?i)foreign key"), db.write() as conn:
         assessments.save_assessment(conn, assessed(1, "J9"))
+
+
+def test_applying_a_file_keeps_the_equipment_that_was_recorded_on_site(conn: Connection) -> None:
+    room = Location(id="room", kind=LocationKind.ROOM_AIR)
+    old = JobFile(job="E", start=T0, locations=(room,))
+    machine = Equipment.model_validate({"id": "d1", "kind": "dehumidifier", "location_id": "room", "from": T0})
+    emptied = Water(at=T0 + timedelta(days=1), litres=9.0)
+    on_site = machine.model_copy(update={"water": (emptied,), "to_time": T0 + timedelta(days=3)})
+    jobs.apply_job(conn, old.model_copy(update={"equipment": (on_site,)}))
+    assert jobs.with_site_records(conn, old).equipment == (on_site,), "the file says nothing of it"
+    in_both = old.model_copy(update={"equipment": (machine,)})
+    assert jobs.with_site_records(conn, in_both).equipment == (on_site,), "emptied and taken out since"
+    earlier = machine.model_copy(update={"from_time": T0 - timedelta(days=1)})
+    corrected = old.model_copy(update={"equipment": (earlier,)})
+    assert jobs.with_site_records(conn, corrected).equipment == (earlier,), "the file's own time counts"
+    gone = old.model_copy(update={"locations": (room.model_copy(update={"id": "other"}),)})
+    assert jobs.with_site_records(conn, gone).equipment == ()

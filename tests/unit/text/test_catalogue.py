@@ -76,6 +76,7 @@ FULL = Facts(
     signed_off_at=THEN,
     signed_off_by="A. Byrne",
     outdoor_known=True,
+    dehumidifier_out_at=THEN,
 )
 """Every fact there is."""
 
@@ -85,7 +86,8 @@ FACTS_OF_SLOTS = {
     "days": ("recorded_d",), "start_day": ("start",), "window": ("start", "until"), "likely": ("chance",),
     "dew": ("dew_point",), "measured_day": ("measured_at",), "due_day": ("due",), "interval": ("interval_s",),
     "age": ("age_s",), "excluded_fault": ("fault", "excluded"), "unexplained": ("outdoor_known",),
-    "cause": ("cause", "end"), "signed_off_day": ("signed_off_at",),
+    "cause": ("cause", "end", "dehumidifier_out_at"), "short_cause": ("cause", "end"),
+    "dehumidifier_out": ("dehumidifier_out_at",), "signed_off_day": ("signed_off_at",),
     "computed_value": ("being_computed", "value"),
 }  # fmt: skip
 """Facts behind a slot of another name."""
@@ -139,6 +141,19 @@ def test_the_last_sentence_of_each_state_needs_no_fact() -> None:
 def test_a_stall_names_its_cause(cause: Cause) -> None:
     facts = FULL.model_copy(update={"cause": cause})
     assert "because" in state_sentence(speaker("en"), State.STALLED, facts)
+
+
+def test_a_stall_names_the_dehumidifier_that_was_taken_out_where_there_is_room_for_it() -> None:
+    facts = FULL.model_copy(update={"cause": Cause.ROOM_MORE_HUMID, "since": None})
+    short = "89 ± 2 % RH; no progress, because the room air is more humid than it was"
+    gone = "its dehumidifier was taken out on Fri 20 Nov"
+    assert speaker("en").say(SENTENCES[State.STALLED], speaker("en").slots(facts)) == f"{short}; {gone}."
+    full = state_sentence(speaker("en"), State.STALLED, FULL.model_copy(update={"cause": Cause.ROOM_MORE_HUMID}))
+    assert full.endswith("because the room air is more humid than it was."), full
+    german = speaker("de").say(SENTENCES[State.STALLED], speaker("de").slots(facts))
+    assert "Trockner wurde am Fr 20. Nov. entfernt." in german
+    without = facts.model_copy(update={"dehumidifier_out_at": None})
+    assert gone not in state_sentence(speaker("en"), State.STALLED, without)
 
 
 def test_a_tile_says_what_the_table_of_states_has() -> None:

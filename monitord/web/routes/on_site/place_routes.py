@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, HTTPException, Query, Request
@@ -20,13 +19,11 @@ from monitord.store.last_seen import last_heard, unplaced
 from monitord.web.page_context import Web, job_url, utc_times
 from monitord.web.queries import JobState, load_jobs, seen_heard, seen_jobs
 from monitord.web.routes.pages import Id
-from monitord.web.routes.typed import pressed_at
+from monitord.web.routes.typed import FormError, Typed, plain_error, start_of
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.place_view import labels_of, loose_probes, place_rows, standing_rows
 from monitord.web.visitor import visitor
 
-_AHEAD = timedelta(minutes=10)
-"""How far a phone's clock may be ahead of ours before its time is refused."""
 _GOALS = {
     LocationKind.SLAB_SLEEVE: GoalMetric.EQUILIBRIUM_RH,
     LocationKind.CAVITY: GoalMetric.RH,
@@ -35,43 +32,6 @@ _GOALS = {
 }
 _NAMES = ("probe", "other_probe", "place", "name", "kind", "thickness", "depth", "sides", "reference", "goal")
 _MORE = ("electricity", "asbestos", "time", "at", "pressed", "move", "swap")
-
-
-class FormError(Exception):
-    """What was typed will not do; says which field, why, and what may have been meant."""
-
-    def __init__(self, name: str, words: str) -> None:
-        self.name = name
-        self.words = words
-        super().__init__(words)
-
-
-@dataclass(frozen=True)
-class Typed:
-    """What a form held, as text."""
-
-    values: dict[str, str]
-
-    def __getitem__(self, name: str) -> str:
-        return self.values.get(name, "").strip()
-
-    def number(self, name: str, low: float, high: float, unit: str) -> float | None:
-        """A number, if one was typed.
-
-        Raises
-        ------
-        FormError : it is none, or out of range.
-        """
-        text = self[name].replace(",", ".")
-        if not text:
-            return None
-        try:
-            value = float(text)
-        except ValueError:
-            raise FormError(name, f"“{text}” is not a number.") from None
-        if not low <= value <= high:
-            raise FormError(name, f"{text} {unit} is not between {low:g} and {high:g} {unit}.")
-        return value
 
 
 class PlaceRoutes:
@@ -147,11 +107,11 @@ class PlaceRoutes:
         except FormError as error:
             return self._form(job_id, typed, 422, error)
         except (JobFileError, ValidationError) as error:
-            return self._form(job_id, typed, 422, FormError("", _plain(error)))
+            return self._form(job_id, typed, 422, FormError("", plain_error(error)))
         return RedirectResponse(job_url(job_id, {"done": probe}, "/place"), status_code=303)
 
     def _save(self, conn: Connection, state: JobState, typed: Typed, now: datetime) -> str:
-        job, at = state.job, _start(typed, state.job, now)
+        job, at = state.job, start_of(typed, state.job, now)
         probe = typed["other_probe"] if typed["probe"] in ("", "other") else typed["probe"]
         if not probe:
             raise FormError("probe", "Choose a probe, or type what stands on its label.")
@@ -217,23 +177,6 @@ class PlaceRoutes:
             return self._web.page(conn, "labels.html", now, labels=labels_of(ids, base), base=base, t=utc_times(now))
 
 
-def _start(typed: Typed, job: JobFile, now: datetime) -> datetime:
-    """When the probe was placed: when the button was pressed, or what was typed, in the job's zone."""
-    if typed["time"] == "then":
-        try:
-            local = datetime.fromisoformat(typed["at"])
-        except ValueError:
-            raise FormError("at", "Give day and time, such as 2026-12-08T07:21.") from None
-        at = (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
-    else:
-        at = pressed_at(typed["pressed"], now)
-    if at > now + _AHEAD:
-        raise FormError("at", "That lies in the future: give the time at which the probe was set.")
-    if at < job.start:
-        raise FormError("at", "That is before the job began; correct the time, or the job's start.")
-    return at.replace(microsecond=0)
-
-
 def _new_location(typed: Typed, job: JobFile, at: datetime) -> Location:
     name = " ".join(typed["name"].split())
     if not name or len(name) > 80:
@@ -269,12 +212,6 @@ def _sleeve(typed: Typed, at: datetime) -> dict[str, Any]:
         "installed_at": at,
         "sealed_at": at,
     }
-
-
-def _plain(error: JobFileError | ValidationError) -> str:
-    if isinstance(error, ValidationError):
-        return f"{error.errors()[0]['msg'].removeprefix('Value error, ')}."
-    return f"{error.what}. {error.remedy or ''}".strip()
 
 
 def _done(state: JobState, probe: str | None) -> Placement | None:

@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import ValidationError
 
 from monitord.model.jobs import AIR_KINDS, JobFile, Location
-from monitord.model.spots import Spot, SpotKind
+from monitord.model.site.spots import Spot, SpotKind
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
 from monitord.web.queries import JobState
