@@ -10,24 +10,32 @@ from monitord.cli.common import database_of, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
-from monitord.model.site.spots import Spot, SpotKind
+from monitord.model.site.spots import SCALES, Spot, SpotKind
 from monitord.store import jobs as stored_jobs
 
-_UNITS = {SpotKind.WOOD_MOISTURE: "%MC", SpotKind.SURFACE_TEMPERATURE: "°C"}
+_OPTIONS = {
+    "wood": SpotKind.WOOD_MOISTURE,
+    "surface": SpotKind.SURFACE_TEMPERATURE,
+    "rh": SpotKind.RELATIVE_HUMIDITY,
+    "wme": SpotKind.WOOD_EQUIVALENT,
+    "plaster": SpotKind.PLASTER,
+    "concrete": SpotKind.CONCRETE,
+}
 
 
 def add_spot(parsed: Namespace) -> int:
     """Keep a spot reading."""
-    kind = SpotKind.WOOD_MOISTURE if parsed.wood is not None else SpotKind.SURFACE_TEMPERATURE
+    name, kind = next((name, kind) for name, kind in _OPTIONS.items() if getattr(parsed, name) is not None)
     try:
         spot = Spot(
             location_id=parsed.location,
             at=parsed.at or SystemClock().now().replace(microsecond=0),
             kind=kind,
-            value=parsed.wood if parsed.wood is not None else parsed.surface,
+            value=getattr(parsed, name),
             correction=parsed.correction,
             corrected_for=parsed.corrected_for,
             u=parsed.u,
+            depth_mm=parsed.depth,
             instrument=parsed.instrument,
             by=parsed.by,
             note=parsed.note,
@@ -38,7 +46,7 @@ def add_spot(parsed: Namespace) -> int:
         raise JobFileError(first.what, remedy=remedy) from None
     with database_of(parsed) as database, database.write() as connection:
         stored_jobs.add_spot(connection, parsed.job, spot)
-    out(f"{parsed.job}: {spot.corrected:g} {_UNITS[kind]} at {parsed.location}, {show_time(spot.at)}")
+    out(f"{parsed.job}: {spot.corrected:g} {SCALES[kind].unit} at {parsed.location}, {show_time(spot.at)}")
     return 0
 
 
@@ -47,7 +55,8 @@ def list_spots(parsed: Namespace) -> int:
     if parsed.remove is not None:
         with database_of(parsed) as database, database.write() as connection:
             gone = stored_jobs.remove_spot(connection, parsed.job, parsed.remove)
-        out(f"{parsed.job}: taken out: {gone.value:g} {_UNITS[gone.kind]} at {gone.location_id}, {show_time(gone.at)}")
+        shown = f"{gone.value:g} {SCALES[gone.kind].unit}"
+        out(f"{parsed.job}: taken out: {shown} at {gone.location_id}, {show_time(gone.at)}")
         return 0
     with database_of(parsed) as database, database.read() as connection:
         job = stored_jobs.needed_job(connection, parsed.job)
@@ -57,7 +66,7 @@ def list_spots(parsed: Namespace) -> int:
 
 
 def _row(number: int, spot: Spot) -> tuple[str, ...]:
-    unit = _UNITS[spot.kind]
+    unit = SCALES[spot.kind].unit
     shown, corrected = f"{spot.value:g} {unit}", f"{spot.corrected:g} {unit}"
     return (
         str(number), show_time(spot.at), spot.location_id, shown, corrected, spot.corrected_for or "-",

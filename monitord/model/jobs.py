@@ -18,7 +18,7 @@ from monitord.model.explain import MistakesError
 from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
 from monitord.model.site.equipment import Equipment
-from monitord.model.site.spots import Spot
+from monitord.model.site.spots import Spot, SpotGoal, SpotResult, judge_spots
 
 
 class LocationKind(StrEnum):
@@ -121,6 +121,9 @@ class Location(BaseModel):
     """Sleeves: sealed from the room air."""
     goal: Goal | None = None
     """What ends the drying here; none: it is watched only."""
+    spot_goal: SpotGoal | None = None
+    """What ends the drying here by spot readings, such as a meter's scale against a control; beside `goal`, which the
+    probe is judged by."""
     reference: Identifier | None = None
     """The location whose air this one is compared with, usually its room."""
     mould_sensitivity: MouldSensitivity | None = None
@@ -297,6 +300,14 @@ class JobFile(BaseModel):
             sorted((e for e in self.equipment if e.location_id == location_id), key=lambda e: (e.from_time, e.id))
         )
 
+    def spots_against_goal(self, location: Location, as_of: datetime) -> SpotResult | None:
+        """The newest spot reading at a location against its goal for them; None where it has none."""
+        goal = location.spot_goal
+        if goal is None:
+            return None
+        control = () if goal.control is None else self.spots_at(goal.control)
+        return judge_spots(goal, self.spots_at(location.id), control, as_of)
+
     def checked_at(self, placement: Placement, as_of: datetime) -> datetime | None:
         """When the probe of a stay was last checked before a time, as far as this file tells."""
         checks = [check.at for check in self.calibrations if check.probe == placement.probe]
@@ -342,12 +353,12 @@ class JobFile(BaseModel):
                 )
             if location.reference == location.id:
                 yield f"{who} is its own reference; name another location"
-            control = None if goal is None else goal.control
-            if control is not None and (control not in known or control == location.id):
-                yield (
-                    f"{who}: control {control!r} is not another location of this job; "
-                    f"use one of {', '.join(sorted(known - {location.id}))}"
-                )
+            for control in (one.control for one in (goal, location.spot_goal) if one is not None):
+                if control is not None and (control not in known or control == location.id):
+                    yield (
+                        f"{who}: control {control!r} is not another location of this job; "
+                        f"use one of {', '.join(sorted(known - {location.id}))}"
+                    )
             needs = goal is not None and goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
             if needs and location.reference is None:
                 yield f"{who}: a vp_excess_pa goal needs a reference; add one"

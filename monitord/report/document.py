@@ -16,6 +16,7 @@ from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.readiness.signoffs import SignOff
 from monitord.model.readiness.verdict import Readiness
 from monitord.model.site.equipment import Equipment
+from monitord.model.site.spots import SCALES
 from monitord.model.units import Units, quantity_in, read_in
 from monitord.report.drawings import Drawing
 from monitord.store.notes import Note
@@ -216,8 +217,9 @@ def _alert(alert: Alert, job: JobFile, speaker: Speaker) -> list[str]:
 
 def _spot(job: JobFile, number: int, speaker: Speaker) -> list[str]:
     spot = job.spots[number]
-    unit = "% MC" if spot.kind.value.startswith("wood") else "°C"
-    value = speaker.amount(Quantity(value=spot.corrected, u=spot.u, unit=unit)) or _DASH
+    value = speaker.amount(Quantity(value=spot.corrected, u=spot.u, unit=SCALES[spot.kind].unit)) or _DASH
+    if spot.depth_mm is not None:
+        value = f"{value} ({speaker.bare(Quantity(value=spot.depth_mm, unit='mm'))})"
     by = ", ".join(part for part in (spot.instrument, spot.by) if part)
     return [_label(job, spot.location_id), _time(speaker, spot.at), value, by or _DASH, spot.note or _DASH]
 

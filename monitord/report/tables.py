@@ -41,7 +41,7 @@ def iso(time: datetime | None) -> str | None:
 
 PLACEMENTS = ("probe", "location", "from [UTC]", "to [UTC]", "accuracy [K]", "accuracy [% RH]", "checked [UTC]")
 CALIBRATIONS = ("probe", "at [UTC]", "correction [K]", "correction [% RH]", "accuracy [% RH]", "method", "by")
-SPOTS = ("location", "at [UTC]", "kind", "shown", "correction", "u (k = 1)", "instrument", "by", "note")
+SPOTS = ("location", "at [UTC]", "kind", "shown", "correction", "u (k = 1)", "depth [mm]", "instrument", "by", "note")
 ALERTS = ("opened [UTC]", "closed [UTC]", "kind", "location", "probe", "severity", "acknowledged by", "note", "text")
 EQUIPMENT = (
     "id", "name", "kind", "location", "from [UTC]", "to [UTC]", "rated [L/day]", "at [UTC]", "emptied [L]", "meter [L]",
@@ -77,7 +77,7 @@ def calibrations(job: JobFile) -> list[Sequence[Cell]]:
 def spots(job: JobFile) -> list[Sequence[Cell]]:
     """What was measured by hand."""
     return [
-        (s.location_id, iso(s.at), s.kind.value, s.value, s.correction, s.u, s.instrument, s.by, s.note)
+        (s.location_id, iso(s.at), s.kind.value, s.value, s.correction, s.u, s.depth_mm, s.instrument, s.by, s.note)
         for s in job.spots
     ]
 

@@ -27,7 +27,8 @@ _CHANCES = ((0.895, "very likely"), (0.595, "likely"), (0.395, "about even"), (0
 _SPANS = ((172_800.0, 86_400.0, "{n} days"), (5_400.0, 3_600.0, "{n} h"), (90.0, 60.0, "{n} min"), (0.0, 1.0, "{n} s"))
 """From how many seconds on which unit is used, and its length. [s]"""
 
-MESSAGES = (*(word for _, word in _CHANCES), *(form for _, _, form in _SPANS), "% RH", "% MC", "{n} days")
+_WORDS = ("% RH", "% MC", "% plaster", "% concrete", "{n} days")
+MESSAGES = (*(word for _, word in _CHANCES), *(form for _, _, form in _SPANS), *_WORDS)
 
 
 def number(value: float, decimals: int, language: Language) -> str:

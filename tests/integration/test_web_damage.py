@@ -123,7 +123,7 @@ def test_a_place_without_timber_has_no_timber_and_asks_for_none(site: tuple[Test
 def test_what_was_measured_by_hand_is_listed_with_what_was_stated(site: tuple[TestClient, JobAssessment]) -> None:
     page = site[0].get(HALL).text
     rows = page.split('id="spots"')[1].split("</section>")[0]
-    for words in ("24.0\u00a0%MC", "24.5\u00a0%MC, for spruce, 15 °C", "pin meter &lt;insulated&gt;", "R. Okafor"):
+    for words in ("24.0\u00a0% MC", "24.5\u00a0% MC, for spruce, 15 °C", "pin meter &lt;insulated&gt;", "R. Okafor"):
         assert words in rows
     reveal = site[0].get("/jobs/mill-lane-4/locations/reveal?span=all").text
     assert '<circle class="spot"' in reveal

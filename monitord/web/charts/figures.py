@@ -20,6 +20,9 @@ from monitord.web.text.formats import number
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import SHORT_KINDS
 
+_HYGROMETER_U_PCT = 1.5
+"""Standard uncertainty of a humidity measured by hand where none is stated: ± 2.5 %, taken as rectangular (common
+practice). [% RH]"""
 _TOUCH_U_K = 1.0
 """Standard uncertainty of a surface temperature measured by hand where none is stated (common practice). [K]"""
 
@@ -82,12 +85,14 @@ def _lines(
         for order, spot in enumerate(spots, start=1)
     ]
     humidity, unit = measure is Measure.RELATIVE_HUMIDITY, scene.unit(UNITS[measure])
+    points = _humidity_points(scene, location) if humidity else ()
     chart = Chart(
         title=title,
-        description=described(scene, title, location, traces, unit),
+        description=described(scene, title, location, traces, unit, points),
         unit=unit,
         window=scene.window,
         traces=tuple(traces),
+        points=points,
         levels=_goal(location) if humidity else (),
         markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
         outs=scene.outs,
@@ -95,8 +100,17 @@ def _lines(
         floor=0.0,
         ceiling=100.0 if humidity else None,
     )
-    said = [f"{title} in {unit}.", *remarks(scene, traces[0], unit)]
+    rings = ["Rings: spot readings, the bar is the uncertainty."] if points else []
+    said = [f"{title} in {unit}.", *rings, *remarks(scene, traces[0], unit)]
     return figure(name, location, chart, said, [f"{spot.id}:{measure}" for spot in spots])
+
+
+def _humidity_points(scene: Scene, location: Location) -> tuple[Point, ...]:
+    return tuple(
+        Point(spot.at.timestamp(), spot.corrected, scene.options.coverage * (spot.u or _HYGROMETER_U_PCT))
+        for spot in scene.job.spots_at(location.id)
+        if spot.kind is SpotKind.RELATIVE_HUMIDITY
+    )
 
 
 def _surface(scene: Scene, title: str, location: Location, series: LocationSeries) -> Figure:

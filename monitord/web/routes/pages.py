@@ -190,6 +190,7 @@ class Pages:
                 compared=job_view.compare_rows(state, times, coverage, location.id),
                 surfaces=job_view.surface_rows(state, location.id),
                 damage=damage_view.damage_said(state, location, assessed, times),
+                spot_goal=damage_view.spot_goal_row(state.job, location, now),
                 spots=damage_view.spot_rows(state.job, location, self._units),
                 notes=[note for note in notes.notes_of(conn, job_id) if note.location == location.id],
                 placements=state.job.placements_at(location.id),

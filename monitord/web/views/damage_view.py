@@ -8,7 +8,7 @@ from datetime import datetime
 from monitord.model.assessments import LocationAssessment
 from monitord.model.damage import Airing, MouldRisk
 from monitord.model.jobs import JobFile, Location
-from monitord.model.site.spots import Spot, SpotKind
+from monitord.model.site.spots import SCALES, Spot, SpotKind
 from monitord.model.units import Units, unit_in, value_in
 from monitord.text.comparisons import source_sentence
 from monitord.text.damage import airing_sentence, caution_sentence, mould_sentence, night_sentence, timber_sentence
@@ -115,18 +115,58 @@ def spot_rows(job: JobFile, location: Location, units: Units) -> list[SpotRow]:
 
 
 def _row(spot: Spot, units: Units) -> SpotRow:
-    wood = spot.kind is SpotKind.WOOD_MOISTURE
-    unit = "%MC" if wood else "°C"
+    wood, unit = spot.kind is SpotKind.WOOD_MOISTURE, SCALES[spot.kind].unit
     sign = f"\u00a0{unit_in(unit, units)}"
     corrected = f"{number(value_in(spot.corrected, unit, units), 1)}{sign}" if spot.correction else "as shown"
     if wood:
         corrected += f", for {spot.corrected_for}" if spot.corrected_for else ", species and temperature not stated"
+    depth = "" if spot.depth_mm is None else f"{value_in(spot.depth_mm, 'mm', units):.3g} {unit_in('mm', units)} deep"
     return SpotRow(
         at=spot.at,
-        what="timber" if wood else "surface",
+        what=SPOT_KINDS[spot.kind],
         shown=f"{number(value_in(spot.value, unit, units), 1)}{sign}",
         corrected=corrected,
         how=spot.instrument or "not stated",
         by=spot.by or "not stated",
-        note=spot.note,
+        note="; ".join(part for part in (depth, spot.note) if part),
     )
+
+
+SPOT_KINDS = {
+    SpotKind.WOOD_MOISTURE: "timber",
+    SpotKind.SURFACE_TEMPERATURE: "surface",
+    SpotKind.RELATIVE_HUMIDITY: "air",
+    SpotKind.WOOD_EQUIVALENT: "wood scale on other material",
+    SpotKind.PLASTER: "plaster scale",
+    SpotKind.CONCRETE: "concrete, impedance",
+}
+_CAN_NOT_SAY = {
+    "not_measured": "not measured yet",
+    "no_control": "its control was not measured within a day of it",
+    "other_instrument": "its control was measured with another instrument",
+    "within_uncertainty": "under it, but by less than its uncertainty",
+}
+
+
+@dataclass(frozen=True)
+class SpotGoalRow:
+    """The goal for spot readings at a location, and how the newest reading stands to it."""
+
+    goal: str
+    stands: str
+    met: bool | None
+
+
+def spot_goal_row(job: JobFile, location: Location, now: datetime) -> SpotGoalRow | None:
+    """The goal for spot readings at a location; None where it has none."""
+    goal, found = location.spot_goal, job.spots_against_goal(location, now)
+    if goal is None or found is None:
+        return None
+    unit = SCALES[goal.kind].unit
+    over = "" if goal.control is None else f" over {location_label(job, goal.control)}"
+    words = f"{SPOT_KINDS[goal.kind]}, {goal.limit:g}\u00a0{unit}{over}"
+    if found.spot is None or found.met is None:
+        return SpotGoalRow(words, _CAN_NOT_SAY[found.why], None)
+    value = f"{number(found.spot.corrected, 1)}\u00a0{unit}"
+    beside = f", control {number(found.control.corrected, 1)}\u00a0{unit}" if found.control is not None else ""
+    return SpotGoalRow(words, f"{'met' if found.met else 'not met'}: {value}{beside}", found.met)

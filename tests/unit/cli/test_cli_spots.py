@@ -34,7 +34,7 @@ def test_timber_measured_by_hand_is_kept_with_all_that_was_stated(capsys: pytest
     given = ["--wood", "19.5", "--at", "2025-02-20T11:15:00+01:00", "--correction", "-0.5"]
     more = ["--corrected-for", "pine, 9 °C", "--instrument", "pin meter", "--by", "B. Moran", "--note", "2nd joist"]
     assert (
-        said(capsys, "spot", JOB, "hall-void", *given, *more) == f"{JOB}: 19 %MC at hall-void, 2025-02-20T10:15:00Z\n"
+        said(capsys, "spot", JOB, "hall-void", *given, *more) == f"{JOB}: 19 % MC at hall-void, 2025-02-20T10:15:00Z\n"
     )
     job = parse_job(said(capsys, "export", JOB), "toml")
     spot = job.spots_at("hall-void")[-1]
@@ -53,16 +53,16 @@ def test_a_file_from_before_the_reading_does_not_take_it_away(capsys: pytest.Cap
     said(capsys, "spot", JOB, "hall-void", "--wood", "18", "--at", "2025-02-21T09:00:00Z")
     told = said(capsys, "apply", str(EXAMPLE_JOB))
     assert told == f"{JOB}: unchanged; kept 1 of its spot readings that the file does not have\n"
-    assert "18 %MC" in said(capsys, "spots", JOB)
+    assert "18 % MC" in said(capsys, "spots", JOB)
 
 
 def test_a_mistake_is_taken_out_by_its_number(capsys: pytest.CaptureFixture[str]) -> None:
     said(capsys, "spot", JOB, "hall-void", "--wood", "81", "--at", "2025-02-21T09:00:00Z")
-    assert said(capsys, "spots", JOB, "--remove", "3").startswith(f"{JOB}: taken out: 81 %MC at hall-void")
+    assert said(capsys, "spots", JOB, "--remove", "3").startswith(f"{JOB}: taken out: 81 % MC at hall-void")
     listed = said(capsys, "spots", JOB)
-    assert "81 %MC" not in listed
-    assert "21.5 %MC" in listed
-    assert "22.3 %MC" in listed  # corrected by +0.8
+    assert "81 % MC" not in listed
+    assert "21.5 % MC" in listed
+    assert "22.3 % MC" in listed  # corrected by +0.8
     assert "there is no spot reading 3" in said(capsys, "spots", JOB, "--remove", "3", code=1)
 
 
@@ -86,3 +86,11 @@ def test_what_can_not_be_kept_is_said_in_one_line_and_nothing_is_kept(
 def test_a_job_that_is_not_there_is_named(capsys: pytest.CaptureFixture[str]) -> None:
     assert "there is no job 'attic'" in said(capsys, "spot", "attic", "void", "--wood", "18", code=1)
     assert "there is no job 'attic'" in said(capsys, "spots", "attic", code=1)
+
+
+@pytest.mark.parametrize(
+    ("option", "unit"), [("rh", "% RH"), ("wme", "% WME"), ("plaster", "% plaster"), ("concrete", "% concrete")]
+)
+def test_each_scale_has_its_option(capsys: pytest.CaptureFixture[str], option: str, unit: str) -> None:
+    told = said(capsys, "spot", JOB, "hall-void", f"--{option}", "4.5", "--depth", "20", "--at", "2025-02-21T09:00:00Z")
+    assert told == f"{JOB}: 4.5 {unit} at hall-void, 2025-02-21T09:00:00Z\n"

@@ -12,17 +12,18 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import ValidationError
 
 from monitord.model.jobs import AIR_KINDS, JobFile, Location
-from monitord.model.site.spots import Spot, SpotKind
+from monitord.model.site.spots import SCALES, Spot, SpotKind
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
 from monitord.web.queries import JobState
-from monitord.web.routes.typed import pressed_at
+from monitord.web.routes.typed import FormError, Typed, pressed_at
 from monitord.web.text.formats import number
 from monitord.web.text.local_time import LocalTimes
+from monitord.web.visitor import visitor
 
 _FIELD = "v-"
-_JUMP = {SpotKind.WOOD_MOISTURE: 5.0, SpotKind.SURFACE_TEMPERATURE: 8.0}
-"""A change since the last round that is worth a second look (our choice). [as the value]"""
+SPECIES = ("softwood", "hardwood", "wood-based board")
+"""Groups that pin meters have settings for; a species may be typed as well (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -31,15 +32,42 @@ class Method:
 
     kind: SpotKind
     words: str
-    unit: str
     low: float
     high: float
+    jump: float
+    """A change since the last round that is worth a second look (our choice). [as the value]"""
+    help: str = ""
+    has_depth: bool = True
+
+    @property
+    def unit(self) -> str:
+        """Unit of its values."""
+        return SCALES[self.kind].unit
+
+    def suits(self, location: Location) -> bool:
+        """Whether it is asked for at a location: only humidity is measured in air."""
+        return self.kind is SpotKind.RELATIVE_HUMIDITY or location.kind not in AIR_KINDS
 
 
+_COMPARE = "Compare with the control, read by the same meter; it is no moisture content."
 METHODS = {
-    "pins": Method(SpotKind.WOOD_MOISTURE, "Wood moisture, pins", "% MC", 5.0, 100.0),
-    "surface": Method(SpotKind.SURFACE_TEMPERATURE, "Surface temperature", "°C", -30.0, 70.0),
-}
+    "pins": Method(
+        SpotKind.WOOD_MOISTURE, "Wood moisture, pins", 5.0, 100.0, 5.0,
+        "Pins along the grain, away from knots and fixings.",
+    ),
+    "wme": Method(SpotKind.WOOD_EQUIVALENT, "Wood scale on other material", 5.0, 100.0, 5.0, _COMPARE),
+    "plaster": Method(SpotKind.PLASTER, "Plaster and gypsum scale", 0.0, 60.0, 2.0, _COMPARE),
+    "concrete": Method(
+        SpotKind.CONCRETE, "Concrete, impedance", 0.0, 10.0, 1.0,
+        "On clean bare concrete, pressed down (ASTM F2659). It reads the upper part: for a covering, sleeves decide.",
+        has_depth=False,
+    ),
+    "rh": Method(
+        SpotKind.RELATIVE_HUMIDITY, "Relative humidity", 0.0, 100.0, 10.0, "Wait until the number stands still.",
+        has_depth=False,
+    ),
+    "surface": Method(SpotKind.SURFACE_TEMPERATURE, "Surface temperature", -30.0, 70.0, 8.0, has_depth=False),
+}  # fmt: skip
 """Ranges of common instruments, so that a slip of the finger is noticed (our choice)."""
 
 
@@ -109,6 +137,7 @@ class SpotRoutes:
                 rest=rest,
                 refused=refused,
                 saved=_saved(state.job, method, saved),
+                species=SPECIES,
                 instrument=typed.get("instrument") or _last_instrument(state.job, method),
             )
 
@@ -145,7 +174,15 @@ def _spots(job: JobFile, typed: dict[str, str], at: datetime) -> tuple[list[Spot
     """The values that were typed, and why some are refused, by location."""
     method, spots, refused = METHODS[typed["method"]], [], {}
     head: dict[str, Any] = {"at": at, "kind": method.kind}
-    head |= {name: typed.get(name, "").strip() for name in ("instrument", "corrected_for", "by", "note")}
+    head |= {name: typed.get(name, "").strip() for name in ("instrument", "note")}
+    head["by"] = visitor().name
+    try:
+        if method.has_depth:
+            head["depth_mm"] = Typed(typed).number("depth", 0.1, 2000.0, "mm")
+        if method.kind is SpotKind.WOOD_MOISTURE:
+            head["corrected_for"] = _set_to(Typed(typed))
+    except FormError as error:
+        return [], {error.name: error.words}
     for location in job.locations:
         text = typed.get(_FIELD + location.id, "").strip().replace(",", ".")
         if not text:
@@ -165,6 +202,15 @@ def _spots(job: JobFile, typed: dict[str, str], at: datetime) -> tuple[list[Spot
     return spots, refused
 
 
+def _set_to(typed: Typed) -> str:
+    """Species group and wood temperature that a pin meter was set to; both or neither."""
+    celsius = typed.number("wood_temperature", -20.0, 60.0, "°C")
+    if bool(typed["species"]) != (celsius is not None):
+        missing = "wood_temperature" if typed["species"] else "species"
+        raise FormError(missing, "Give both, or neither: the correction needs species and temperature.")
+    return f"{typed['species']}, {celsius:g} °C" if celsius is not None else ""
+
+
 def _impossible(method: Method, value: float) -> str:
     meant = next((value / by for by in (10.0, 100.0) if method.low <= value / by <= method.high), None)
     guess = f" Did you mean {meant:g}?" if meant is not None else ""
@@ -175,15 +221,19 @@ def _rows(
     state: JobState, method: Method, typed: dict[str, str], refused: dict[str, str], times: LocalTimes
 ) -> tuple[list[Row], list[Row]]:
     """Controls, and the other locations; those measured that way before come first."""
-    controls = {x.goal.control for x in state.job.locations if x.goal is not None and x.goal.control is not None}
+    goals = (goal for x in state.job.locations for goal in (x.goal, x.spot_goal) if goal is not None)
+    controls = {goal.control for goal in goals if goal.control is not None}
     first, rest = [], []
     for location in state.job.locations:
         last = _last(state.job, location, method)
-        words = "not measured this way yet" if last is None else f"{times.clock(last.at)}: {_value(last, method)}"
+        words = "not measured this way yet" if last is None else f"{times.stamp(last.at)}: {_value(last, method)}"
+        goal = location.spot_goal
+        if goal is not None and goal.kind is method.kind:
+            words += f"; goal {goal.limit:g} {method.unit}" + (" over the control" if goal.control is not None else "")
         text = typed.get(_FIELD + location.id, "")
         row = Row(location.id, location.label, words, text, refused.get(location.id, ""))
-        if location.kind in AIR_KINDS:
-            continue  # neither method measures air
+        if not method.suits(location):
+            continue
         if location.id in controls:
             first.append(row)
         else:
@@ -219,7 +269,7 @@ def _saved(job: JobFile, method: Method, at: datetime | None) -> list[SavedRow]:
 
 
 def _change(spot: Spot, before: Spot | None, method: Method) -> str:
-    if before is None or abs(spot.value - before.value) < _JUMP[method.kind]:
+    if before is None or abs(spot.value - before.value) < method.jump:
         return ""
     change = spot.value - before.value
     way = "up" if change > 0 else "down"

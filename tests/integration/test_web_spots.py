@@ -1,0 +1,119 @@
+"""Rounds of spot readings on every scale: what is asked, refused, kept and shown."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import web_support as support
+
+from monitord.model.jobs import JobFile
+from monitord.model.site.spots import SpotGoal, SpotKind
+from monitord.store.jobs import apply_job, get_job
+from monitord.web.routes.on_site.spot_routes import METHODS
+
+JOB = "mill-lane-4"
+PATH = f"/jobs/{JOB}/round"
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[support.Site]:
+    made = support.empty_site(tmp_path)
+    with made.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+    yield made
+    made.db.close()
+
+
+def job_of(site: support.Site) -> JobFile:
+    with site.db.read() as conn:
+        found = get_job(conn, JOB)
+    assert found is not None
+    return found
+
+
+def test_there_is_a_way_to_measure_each_kind() -> None:
+    assert {method.kind for method in METHODS.values()} == set(SpotKind)
+
+
+@pytest.mark.parametrize("name", list(METHODS))
+def test_a_value_is_kept_shown_and_stands_beside_the_next_round(site: support.Site, name: str) -> None:
+    method, client = METHODS[name], site.client()
+    value = (method.low + method.high) / 2
+    page = client.get(f"{PATH}?method={name}").text
+    assert ('name="v-living-air"' in page) == (name == "rh"), "in air only humidity is measured"
+    assert ('name="depth"' in page) == method.has_depth
+    data = {"method": name, "instrument": "no. 3", "v-utility": f"{value:g}", "depth": "20"}
+    answer = client.post(PATH, data=data)
+    assert "Saved: 1 reading" in answer.text
+    (spot,) = job_of(site).spots
+    assert (spot.kind, spot.value, spot.instrument, spot.by) == (method.kind, value, "no. 3", "Test owner")
+    assert spot.depth_mm == (20.0 if method.has_depth else None)
+    shown = f"{value:.1f}\u00a0{method.unit}".replace("%\u00a0", "% ")
+    assert shown.replace("\u00a0", " ") in client.get(f"{PATH}?method={name}").text.replace("\u00a0", " ")
+    assert shown.replace("\u00a0", " ") in client.get(f"/jobs/{JOB}/locations/utility").text.replace("\u00a0", " ")
+
+
+@pytest.mark.parametrize(
+    ("name", "typed", "why"),
+    [
+        ("wme", {"v-utility": "101"}, "101 % WME is outside 5 to 100 % WME. Did you mean 10.1? Not saved."),
+        ("plaster", {"v-utility": "61"}, "61 % plaster is outside 0 to 60 % plaster. Did you mean 6.1?"),
+        ("concrete", {"v-utility": "45"}, "45 % concrete is outside 0 to 10 % concrete. Did you mean 4.5?"),
+        ("rh", {"v-utility": "-3"}, "-3 % RH is outside 0 to 100 % RH. Not saved."),
+        ("pins", {"v-utility": "20", "depth": "0"}, "0 mm is not between 0.1 and 2000 mm"),
+        ("pins", {"v-utility": "20", "species": "softwood"}, "Give both, or neither"),
+        ("pins", {"v-utility": "20", "wood_temperature": "8"}, "Give both, or neither"),
+        ("pins", {"v-utility": "20", "species": "x", "wood_temperature": "80"}, "80 °C is not between -20 and 60 °C"),
+        ("pins", {"v-utility": "wet"}, "“wet” is not a number"),
+    ],
+)
+def test_what_is_impossible_is_refused_with_the_reason(
+    site: support.Site, name: str, typed: dict[str, str], why: str
+) -> None:
+    answer = site.client().post(PATH, data={"method": name} | typed)
+    assert answer.status_code == 422
+    assert why in answer.text
+    assert job_of(site).spots == ()
+
+
+def test_species_and_temperature_that_the_meter_was_set_to_are_kept(site: support.Site) -> None:
+    data = {"method": "pins", "v-utility": "20", "species": "softwood", "wood_temperature": "8,5"}
+    site.client().post(PATH, data=data)
+    assert job_of(site).spots[0].corrected_for == "softwood, 8.5 °C"
+
+
+def test_the_control_comes_first_and_a_goal_by_spot_readings_says_how_it_stands(site: support.Site) -> None:
+    goal = SpotGoal(kind=SpotKind.PLASTER, limit=0.5, control="bed")
+    places = [
+        place.model_copy(update={"spot_goal": goal}) if place.id == "utility" else place
+        for place in support.MILL_LANE.locations
+    ]
+    with site.db.write() as conn:
+        apply_job(conn, support.MILL_LANE.model_copy(update={"locations": tuple(places)}))
+    client = site.client()
+    page = client.get(f"{PATH}?method=plaster").text
+    assert re.findall(r'name="v-([^"]+)"', page)[0] == "bed"
+    assert "goal 0.5 % plaster over the control" in page
+    where = f"/jobs/{JOB}/locations/utility"
+    assert "Goal not measured yet." in client.get(where).text
+    client.post(PATH, data={"method": "plaster", "instrument": "a", "v-bed": "0.4", "v-utility": "1.3"})
+    assert "Goal not met: 1.3\u00a0% plaster, control 0.4\u00a0% plaster." in client.get(where).text
+    site.clock.at += timedelta(days=2)
+    client.post(PATH, data={"method": "plaster", "instrument": "a", "v-utility": "0.8"})
+    assert "Goal its control was not measured within a day of it." in client.get(where).text
+    client.post(PATH, data={"method": "plaster", "instrument": "a", "v-bed": "0.4"})
+    assert "Goal met: 0.8\u00a0% plaster, control 0.4\u00a0% plaster." in client.get(where).text
+
+
+def test_a_humidity_by_hand_stands_on_the_chart_of_humidity(site: support.Site) -> None:
+    site.put(support.readings_of(support.MILL_LANE.probes[0], step_s=3600.0))
+    where = f"/jobs/{JOB}/locations/{support.MILL_LANE.probes[0].location_id}"
+    assert "Rings: spot readings" not in site.client().get(where).text
+    site.client().post(PATH, data={"method": "rh", f"v-{support.MILL_LANE.probes[0].location_id}": "66"})
+    page = site.client().get(where).text
+    assert "Rings: spot readings" in page
+    assert "66" in re.findall(r"By hand[^<]*|by hand[^<]*", page)[0]
