@@ -17,6 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from monitord.model.explain import MistakesError
 from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
+from monitord.model.site.checks import ProbeCheck
 from monitord.model.site.equipment import Equipment
 from monitord.model.site.spots import Spot, SpotGoal, SpotResult, judge_spots
 
@@ -255,6 +256,8 @@ class JobFile(BaseModel):
     """Corrections found by checks."""
     calibration_valid_d: Annotated[float, Field(gt=0, le=3660)] | None = None
     """How long a probe's check is good for here; none: as the settings say (`analysis.calibration_valid_d`). [d]"""
+    checks: tuple[ProbeCheck, ...] = ()
+    """Checks of probes: what lay in a box, and when. What was found and recorded is among the calibrations."""
     spots: tuple[Spot, ...] = ()
     """What was measured by hand."""
     equipment: tuple[Equipment, ...] = ()

@@ -78,7 +78,8 @@ def needed_job(conn: Connection, job: str) -> JobFile:
 def with_site_records(conn: Connection, job: JobFile) -> JobFile:
     """The job with what was recorded on site and it lacks: a file written before that does not take it away.
 
-    That is spot readings, equipment, and of equipment in both what was emptied and when it was taken out. Left out is
+    That is spot readings, checks of probes, equipment, and of equipment in both what was emptied and when it was taken
+    out. Left out is
     what is at a location that the job no longer has, and equipment that by the file stands elsewhere at that time.
 
     Raises
@@ -96,9 +97,9 @@ def with_site_records(conn: Connection, job: JobFile) -> JobFile:
         if item.location_id in locations and not any(_together(item, given) for given in job.equipment)
     ]
     merged = [_with_records(item, stored.equipment) for item in job.equipment]
-    if not spots and not equipment and tuple(merged) == job.equipment:
-        return job
-    return revised(job, spots=(*job.spots, *spots), equipment=(*merged, *equipment))
+    began = {(check.kind, check.probes, check.from_time) for check in stored.checks}
+    checks = [check for check in job.checks if (check.kind, check.probes, check.from_time) not in began]
+    return revised(job, spots=(*job.spots, *spots), equipment=(*merged, *equipment), checks=(*stored.checks, *checks))
 
 
 def _together(a: Equipment, b: Equipment) -> bool:

@@ -35,6 +35,7 @@ from monitord.web.routes.client_routes import ClientRoutes
 from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
+from monitord.web.routes.on_site.check_routes import CheckRoutes
 from monitord.web.routes.on_site.equipment_routes import EquipmentRoutes
 from monitord.web.routes.on_site.job_form_routes import JobFormRoutes
 from monitord.web.routes.on_site.note_routes import NoteRoutes
@@ -119,6 +120,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         SpotRoutes(web).router(),
         NoteRoutes(web).router(),
         EquipmentRoutes(web).router(),
+        CheckRoutes(web).router(),
         ClientRoutes(web).router(),
         Api(web).router(),
         IngestRoutes(web).router(),

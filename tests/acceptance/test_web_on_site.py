@@ -29,6 +29,7 @@ MORE = (
     "/jobs/mill-lane-4/share",
     "/jobs/mill-lane-4/notes",
     "/jobs/mill-lane-4/equipment",
+    "/jobs/mill-lane-4/checks",
     "/jobs/mill-lane-4/equipment/new",
     "/new-job",
     "/jobs/mill-lane-4/edit",
@@ -308,6 +309,19 @@ def test_a_dehumidifier_is_set_up_emptied_and_taken_out(site: support.Site, open
     page.get_by_role("button", name="Taken out now DH 7").click()
     page.locator("#gone").wait_for()
     assert [item.to_time for item in job_of(site).equipment] == [site.clock.at.replace(microsecond=0)]
+
+
+def test_a_check_side_by_side_is_begun_and_ended_by_touch(site: support.Site, opened: Callable[..., Page]) -> None:
+    page = opened("/jobs/mill-lane-4/checks", scripts=False)
+    page.get_by_label("K7-04").check()
+    page.get_by_label("K7-07").check()
+    page.get_by_role("button", name="The box is closed: begin").click()
+    page.wait_for_url("**/checks/1")
+    assert "K7-04, K7-07" in page.locator("h1").inner_text()
+    site.clock.at += timedelta(hours=2)
+    page.get_by_role("button", name="Open the box; record nothing").click()
+    page.get_by_role("link", name="K7-04").wait_for()
+    assert [check.to_time for check in job_of(site).checks] == [site.clock.at.replace(microsecond=0)]
 
 
 @pytest.mark.parametrize(("width", "scripts"), [(390, False), (1280, True)], ids=["phone, no scripts", "desk"])

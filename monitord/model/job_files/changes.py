@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
+from monitord.model.site.checks import ProbeCheck
 from monitord.model.site.equipment import Equipment, Water
 
 SLEEVE_DEPTH_SHARE = {1: 0.40, 2: 0.20}
@@ -124,6 +125,45 @@ def with_water(job: JobFile, machine: str, water: Water) -> JobFile:
         return job
     filled = here.model_copy(update={"water": tuple(sorted((*here.water, water), key=lambda one: one.at))})
     return _checked(job, equipment=tuple(filled if e is here else e for e in job.equipment))
+
+
+def with_check(job: JobFile, check: ProbeCheck, *, leave: bool) -> JobFile:
+    """The job with a check of probes that has begun; the same again changes nothing.
+
+    Parameters
+    ----------
+    leave : the probes leave their locations meanwhile, so that what they read in the box counts for none.
+
+    Raises
+    ------
+    JobFileError : it would not fit, or one of the probes is in another check.
+    """
+    if check in job.checks:
+        return job
+    for other in job.checks:
+        twice = sorted(set(other.probes) & set(check.probes)) if other.to_time is None else []
+        if twice:
+            raise JobFileError(f"probe {twice[0]!r} is in another check", remedy="End that one first")
+    if leave:
+        for probe in check.probes:
+            job = without_probe(job, probe, check.from_time)
+    return _checked(job, checks=(*job.checks, check))
+
+
+def with_check_ended(job: JobFile, number: int, at: datetime) -> JobFile:
+    """The job with a check ended at a time; `number` counts from 1. One that has ended stays as it is.
+
+    Raises
+    ------
+    JobFileError : no such check, or it would not fit.
+    """
+    if not 1 <= number <= len(job.checks):
+        raise JobFileError(f"there is no check {number}", where=f"job {job.job}")
+    ended = [
+        check.model_copy(update={"to_time": at}) if place == number and check.to_time is None else check
+        for place, check in enumerate(job.checks, start=1)
+    ]
+    return _checked(job, checks=tuple(ended))
 
 
 def revised(job: JobFile, **changes: Any) -> JobFile:

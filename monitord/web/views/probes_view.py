@@ -30,6 +30,8 @@ class ProbeRow:
     location: str
     """Label of the place it stands at; empty where it is placed nowhere."""
     location_id: str
+    checked_at: datetime | None
+    """Its last calibration or check, as far as its job tells."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,7 @@ def _probe_row(item: Heard, jobs: list[JobFile], units: Units) -> ProbeRow:
         job=job.job if job is not None else None,
         location=job.location(placement.location_id).label if job is not None and placement is not None else "",
         location_id=placement.location_id if placement is not None else "",
+        checked_at=job.checked_at(placement, item.heard_at) if job is not None and placement is not None else None,
     )
 
 
