@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 import sys
 from argparse import Namespace
@@ -12,8 +13,11 @@ from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
+from sqlalchemy import Connection
 
+from monitord.clock import SystemClock
 from monitord.model.config.settings import CONFIG_VARIABLE, Settings, load_settings
+from monitord.store.access import audit
 from monitord.store.db.database import Database
 
 _PIPED_WIDTH = 240
@@ -34,6 +38,15 @@ def database_of(parsed: Namespace) -> Iterator[Database]:
         yield database
     finally:
         database.close()
+
+
+def note(conn: Connection, what: str, job: str | None = None, detail: str = "") -> None:
+    """Keep on record what a command has just changed, in the transaction of the change."""
+    try:
+        user = getpass.getuser()
+    except (OSError, KeyError):  # a user that the system has no name for
+        user = f"user {os.getuid()}"
+    audit.record(conn, SystemClock().now(), f"{user}, command line", what, job=job, detail=detail)
 
 
 def out(text: str) -> None:

@@ -6,7 +6,7 @@ import json
 from argparse import Namespace
 
 from monitord.alerts import pausing
-from monitord.cli.common import database_of, ending_of, out, show_table, show_time
+from monitord.cli.common import database_of, ending_of, note, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.job_files.checks import remarks
@@ -49,7 +49,10 @@ def apply_files(parsed: Namespace) -> int:
                 kept = f"; kept {more} of its spot readings that the file does not have" if more else ""
                 if whole.equipment != job.equipment:
                     kept += "; kept what was recorded of its equipment and the file does not have"
-                done.append(f"{job.job}: {stored_jobs.apply_job(connection, whole)}{kept}")
+                applied = stored_jobs.apply_job(connection, whole)
+                done.append(f"{job.job}: {applied}{kept}")
+                if applied != "unchanged":
+                    note(connection, "applied a job file", job.job, f"{applied}, from {path.name}")
             except JobFileError as error:
                 raise JobFileError(error.what, where=str(path), why=error.why, remedy=error.remedy) from None
     for line in done:  # said only once all of it is committed
@@ -127,6 +130,7 @@ def close_job(parsed: Namespace) -> int:
         if stored_jobs.get_job(connection, parsed.job) is None:
             raise _no_such_job(parsed.job)
         stored_jobs.close_job(connection, parsed.job, at)
+        note(connection, "ended a job", parsed.job, show_time(at))
     out(f"{parsed.job}: closed at {show_time(at)}")
     return 0
 

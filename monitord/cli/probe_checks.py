@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection
 
-from monitord.cli.common import database_of, out, show_table
+from monitord.cli.common import database_of, note, out, show_table
 from monitord.model.job_files.files import dump_calibrations
 from monitord.model.jobs import Calibration
 from monitord.report import probe_checks
@@ -54,6 +54,7 @@ def _tell(connection: Connection, parsed: Namespace, proposed: Sequence[Calibrat
         return
     if parsed.record:
         done = add_calibrations(connection, parsed.job, proposed)
+        note(connection, "recorded a check of probes", parsed.job, ", ".join(one.probe for one in proposed))
         out(f"{parsed.job}: {done}. Put this into its file as well: applying a file without it takes it out.")
     else:
         out(f"To correct readings from {parsed.end:%Y-%m-%dT%H:%M:%SZ} on, put this into the file of {parsed.job} and")

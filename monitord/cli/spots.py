@@ -6,7 +6,7 @@ from argparse import Namespace
 
 from pydantic import ValidationError
 
-from monitord.cli.common import database_of, out, show_table, show_time
+from monitord.cli.common import database_of, note, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
@@ -45,7 +45,8 @@ def add_spot(parsed: Namespace) -> int:
         remedy = first.remedy or "Correct the command and give it again; nothing was kept"
         raise JobFileError(first.what, remedy=remedy) from None
     with database_of(parsed) as database, database.write() as connection:
-        stored_jobs.add_spot(connection, parsed.job, spot)
+        if stored_jobs.add_spot(connection, parsed.job, spot) != "unchanged":
+            note(connection, "took spot readings", parsed.job, f"{kind.value} at {parsed.location}")
     out(f"{parsed.job}: {spot.corrected:g} {SCALES[kind].unit} at {parsed.location}, {show_time(spot.at)}")
     return 0
 
@@ -55,6 +56,12 @@ def list_spots(parsed: Namespace) -> int:
     if parsed.remove is not None:
         with database_of(parsed) as database, database.write() as connection:
             gone = stored_jobs.remove_spot(connection, parsed.job, parsed.remove)
+            note(
+                connection,
+                "took a spot reading out",
+                parsed.job,
+                f"{gone.kind.value} {gone.value:g} at {gone.location_id}",
+            )
         shown = f"{gone.value:g} {SCALES[gone.kind].unit}"
         out(f"{parsed.job}: taken out: {shown} at {gone.location_id}, {show_time(gone.at)}")
         return 0

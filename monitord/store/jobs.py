@@ -17,8 +17,12 @@ from monitord.model.jobs import Calibration, JobFile, Placement
 from monitord.model.site.equipment import Equipment
 from monitord.model.site.spots import Spot
 from monitord.store import pending_jobs
+from monitord.store.db.alert_tables import alert as alert_table
+from monitord.store.db.alert_tables import alert_event as event_table
+from monitord.store.db.signoff_tables import signoff as signoff_table
 from monitord.store.db.statements import insert_or_update
 from monitord.store.db.tables import job as job_table
+from monitord.store.db.tables import outdoor_forecast as outdoor_forecast_table
 from monitord.store.db.tables import placement as placement_table
 from monitord.store.db.times import from_ms, to_ms
 
@@ -197,6 +201,30 @@ def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
     closed = stored.model_copy(update={"end": at, "probes": placements})
     apply_job(conn, JobFile.model_validate_json(canonical(closed)))
     return closed
+
+
+def delete_job(conn: Connection, job: str) -> JobFile:
+    """Take a mistaken job away with all that hangs on it; readings stay, as those of probes that stand nowhere.
+
+    What was sent of its alerts stays in the log of messages.
+
+    Raises
+    ------
+    JobFileError : no such job, or an element of it was signed off: that stays on record.
+    """
+    stored = needed_job(conn, job)
+    if conn.execute(select(signoff_table.c.id).where(signoff_table.c.job == job).limit(1)).first() is not None:
+        raise JobFileError(
+            "a job with a sign-off is not deleted, since that stays on record",
+            where=f"job {job}",
+            remedy="Close the job instead",
+        )
+    fingerprints = select(alert_table.c.fingerprint).where(alert_table.c.job == job)
+    conn.execute(delete(event_table).where(event_table.c.fingerprint.in_(fingerprints)))
+    conn.execute(delete(alert_table).where(alert_table.c.job == job))
+    conn.execute(delete(outdoor_forecast_table).where(outdoor_forecast_table.c.job == job))
+    conn.execute(delete(job_table).where(job_table.c.job == job))  # the rest goes with it by its foreign keys
+    return stored
 
 
 def placements_elsewhere(conn: Connection, job: str, probe: str, at: datetime) -> list[tuple[str, str]]:

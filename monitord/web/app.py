@@ -31,6 +31,7 @@ from monitord.web.page_context import STATIC, Web, environment
 from monitord.web.routes.alert_pages import AlertPages
 from monitord.web.routes.alert_routes import AlertRoutes
 from monitord.web.routes.api import Api
+from monitord.web.routes.channel_routes import ChannelRoutes
 from monitord.web.routes.client_routes import ClientRoutes
 from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
@@ -38,6 +39,7 @@ from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.on_site.check_routes import CheckRoutes
 from monitord.web.routes.on_site.equipment_routes import EquipmentRoutes
 from monitord.web.routes.on_site.job_form_routes import JobFormRoutes
+from monitord.web.routes.on_site.location_form_routes import LocationFormRoutes
 from monitord.web.routes.on_site.note_routes import NoteRoutes
 from monitord.web.routes.on_site.place_routes import PlaceRoutes
 from monitord.web.routes.on_site.spot_routes import SpotRoutes
@@ -121,6 +123,8 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         NoteRoutes(web).router(),
         EquipmentRoutes(web).router(),
         CheckRoutes(web).router(),
+        LocationFormRoutes(web).router(),
+        ChannelRoutes(web).router(),
         ClientRoutes(web).router(),
         Api(web).router(),
         IngestRoutes(web).router(),

@@ -20,12 +20,12 @@ from monitord.store.db.database import Database
 from monitord.text import gsm
 
 
-def messages_to(settings: AlertSettings, person_id: str, at: datetime) -> list[Message]:
-    """A test message to one person by each of their ways.
+def messages_to(settings: AlertSettings, person_id: str, at: datetime, channel: str = "") -> list[Message]:
+    """A test message to one person by each of their ways, or by those of one channel.
 
     Raises
     ------
-    ConfigurationError : there is no such person.
+    ConfigurationError : there is no such person, or they have no such way.
     """
     person = settings.person(person_id)
     if person is None:
@@ -34,17 +34,26 @@ def messages_to(settings: AlertSettings, person_id: str, at: datetime) -> list[M
             where="alerts.people",
             remedy=f"Use one of {', '.join(p.id for p in settings.people) or '(none yet)'}",
         )
-    return [_message(settings, person, way.channel, way.address, at) for way in person.ways]
+    ways = [way for way in person.ways if channel in ("", way.channel)]
+    if not ways:
+        raise ConfigurationError(
+            f"{person_id} is not reached by {channel!r}",
+            where="alerts.people",
+            remedy=f"Use one of {', '.join(way.channel for way in person.ways)}",
+        )
+    return [_message(settings, person, way.channel, way.address, at) for way in ways]
 
 
-def enqueue_test(conn: Connection, settings: AlertSettings, person_id: str, at: datetime) -> list[Message]:
+def enqueue_test(
+    conn: Connection, settings: AlertSettings, person_id: str, at: datetime, channel: str = ""
+) -> list[Message]:
     """Put a test message to one person into the outbox: it takes the same path as an alert, through the daemon.
 
     Raises
     ------
-    ConfigurationError : there is no such person.
+    ConfigurationError : there is no such person, or they have no such way.
     """
-    messages = messages_to(settings, person_id, at)
+    messages = messages_to(settings, person_id, at, channel)
     for message in messages:
         stored_outbox.enqueue(conn, message)
     return messages

@@ -53,6 +53,16 @@ def with_location(job: JobFile, location: Location) -> JobFile:
     return _checked(job, locations=(*job.locations, location))
 
 
+def with_location_changed(job: JobFile, location: Location) -> JobFile:
+    """The job with one of its locations as given, in its place.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    return _checked(job, locations=tuple(location if one.id == location.id else one for one in job.locations))
+
+
 def with_probe(job: JobFile, placement: Placement, *, swap: bool = False) -> JobFile:
     """The job with a probe at a location from a time on; where it stood in this job before, it stands until then.
 

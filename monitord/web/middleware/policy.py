@@ -119,6 +119,8 @@ RULES: tuple[Rule, ...] = (
         "GET /jobs/{job_id}/equipment/new",
         "POST /jobs/{job_id}/equipment/new",
         "POST /jobs/{job_id}/equipment/out",
+        "GET /jobs/{job_id}/locations/{location_id}/edit",
+        "POST /jobs/{job_id}/locations/{location_id}/edit",
         "POST /jobs/{job_id}/checks",
         "POST /jobs/{job_id}/checks/{number}/end",
         "POST /jobs/{job_id}/checks/{number}/record",
@@ -147,6 +149,9 @@ RULES: tuple[Rule, ...] = (
         "GET /settings/changes",
         "GET /settings/rules",
         "POST /settings/rules",
+        "GET /settings/channels",
+        "POST /settings/channels/test",
+        "POST /jobs/{job_id}/delete",
     ),
 )
 

@@ -21,7 +21,7 @@ from monitord.store.last_seen import last_heard
 from monitord.store.mutes import mutes
 from monitord.web.page_context import Web, utc_times
 from monitord.web.queries import load_jobs, newest_of, sees_mute
-from monitord.web.routes.parameters import Episode
+from monitord.web.routes.typed import Episode
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import alert_kinds
 from monitord.web.views.alert_view import AlertView, MuteView, Tier, alert_views, closed_views, mute_views, times_of

@@ -14,8 +14,9 @@ from monitord.model.alerts import SYSTEM
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs
 from monitord.web.page_context import Web, job_url, utc_times
-from monitord.web.routes.parameters import Episode
+from monitord.web.routes.typed import Episode
 from monitord.web.views.alert_view import alert_views, times_of
+from monitord.web.visitor import visitor
 
 _MAX_NAME, _MAX_NOTE = 80, 500
 Note = Annotated[str, Form()]
@@ -35,17 +36,15 @@ class AlertRoutes:
         router.add_api_route("/link/{purpose}/{token}", self.follow, methods=["POST"], response_class=HTMLResponse)
         return router
 
-    def seen(
-        self, fingerprint: str, episode: Episode, by: Annotated[str, Form()] = "", note: Note = ""
-    ) -> RedirectResponse:
+    def seen(self, fingerprint: str, episode: Episode, note: Note = "") -> RedirectResponse:
         """Someone has seen an alert and takes it on: reminders stop, its closing is still told."""
-        name = checked_name(by)
+        name = visitor().name
         with self._web.db.write() as conn:
             alert = stored_alerts.get_alert(conn, fingerprint, episode)
             if alert is None:
                 raise HTTPException(404, "There is no such alert.")
             requests.acknowledge_alert(conn, fingerprint, episode, name, checked(note), self._web.clock.now())
-            self._web.note(conn, "acknowledged an alert", alert.job, f"{alert.kind}, as {name}")
+            self._web.note(conn, "acknowledged an alert", alert.job, alert.kind)
         where = "/alerts" if alert.job == SYSTEM else job_url(alert.job)
         return RedirectResponse(f"{where}#alerts", status_code=303)
 

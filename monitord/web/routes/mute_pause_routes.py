@@ -13,8 +13,8 @@ from monitord.model.alerts import SYSTEM, Alert
 from monitord.model.messages import Matcher, MatchLabel
 from monitord.store import alerts as stored_alerts
 from monitord.web.page_context import Web, job_url
-from monitord.web.routes.alert_routes import Note, checked, checked_name
-from monitord.web.routes.parameters import Episode
+from monitord.web.routes.alert_routes import Note, checked
+from monitord.web.routes.typed import Episode
 from monitord.web.views.alert_view import SPANS
 from monitord.web.visitor import visitor
 
@@ -38,27 +38,27 @@ class MutePauseRoutes:
         return router
 
     def mute_alert(
-        self, fingerprint: str, episode: Episode, what: Word = "alert", span: Word = "", by: Word = "", why: Note = ""
+        self, fingerprint: str, episode: Episode, what: Word = "alert", span: Word = "", why: Note = ""
     ) -> RedirectResponse:
         """Mute one alert, or its place, or what is of its kind in the job."""
         with self._web.db.read() as conn:
             alert = stored_alerts.get_alert(conn, fingerprint, episode)
         if alert is None:
             raise HTTPException(404, "There is no such alert.")
-        return self._mute(_matchers(alert, what), span, by, why)
+        return self._mute(_matchers(alert, what), span, why)
 
     def mute(
-        self, job: Word = "", location: Word = "", kind: Word = "", span: Word = "", by: Word = "", why: Note = ""
+        self, job: Word = "", location: Word = "", kind: Word = "", span: Word = "", why: Note = ""
     ) -> RedirectResponse:
         """Mute what fits everything that is named."""
         named = {MatchLabel.JOB: job, MatchLabel.LOCATION: location, MatchLabel.KIND: kind}
         matchers = [Matcher(label=label, pattern=pattern) for label, pattern in named.items() if pattern]
         if not matchers:
             raise HTTPException(422, "Say what is to be muted: a job, a location or a kind.")
-        return self._mute(matchers, span, by, why)
+        return self._mute(matchers, span, why)
 
-    def _mute(self, matchers: list[Matcher], span: str, by: str, why: str) -> RedirectResponse:
-        name, comment, now = checked_name(by), checked(why), self._web.clock.now()
+    def _mute(self, matchers: list[Matcher], span: str, why: str) -> RedirectResponse:
+        name, comment, now = visitor().name, checked(why), self._web.clock.now()
         if not comment:
             raise HTTPException(422, "Say why, so that others understand it.")
         if span not in SPANS:
@@ -71,23 +71,22 @@ class MutePauseRoutes:
                 requests.mute(conn, matchers, now, now + SPANS[span][1], name, comment, now)
             except MonitordError as error:
                 raise HTTPException(422, f"{error.message}.") from error
-            self._web.note(conn, "muted alerts", named or None, f"{_said(matchers)} for {span}, as {name}: {comment}")
+            self._web.note(conn, "muted alerts", named or None, f"{_said(matchers)} for {span}: {comment}")
         return RedirectResponse("/alerts#mutes", status_code=303)
 
-    def end_mute(self, mute_id: str, by: Word = "") -> RedirectResponse:
+    def end_mute(self, mute_id: str) -> RedirectResponse:
         """End a mute now; what is still open under it is told."""
-        name = checked_name(by)
         with self._web.db.write() as conn:
             try:
-                requests.end_mute(conn, mute_id, name, self._web.clock.now())
+                requests.end_mute(conn, mute_id, visitor().name, self._web.clock.now())
             except MonitordError as error:
                 raise HTTPException(404, f"{error.message}.") from error
-            self._web.note(conn, "ended a mute", None, f"{mute_id}, as {name}")
+            self._web.note(conn, "ended a mute", None, mute_id)
         return RedirectResponse("/alerts#mutes", status_code=303)
 
-    def pause(self, job_id: str, span: Word = "", by: Word = "", why: Note = "") -> RedirectResponse:
+    def pause(self, job_id: str, span: Word = "", why: Note = "") -> RedirectResponse:
         """Let a job raise nothing, for a time or until it is resumed."""
-        name, comment, now = checked_name(by), checked(why), self._web.clock.now()
+        name, comment, now = visitor().name, checked(why), self._web.clock.now()
         if not comment:
             raise HTTPException(422, "Say why: the job's alerts end with that word.")
         if span and span not in SPANS:
@@ -98,19 +97,19 @@ class MutePauseRoutes:
                 pausing.pause(conn, state.job.job, now + SPANS[span][1] if span else None, name, comment, now)
             except MonitordError as error:
                 raise HTTPException(409, f"{error.message}.") from error
-            self._web.note(conn, "paused a job's alerts", state.job.job, f"as {name}: {comment}")
+            self._web.note(conn, "paused a job's alerts", state.job.job, comment)
         return RedirectResponse(f"{job_url(job_id)}#plate", status_code=303)
 
-    def resume(self, job_id: str, by: Word = "") -> RedirectResponse:
+    def resume(self, job_id: str) -> RedirectResponse:
         """Let a paused job raise alerts again."""
-        name, now = checked_name(by), self._web.clock.now()
+        now = self._web.clock.now()
         with self._web.db.write() as conn:
             state = self._web.job(conn, job_id, now)
             try:
-                pausing.resume(conn, state.job.job, name, now)
+                pausing.resume(conn, state.job.job, visitor().name, now)
             except MonitordError as error:
                 raise HTTPException(409, f"{error.message}.") from error
-            self._web.note(conn, "resumed a job's alerts", state.job.job, f"as {name}")
+            self._web.note(conn, "resumed a job's alerts", state.job.job)
         return RedirectResponse(f"{job_url(job_id)}#plate", status_code=303)
 
 

@@ -19,6 +19,7 @@ from monitord.web.page_context import Web, job_url
 from monitord.web.routes.alert_routes import checked, checked_name
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.readiness_view import verdict_views
+from monitord.web.visitor import visitor
 
 Text = Annotated[str, Form()]
 
@@ -87,11 +88,9 @@ class ReadinessPages:
             self._web.note(conn, "signed off", job_id, f"{element} as {statement}, as {wish.by}")
         return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)
 
-    def withdraw(
-        self, job_id: str, number: Annotated[int, Form()] = 0, by: Text = "", why: Text = ""
-    ) -> RedirectResponse:
+    def withdraw(self, job_id: str, number: Annotated[int, Form()] = 0, why: Text = "") -> RedirectResponse:
         """A sign-off is withdrawn, with a reason; it stays on record."""
-        name, reason = checked_name(by), checked(why)
+        name, reason = visitor().name, checked(why)
         if not reason:
             raise HTTPException(422, "Say why: the reason stays on record.")
         with self._web.db.write() as conn:
@@ -101,5 +100,5 @@ class ReadinessPages:
                 signoffs.withdraw(conn, number, self._web.clock.now(), name, reason)
             except StoreError as error:
                 raise HTTPException(409, error.message) from error
-            self._web.note(conn, "withdrew a sign-off", job_id, f"{number}, as {name}: {reason}")
+            self._web.note(conn, "withdrew a sign-off", job_id, f"{number}: {reason}")
         return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)

@@ -1,17 +1,21 @@
-"""What several forms say in the same way."""
+"""What several forms and addresses say in the same way."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Annotated
 
+from fastapi import Path
 from pydantic import ValidationError
 
 from monitord.errors import JobFileError
 from monitord.model.jobs import JobFile
 from monitord.model.units import Units, unit_in, value_in
 
+Episode = Annotated[int, Path(ge=1, le=2**31 - 1)]
+"""Which time an alert is open, from 1; no database is asked for a number that it could not hold."""
 _KEY = re.compile(r"^`[^`]+`: ")
 """Where in a file a mistake would stand; a form has no such place."""
 _AHEAD = timedelta(minutes=10)

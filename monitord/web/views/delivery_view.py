@@ -15,7 +15,7 @@ from monitord.model.messages import TELLS_OPEN, NotificationReason, OutboxEntry,
 from monitord.store import outbox as stored_outbox
 from monitord.text.labels import NEWS
 
-_WENT = {
+WENT = {
     OutboxState.WAITING: "on its way",
     OutboxState.SENT: "sent",
     OutboxState.UNDELIVERABLE: "could not be delivered",
@@ -133,7 +133,7 @@ def _told_row(row: SentItem, settings: AlertSettings) -> MessageRow:
         person=_name(settings, row.person),
         channel=row.channel,
         what=_news(row.item.news),
-        went=_WENT[row.state],
+        went=WENT[row.state],
         tries=row.attempts,
     )
 

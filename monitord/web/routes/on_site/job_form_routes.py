@@ -58,6 +58,7 @@ class JobFormRoutes:
         router.add_api_route("/jobs/{job_id}/edit", self.edit, response_class=HTMLResponse)
         router.add_api_route("/jobs/{job_id}/edit", self.change, methods=["POST"], response_class=HTMLResponse)
         router.add_api_route("/jobs/{job_id}/close", self.close, methods=["POST"])
+        router.add_api_route("/jobs/{job_id}/delete", self.delete, methods=["POST"])
         router.add_api_route("/jobs/{job_id}/job.toml", self.file, response_class=PlainTextResponse)
         return router
 
@@ -142,6 +143,20 @@ class JobFormRoutes:
                 raise HTTPException(409, f"{error.message}.") from error
             self._web.note(conn, "ended a job", job_id)
         return RedirectResponse(job_url(job_id), status_code=303)
+
+    def delete(self, job_id: str, name: Text = "") -> RedirectResponse:
+        """Delete a mistaken job, its name typed to confirm: readings stay, all else of it goes."""
+        with self._web.db.write() as conn:
+            job = self._web.job(conn, job_id, self._web.clock.now()).job
+            if " ".join(name.split()) != job.label:
+                raise HTTPException(422, f"Type the job's name, “{job.label}”, to delete it. Nothing was deleted.")
+            try:
+                stored_jobs.delete_job(conn, job_id)
+            except JobFileError as error:
+                raise HTTPException(409, f"{error.message}.") from error
+            counts = f"{len(job.locations)} locations, {len(job.probes)} placements, {len(job.spots)} spot readings"
+            self._web.note(conn, "deleted a job", job_id, f"{job.label}: {counts}")
+        return RedirectResponse("/", status_code=303)
 
     def file(self, job_id: str) -> PlainTextResponse:
         """The job as a file that `monitord job apply` takes."""

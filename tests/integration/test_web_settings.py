@@ -1,0 +1,226 @@
+"""Channels tried from their page, locations edited, mistaken jobs deleted, and changes by command on record."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import web_support as support
+from sqlalchemy import select
+
+from monitord.alerts.sending.channels.base import ChannelError
+from monitord.cli import main
+from monitord.model.access import Role
+from monitord.model.jobs import Goal, GoalMetric, JobFile
+from monitord.model.messages import OutboxState
+from monitord.model.site.spots import SpotGoal, SpotKind
+from monitord.store import alerts as stored_alerts
+from monitord.store import notes, outbox
+from monitord.store.access import audit
+from monitord.store.db.database import Database
+from monitord.store.db.tables import metadata
+from monitord.store.jobs import apply_job, get_job
+
+JOB = "mill-lane-4"
+HALL = f"/jobs/{JOB}/locations/hall/edit"
+CHANNELS = "/settings/channels"
+ALERTS = {
+    "channels": [{"name": "mail", "url": "log://"}, {"name": "sms", "url": "log://", "form": "short"}],
+    "people": [
+        {"id": "anna", "name": "Anna", "ways": [{"channel": "mail"}, {"channel": "sms"}]},
+        {"id": "ben", "ways": [{"channel": "mail"}]},
+    ],
+}
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[support.Site]:
+    made = support.empty_site(tmp_path)
+    with made.db.write() as conn:
+        apply_job(conn, support.MILL_LANE)
+    made.settings = support.Settings.model_validate({"alerts": ALERTS})
+    yield made
+    made.db.close()
+
+
+def job_of(site: support.Site) -> JobFile:
+    with site.db.read() as conn:
+        found = get_job(conn, JOB)
+    assert found is not None
+    return found
+
+
+def last_change(site: support.Site) -> tuple[str, str, str | None]:
+    with site.db.read() as conn:
+        entry = audit.entries(conn)[0]
+    return entry.what, entry.detail, entry.job
+
+
+# --- channels -------------------------------------------------------------------------------------------------
+
+
+def test_a_test_message_goes_by_one_way_and_the_page_says_what_came_of_it(site: support.Site) -> None:
+    client = site.client()
+    page = client.get(CHANNELS).text
+    assert page.count("Send a test by") == 3
+    answer = client.post(f"{CHANNELS}/test", data={"person": "anna", "channel": "sms"}, follow_redirects=False)
+    where = answer.headers["location"]
+    (message,) = where.partition("?sent=")[2].split("&sent=")
+    with site.db.read() as conn:
+        entry = outbox.get_entry(conn, message)
+    assert entry is not None
+    assert (entry.message.person, entry.message.channel, entry.state) == ("anna", "sms", OutboxState.WAITING)
+    assert "anna, sms: on its way" in client.get(where).text
+    assert "Not tried yet" in client.get(where).text
+    with site.db.write() as conn:
+        outbox.record_sent(conn, entry.message, site.clock.now())
+    assert "anna, sms: sent" in client.get(where).text
+    assert last_change(site) == ("sent a test message", "to anna by sms", None)
+
+
+def test_what_went_wrong_is_said(site: support.Site) -> None:
+    client = site.client()
+    where = client.post(f"{CHANNELS}/test", data={"person": "ben", "channel": "mail"}, follow_redirects=False).headers
+    error = ChannelError("the mail server refused it: 550 no such user <ben>")
+    now = site.clock.now()
+    with site.db.write() as conn:
+        entry = outbox.get_entry(conn, where["location"].partition("?sent=")[2])
+        assert entry is not None
+        outbox.record_attempt(conn, entry.message.id)
+        outbox.record_failure(conn, entry.message, now, error.message, now + timedelta(minutes=1))
+    page = client.get(where["location"]).text
+    assert "550 no such user &lt;ben&gt;" in page
+    assert "1 try." in page
+
+
+@pytest.mark.parametrize("wish", [{"person": "nobody", "channel": "mail"}, {"person": "ben", "channel": "sms"}])
+def test_nobody_is_tried_who_is_not_reached_that_way(site: support.Site, wish: dict[str, str]) -> None:
+    assert site.client().post(f"{CHANNELS}/test", data=wish).status_code == 404
+    with site.db.read() as conn:
+        assert outbox.undeliverable(conn) == []
+        assert audit.entries(conn) == []
+
+
+def test_without_people_the_page_says_where_they_are_set(site: support.Site) -> None:
+    site.settings = support.Settings()
+    assert "Nobody is sent alerts yet" in site.client().get(CHANNELS).text
+
+
+# --- a location, edited ---------------------------------------------------------------------------------------
+
+GOAL = {"name": "Hall void", "reference": "living-air", "metric": "rh_pct", "limit": "68,5", "window": "48"}
+
+
+def test_name_reference_and_goals_of_a_location_are_changed(site: support.Site) -> None:
+    client = site.client(Role.TECHNICIAN)
+    spot = {"spot_kind": "wme_pct", "spot_limit": "4", "spot_control": "bed"}
+    assert client.post(HALL, data=GOAL | spot, follow_redirects=False).status_code == 303
+    hall = job_of(site).location("hall")
+    assert (hall.name, hall.reference) == ("Hall void", "living-air")
+    assert hall.goal == Goal(metric=GoalMetric.RH, limit=68.5, window_h=48.0)
+    assert hall.spot_goal == SpotGoal(kind=SpotKind.WOOD_EQUIVALENT, limit=4.0, control="bed")
+    assert last_change(site)[:2] == (
+        "changed a location",
+        "Hall void: rh_pct 68.5, wme_pct 4, compared with living-air",
+    )
+    page = client.get(HALL).text
+    for held in ('value="68.5"', 'value="48"', 'value="Hall void"', '<option value="wme_pct" selected>'):
+        assert held in page, held
+    assert client.post(HALL, data={"name": "Hall void"}, follow_redirects=False).status_code == 303
+    hall = job_of(site).location("hall")
+    assert (hall.goal, hall.spot_goal, hall.reference) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"name": ""}, "Give the location a name"),
+        ({"limit": ""}, "Give the limit"),
+        ({"limit": "dry"}, "“dry” is not a number"),
+        ({"limit": "0.65"}, "looks like a ratio"),
+        ({"metric": "equilibrium_rh_pct"}, "does not suit a subfloor_void location"),
+        ({"metric": "dryness"}, "Choose what the goal is of"),
+        ({"metric": "rh_over_control_pct"}, "Choose the control"),
+        ({"metric": "rh_over_control_pct", "control": "hall"}, "is not another location"),
+        ({"reference": "hall"}, "is its own reference"),
+        ({"reference": "nowhere"}, "is not a location of this job"),
+        ({"spot_kind": "surface_temperature_c", "spot_limit": "9"}, "no goal of drying"),
+        ({"spot_kind": "wme_pct"}, "Give the limit"),
+    ],
+)
+def test_what_would_mislead_is_refused_and_nothing_changes(
+    site: support.Site, change: dict[str, str], why: str
+) -> None:
+    answer = site.client().post(HALL, data=GOAL | change)
+    assert answer.status_code == 422
+    assert why in answer.text
+    assert job_of(site) == support.MILL_LANE
+
+
+def test_air_has_no_goal_to_edit(site: support.Site) -> None:
+    path = f"/jobs/{JOB}/locations/living-air/edit"
+    assert 'name="metric"' not in site.client().get(path).text
+    site.client().post(path, data={"name": "Lounge", "metric": "rh_pct", "limit": "50"})
+    assert (job_of(site).location("living-air").name, job_of(site).location("living-air").goal) == ("Lounge", None)
+
+
+# --- a mistaken job -------------------------------------------------------------------------------------------
+
+
+def test_a_mistaken_job_goes_with_all_that_hangs_on_it_and_its_readings_stay(tmp_path: Path) -> None:
+    site = support.mill_lane(tmp_path, step_s=14_400.0)
+    with site.db.write() as conn:
+        notes.add_note(conn, JOB, None, site.clock.now(), "A", "key", [])
+    client = site.client()
+    client.post(f"/jobs/{JOB}/share", data={"given_to": "H", "days": "30"})
+    with site.db.read() as conn:
+        readings = conn.execute(select(metadata.tables["reading"])).all()
+    answer = client.post(f"/jobs/{JOB}/delete", data={"name": "Mill Lane"})
+    assert answer.status_code == 422
+    assert "Nothing was deleted" in answer.text
+    assert site.client(Role.TECHNICIAN).post(f"/jobs/{JOB}/delete", data={"name": "Mill Lane 4"}).status_code == 403
+    assert client.post(f"/jobs/{JOB}/delete", data={"name": " Mill Lane 4"}, follow_redirects=False).status_code == 303
+    with site.db.read() as conn:
+        assert get_job(conn, JOB) is None
+        assert stored_alerts.open_alerts(conn) == []
+        for name, table in metadata.tables.items():
+            if "job" in table.c and name not in ("audit", "outbox_item"):
+                assert conn.execute(select(table).where(table.c.job == JOB)).all() == [], name
+        assert conn.execute(select(metadata.tables["reading"])).all() == readings
+    assert last_change(site)[0::2] == ("deleted a job", JOB)
+    for path in ("/", "/alerts", "/probes", "/settings/changes"):
+        assert client.get(path).status_code == 200, path
+    assert "K7-01" in client.get("/probes").text.split('id="held"')[0], "heard, and placed nowhere"
+    site.db.close()
+
+
+# --- changes by command -----------------------------------------------------------------------------------------
+
+
+def test_what_commands_change_is_on_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in [name for name in os.environ if name.upper().startswith("MONITORD_")]:
+        monkeypatch.delenv(name)
+    url = f"sqlite:///{tmp_path}/audit.sqlite3"
+    monkeypatch.setenv("MONITORD_DATABASE__URL", url)
+    file = tmp_path / "a-job.toml"
+    file.write_text('job = "j"\nstart = 2026-01-01T00:00:00Z\n[[locations]]\nid = "v"\nkind = "cavity"\n')
+    for _ in range(2):
+        assert main(["job", "apply", str(file)]) == 0
+    spot = ["job", "spot", "j", "v", "--wood", "18", "--at", "2026-01-02T00:00:00Z"]
+    assert main(spot) == main(spot) == 0
+    assert main(["job", "spots", "j", "--remove", "1"]) == 0
+    assert main(["job", "close", "j", "--at", "2026-01-03T00:00:00Z"]) == 0
+    database = Database.open(url)
+    with database.read() as conn:
+        found = audit.entries(conn, job="j")
+    database.close()
+    assert [(entry.what, entry.detail) for entry in found[::-1]] == [
+        ("applied a job file", "created, from a-job.toml"),
+        ("took spot readings", "wood_moisture_pct at v"),
+        ("took a spot reading out", "wood_moisture_pct 18 at v"),
+        ("ended a job", "2026-01-03T00:00:00Z"),
+    ]
+    assert all(entry.who.endswith(", command line") for entry in found)
