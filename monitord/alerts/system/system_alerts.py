@@ -15,7 +15,7 @@ from monitord.alerts.system.self_monitoring import Condition, self_findings
 from monitord.model.alerts import SYSTEM
 from monitord.model.assessments import Finding
 from monitord.store import alerts as stored_alerts
-from monitord.store import backlog, last_seen, mirror, pauses
+from monitord.store import assessments, last_seen, mirror, pauses
 from monitord.store import jobs as stored_jobs
 from monitord.store import outbox as stored_outbox
 from monitord.store.db.database import Database
@@ -55,7 +55,7 @@ def _findings(conn: Connection, free_share: float | None, as_of: datetime) -> di
     )
     copy = mirror.state(conn)
     condition = Condition(
-        behind_since=backlog.oldest_behind(conn),
+        behind_since=assessments.oldest_behind(conn),
         free_share=free_share,
         undeliverable=len(stored_outbox.undeliverable(conn, since=as_of - _DAY)),
         mirror_failing_since=None if copy is None else copy.failing_since,

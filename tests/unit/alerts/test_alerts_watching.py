@@ -15,7 +15,7 @@ from monitord.alerts.system.system_alerts import watch_over
 from monitord.model.alerts import SYSTEM, Severity
 from monitord.model.assessments import JobAssessment
 from monitord.store import alerts as stored_alerts
-from monitord.store import assessments, backlog, pending_jobs
+from monitord.store import assessments, pending_jobs
 from monitord.store import jobs as stored_jobs
 from monitord.store.db.database import Database
 
@@ -70,12 +70,12 @@ def test_assessment_that_falls_behind_is_an_alert_until_it_has_caught_up(db: Dat
 
 def test_a_job_that_was_never_assessed_is_behind_since_its_start(db: Database) -> None:
     with db.read() as conn:
-        assert backlog.oldest_behind(conn) == T0
+        assert assessments.oldest_behind(conn) == T0
     assert told(db, 16) == []
     assert told(db, 19) == ["assessment_behind opened"]
     assessed(db, 20)
     with db.read() as conn:
-        assert backlog.oldest_behind(conn) is None
+        assert assessments.oldest_behind(conn) is None
     assert told(db, 21) == ["assessment_behind closed"]
 
 
