@@ -107,3 +107,30 @@ def test_under_the_goal_and_before_the_fifth_day_nothing_is_stalled(value: Array
 
 def test_without_an_outlook_nothing_is_stalled() -> None:
     assert not judged(FLAT, None, drive_lost=True).active
+
+
+# -- just below and just above (our choice: `analysis/parameters.py`) -------------------------------------------------
+
+
+@pytest.mark.parametrize(("flat_days", "active"), [(2.0, False), (5.0, True)])
+def test_four_days_without_progress_are_asked_for(flat_days: float, active: bool) -> None:
+    falling = FLAT + 1.5 * np.maximum(DAYS - flat_days - H / 24.0, 0.0)
+    assert judged(falling, view(0.95, 0.95)).active is active
+
+
+@pytest.mark.parametrize(("days", "active"), [(4.9, False), (6.0, True)])
+def test_nothing_is_stalled_in_the_first_five_days(days: float, active: bool) -> None:
+    assert judged(FLAT[-round(24 * days) :], view(0.95, 0.95)).active is active
+
+
+@pytest.mark.parametrize(("by_pct", "active"), [(0.12, True), (0.3, False)])
+def test_the_course_lies_clear_of_progress_by_one_standard_error_and_a_half(by_pct: float, active: bool) -> None:
+    """To and fro from day to day; a tenth of what remains, a week, is 0.13 %RH a day."""
+    up_and_down = 79.0 - by_pct * (-1.0) ** np.floor(H / 24.0)
+    assert judged(up_and_down, view(0.95, 0.95)).active is active
+
+
+@pytest.mark.parametrize(("share", "active"), [(0.25, False), (0.35, True)])
+def test_the_air_alone_must_hold_it_with_three_chances_in_ten(share: float, active: bool) -> None:
+    outlook = replace(view(0.95, 0.0), by_air=np.arange(100) < 100 * share)
+    assert judged(FLAT, outlook).active is active
