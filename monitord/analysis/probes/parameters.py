@@ -97,8 +97,6 @@ class ProbeParameters:
     """The same of temperature, everywhere (our choice). [K]"""
     spike_steps: float = 6.0
     """And it is at least this many times the usual step from reading to reading (our choice). [-]"""
-    spike_min_readings: int = 5
-    """Readings that the usual step is taken from at least (our choice). [readings]"""
     spikes_a_day: int = 3
     """Spikes within 24 h from which it is a fault and no accident (our choice). [spikes]"""
 
@@ -111,8 +109,6 @@ class ProbeParameters:
     """Share of the last day's readings that are lost, from which it is a fault (our choice). [-]"""
     gap_min_readings: int = 6
     """Readings of the last day that are needed to judge (our choice). [readings]"""
-    gap_intervals: float = 1.5
-    """A step longer than this many intervals may be a gap (our choice). [intervals]"""
     usual_step_pct: float = 10.0
     """Percentile of the steps that shows the interval the probe really keeps, if longer than stated (our choice).
     [%]"""

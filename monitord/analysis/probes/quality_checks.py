@@ -164,8 +164,6 @@ def white_noise(value: Array) -> float:
 def spikes(value: Array, limit: float) -> Flags:
     """Lone readings that leave both neighbours by more than `limit` and six times the usual step; (n,) of bool."""
     out = np.zeros(len(value), dtype=bool)
-    if len(value) < PROBES.spike_min_readings:
-        return out
     step = value[1:] - value[:-1]
     size = np.abs(step)
     minimum = np.minimum(size[:-1], size[1:])
@@ -201,8 +199,6 @@ def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
     if len(times) < PROBES.gap_min_readings:
         return []
     step = times[1:] - times[:-1]
-    if step.max() < PROBES.gap_intervals * interval_s:
-        return []
     usual = max(interval_s, float(np.percentile(step, PROBES.usual_step_pct)))  # it may report less often than stated
     lost = np.rint(step / usual) - 1.0
     scattered = (lost >= 1.0) & (step < PROBES.scattered_gap_h * HOUR_S)

@@ -17,7 +17,15 @@ from monitord.analysis.probes.quality import (
     judge_placement,
     without_common_drift,
 )
-from monitord.analysis.probes.quality_checks import Span, clock_offset_s, gaps, grown_restless, out_of_range, stuck
+from monitord.analysis.probes.quality_checks import (
+    Span,
+    clock_offset_s,
+    gaps,
+    grown_restless,
+    out_of_range,
+    stuck,
+    white_noise,
+)
 from monitord.analysis.probes.quality_checks import spikes as lone_values
 from monitord.analysis.probes.quality_jumps import falling_away, offset, saturated
 from monitord.model.facts import FaultFacts, FaultReason
@@ -231,6 +239,14 @@ def test_a_spike_needs_readings_that_show_the_usual_step(n: int, alone: bool) ->
     assert lone_values(np.array([50.0, 50.0, 50.0, 80.0, 50.0, 50.0])[-n:], 12.0).any() == alone
 
 
+@pytest.mark.parametrize(("lone", "noisy"), [(2, False), (3, True)])
+def test_two_lone_values_in_a_hundred_are_no_noise(lone: int, noisy: bool) -> None:
+    """Noise of 1; each lone value makes two steps of a hundred."""
+    value = np.random.default_rng(1).normal(0.0, 1.0, 100)
+    value[10 + 30 * np.arange(lone)] += 40.0
+    assert (white_noise(value) > 2.0) is noisy
+
+
 # -- lost readings -------------------------------------------------------------------------------------------------
 
 
@@ -241,6 +257,23 @@ def lossy(lost: list[tuple[int, int]], interval_s: float = 600.0) -> bool:
         kept[first : first + count] = False
     time_s = interval_s * np.arange(1, len(kept) + 1)[kept]
     return bool(gaps(readings(time_s, 18.0, 60.0), interval_s, START_S + DAY_S))
+
+
+@pytest.mark.parametrize(("usual", "doubled", "fault"), [(1, 3, False), (2, 4, True)])
+def test_six_readings_of_the_last_day_show_that_others_are_lost(usual: int, doubled: int, fault: bool) -> None:
+    """One that reports every 1.9 h and is heard with steps as usual, then after twice as long: five, then seven."""
+    step_s = np.r_[np.full(usual, 6840.0), np.full(doubled, 13_680.0)]
+    time_s = DAY_S - np.r_[np.cumsum(step_s[::-1])[::-1], 0.0]
+    assert bool(gaps(readings(time_s, 18.0, 60.0), 6840.0, START_S + DAY_S)) is fault
+
+
+@pytest.mark.parametrize(("at_once", "fault"), [(0.07, False), (0.15, True)])
+def test_a_tenth_of_the_steps_shows_the_interval_that_is_kept(at_once: float, fault: bool) -> None:
+    """Stated as ten minutes, kept as twenty: a few come after ten, and then what comes after twenty lost one."""
+    step_s = np.full(70, 1200.0)
+    step_s[: round(70 * at_once)] = 600.0
+    time_s = DAY_S - np.cumsum(step_s)[::-1] + 600.0
+    assert bool(gaps(readings(time_s, 18.0, 60.0), 600.0, START_S + DAY_S)) is fault
 
 
 @pytest.mark.parametrize(("every", "fault"), [(4, False), (3, True)])
