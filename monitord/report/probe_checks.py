@@ -60,7 +60,7 @@ def check_side_by_side(
     found = side_by_side(probes, start, end)
     return Found(
         rows=_rows(found),
-        words=[_side_by_side_words(found)],
+        words=[side_by_side_words(found)],
         proposed=list(proposed_calibrations(found, end, by, earlier)),
         passed=found.outcome is Agreement.AGREE,
         undecided=found.outcome in (Agreement.UNKNOWN, Agreement.DISAGREE),
@@ -81,7 +81,7 @@ def check_salt(
     made = (check.proposed_calibration(by, last_check(earlier, check.probe, start)) for check in found)
     return Found(
         rows=[_salt_row(check) for check in found],
-        words=[_salt_words(check) for check in found],
+        words=[salt_words(check) for check in found],
         proposed=[calibration for calibration in made if calibration is not None],
         passed=all(check.within for check in found),
         undecided=all(check.within is None for check in found),
@@ -150,7 +150,7 @@ def _signed(correction: Quantity | None, decimals: int) -> str:
     return f"{correction.value:+.{decimals}f} ± {_K * (correction.u or 0.0):.{decimals}f}"
 
 
-def _side_by_side_words(found: SideBySide) -> str:
+def side_by_side_words(found: SideBySide) -> str:
     """The outcome of a side-by-side check in one sentence."""
     if found.temperature is None or found.relative_humidity is None:
         return "Not known: two probes at least must lie together for an hour and be read six times."
@@ -189,7 +189,7 @@ _SALT_PROBLEMS = {
 }
 
 
-def _salt_words(check: SaltCheck) -> str:
+def salt_words(check: SaltCheck) -> str:
     """The outcome of a check over a saturated salt in one sentence."""
     salt = SALTS[check.salt].name
     if check.problem is not None:

@@ -17,10 +17,10 @@ from monitord.analysis.probes.side_by_side import (
     proposed_calibrations,
     side_by_side,
 )
-from monitord.cli.probe_checks import salt_words, side_by_side_words
 from monitord.errors import PhysicsRangeError
 from monitord.model.jobs import Accuracy, Calibration
 from monitord.model.series import Array, Series
+from monitord.report.probe_checks import salt_words, side_by_side_words
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 END = START + timedelta(hours=4)
