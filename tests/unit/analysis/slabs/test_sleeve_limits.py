@@ -12,7 +12,9 @@ from analysis_series import ROOM, SLEEVE, START_S, hours, house, location, noise
 
 from monitord.analysis.slabs.depth import levels_of, sleeve_level
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle
+from monitord.analysis.slabs.moisture_supply import expected_loss, feeding
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
+from monitord.model.assessments import FarSide
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S, Array
@@ -172,3 +174,33 @@ def test_depths_are_compared_as_they_would_read_at_20_degrees() -> None:
 def test_depths_within_five_millimetres_are_one_level(other_mm: float, levels: int) -> None:
     job = house_of(other_mm)
     assert len(levels_of(job, job.locations[0])) == levels
+
+
+def far_side(deep_pct: Array, thickness_mm: float = 100.0) -> FarSide:
+    """What a sleeve at 80 mm shows of the far side, over one at 30 mm that holds 80 %."""
+    deep = track(location(SLEEVE, depth_mm=80.0), 18.0, deep_pct + noise(len(deep_pct), 0.02, 3), 60.0)
+    shallow = track(location(SLEEVE, depth_mm=30.0), 18.0, 80.0 + noise(len(deep_pct), 0.02, 4), 60.0)
+    return feeding(deep, shallow, START_S - 30 * 24 * HOUR_S, thickness_mm).far_side
+
+
+DAY = hours(60.0) / 24.0
+
+
+@pytest.mark.parametrize(("by_pct", "found"), [(0.45, FarSide.NEITHER_FALLS), (0.55, FarSide.DEEP_RISES)])
+def test_a_rise_of_half_a_per_cent_in_four_weeks_shows_water_behind(by_pct: float, found: FarSide) -> None:
+    assert far_side(90.0 + by_pct * np.clip((DAY - 32.0) / 28.0, 0.0, None)) is found
+
+
+@pytest.mark.parametrize(("days_ago", "found"), [(16.0, FarSide.NOT_CLEAR), (29.0, FarSide.NEITHER_FALLS)])
+def test_what_was_four_weeks_ago_counts_no_more(days_ago: float, found: FarSide) -> None:
+    assert far_side(90.0 - 0.1 * np.minimum(DAY, 60.0 - days_ago)) is found
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.22, FarSide.NEITHER_FALLS), (0.28, FarSide.NOT_CLEAR)])
+def test_a_quarter_of_the_loss_of_usual_concrete_is_too_little_for_a_slab_that_is_not_fed(
+    share: float, found: FarSide
+) -> None:
+    """Concrete may be four times tighter. The loss is the published balance's."""
+    loss = expected_loss(90.0, 80.0, 80.0, 30.0, 200.0, 18.0)
+    assert loss is not None
+    assert far_side(90.0 - share * loss * (DAY - 60.0), 200.0) is found
