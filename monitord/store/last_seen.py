@@ -16,7 +16,7 @@ from typing import Any
 from sqlalchemy import Connection, Insert, and_, bindparam, case, exists, func, or_, select
 
 from monitord.store.db.statements import Row, insert_or_update, insert_rows
-from monitord.store.db.tables import heard, placement, reading
+from monitord.store.db.tables import arrival_ms, gateway_name, heard, placement, probe_name, reading
 from monitord.store.db.times import from_ms
 
 
@@ -50,16 +50,16 @@ def unplaced(conn: Connection) -> list[Heard]:
 
 
 def note_heard(conn: Connection, live: Iterable[Row]) -> None:
-    """Note live readings, each as (probe, stamp, arrival). [ms]"""
-    newest: dict[str, tuple[int, int]] = {}
-    received: dict[str, int] = {}
+    """Note live readings, each as (probe's number, stamp, arrival). [ms]"""
+    newest: dict[int, tuple[int, int]] = {}
+    received: dict[int, int] = {}
     for probe, time_ms, received_ms in live:
         this = (time_ms if time_ms < received_ms else received_ms, time_ms)
         if probe not in newest or this > newest[probe]:
             newest[probe] = this
         if probe not in received or received_ms > received[probe]:
             received[probe] = received_ms
-    rows = [(probe, *newest[probe], received[probe]) for probe in newest]
+    rows = [(probe, *newest[probe], received[probe]) for probe in sorted(newest)]
     insert_rows(conn, _keep_newest(conn.dialect.name), rows)
 
 
@@ -87,7 +87,7 @@ def _heard(row: Any) -> Heard:
 
 _HEARD = (
     select(
-        heard.c.probe,
+        probe_name.c.name,
         heard.c.heard_ms,
         heard.c.time_ms,
         heard.c.received_ms,
@@ -96,24 +96,26 @@ _HEARD = (
         reading.c.battery_v,
         reading.c.battery_pct,
         reading.c.rssi_dbm,
-        reading.c.gateway,
+        gateway_name.c.name,
     )
-    .join_from(heard, reading, and_(reading.c.probe == heard.c.probe, reading.c.time_ms == heard.c.time_ms))
-    .order_by(heard.c.probe)
+    .join_from(heard, reading, and_(reading.c.probe_id == heard.c.probe_id, reading.c.time_ms == heard.c.time_ms))
+    .join(probe_name, probe_name.c.id == heard.c.probe_id)
+    .outerjoin(gateway_name, gateway_name.c.id == reading.c.gateway_id)
+    .order_by(probe_name.c.name)
 )
 
 _UNPLACED = _HEARD.where(
     ~exists().where(
-        placement.c.probe == heard.c.probe,
+        placement.c.probe == probe_name.c.name,
         placement.c.from_ms <= heard.c.heard_ms,
         or_(placement.c.to_ms.is_(None), heard.c.heard_ms < placement.c.to_ms),
     )
 )
 
-_live_ms = func.coalesce(reading.c.live_ms, reading.c.received_ms)
+_live_ms = func.coalesce(reading.c.live_ms, arrival_ms)
 
 _OF_PLACEMENT = and_(
-    reading.c.probe == bindparam("probe"),
+    reading.c.probe_id == select(probe_name.c.id).where(probe_name.c.name == bindparam("probe")).scalar_subquery(),
     reading.c.time_ms >= bindparam("from"),
     reading.c.time_ms < bindparam("to"),
     _live_ms <= bindparam("known_by"),

@@ -18,7 +18,7 @@ from sqlalchemy import Connection, Insert, Select, and_, bindparam, case, delete
 
 from monitord.store.db.mirror_tables import mirror_assessment, mirror_hour, mirror_parked, mirror_state
 from monitord.store.db.statements import Row, as_pairs, insert_or_ignore, insert_or_update, insert_rows, probe_times
-from monitord.store.db.tables import reading
+from monitord.store.db.tables import probe_name, reading
 from monitord.store.db.times import HOUR_MS, from_ms, hour_of, to_ms
 
 _ROW = 1
@@ -240,10 +240,12 @@ def _note_hour(dialect: str) -> Insert:
 
 @lru_cache(maxsize=4)
 def _note_all(dialect: str) -> Insert:
-    every = select(reading.c.probe, _hour_ms.label("hour_ms"), func.min(reading.c.time_ms), literal(1)).where(
-        reading.c.probe != ""  # SQLite can't tell ON CONFLICT from a join without a WHERE
+    every = (
+        select(probe_name.c.name, _hour_ms.label("hour_ms"), func.min(reading.c.time_ms), literal(1))
+        .join_from(reading, probe_name, probe_name.c.id == reading.c.probe_id)
+        .where(probe_name.c.name != "")  # SQLite can't tell ON CONFLICT from a join without a WHERE
+        .group_by(probe_name.c.name, _hour_ms)
     )
-    every = every.group_by(reading.c.probe, _hour_ms)
     return insert_or_update(dialect, mirror_hour, _earlier, rows=every)
 
 
@@ -261,12 +263,12 @@ def _note_assessment(dialect: str) -> Insert:
 def _due_readings(dialect: str) -> Select[Any]:
     pair = probe_times(dialect)
     in_hour = and_(
-        reading.c.probe == pair.c.probe,
+        reading.c.probe_id == probe_name.c.id,
         reading.c.time_ms >= pair.c.time_ms,
         reading.c.time_ms < pair.c.time_ms - pair.c.time_ms % HOUR_MS + HOUR_MS,
     )
     values = (
-        reading.c.probe,
+        probe_name.c.name,
         reading.c.time_ms,
         reading.c.temperature_c,
         reading.c.relative_humidity_pct,
@@ -276,4 +278,5 @@ def _due_readings(dialect: str) -> Select[Any]:
         reading.c.pressure_hpa,
         reading.c.rssi_dbm,
     )
-    return select(pair.c.n, *values).join_from(pair, reading, in_hour).order_by(pair.c.n, reading.c.time_ms)
+    named = select(pair.c.n, *values).join_from(pair, probe_name, probe_name.c.name == pair.c.probe)
+    return named.join(reading, in_hour).order_by(pair.c.n, reading.c.time_ms)

@@ -79,7 +79,11 @@ class Store:
         return sum(row[0] for row in self.rows("SELECT count(*) FROM reading"))
 
     def readings(self) -> list[tuple[str, int, float]]:
-        return sorted(self.rows("SELECT probe, time_ms, temperature_c FROM reading"))
+        kept = (
+            "SELECT p.name, r.time_ms, CASE typeof(r.temperature_c) WHEN 'integer' THEN r.temperature_c / 100.0 "
+            "ELSE r.temperature_c END FROM reading r JOIN probe_name p ON p.id = r.probe_id"
+        )
+        return sorted(self.rows(kept))
 
 
 @contextmanager

@@ -17,7 +17,7 @@ from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.settings import Settings
 from monitord.store.db.database import Database
-from monitord.store.db.tables import reading
+from monitord.store.db.tables import probe_name, reading
 
 START = datetime(2025, 3, 1, 10, 0, tzinfo=UTC)
 
@@ -61,7 +61,9 @@ def message(probe: str, i: int) -> tuple[str, bytes]:
 
 def count(db: Database, probe: str) -> int:
     with db.read() as conn:
-        return conn.execute(select(func.count()).where(reading.c.probe == probe)).scalar_one()
+        return conn.execute(
+            select(func.count()).where(probe_name.c.id == reading.c.probe_id, probe_name.c.name == probe)
+        ).scalar_one()
 
 
 def test_each_broker_is_acknowledged_what_it_sent(brokers: tuple[Mosquitto, Mosquitto], db: Database) -> None:

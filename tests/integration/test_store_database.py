@@ -57,7 +57,7 @@ def test_readings_lie_in_the_order_of_their_key(db: Database) -> None:
     with db.read() as conn:
         sql = conn.execute(text("SELECT sql FROM sqlite_master WHERE name = 'reading'")).scalar_one()
     assert "WITHOUT ROWID" in sql
-    assert "PRIMARY KEY (probe, time_ms)" in sql
+    assert "PRIMARY KEY (probe_id, time_ms)" in sql
 
 
 def test_a_transaction_is_kept_whole_or_not_at_all(db: Database) -> None:

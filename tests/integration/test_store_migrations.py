@@ -9,11 +9,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from databases import migrate, upgrade
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import Connection, inspect, select, text
 
 import monitord.store.db.access_tables
 import monitord.store.db.alert_tables
@@ -28,8 +29,10 @@ from monitord.model.readings import Reading
 from monitord.store import alerts, assessments, jobs, outdoor_forecasts, quarantine
 from monitord.store.db import schema
 from monitord.store.db.database import Database
-from monitord.store.db.tables import metadata
-from monitord.store.db.times import to_ms
+from monitord.store.db.scaled import encoder
+from monitord.store.db.tables import metadata, reading
+from monitord.store.db.times import HOUR_MS, to_ms
+from monitord.store.last_seen import last_heard
 from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
@@ -106,7 +109,7 @@ def test_revisions_form_one_line_from_the_first() -> None:
     assert len(set(revisions)) == len(revisions)
 
 
-REFORMED = frozenset({"hourly", "touched_hour"})
+REFORMED = frozenset({"reading", "hourly", "touched_hour", "heard", "probe_name", "gateway_name"})
 """Tables whose rows some revision writes in another form; what is read out of them stays the same."""
 
 
@@ -121,7 +124,7 @@ def test_every_step_up_and_down_keeps_the_data_of_the_tables_that_stay(path: Pat
             schema.downgrade(conn, revision)
             staying = [name for name in inspect(conn).get_table_names() if name in tables]
         assert _without_reasons(raw_rows(path, staying)) == {name: full[name] for name in staying}
-    assert {"reading", "heard", "job", "placement", "mark", "quarantine"} <= set(staying)
+    assert {"job", "placement", "mark", "quarantine"} <= set(staying)
     for revision in revisions[1:]:
         with database.write() as conn:
             schema.upgrade(conn, revision)
@@ -133,14 +136,19 @@ def test_every_step_up_and_down_keeps_the_data_of_the_tables_that_stay(path: Pat
     database.close()
 
 
-_COLUMNS_OF_READING = len(metadata.tables["reading"].columns)
-
-
 def record(database: Database) -> list[list[float]]:
-    """The hours of the job's stay, as an assessment reads them."""
+    """The hours and the readings of the job's stay, as an assessment reads them."""
     with database.read() as conn:
-        hours = load_job_record(conn, JOB, T0 + timedelta(days=1)).placements[0].hourly
-    return [getattr(hours, field.name).tolist() for field in dataclasses.fields(hours) if "surface" not in field.name]
+        known = load_job_record(conn, JOB, T0 + timedelta(days=1)).placements[0]
+        probes = last_heard(conn)
+    assert [(probe.probe, probe.heard_at) for probe in probes] == [("p1", T0 + timedelta(minutes=290))]
+    hours, readings = known.hourly, known.recent
+    return [
+        getattr(part, field.name).tolist()
+        for part in (hours, readings)
+        for field in dataclasses.fields(part)
+        if not np.isnan(getattr(part, field.name)).any()
+    ]
 
 
 OLD_HOURS = [
@@ -148,6 +156,35 @@ OLD_HOURS = [
     ("p1", to_ms(T0 + timedelta(hours=1)), 2, 9.5, 80.0, None, 9.5, 9.5, 80.0, 80.0, 0, 6),
 ]
 """An hour that is rolled up, and one that lags behind its readings, as revision 0008 kept them."""
+
+
+AWKWARD = [18.2, 0.1 + 0.2, -0.005, 1820.0, 21474836.47, 21474836.48, 1e300, 5e-324, 17.005, -40.0, 0.0]
+"""Hundredths, and what is none; also whole numbers that must not be taken for so many hundredths."""
+
+
+def test_names_and_doubles_become_numbers_and_back_to_the_last_bit(path: Path) -> None:
+    database = Database.open(url(path))
+    with database.write() as conn:
+        schema.downgrade(conn, "0011")
+        for place, value in enumerate(AWKWARD):
+            row = {"t": place * 1000, "v": value, "g": ["g1", None][place % 2], "r": place * 1000 + 250}
+            conn.execute(
+                text(
+                    "INSERT INTO reading (probe, time_ms, temperature_c, relative_humidity_pct, rssi_dbm, gateway, "
+                    "received_ms) VALUES ('p1', :t, :v, :v, :v, :g, :r)"
+                ),
+                row,
+            )
+        before = conn.execute(text("SELECT * FROM reading")).all()
+        schema.upgrade(conn)
+        kinds = conn.execute(text("SELECT typeof(temperature_c) FROM reading ORDER BY time_ms")).scalars().all()
+        read = conn.execute(select(reading.c.temperature_c).order_by(reading.c.time_ms)).scalars().all()
+        schema.downgrade(conn, "0011")
+        after = conn.execute(text("SELECT * FROM reading")).all()
+    assert read == AWKWARD
+    assert [kind == "integer" for kind in kinds] == [encoder(100)(value) != value or not value for value in AWKWARD]
+    assert sorted(after, key=lambda row: row.time_ms) == [tuple(row) for row in before]
+    database.close()
 
 
 def test_hours_that_lagged_in_an_older_schema_are_rolled_up_anew(path: Path) -> None:
@@ -163,16 +200,14 @@ def test_hours_that_lagged_in_an_older_schema_are_rolled_up_anew(path: Path) -> 
             values = ", ".join("NULL" if value is None else repr(value) for value in row)
             conn.execute(text(f"INSERT INTO hourly VALUES ({values})"))
         schema.upgrade(conn)
-        assert conn.execute(text("SELECT hour_ms FROM touched_hour")).scalars().all() == [OLD_HOURS[1][1]]
+        touched = conn.execute(text("SELECT hour FROM touched_hour")).scalars().all()
+        assert touched == [OLD_HOURS[1][1] // HOUR_MS]
     assert [row[:2] for row in record(database)] == [row[:2] for row in known]
     database.close()
 
 
 def _without_reasons(rows: dict[str, list[Any]]) -> dict[str, list[Any]]:
-    """Rows whose forecasts lack the sentence that revisions before 0006 kept in them, and whose readings end with the
-    level of the battery, which those before 0008 knew nothing of."""
-    readings = rows["reading"]
-    rows = rows | {"reading": [row if len(row) == _COLUMNS_OF_READING else (*row, None) for row in readings]}
+    """Rows whose forecasts lack the sentence that revisions before 0006 kept in them."""
     kept = rows.get("forecast", [])
     return rows | ({"forecast": [(*key, text.replace(',"reason":""', "")) for *key, text in kept]} if kept else {})
 
@@ -293,7 +328,7 @@ def test_a_migration_that_fails_leaves_the_old_schema_whole(path: Path, monkeypa
 
     def out_of_luck(conn: Connection, revision: str) -> None:
         schema.command.upgrade(schema._config(conn), revision)
-        conn.execute(text("INSERT INTO reading (probe) VALUES ('breaks NOT NULL')"))
+        conn.execute(text("INSERT INTO heard (probe_id) VALUES (1)"))
 
     monkeypatch.setattr(schema, "upgrade", lambda conn: out_of_luck(conn, "head"))
     with pytest.raises(StoreError, match="NOT NULL"):

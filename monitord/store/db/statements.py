@@ -25,6 +25,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.sql import ColumnElement
+from sqlalchemy.types import TypeEngine
 
 from monitord.model.series import Array
 
@@ -75,16 +76,60 @@ def insert_rows(conn: Connection, statement: Insert, rows: Sequence[Row]) -> Non
     if not rows:
         return
     names = tuple(c.name for c in statement.table.columns)
-    compiled = _compiled(statement, conn.dialect, names)
+    compiled, encoders = _compiled(statement, conn.dialect, names)
     if compiled.positional and tuple(compiled.positiontup or ()) == names:
-        conn.exec_driver_sql(compiled.string, [tuple(row) for row in rows])
+        conn.exec_driver_sql(compiled.string, _encoded(rows, encoders) if any(encoders) else list(rows))
     else:
         conn.execute(statement, [dict(zip(names, row, strict=True)) for row in rows])
 
 
+Encoder = Callable[[Any], Any]
+
+
 @lru_cache(maxsize=64)
-def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> Any:
-    return statement.compile(dialect=dialect, column_keys=list(names))
+def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> tuple[Any, tuple[Encoder | None, ...]]:
+    """A statement for this database, and what each column's type makes of its values."""
+    encoders = [c.type.dialect_impl(dialect).bind_processor(dialect) for c in statement.table.columns]
+    return statement.compile(dialect=dialect, column_keys=list(names)), tuple(encoders)
+
+
+def _encoded(rows: Sequence[Row], encoders: Sequence[Encoder | None]) -> list[Row]:
+    columns: list[Iterable[Any]] = list(zip(*rows, strict=True))
+    for place, encode in enumerate(encoders):
+        if encode is not None and any(value is not None for value in columns[place]):
+            columns[place] = map(encode, columns[place])
+    return list(zip(*columns, strict=True))
+
+
+def ids_of(conn: Connection, table: Table, names: Iterable[str]) -> dict[str, int]:
+    """The number of each name in a table of names; a name that is new gets one."""
+    wanted = sorted(set(names))
+    found = _known_ids(conn, table, wanted)
+    missing = [name for name in wanted if name not in found]
+    if missing:
+        conn.execute(_insert_names(conn.dialect.name, table), [{"name": name} for name in missing])
+        found |= _known_ids(conn, table, missing)
+    return found
+
+
+def _known_ids(conn: Connection, table: Table, names: Sequence[str]) -> dict[str, int]:
+    rows = conn.execute(_ids_of_names(conn.dialect.name, table), {"names": json.dumps(names)})
+    return {name: number for name, number in rows}
+
+
+@lru_cache(maxsize=8)
+def _ids_of_names(dialect: str, table: Table) -> Select[Any]:
+    given = bindparam("names", type_=Text)
+    if dialect == "postgresql":
+        item = func.json_array_elements_text(cast(given, postgresql.JSON)).table_valued("value", name="item")
+    else:
+        item = func.json_each(given).table_valued("value", name="item")
+    return select(table.c.name, table.c.id).join_from(item, table, table.c.name == cast(item.c.value, Text))
+
+
+@lru_cache(maxsize=8)
+def _insert_names(dialect: str, table: Table) -> Insert:
+    return insert_or_ignore(dialect, table)
 
 
 def columns_of(conn: Connection, statement: Executable, parameters: dict[str, Any], width: int) -> Array:
@@ -96,10 +141,19 @@ def columns_of(conn: Connection, statement: Executable, parameters: dict[str, An
 
 
 def probe_times(dialect: str) -> FromClause:
-    """Pairs of a probe and a time, given as the parameter `pairs` (see `as_pairs`): columns n, probe, time_ms.
+    """Pairs of a probe's name and a time, given as the parameter `pairs` (see `as_pairs`): columns n, probe, time_ms.
 
     One statement then looks up any number of keys.
     """
+    return _pairs(dialect, "probe", Text(), "time_ms")
+
+
+def probe_hours(dialect: str) -> FromClause:
+    """The same with a probe's number and an hour: columns n, probe_id, hour."""
+    return _pairs(dialect, "probe_id", BigInteger(), "hour")
+
+
+def _pairs(dialect: str, first: str, first_type: TypeEngine[Any], second: str) -> FromClause:
     given = bindparam("pairs", type_=Text)
     if dialect == "postgresql":
         item = func.json_array_elements(cast(given, postgresql.JSON)).table_valued("value", name="item")
@@ -107,12 +161,12 @@ def probe_times(dialect: str) -> FromClause:
     else:
         item = func.json_each(given).table_valued("value", name="item")
         parts = [func.json_extract(item.c.value, f"$[{location}]") for location in range(3)]
-    n, probe, time_ms = parts
+    n, one, other = parts
     return select(
-        cast(n, BigInteger).label("n"), cast(probe, Text).label("probe"), cast(time_ms, BigInteger).label("time_ms")
+        cast(n, BigInteger).label("n"), cast(one, first_type).label(first), cast(other, BigInteger).label(second)
     ).subquery("pair")
 
 
-def as_pairs(pairs: Iterable[tuple[str, int]]) -> str:
-    """The parameter of `probe_times`; `n` counts from 0."""
+def as_pairs(pairs: Iterable[tuple[str | int, int]]) -> str:
+    """The parameter of `probe_times` and `probe_hours`; `n` counts from 0."""
     return json.dumps([(n, *pair) for n, pair in enumerate(pairs)])

@@ -10,7 +10,6 @@ from __future__ import annotations
 from sqlalchemy import (
     BigInteger,
     Column,
-    Double,
     ForeignKey,
     Index,
     Integer,
@@ -19,6 +18,9 @@ from sqlalchemy import (
     Table,
     Text,
 )
+from sqlalchemy.sql import ColumnElement
+
+from monitord.store.db.scaled import scaled
 
 metadata = MetaData(
     naming_convention={
@@ -59,24 +61,43 @@ mark = Table(  # what has to be assessed; a row for each job, see marks.py
     Column("assessed", BigInteger, nullable=False),
 )
 
+
+def _names(table: str) -> Table:
+    return Table(
+        table,
+        metadata,
+        Column("id", ROW_ID, primary_key=True),
+        Column("name", Text, nullable=False, unique=True),
+    )
+
+
+probe_name = _names("probe_name")  # numbers in place of names where there are many rows; a number is never used again
+gateway_name = _names("gateway_name")
+
+_HUNDREDTHS = scaled(100)
+_THOUSANDTHS = scaled(1000)  # the median of an even number of values may lie between two hundredths
+
 reading = Table(
     "reading",
     metadata,
-    Column("probe", Text, primary_key=True),
+    Column("probe_id", Integer, primary_key=True, autoincrement=False),
     Column("time_ms", BigInteger, primary_key=True, autoincrement=False),
-    Column("temperature_c", Double, nullable=False),
-    Column("relative_humidity_pct", Double, nullable=False),
-    Column("surface_temperature_c", Double),
-    Column("battery_v", Double),
-    Column("battery_pct", Double),
-    Column("pressure_hpa", Double),
-    Column("rssi_dbm", Double),
-    Column("gateway", Text),
-    Column("received_ms", BigInteger, nullable=False),
+    Column("temperature_c", _HUNDREDTHS, nullable=False),
+    Column("relative_humidity_pct", _HUNDREDTHS, nullable=False),
+    Column("surface_temperature_c", _HUNDREDTHS),
+    Column("battery_v", _HUNDREDTHS),
+    Column("battery_pct", _HUNDREDTHS),
+    Column("pressure_hpa", _HUNDREDTHS),
+    Column("rssi_dbm", scaled(1)),
+    Column("gateway_id", Integer),
+    Column("delay_ms", BigInteger, nullable=False),  # from the stamp to the arrival; negative: a clock that runs ahead
     # NULL: live when received. Else it came as a retained replay, and this is when a live copy came; NEVER_MS: none has
     Column("live_ms", BigInteger),
     sqlite_with_rowid=False,  # the rows lie in key order: a stay is one stretch of the file
 )
+
+arrival_ms: ColumnElement[int] = reading.c.time_ms + reading.c.delay_ms
+"""When a reading arrived."""
 
 NEVER_MS = 2**62
 """In `live_ms`: only seen as a retained replay so far. Later than any time that a datetime can hold."""
@@ -84,32 +105,32 @@ NEVER_MS = 2**62
 hourly = Table(  # roll-ups of all stored readings of a probe in a clock hour (UTC), by model.series.roll_up
     "hourly",
     metadata,
-    Column("probe", Text, primary_key=True),
-    Column("hour_ms", BigInteger, primary_key=True, autoincrement=False),
+    Column("probe_id", Integer, primary_key=True, autoincrement=False),
+    Column("hour", BigInteger, primary_key=True, autoincrement=False),  # hours since 1970-01-01T00:00Z
     Column("count", Integer, nullable=False),
-    Column("temperature_c", Double, nullable=False),
-    Column("relative_humidity_pct", Double, nullable=False),
-    Column("surface_temperature_c", Double),
-    Column("temperature_min_c", Double, nullable=False),
-    Column("temperature_max_c", Double, nullable=False),
-    Column("relative_humidity_min_pct", Double, nullable=False),
-    Column("relative_humidity_max_pct", Double, nullable=False),
-    Column("received_ms", BigInteger, nullable=False),  # when the last of them was received
+    Column("temperature_c", _THOUSANDTHS, nullable=False),
+    Column("relative_humidity_pct", _THOUSANDTHS, nullable=False),
+    Column("surface_temperature_c", _THOUSANDTHS),
+    Column("temperature_min_c", _HUNDREDTHS, nullable=False),
+    Column("temperature_max_c", _HUNDREDTHS, nullable=False),
+    Column("relative_humidity_min_pct", _HUNDREDTHS, nullable=False),
+    Column("relative_humidity_max_pct", _HUNDREDTHS, nullable=False),
+    Column("delay_ms", BigInteger, nullable=False),  # from the hour's start to the arrival of the last of them
     sqlite_with_rowid=False,
 )
 
 touched_hour = Table(  # hours that readings have landed in since their row of `hourly` was made: see rollups.py
     "touched_hour",
     metadata,
-    Column("probe", Text, primary_key=True),
-    Column("hour_ms", BigInteger, primary_key=True, autoincrement=False),
+    Column("probe_id", Integer, primary_key=True, autoincrement=False),
+    Column("hour", BigInteger, primary_key=True, autoincrement=False),
     sqlite_with_rowid=False,
 )
 
 heard = Table(  # when each probe was last heard live; can be derived from `reading`, kept for quick answers
     "heard",
     metadata,
-    Column("probe", Text, primary_key=True),
+    Column("probe_id", Integer, primary_key=True, autoincrement=False),
     Column("heard_ms", BigInteger, nullable=False),  # stamp of the newest live reading, at most its arrival
     Column("time_ms", BigInteger, nullable=False),  # that reading's own stamp: its key in `reading`
     Column("received_ms", BigInteger, nullable=False),  # newest arrival of anything live

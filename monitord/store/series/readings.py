@@ -17,9 +17,9 @@ from sqlalchemy.exc import IntegrityError
 
 from monitord.model.readings import Reading
 from monitord.store import mirror, pending_jobs, quarantine
-from monitord.store.db.statements import Row, as_pairs, insert_or_ignore, insert_rows, probe_times
-from monitord.store.db.tables import NEVER_MS, reading
-from monitord.store.db.times import hour_of, to_ms
+from monitord.store.db.statements import Row, as_pairs, ids_of, insert_or_ignore, insert_rows, probe_times
+from monitord.store.db.tables import NEVER_MS, arrival_ms, gateway_name, probe_name, reading
+from monitord.store.db.times import HOUR_MS, hour_of, to_ms
 from monitord.store.last_seen import Heard, last_heard, note_heard, unplaced
 from monitord.store.series import rollups
 from monitord.store.series.records import load_hourly, load_job_record, load_series
@@ -62,7 +62,7 @@ class BatchResult:
 
 
 class _Row(NamedTuple):
-    """A row of the table, its columns in order."""
+    """A reading, in the order of the table's columns."""
 
     probe: str
     time_ms: int
@@ -99,19 +99,20 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     if not readings:
         return BatchResult()
     arrived = [_row(item, NEVER_MS if location in retained else None) for location, item in enumerate(readings)]
+    numbers = ids_of(conn, probe_name, (row.probe for row in arrived))
     changed, contrary = _settle(arrived, {})
     stored: dict[Key, _Row] = {}
-    fresh = sorted(changed.values())
-    if not _insert_new(conn, fresh):
+    fresh = list(changed.values())
+    if not _insert_new(conn, _numbered(conn, fresh, numbers)):
         stored = _stored(conn, arrived)
         changed, contrary = _settle(arrived, stored)
-        fresh = sorted(row for key, row in changed.items() if key not in stored)
-        insert_rows(conn, _insert_reading(conn.dialect.name), fresh)
+        fresh = [row for key, row in changed.items() if key not in stored]
+        insert_rows(conn, _insert_reading(conn.dialect.name), _numbered(conn, fresh, numbers))
     revived = [row for key, row in changed.items() if key in stored]
-    _revive(conn, revived)
-    note_heard(conn, [_heard(row) for row in changed.values() if row.live_ms != NEVER_MS])
+    _revive(conn, revived, numbers)
+    note_heard(conn, [_heard(row, numbers) for row in changed.values() if row.live_ms != NEVER_MS])
     touched = {(row.probe, hour_of(row.time_ms)) for row in fresh}
-    rollups.touch(conn, touched)
+    rollups.touch(conn, [(numbers[probe], time_ms // HOUR_MS) for probe, time_ms in touched])
     pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))
     mirror.note_readings(conn, (row.key for row in fresh))
     for location, first in contrary:
@@ -123,7 +124,22 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     )
 
 
-def _insert_new(conn: Connection, rows: Sequence[_Row]) -> bool:
+def _numbered(conn: Connection, rows: Sequence[_Row], numbers: Mapping[str, int]) -> list[Row]:
+    """The rows as the table has them, with numbers for names and the delay for the arrival, in the order of its key."""
+    gateways = ids_of(conn, gateway_name, {row.gateway for row in rows if row.gateway is not None})
+    return sorted(
+        (
+            numbers[row.probe],
+            *row[1:9],
+            None if row.gateway is None else gateways[row.gateway],
+            row.received_ms - row.time_ms,
+            row.live_ms,
+        )
+        for row in rows
+    )
+
+
+def _insert_new(conn: Connection, rows: Sequence[Row]) -> bool:
     """Insert rows none of which is stored already, as is so for almost every batch. False: one was, none is kept.
 
     So a batch costs no look-up of its keys before it is known that there is something to be found. The savepoint is our
@@ -156,8 +172,8 @@ def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[K
     return changed, contrary
 
 
-def _heard(row: _Row) -> Row:
-    return row.probe, row.time_ms, row.received_ms if row.live_ms is None else row.live_ms
+def _heard(row: _Row, numbers: Mapping[str, int]) -> Row:
+    return numbers[row.probe], row.time_ms, row.received_ms if row.live_ms is None else row.live_ms
 
 
 def _row(arrived: Reading, live_ms: int | None) -> _Row:
@@ -190,9 +206,9 @@ def _stored(conn: Connection, arrived: Sequence[_Row]) -> dict[Key, _Row]:
     return {(row[0], row[1]): _Row(*row) for row in found}
 
 
-def _revive(conn: Connection, rows: Sequence[_Row]) -> None:
+def _revive(conn: Connection, rows: Sequence[_Row], numbers: Mapping[str, int]) -> None:
     if rows:
-        conn.execute(_SET_LIVE, [{"p": row.probe, "t": row.time_ms, "live": row.live_ms} for row in rows])
+        conn.execute(_SET_LIVE, [{"p": numbers[row.probe], "t": row.time_ms, "live": row.live_ms} for row in rows])
 
 
 def _quarantine(conn: Connection, arrived: Reading, stored: _Row) -> None:
@@ -218,7 +234,7 @@ _INSERT_NEW = insert(reading)
 
 _SET_LIVE = (
     update(reading)
-    .where(reading.c.probe == bindparam("p"), reading.c.time_ms == bindparam("t"))
+    .where(reading.c.probe_id == bindparam("p"), reading.c.time_ms == bindparam("t"))
     .values(live_ms=bindparam("live"))
 )
 
@@ -226,8 +242,13 @@ _SET_LIVE = (
 @lru_cache(maxsize=4)
 def _readings_of_keys(dialect: str) -> Select[Any]:
     pair = probe_times(dialect)
-    return select(*reading.c).join_from(
-        pair, reading, and_(reading.c.probe == pair.c.probe, reading.c.time_ms == pair.c.time_ms)
+    measured = [reading.c[name] for name in _MEASURED]
+    return (
+        select(probe_name.c.name, reading.c.time_ms, *measured, reading.c.rssi_dbm, gateway_name.c.name, arrival_ms)
+        .add_columns(reading.c.live_ms)
+        .join_from(pair, probe_name, probe_name.c.name == pair.c.probe)
+        .join(reading, and_(reading.c.probe_id == probe_name.c.id, reading.c.time_ms == pair.c.time_ms))
+        .outerjoin(gateway_name, gateway_name.c.id == reading.c.gateway_id)
     )
 
 

@@ -11,13 +11,13 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Select, and_, bindparam, select
+from sqlalchemy import Connection, Select, bindparam, select
 
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series
-from monitord.store.db.statements import as_pairs, columns_of, probe_times
-from monitord.store.db.tables import NEVER_MS, reading
-from monitord.store.db.times import HOUR_MS, hour_of, to_ms
+from monitord.store.db.statements import as_pairs, columns_of, probe_hours
+from monitord.store.db.tables import NEVER_MS, arrival_ms, probe_name, reading
+from monitord.store.db.times import hour_of, to_ms
 from monitord.store.last_seen import heard_of_placement
 from monitord.store.series import rollups
 
@@ -124,17 +124,17 @@ _COLUMNS = (
     reading.c.relative_humidity_pct,
     reading.c.surface_temperature_c,
     reading.c.battery_v,
-    reading.c.received_ms,
+    arrival_ms,
     reading.c.battery_pct,
 )
 
 _SERIES: Select[Any] = (
     select(*_COLUMNS)
     .where(
-        reading.c.probe == bindparam("probe"),
+        reading.c.probe_id == select(probe_name.c.id).where(probe_name.c.name == bindparam("probe")).scalar_subquery(),
         reading.c.time_ms >= bindparam("since"),
         reading.c.time_ms <= bindparam("until"),
-        reading.c.received_ms <= bindparam("received"),
+        arrival_ms <= bindparam("received"),
     )
     .order_by(reading.c.time_ms)
 )
@@ -143,20 +143,15 @@ _SERIES: Select[Any] = (
 @lru_cache(maxsize=4)
 def _late(dialect: str) -> Select[Any]:
     """Readings of the hours in `pairs` that came late, and within bounds of arrival."""
-    pair = probe_times(dialect)
-    in_hour = and_(
-        reading.c.probe == pair.c.probe,
-        reading.c.time_ms >= pair.c.time_ms,
-        reading.c.time_ms < pair.c.time_ms + HOUR_MS,
-    )
+    pair = probe_hours(dialect)
     return (
         select(*_COLUMNS)
-        .join_from(pair, reading, in_hour)
+        .join_from(pair, reading, rollups.in_hour(pair))
         .where(
             reading.c.time_ms >= bindparam("from"),
             reading.c.time_ms < bindparam("end"),
-            reading.c.received_ms - reading.c.time_ms > round(LATE_S * 1000),
-            reading.c.received_ms.between(bindparam("reached"), bindparam("received")),
+            reading.c.delay_ms > round(LATE_S * 1000),
+            arrival_ms.between(bindparam("reached"), bindparam("received")),
         )
         .order_by(reading.c.time_ms)
     )

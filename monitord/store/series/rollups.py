@@ -19,9 +19,23 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Delete, Insert, Select, and_, bindparam, delete, select, tuple_, union_all
+from sqlalchemy import (
+    Connection,
+    Delete,
+    FromClause,
+    Insert,
+    Select,
+    Table,
+    and_,
+    bindparam,
+    delete,
+    select,
+    tuple_,
+    union_all,
+)
+from sqlalchemy.sql import ColumnElement
 
-from monitord.model.series import Array, Hourly, Series, roll_up_by
+from monitord.model.series import HOUR_S, Array, Hourly, Series, roll_up_by
 from monitord.store.db.database import Database
 from monitord.store.db.statements import (
     Row,
@@ -30,16 +44,16 @@ from monitord.store.db.statements import (
     insert_or_ignore,
     insert_or_update,
     insert_rows,
-    probe_times,
+    probe_hours,
 )
-from monitord.store.db.tables import hourly, reading, touched_hour
-from monitord.store.db.times import HOUR_MS, hour_of
+from monitord.store.db.tables import arrival_ms, hourly, probe_name, reading, touched_hour
+from monitord.store.db.times import HOUR_MS
 
-Hour = tuple[str, int]
-"""A probe and the start of a clock hour. [ms]"""
+Hour = tuple[int, int]
+"""A probe's number and a clock hour, in hours since 1970."""
 
 _COLUMNS = tuple(Hourly.__dataclass_fields__)
-"""Of the table after `probe`, in its order (`hour_s` is `hour_ms` there); `received_ms` follows."""
+"""Of the table after `probe_id`, in its order (`hour_s` is `hour` there); `delay_ms` follows."""
 
 _AT_ONCE = 2000
 """Hours rolled up in one transaction, so that readings that land wait a fraction of a second at most. Our choice."""
@@ -52,7 +66,7 @@ def touch(conn: Connection, hours: Iterable[Hour]) -> None:
 
 def renew(conn: Connection, before_ms: int) -> int:
     """Roll up touched hours that are over by a time [ms]; how many were, at most `_AT_ONCE`."""
-    hours = [(probe, hour_ms) for probe, hour_ms in conn.execute(_TOUCHED, {"before": before_ms, "most": _AT_ONCE})]
+    hours = [(probe, hour) for probe, hour in conn.execute(_TOUCHED, _over(before_ms, _AT_ONCE))]
     if hours:
         _roll_up(conn, hours)
         conn.execute(_untouch(conn.dialect.name), {"pairs": as_pairs(hours)})
@@ -67,44 +81,54 @@ def renew_all(db: Database, before_ms: int, moved: Callable[[], object] = lambda
     StoreError : the database refused. What reads the hours rolls them up for itself until this succeeds.
     """
     with db.read() as conn:
-        waiting = conn.execute(_TOUCHED, {"before": before_ms, "most": 1}).first() is not None
+        waiting = conn.execute(_TOUCHED, _over(before_ms, 1)).first() is not None
     while waiting:
         with db.write() as conn:
             waiting = renew(conn, before_ms) == _AT_ONCE
         moved()
 
 
+def _over(by_ms: int, at_most: int) -> dict[str, int]:
+    return {"end": by_ms // HOUR_MS, "most": at_most}
+
+
 def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> Hourly:
     """The hours of a probe's readings stamped since <= time < end and received by a time. [ms]"""
     if end_ms <= since_ms:
         return Hourly()
-    window = {"probe": probe, "since": hour_of(since_ms), "end": end_ms}
-    kept = columns_of(conn, _HOURS, window, len(_COLUMNS) + 1)
-    *columns, last_received = kept
-    columns[0] /= 1000.0
-    touched = np.array(conn.execute(_TOUCHED_OF_PROBE, window).scalars().all(), dtype=np.float64) / 1000.0
-    cut = [edge // HOUR_MS * HOUR_MS / 1000.0 for edge in (since_ms, end_ms) if edge % HOUR_MS]
-    again = np.isin(columns[0], cut) | (last_received > received_ms) | np.isin(columns[0], touched)
-    hours = np.union1d(columns[0][again], touched)
+    window = _window(probe, since_ms, end_ms)
+    probe_id, *columns, delay_ms = columns_of(conn, _HOURS, window, len(_COLUMNS) + 2)
+    noted = columns_of(conn, _TOUCHED_OF_PROBE, window, 2)
+    hour, touched = columns[0], noted[1]
+    columns[0] = hour * HOUR_S
+    cut = [edge // HOUR_MS for edge in (since_ms, end_ms) if edge % HOUR_MS]
+    again = np.isin(hour, cut) | (hour * HOUR_MS + delay_ms > received_ms) | np.isin(hour, touched)
+    hours = np.union1d(hour[again], touched)
     if not len(hours):
         return Hourly(*columns)
+    number = int(np.r_[probe_id, noted[0]][0])
     bounds = {
-        "pairs": as_pairs((probe, round(hour * 1000.0)) for hour in hours),
+        "pairs": as_pairs((number, round(hour)) for hour in hours),
         "since": since_ms,
         "end": end_ms,
         "received": received_ms,
     }
     locations, series = _read(conn, _known_readings_of_hours(conn.dialect.name), bounds)
-    renewed = roll_up_by(hours[locations], series)
+    renewed = roll_up_by(hours[locations] * HOUR_S, series)
     merged = [np.r_[old[~again], getattr(renewed, name)] for name, old in zip(_COLUMNS, columns, strict=True)]
     order = np.argsort(merged[0])
     return Hourly(*(column[order] for column in merged))
 
 
 def reached_since(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> list[Hour]:
-    """Hours that begin since <= time < end and may hold a reading that arrived at or after a time. [ms]"""
-    window = {"probe": probe, "since": hour_of(since_ms), "end": end_ms, "received": received_ms}
-    return [(probe, hour_ms) for hour_ms in sorted(set(conn.execute(_REACHED, window).scalars()))]
+    """Hours with readings stamped since <= time < end that may hold one that arrived at or after a time. [ms]"""
+    window = _window(probe, since_ms, end_ms) | {"received": received_ms}
+    return sorted({(number, hour) for number, hour in conn.execute(_REACHED, window)})
+
+
+def _window(probe: str, since_ms: int, end_ms: int) -> dict[str, str | int]:
+    """The hours that hold any time since <= time < end."""
+    return {"probe": probe, "since": since_ms // HOUR_MS, "end": -(-end_ms // HOUR_MS)}
 
 
 def _roll_up(conn: Connection, hours: list[Hour]) -> None:
@@ -145,41 +169,34 @@ def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:
         received_ms.astype(np.int64).tolist(),
         strict=True,
     )
-    return [(*hours[location], *values) for location, *values in columns]
+    return [
+        (*hours[location], *values, received - hours[location][1] * HOUR_MS) for location, *values, received in columns
+    ]
 
 
 # --- statements ---------------------------------------------------------------------------------------------
 
-_HOURS = (
-    select(*(c for c in hourly.c if c.name != "probe"))
-    .where(
-        hourly.c.probe == bindparam("probe"),
-        hourly.c.hour_ms >= bindparam("since"),
-        hourly.c.hour_ms < bindparam("end"),
-    )
-    .order_by(hourly.c.hour_ms)
-)
 
-_TOUCHED_OF_PROBE = select(touched_hour.c.hour_ms).where(
-    touched_hour.c.probe == bindparam("probe"),
-    touched_hour.c.hour_ms >= bindparam("since"),
-    touched_hour.c.hour_ms < bindparam("end"),
-)
+def _of_window(table: Table) -> ColumnElement[bool]:
+    number = select(probe_name.c.id).where(probe_name.c.name == bindparam("probe")).scalar_subquery()
+    return and_(table.c.probe_id == number, table.c.hour >= bindparam("since"), table.c.hour < bindparam("end"))
+
+
+_HOURS = select(hourly).where(_of_window(hourly)).order_by(hourly.c.hour)
+
+_TOUCHED_OF_PROBE = select(touched_hour).where(_of_window(touched_hour))
 
 _REACHED = union_all(
-    select(hourly.c.hour_ms).where(
-        hourly.c.probe == bindparam("probe"),
-        hourly.c.hour_ms >= bindparam("since"),
-        hourly.c.hour_ms < bindparam("end"),
-        hourly.c.received_ms >= bindparam("received"),
+    select(hourly.c.probe_id, hourly.c.hour).where(
+        _of_window(hourly), hourly.c.hour * HOUR_MS + hourly.c.delay_ms >= bindparam("received")
     ),
     _TOUCHED_OF_PROBE,
 )
 
 _TOUCHED = (
-    select(touched_hour.c.probe, touched_hour.c.hour_ms)
-    .where(touched_hour.c.hour_ms <= bindparam("before") - HOUR_MS)
-    .order_by(touched_hour.c.probe, touched_hour.c.hour_ms)
+    select(touched_hour)
+    .where(touched_hour.c.hour < bindparam("end"))
+    .order_by(touched_hour.c.probe_id, touched_hour.c.hour)
     .limit(bindparam("most"))
 )
 """Looks at all of them: one for each probe that is heard at present, and few besides."""
@@ -192,30 +209,31 @@ def _touch(dialect: str) -> Insert:
 
 @lru_cache(maxsize=4)
 def _untouch(dialect: str) -> Delete:
-    pair = probe_times(dialect)
-    key = tuple_(touched_hour.c.probe, touched_hour.c.hour_ms)
-    return delete(touched_hour).where(key.in_(select(pair.c.probe, pair.c.time_ms)))
+    pair = probe_hours(dialect)
+    key = tuple_(touched_hour.c.probe_id, touched_hour.c.hour)
+    return delete(touched_hour).where(key.in_(select(pair.c.probe_id, pair.c.hour)))
+
+
+def in_hour(pair: FromClause) -> ColumnElement[bool]:
+    """Whether a reading lies in an hour of `probe_hours`."""
+    return and_(
+        reading.c.probe_id == pair.c.probe_id,
+        reading.c.time_ms >= pair.c.hour * HOUR_MS,
+        reading.c.time_ms < (pair.c.hour + 1) * HOUR_MS,
+    )
 
 
 @lru_cache(maxsize=4)
 def _readings_of_hours(dialect: str) -> Select[Any]:
     """Readings of the hours in `pairs`: the hour's n, then what is rolled up."""
-    pair = probe_times(dialect)
+    pair = probe_hours(dialect)
     return select(
         pair.c.n,
         reading.c.temperature_c,
         reading.c.relative_humidity_pct,
         reading.c.surface_temperature_c,
-        reading.c.received_ms,
-    ).join_from(
-        pair,
-        reading,
-        and_(
-            reading.c.probe == pair.c.probe,
-            reading.c.time_ms >= pair.c.time_ms,
-            reading.c.time_ms < pair.c.time_ms + HOUR_MS,
-        ),
-    )
+        arrival_ms,
+    ).join_from(pair, reading, in_hour(pair))
 
 
 @lru_cache(maxsize=4)
@@ -224,7 +242,7 @@ def _known_readings_of_hours(dialect: str) -> Select[Any]:
     return _readings_of_hours(dialect).where(
         reading.c.time_ms >= bindparam("since"),
         reading.c.time_ms < bindparam("end"),
-        reading.c.received_ms <= bindparam("received"),
+        arrival_ms <= bindparam("received"),
     )
 
 

@@ -21,7 +21,7 @@ from monitord.ingest.quarantine import release
 from monitord.ingest.writer import BatchWriter, IncomingMessage, Outcome
 from monitord.model.config.broker import TopicRule
 from monitord.store.db.database import Database
-from monitord.store.db.tables import quarantine, reading
+from monitord.store.db.tables import probe_name, quarantine, reading
 from monitord.store.quarantine import Held, list_held
 from monitord.store.series.readings import insert_batch, last_heard
 
@@ -171,7 +171,7 @@ def test_a_released_reading_keeps_the_time_at_which_it_came(writer: BatchWriter,
     with db.read() as conn:
         row = conn.execute(select(reading)).one()
         released_ms = conn.execute(select(quarantine.c.released_ms)).scalar_one()
-    assert row.received_ms == row.time_ms == NOW.timestamp() * 1000
+    assert (row.time_ms, row.delay_ms) == (NOW.timestamp() * 1000, 0)
     assert released_ms == LATER.timestamp() * 1000
 
 
@@ -243,9 +243,10 @@ def half(probe: str, quantity: str, value: float, after_s: float, **more: bool) 
 
 def stored(db: Database) -> list[tuple[str, float, float, float]]:
     """Probe, seconds after NOW, temperature and humidity of what is stored."""
-    columns = (reading.c.probe, reading.c.time_ms, reading.c.temperature_c, reading.c.relative_humidity_pct)
+    columns = (probe_name.c.name, reading.c.time_ms, reading.c.temperature_c, reading.c.relative_humidity_pct)
+    of_probe = probe_name.c.id == reading.c.probe_id
     with db.read() as conn:
-        rows = conn.execute(select(*columns).order_by(reading.c.time_ms)).all()
+        rows = conn.execute(select(*columns).join_from(reading, probe_name, of_probe).order_by(reading.c.time_ms)).all()
     return [(probe, at / 1000 - NOW.timestamp(), t, h) for probe, at, t, h in rows]
 
 

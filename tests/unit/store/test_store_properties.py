@@ -16,7 +16,7 @@ from monitord.model.readings import Reading
 from monitord.model.series import JobRecord
 from monitord.store import jobs, pending_jobs
 from monitord.store.db.database import Database
-from monitord.store.db.tables import heard, hourly, metadata, reading
+from monitord.store.db.tables import heard, hourly, metadata, probe_name, reading
 from monitord.store.db.times import to_ms
 from monitord.store.series import rollups
 from monitord.store.series.readings import insert_batch, load_job_record
@@ -71,15 +71,37 @@ def _batches(draw: st.SampleFn, arrivals: list[Reading]) -> list[list[Reading]]:
     return [arrivals[a:b] for a, b in zip([0, *cuts], [*cuts, len(arrivals)], strict=True)]
 
 
+KEPT = frozenset(
+    (
+        "probe_name",
+        "gateway_name",
+        "reading",
+        "hourly",
+        "touched_hour",
+        "heard",
+        "quarantine",
+        "mark",
+        "placement",
+        "job",
+    )
+)
+
+
 def emptied(conn: Connection) -> None:
     for table in reversed(metadata.sorted_tables):
-        if table.name in ("reading", "hourly", "touched_hour", "heard", "quarantine", "mark", "placement", "job"):
+        if table.name in KEPT:
             conn.execute(table.delete())
 
 
 def stored(conn: Connection) -> dict[str, Any]:
+    """Rows of the tables by the name of their probe; which number it got depends on the order of arrival."""
     return {
-        table.name: [tuple(row) for row in conn.execute(select(table).order_by(*table.primary_key.columns))]
+        table.name: sorted(
+            (name, *row[1:])
+            for name, *row in conn.execute(
+                select(probe_name.c.name, table).join_from(table, probe_name, probe_name.c.id == table.c.probe_id)
+            )
+        )
         for table in (reading, hourly, heard)
     }
 

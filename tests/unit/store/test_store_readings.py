@@ -15,6 +15,7 @@ from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
 from monitord.store import jobs, pending_jobs, quarantine
 from monitord.store.db.database import Database
+from monitord.store.db.tables import gateway_name, probe_name
 from monitord.store.db.tables import reading as reading_table
 from monitord.store.series.readings import insert_batch, last_heard, load_series, unplaced
 
@@ -38,7 +39,7 @@ def conn() -> Iterator[Connection]:
 
 
 def stored(conn: Connection) -> list[Any]:
-    return list(conn.execute(select(reading_table).order_by(reading_table.c.probe, reading_table.c.time_ms)))
+    return list(conn.execute(select(reading_table).order_by(reading_table.c.probe_id, reading_table.c.time_ms)))
 
 
 def heard_at(conn: Connection, probe: str = "p1") -> datetime | None:
@@ -62,10 +63,9 @@ def test_every_value_comes_back_as_it_was_reported(conn: Connection) -> None:
     assert insert_batch(conn, [full, bare]).inserted == 2
     first, second = stored(conn)
     milliseconds = 1_740_830_400_000  # 2025-03-01T12:00:00Z, by `date -u -d 2025-03-01T12:00Z +%s`
-    assert tuple(first) == (
-        *("p1", milliseconds, 18.2, 61.4, 11.4, 3.05, 91.0, 998.7, -71.0, "g1"),
-        *(milliseconds + 4000, None),
-    )
+    assert tuple(first) == (1, milliseconds, 18.2, 61.4, 11.4, 3.05, 91.0, 998.7, -71.0, 1, 4000, None)
+    assert conn.execute(select(probe_name)).all() == [(1, "p1")]
+    assert conn.execute(select(gateway_name)).all() == [(1, "g1")]
     assert second.surface_temperature_c is None
     assert second.battery_v is None
 

@@ -18,7 +18,7 @@ from monitord.store import jobs
 from monitord.store.db.database import Database
 from monitord.store.db.tables import hourly as hourly_table
 from monitord.store.db.tables import touched_hour
-from monitord.store.db.times import to_ms
+from monitord.store.db.times import HOUR_MS, to_ms
 from monitord.store.series import rollups
 from monitord.store.series.readings import insert_batch, load_hourly, load_job_record
 
@@ -167,7 +167,7 @@ def test_a_commit_rolls_nothing_up_however_many_readings_fall_into_an_hour(
 def test_an_hour_that_is_not_over_waits(conn: Connection) -> None:
     insert_batch(conn, every(10, hours=3))
     assert rollups.renew(conn, to_ms(T0 + 2.9 * HOUR)) == 2
-    assert conn.execute(select(touched_hour)).all() == [("p1", to_ms(T0 + 2 * HOUR))]
+    assert conn.execute(select(touched_hour)).all() == [(1, to_ms(T0 + 2 * HOUR) // HOUR_MS)]
     assert conn.execute(select(hourly_table.c.count)).scalars().all() == [6, 6]
 
 
