@@ -2,6 +2,8 @@
 
 .venv/bin/python tests/endure.py kills --count 100       # the daemon is killed without warning, under load
 .venv/bin/python tests/endure.py drain --count 200000    # a backlog waits at the broker
+.venv/bin/python tests/endure.py fuzz --count 1000000    # malformed input, for everything that reads from outside
+.venv/bin/python tests/endure.py year --count 13         # four weeks each of twenty probes, through store and rules
 """
 
 from __future__ import annotations
@@ -9,7 +11,7 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,10 +19,14 @@ from typing import Any
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent / "support")]
 
 import endurance  # noqa: E402
+import fuzzing  # noqa: E402
+import year  # noqa: E402
 
 RUNS: dict[str, tuple[Callable[[Path, int], Any], int]] = {
     "kills": (endurance.kill_at_random, 100),
     "drain": (endurance.drain, 200_000),
+    "fuzz": (lambda _, count: fuzzing.fuzz(count), 1_000_000),
+    "year": (year.weeks, 13),
 }
 
 
@@ -32,8 +38,11 @@ def main() -> None:
     asked = parser.parse_args()
     run, default = RUNS[asked.run]
     with tempfile.TemporaryDirectory() as folder:
-        for name, value in asdict(run(Path(folder), asked.count or default)).items():
-            print(f"{name:>16} {value:,.2f}" if isinstance(value, float) else f"{name:>16} {value:,}")
+        found = run(Path(folder), asked.count or default)
+        for part in found if isinstance(found, Iterator) else [found]:
+            for name, value in asdict(part).items():
+                print(f"{name:>16} {value:,.2f}" if isinstance(value, float) else f"{name:>16} {value:,}", flush=True)
+            print()
 
 
 if __name__ == "__main__":

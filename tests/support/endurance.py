@@ -38,6 +38,13 @@ SPAN = timedelta(hours=6)
 """Of the readings that a run publishes; they end now, so that alerts of this day come of them."""
 FILTER = "monitord/#"
 
+_READINGS = """
+SELECT p.name, r.time_ms,
+    CASE typeof(r.temperature_c) WHEN 'integer' THEN r.temperature_c / 100.0 ELSE r.temperature_c END
+FROM reading AS r JOIN probe_name AS p ON p.id = r.probe_id
+"""
+"""As the tables have them: whole hundredths where a value is one (monitord/store/db/tables.py)."""
+
 SETTINGS = """
 [database]
 url = "sqlite:///{folder}/m.sqlite3"
@@ -177,7 +184,8 @@ class House:
 
     def url(self) -> str:
         """Of the dashboard of the daemon that was started last; empty before it has said so."""
-        lines = (self.folder / "log").read_text(errors="replace").splitlines()
+        log = self.folder / "log"
+        lines = log.read_text(errors="replace").splitlines() if log.exists() else []
         found = [line.split("dashboard at ")[1].split(" ")[0] for line in lines if "dashboard at " in line]
         return found[-1] if found else ""
 
@@ -186,7 +194,7 @@ class House:
     def check(self) -> None:
         """Every message is stored exactly once, the database is sound, what follows from readings agrees with them."""
         assert self.rows("PRAGMA integrity_check") == [("ok",)]
-        assert sorted(self.rows("SELECT probe, time_ms, temperature_c FROM reading")) == self.stream.expected()
+        assert sorted(self.rows(_READINGS)) == self.stream.expected()
         assert self.rows("SELECT * FROM quarantine") == []
         assert left_in_session(self.broker.settings()) == 0
         self._check_hours()
@@ -197,7 +205,7 @@ class House:
         with db.read() as conn:
             hours = load_hourly(conn, self.job.probes[0], self.stream.start + SPAN)
         db.close()
-        raw = np.array(self.rows("SELECT time_ms / 3600000, temperature_c FROM reading WHERE probe = 'p0'"))
+        raw = np.array([(ms // 3_600_000, celsius) for probe, ms, celsius in self.rows(_READINGS) if probe == "p0"])
         assert len(hours) >= 5
         for hour_s, count, median in zip(hours.hour_s, hours.count, hours.temperature_c, strict=True):
             inside = raw[raw[:, 0] == hour_s // 3600, 1]
