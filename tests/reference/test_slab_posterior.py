@@ -119,7 +119,7 @@ def covariance(t: Array, misfit: float, u: float) -> Array:
     warm = t - 20.0
     return np.asarray(
         np.diag(0.08**2 + change**2)
-        + misfit**2 * np.exp(-np.abs(k[:, None] - k[None, :]) / 8.0)
+        + misfit**2 * np.exp(-np.abs(k[:, None] - k[None, :]) / 30.0)
         + u**2
         + 0.15**2 * np.outer(warm, warm)
     )
@@ -141,7 +141,7 @@ def test_misfit_and_slope_are_what_gaussian_conditioning_makes_of_the_residuals(
     record, residual = days(np.full(25, 90.0), t), rng.normal(0.0, 0.6, (3, 25))
     found = explained(error_model(record, 25), residual, 24)
     for k, misfit in enumerate((0.12, 0.25, 0.5)):
-        shared = np.vstack([misfit**2 * np.exp(-(24 - np.arange(25)) / 8.0), 0.15**2 * (t - 20.0)])
+        shared = np.vstack([misfit**2 * np.exp(-(24 - np.arange(25)) / 30.0), 0.15**2 * (t - 20.0)])
         gain = np.linalg.solve(covariance(t, misfit, 1.0), shared.T).T
         assert np.vstack([found.misfit_pct[k], found.slope_pct_k[k]]) == pytest.approx(gain @ residual.T, abs=1e-8)
         assert found.covariance[k] == pytest.approx(np.diag([misfit**2, 0.15**2]) - gain @ shared.T, abs=1e-10)

@@ -17,9 +17,9 @@ class SlabPriors:
     diffusivity_m2_s: Prior = (Shape.LOG_NORMAL, 8e-10, 1.1)
     """Moisture diffusivity when saturated, at 20 °C: 1e-8/fck is 2e-10 to 6e-10 (fib Model Code 2010); young concrete
     and screeds have more, so wider. [m²/s]"""
-    min_share: Prior = (Shape.LOG_UNIFORM, 0.02, 0.12)
-    """Share of the diffusivity left when dry: 0.05 in CEB-FIP Model Code 1990, 0.025 to 0.10 in Bažant and Najjar 1972.
-    [-]"""
+    min_share: Prior = (Shape.LOG_UNIFORM, 0.02, 1.0)
+    """Share of the diffusivity left when dry: 0.05 in CEB-FIP Model Code 1990, 0.025 to 0.10 in Bažant and Najjar 1972;
+    up to 1, a constant one, for screeds and concretes that follow neither (our choice). [-]"""
     bend: Prior = (Shape.UNIFORM, 0.70, 0.90)
     """Pore humidity of half the fall: 0.80 in the Model Code 1990, 0.75 in Bažant and Najjar 1972. [-]"""
     steepness: Prior = (Shape.UNIFORM, 5.0, 20.0)
@@ -132,8 +132,9 @@ class PosteriorParameters:
     misfit_pct: tuple[float, ...] = (0.12, 0.25, 0.5)
     """Levels of what the model does not tell, weighed by evidence; with one level alone an odd stretch misleads (our
     choice, tuned on simulated jobs). [% RH]"""
-    misfit_d: float = 8.0
-    """Time over which a misfit dies away (our choice). [d]"""
+    misfit_d: float = 30.0
+    """Time over which a misfit dies away (our choice). With 8 days it took the slab's own fall for a misfit that comes
+    back: on 46 independent simulated sleeves the mean error of the time left was 1.1 of it, with 30 days 0.57. [d]"""
     second_lag_share: float = 0.12
     """A second, slower approach of a sleeve, which drilling leaves, as a share of the first (our choice). [-]"""
     second_lag_d: float = 0.8
@@ -239,9 +240,9 @@ class PosteriorParameters:
     """Share of fed slabs among the futures without progress from which they are called fed (our choice). [-]"""
     stall_after_h: float = 120.0
     """No stall is told before so long after sealing: five days (our choice). [h]"""
-    never_at: float = 0.7
-    """Probability from which the goal is held to be out of reach in this air (our choice: 0.65 to 0.75 differ little on
-    simulated jobs). [-]"""
+    never_at: float = 0.8
+    """Probability from which the goal is held to be out of reach in this air (our choice: on 32 independent simulated
+    sleeves 0.7 was right on 90 % of the days it was said on, 0.8 on 99 %, with 97 and 91 % of the days found). [-]"""
     goal_at: float = 0.85
     """Probability from which a goal is held to be met (our choice). [-]"""
     goal_lost_under: float = 0.5

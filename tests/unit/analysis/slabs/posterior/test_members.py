@@ -12,7 +12,7 @@ from monitord.analysis.slabs.posterior.parameters import SlabPriors
 
 LOW_MIDDLE_HIGH = {
     "diffusivity_m2_s": (8e-10 * np.exp(-1.1), 8e-10, 8e-10 * np.exp(1.1)),
-    "min_share": (0.02 * 6.0**0.158655, 0.04899, 0.02 * 6.0**0.841345),
+    "min_share": (0.02 * 50.0**0.158655, 0.141421, 0.02 * 50.0**0.841345),
     "bend": (0.70 + 0.2 * 0.158655, 0.80, 0.70 + 0.2 * 0.841345),
     "steepness": (5.0 + 15.0 * 0.158655, 12.5, 5.0 + 15.0 * 0.841345),
     "capacity": (0.5053, 1.5492, 4.7498),

@@ -80,7 +80,7 @@ def test_the_first_days_after_sealing_are_disturbed_by_a_second_approach() -> No
     covariance = np.linalg.inv(whitener.T @ whitener)
     lag = 0.12 * 40.0 * 0.8 * np.exp(-np.arange(10) / 0.8)
     assert np.diag(covariance) == pytest.approx(0.08**2 + 0.12**2 + 1.0 + lag**2, rel=1e-6)
-    assert covariance[0, 8] == pytest.approx(1.0 + 0.12**2 * np.exp(-1.0), rel=1e-6)
+    assert covariance[0, 8] == pytest.approx(1.0 + 0.12**2 * np.exp(-8.0 / 30.0), rel=1e-6)
 
 
 def test_a_day_that_is_skipped_has_no_error() -> None:
