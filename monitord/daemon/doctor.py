@@ -283,7 +283,9 @@ def _channels(settings: Settings) -> Iterator[SystemCheck]:
 
 def _mirror(settings: Settings) -> Iterator[SystemCheck]:
     """A note and never more: the copy catches up by itself. What stands in the database is told, nothing is written."""
-    settings.mirror.secret()
+    if settings.mirror.secret() and settings.mirror.in_the_clear:
+        text = f"{settings.mirror.url} is reached over a network in the clear, the token too"
+        yield SystemCheck("mirror", Mark.NOTE, text, "Give it https, by its own certificate or a proxy's")
     url, file = settings.mirror.url, integrity.file_of(settings.database.url)
     if file is not None and not file.exists():
         yield SystemCheck("mirror", Mark.NOTE, f"{url} gets its first readings when the daemon runs")

@@ -460,6 +460,16 @@ def test_a_mirror_that_is_half_set_is_refused(given: dict[str, str], said: str) 
         MirrorSettings.model_validate(given)
 
 
+@pytest.mark.parametrize(
+    ("url", "clear"),
+    [("http://influx.example.org:8086", True), ("https://influx.example.org", False), ("http://127.0.0.1:8086", False)],
+)
+def test_doctor_notes_a_token_that_goes_over_a_network_in_the_clear(tmp_path: Path, url: str, clear: bool) -> None:
+    mirror = {"url": url, "bucket": "b", "token": "t"}
+    settings = Settings.model_validate({"database": {"url": f"sqlite:///{tmp_path}/none.sqlite3"}, "mirror": mirror})
+    assert any("in the clear" in check.text for check in _mirror(settings)) is clear
+
+
 def test_a_token_file_that_is_not_there_is_named(tmp_path: Path) -> None:
     with pytest.raises(ConfigurationError, match="token of the mirror"):
         MirrorSettings(token_file=tmp_path / "none").secret()

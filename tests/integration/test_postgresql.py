@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -21,17 +24,18 @@ from monitord.cli import main
 from monitord.daemon.wiring import Daemon
 from monitord.errors import ConfigurationError, StoreError
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
-from monitord.model.access import Role
+from monitord.model.access import Role, Scope
 from monitord.model.config.settings import Settings
 from monitord.model.readings import Reading
-from monitord.store import jobs, quarantine
-from monitord.store.access import audit, people
+from monitord.store import jobs, mirror, notes, quarantine
+from monitord.store.access import audit, people, sessions, tokens
 from monitord.store.assessments import latest_assessment
 from monitord.store.db import schema
 from monitord.store.db.database import Database
 from monitord.store.db.tables import metadata
 from monitord.store.maintenance.moving import move_store
 from monitord.store.maintenance.one_daemon import ServerLock, lock_of
+from monitord.store.maintenance.quarantine_limits import trim
 from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
@@ -275,3 +279,53 @@ def test_a_server_that_was_away_is_used_again_without_a_restart(postgres: Postgr
         insert_batch(conn, [reading(10)])
     with db.read() as conn:
         assert conn.execute(text("SELECT count(*) FROM reading")).scalar_one() == 2
+
+
+def test_a_store_of_the_newest_schema_moves_also_where_nothing_has_loaded_its_tables(url: str, tmp_path: Path) -> None:
+    """As the command does in a fresh process, in which no migration runs."""
+    file = f"sqlite:///{tmp_path}/old.sqlite3"
+    old = Database.open(file)
+    fill(old)
+    with old.write() as conn:
+        notes.add_note(conn, "J1", None, T0, "Anna", "door open", [])
+    old.close()
+    words = [sys.executable, "-m", "monitord", "store", "move", file, url]
+    moved = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
+    assert moved.returncode == 0, moved.stderr
+    assert re.search(r"^note: 1 rows, ", moved.stdout, re.MULTILINE)
+
+
+def test_people_sessions_tokens_quarantine_and_the_mirror_are_kept_there_as_well(db: Database) -> None:
+    fill(db)
+    later = T0 + timedelta(hours=1)
+    with db.write() as conn:
+        people.add_person(conn, "anna", "Anna", Role.OWNER, None, T0)
+        secret = sessions.open_session(conn, "anna", T0, timedelta(days=1))
+        found = sessions.find_session(conn, secret, later)
+        people.note_failure(conn, "anna", "10.0.0.1", T0)
+        assert people.count_failures(conn, T0, person="anna") == 1
+        people.forget_failures(conn, "anna", "10.0.0.1", later)
+        link = sessions.make_link(conn, sessions.LinkPurpose.PASSWORD, None, T0, timedelta(hours=2))
+        token = tokens.add_token(conn, "gateway", Scope.INGEST, "anna", T0)
+        known = tokens.find_token(conn, token)
+        assert found is not None
+        assert known is not None
+        assert (found[1].person, known.name) == ("anna", "gateway")
+        sessions.use_link(conn, link, sessions.LinkPurpose.PASSWORD, later)
+        for k in range(8):
+            quarantine.put(conn, "g1/p", b"x" * 1000 + bytes([k]), T0, "not_json", "no JSON")
+        trimmed = trim(conn, later, timedelta(days=1), 6000)
+        assert trimmed.cut > 0
+        assert mirror.switch_on(conn, "there")
+        insert_batch(conn, [reading(10 * k, "p9") for k in range(9)])
+        hours = mirror.due_hours(conn, 100)
+        rows = mirror.due_readings(conn, hours, 1000)
+        assert len(rows) == 30 + 9
+        mirror.settle_hours(conn, hours[:-1], (hours[-1], hours[-1].from_ms + 1))
+        mirror.note_assessment(conn, "J1", 0, 5, ["line"])
+        mirror.settle_assessments(conn, mirror.due_assessments(conn, 10))
+        mirror.park(conn, [("line", "400")], T0)
+        mirror.note_problem(conn, "502", T0, refused=False)
+        state = mirror.state(conn)
+        assert state is not None
+        assert (state.due_hours, state.due_assessments, state.parked, state.failing_since) == (1, 0, 1, T0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated, Self
+from urllib.parse import urlsplit
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
@@ -35,6 +36,12 @@ class MirrorSettings(BaseModel):
     def target(self) -> str:
         """Where the points go, in one word: another one is due everything."""
         return f"{self.url} {self.org} {self.bucket}"
+
+    @property
+    def in_the_clear(self) -> bool:
+        """Whether what is sent, the token with it, can be read by whoever is on the way."""
+        parts = urlsplit(self.url or "")
+        return parts.scheme == "http" and parts.hostname not in ("localhost", "127.0.0.1", "::1")
 
     def secret(self) -> str:
         """The token; empty where there is none.

@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+import pkgutil
 from collections.abc import Callable, Iterator
+from importlib import import_module
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Table, func, insert, inspect, select, text
 
-import monitord.store.db.access_tables
-import monitord.store.db.alert_tables
-import monitord.store.db.mirror_tables
-import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
 from monitord.errors import StoreError
+from monitord.store import db as rooms
 from monitord.store.db.database import Database
 from monitord.store.db.tables import metadata
 
@@ -46,8 +45,9 @@ def move_store(
     """
     moved = []
     with source.read() as old, target.write() as new:
-        _need_empty(new, target.url)
-        for table in _tables(old):
+        tables = _tables(old)
+        _need_empty(new, tables, target.url)
+        for table in tables:
             copied = _copy(old, new, table)
             there = MovedTable(table.name, *_digest(_rows(new, table)))
             if copied != there:
@@ -59,12 +59,15 @@ def move_store(
                 )
             told(copied)
             moved.append(copied)
-        _number_on(new)
+        _number_on(new, tables)
     return moved
 
 
 def _tables(conn: Connection) -> list[Table]:
-    """The tables, each after those that it refers to."""
+    """The tables, each after those that it refers to; all that are in any module join the metadata first."""
+    for module in pkgutil.iter_modules(rooms.__path__):
+        if module.name.endswith("tables"):
+            import_module(f"{rooms.__name__}.{module.name}")
     there = set(inspect(conn).get_table_names())
     missing = there - set(metadata.tables) - {"alembic_version"}
     if missing:
@@ -76,8 +79,8 @@ def _tables(conn: Connection) -> list[Table]:
     return list(metadata.sorted_tables)
 
 
-def _need_empty(conn: Connection, where: str) -> None:
-    for table in metadata.sorted_tables:
+def _need_empty(conn: Connection, tables: list[Table], where: str) -> None:
+    for table in tables:
         if conn.execute(select(func.count()).select_from(table)).scalar_one():
             raise StoreError(
                 f"the database is not empty: it has rows in {table.name}",
@@ -122,11 +125,11 @@ def _plain(value: object) -> str:
     raise TypeError(f"no digest of a {type(value).__name__}")
 
 
-def _number_on(conn: Connection) -> None:
+def _number_on(conn: Connection, tables: list[Table]) -> None:
     """Let a server that numbers rows by a sequence go on after those that came with their numbers."""
     if conn.dialect.name != "postgresql":
         return
-    for table in metadata.sorted_tables:
+    for table in tables:
         key = table.autoincrement_column
         if key is not None:
             highest = conn.execute(select(func.max(key))).scalar_one()

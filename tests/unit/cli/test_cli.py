@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 import monitord
+import monitord.replay.run
 from monitord.cli import main
 from monitord.model.config.settings_table import example_file, setting_rows
 from monitord.model.job_files.files import load_job_file
@@ -192,3 +193,20 @@ def test_every_command_has_help(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_the_version_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
     assert said(capsys, "version") == f"monitord {monitord.__version__}\n"
+
+
+@pytest.mark.parametrize(("words", "wanted"), [(["--workers", "3"], 3), ([], os.cpu_count())])
+def test_replay_takes_as_many_processes_as_it_is_told_else_one_for_each_processor(
+    words: list[str], wanted: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: dict[str, object] = {}
+    monkeypatch.setattr(monitord.replay.run, "run_replay", lambda *_, **named: given.update(named))
+    assert main(["replay", "folder", "--out", "there", *words]) == 0
+    assert given["workers"] == wanted
+
+
+@pytest.mark.parametrize("number", ["0", "-1", "two", "1.5"])
+def test_a_number_of_workers_that_is_none_is_refused(number: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["replay", "folder", "--out", "there", f"--workers={number}"])
+    assert f"{number!r} is no number of 1 to 9999" in capsys.readouterr().err

@@ -14,6 +14,7 @@ from monitord.ingest.decoding.mapping import UNITS
 from monitord.ingest.decoding.records import NO_AGE
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.payload_limit import TOO_LARGE
+from monitord.ingest.writer import ALONE
 from monitord.model.config.broker import DEFAULT_TOPIC_RULES, TimeFormat, TopicRule
 from monitord.store.series.readings import CONFLICT
 
@@ -63,7 +64,7 @@ def test_every_reason_of_quarantine_stands_there_and_no_other() -> None:
     codes = set(re.findall(r'DecodeError\(\s*"(\w+)"', source)) | set(
         re.findall(r'": "(\w+)",$', codes_table(source), re.M)
     )
-    codes |= {"bad_record", CONFLICT, TOO_LARGE, NO_AGE}
+    codes |= {"bad_record", CONFLICT, TOO_LARGE, NO_AGE, ALONE}
     table = PAGE.partition("| code |")[2].partition("\n\n")[0]
     assert set(re.findall(r"`(\w+)`", table)) == codes
 
