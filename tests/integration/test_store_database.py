@@ -192,6 +192,36 @@ def test_two_in_memory_databases_are_apart() -> None:
     other.close()
 
 
+def test_constant_readers_keep_the_log_of_writes_from_growing_without_bound(db: Database, path: Path) -> None:
+    """A checkpoint needs a moment without an older reader (sqlite.org/wal.html, 6); short reads leave such moments."""
+    stop, failures = threading.Event(), list[BaseException]()
+
+    def look() -> None:
+        try:
+            while not stop.is_set():
+                with db.read() as conn:
+                    conn.execute(select(reading.c.time_ms).limit(1)).first()
+        except BaseException as error:
+            failures.append(error)
+
+    readers = [threading.Thread(target=look) for _ in range(3)]
+    for reader in readers:
+        reader.start()
+    written = 0
+    for first in range(0, 30_000, 100):
+        with db.write() as conn:
+            insert_batch(conn, some(first, 100))
+        written += 100
+    stop.set()
+    for reader in readers:
+        reader.join()
+    assert failures == []
+    with db.read() as conn:
+        assert conn.execute(COUNT).scalar_one() == written
+    log = path.with_name(path.name + "-wal")
+    assert log.stat().st_size < 7 * 2**20, "a checkpoint is due at 4 MiB; with one reader held open it came to 9 MiB"
+
+
 def test_another_process_may_write_in_between(db: Database, path: Path) -> None:
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("PRAGMA busy_timeout = 5000")
