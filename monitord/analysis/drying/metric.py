@@ -9,7 +9,7 @@ import numpy as np
 from monitord.analysis.drying.parameters import DRYING
 from monitord.analysis.series.hourly_series import Around, HourlySeries
 from monitord.analysis.wood.parameters import WOOD
-from monitord.analysis.wood.timber import TimberEstimate, estimate_timber
+from monitord.analysis.wood.timber import TimberEstimate, estimate_timber, slow_lag_share
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric
 from monitord.model.series import Array
@@ -96,21 +96,20 @@ def build_metric(here: HourlySeries, around: Around, goal: Goal, options: Analys
         return Metric(goal, value, u, np.zeros(len(here)), other, value, None, humidity)
     if goal.metric in OVER_CONTROL:
         return _over_control(here, around, goal, options)
-    timber = estimate_timber(
-        here.temperature_c,
-        here.relative_humidity_pct,
-        options.timber_lag_days,
-        here.hour_s,
-        here.spots,
-        options.timber_species_u_pct,
-    )
-    if timber is None:
+    timber = _timber(here, options, options.timber_lag_days)
+    slow = _timber(here, options, options.timber_lag_days * slow_lag_share())
+    if timber is None or slow is None:
         return None
     end = None if air is None else _timber_end(here, air)
     other = None if outdoor is None else _timber_end(here, outdoor)
     spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
     u = float(np.hypot(spread, options.timber_species_u_pct))
-    return Metric(goal, timber.middle, u, end, other, timber.high, timber)
+    return Metric(goal, timber.middle, u, end, other, np.maximum(timber.high, slow.high), timber)
+
+
+def _timber(here: HourlySeries, options: AnalysisOptions, lag_days: float) -> TimberEstimate | None:
+    u_species = options.timber_species_u_pct
+    return estimate_timber(here.temperature_c, here.relative_humidity_pct, lag_days, here.hour_s, here.spots, u_species)
 
 
 def _over_control(here: HourlySeries, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:

@@ -24,6 +24,7 @@ from monitord.analysis.forecast.parameters import FORECAST
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.series.rolling import line
 from monitord.analysis.series.times import WEEK_D
+from monitord.analysis.wood.parameters import WOOD
 from monitord.analysis.wood.timber import TimberEstimate
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array, Flags
@@ -162,7 +163,7 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
         return None
     fit, final = found.fit, found.final
     draws = normal_draws()
-    lags = FORECAST.lag_share * lag_days * np.exp(FORECAST.lag_log_sd * draws[:, Draw.LAG])
+    lags = WOOD.lag_share * lag_days * np.exp(WOOD.lag_log_sd * draws[:, Draw.LAG])
     least = metric.goal.limit + FORECAST.start_over_pct
     starts = least + max(FORECAST.start_most_pct - least, 0.0) * ndtr(draws[:, Draw.START])
     level = np.resize(_lagged_levels(timber, lags, starts), len(fit.now))
@@ -173,7 +174,18 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
         in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target, stall_share)
         reached = np.where(reached <= FORECAST.horizon_d, reached, in_drier)
     by_air = final - fit.offset >= target
-    return TimeToGoal(reached, fit.weight, final >= target, flat, by_air, float(fit.weight @ final))
+    weight = _not_there_yet(reached, fit.weight)
+    return TimeToGoal(reached, weight, final >= target, flat, by_air, float(fit.weight @ final))
+
+
+def _not_there_yet(reached: Array, weight: Array) -> Array:
+    """Weights of the draws that are still to come: timber that were at its goal would be said to be at it.
+
+    As they are where hardly any is.
+    """
+    to_come = np.where(reached > 0.0, weight, 0.0)
+    share = float(to_come.sum())
+    return to_come / share if share >= FORECAST.min_to_come else weight
 
 
 def _timber_course(

@@ -67,10 +67,8 @@ class ForecastParameters:
     [-]"""
 
     # timber
-    lag_share: float = 1.3
-    """Timber's lag over the setting (our choice). [-]"""
-    lag_log_sd: float = 0.4
-    """Standard deviation of its logarithm: joists are of every thickness (our choice). [-]"""
+    min_to_come: float = 0.02
+    """Share of the draws of timber that must be still to come for a date of those alone (our choice). [-]"""
     start_over_pct: float = 3.0
     """Timber began at least so much over its goal: a goal was set because it is wet (our choice). [% of dry mass]"""
     start_most_pct: float = 34.0

@@ -137,6 +137,11 @@ def _hourly(spots: Sequence[TimberSpot]) -> list[TimberSpot]:
     return found
 
 
+def slow_lag_share() -> float:
+    """How many times the usual lag slow timber has: its goal must be met as well before the place is at it. [-]"""
+    return WOOD.lag_share * float(np.exp(WOOD.lag_high * WOOD.lag_log_sd))
+
+
 def estimate_timber(
     temperature_c: Array,
     relative_humidity_pct: Array,

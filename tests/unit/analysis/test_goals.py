@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -25,7 +26,7 @@ from analysis_series import (
 
 from monitord.analysis.goals import GoalResult, judge_goal
 from monitord.analysis.hourly_results import HourlyResults, assess_goals
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import Around, HourlySeries, TimberSpot
 from monitord.analysis.stall import naming_equipment
 from monitord.model.assessments import Finding, State
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -179,14 +180,17 @@ def test_heating_by_day_only_does_not_make_a_drying_place_look_stalled() -> None
 
 
 def test_a_goal_about_timber_is_not_met_because_the_air_beside_it_is_dry() -> None:
-    """Air at 65 %RH holds timber at 12 % (Wood Handbook, Table 4-2); the joist is about two weeks behind."""
+    """Air at 65 %RH holds timber at 12 % (Wood Handbook, Table 4-2); the joist is some weeks behind."""
     inside = track(location(ROOM), 20.0, 60.0, DAYS)
     here = track(location(VOID), 20.0, 65.0 + noise(N, 0.2, 9), DAYS)
     wanted = goal("timber_mc_pct", 16.0)
     for day in (5.0, 12.0):
         assert values(judged(here, Around(inside, inside, None), wanted, day))["goal_reached"] is Truth.FALSE
-    late = judged(here, Around(inside, inside, None), goal("timber_mc_pct", 19.0), 30.0)
-    assert values(late)["goal_reached"] is Truth.TRUE
+    late = goal("timber_mc_pct", 19.0)
+    assert values(judged(here, Around(inside, inside, None), late, 30.0))["goal_reached"] is Truth.FALSE
+    spot = TimberSpot(START_S + 20 * 86_400.0, 14.0, 1.0)
+    measured = replace(here, spots=(spot,))
+    assert values(judged(measured, Around(inside, inside, None), late, 30.0))["goal_reached"] is Truth.TRUE
 
 
 def test_a_goal_about_an_excess_without_its_reference_says_nothing_yet() -> None:

@@ -90,6 +90,9 @@ def test_what_is_estimated_of_timber_carries_its_range_as_doubt() -> None:
     assert found.timber is not None
     left = 18.0 * np.exp(-DAYS / OPTIONS.timber_lag_days)
     assert found.u == pytest.approx(np.hypot(left / np.sqrt(12.0), OPTIONS.timber_species_u_pct), rel=0.02)
+    # at its goal only once slow timber is, from fibre saturation on: 1.5 exp(0.84 * 0.8) times as slow
+    slow = 12.0 + 18.0 * np.exp(-DAYS / (1.5 * np.exp(0.84 * 0.8) * OPTIONS.timber_lag_days))
+    assert found.high[-1] == pytest.approx(slow, abs=0.1)
     assert (found.high >= found.value).all()
 
 

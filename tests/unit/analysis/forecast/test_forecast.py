@@ -196,7 +196,7 @@ def test_a_spot_reading_of_timber_narrows_its_date_about_the_truth(start_pct: fl
     )
     assert told[0] <= truth <= told[2]
     assert told[2] - told[0] < 0.8 * (without[2] - without[0])
-    assert told[1] == pytest.approx(truth, rel=0.4)
+    assert truth <= told[1] <= 2.0 * truth  # timber is taken as half as slow again, and of every thickness
 
 
 def test_timber_in_air_that_holds_it_above_the_goal_gets_no_date() -> None:
