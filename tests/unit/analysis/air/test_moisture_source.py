@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.model.assessments import MoistureSource, SourceKind
+from monitord.model.assessments import MoistureSource, SourceKind, SourceReason
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import Array
@@ -183,3 +183,23 @@ def test_a_claim_needs_a_difference_larger_than_its_doubt(cavity: float, room: f
         (False, False): SourceKind.NO_EXCESS,
     }[over[0], over[1]]
     assert found.kind is expected
+
+
+@pytest.mark.parametrize(("share", "reason"), [(0.5, SourceReason.AS_OUTDOORS), (0.7, SourceReason.NOT_ABOVE)])
+def test_it_holds_outdoor_air_where_that_lies_nearer_than_six_tenths_of_the_rooms_distance(
+    share: float, reason: SourceReason
+) -> None:
+    """All within what the probes can tell (our choice)."""
+    room = at_pressure(LocationKind.ROOM_AIR, 14.0, 930.0)
+    outdoor = at_pressure(LocationKind.OUTDOOR_AIR, 14.0, 900.0 + 30.0 * share)
+    found = judge(at_pressure(LocationKind.CAVITY, 14.0, 900.0), room, outdoor)
+    assert (found.kind, found.reason) == (SourceKind.NO_EXCESS, reason)
+
+
+@pytest.mark.parametrize(("by_pa", "kind"), [(155.0, SourceKind.NO_EXCESS), (177.0, SourceKind.FROM_INSIDE)])
+def test_stored_vapour_is_three_tenths_of_a_weeks_spread(by_pa: float, kind: SourceKind) -> None:
+    """Outdoor air whose vapour spreads by 200 Pa: 60 Pa of doubt beside 57 of probes and chance (our choice)."""
+    outdoor = at_pressure(LocationKind.OUTDOOR_AIR, 18.0, 900.0 + weather(200.0))
+    level = float(outdoor.vapour_pressure_pa[-72:].mean()) + by_pa
+    room = at_pressure(LocationKind.ROOM_AIR, 18.0, level)
+    assert judge(at_pressure(LocationKind.CAVITY, 18.0, level), room, outdoor).kind is kind
