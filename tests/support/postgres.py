@@ -75,9 +75,9 @@ class Postgres:
             self._process = subprocess.Popen(command, stdout=log, stderr=log, cwd="/", **self._as)
         wait_until(self._answers, "PostgreSQL answers")
 
-    def create(self, name: str, like: str = "template1") -> str:
-        """Make a database, the copy of another one; returns its URL."""
-        self.run("postgres", f'CREATE DATABASE "{name}" TEMPLATE "{like}"')
+    def create(self, name: str) -> str:
+        """Make a database; returns its URL."""
+        self.run("postgres", f'CREATE DATABASE "{name}"')
         return f"postgresql+psycopg://monitord@{LOOPBACK}:{self.port}/{name}"
 
     def empty(self, database: str) -> None:
