@@ -184,11 +184,19 @@ def collect(plugin: Collected) -> Any:
 def readers(items: list[pytest.Item], read: set[str]) -> tuple[dict[str, set[int]], list[float]] | None:
     """Which tests read each field, and how long each takes [s]; None where one fails. To be run in a fork.
 
-    What a module's first test reads may be kept by a fixture or a cache, and then counts for all of that module.
+    What a module's first test reads may be kept by a fixture or a cache, and then counts for all of that module; from
+    one module to the next caches are emptied.
     """
     known: dict[str, set[int]] = {}
     number, took = {item: at for at, item in enumerate(items)}, [0.0] * len(items)
     began, last = time.process_time(), ""
+    caches = [
+        value
+        for name, module in sorted(sys.modules.items())
+        if name.startswith("monitord.analysis")
+        for value in vars(module).values()
+        if hasattr(value, "cache_clear")
+    ]
 
     def note(item: pytest.Item) -> None:
         nonlocal began, last
@@ -198,6 +206,10 @@ def readers(items: list[pytest.Item], read: set[str]) -> tuple[dict[str, set[int
             known.setdefault(name, set()).update(here)
         read.clear()
         took[number[item]], began, last = time.process_time() - began, time.process_time(), module
+        following = items[number[item] + 1 : number[item] + 2]
+        if following and following[0].path != item.path:
+            for cache in caches:
+                cache.cache_clear()
 
     read.clear()
     return (known, took) if run(items, note) is None else None
