@@ -1,4 +1,4 @@
-"""Simulates jobs, lets the program judge them, and holds what it says against what is true.
+"""Simulates jobs, assesses them, and compares the findings with the ground truth.
 
     python -m simulators.evaluate --families leak,sleeves --seeds 2 --details
 
@@ -21,7 +21,7 @@ from simulators.evaluation.details import print_details
 from simulators.evaluation.gate import broken, gate_lines, load_gate
 from simulators.evaluation.numbers import numbers
 from simulators.evaluation.records import OURS
-from simulators.evaluation.running import JUDGES, Failure, run_cases
+from simulators.evaluation.running import ASSESSORS, Failure, run_cases
 from simulators.evaluation.scoring import Score, score_case
 from simulators.evaluation.table import print_table, write_json
 from simulators.jobs.families import FAMILIES
@@ -37,7 +37,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, help="no more jobs than this, taken in turn from the families")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--gate", action="store_true", help="run the jobs of the regression gate and show its limits")
-    parser.add_argument("--only", choices=sorted(JUDGES), help="only the program, or only the baseline")
+    parser.add_argument("--only", choices=sorted(ASSESSORS), help="only the program, or only the baseline")
     parser.add_argument("--details", action="store_true", help="tuning: list each miss and false alarm")
     parser.add_argument("--by-family", action="store_true", help="a table for each family as well")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the numbers to a file as well")
@@ -69,7 +69,7 @@ def chosen(families: str, seeds: str, held_out: bool, maximum: int | None) -> li
 
 @dataclass
 class Measured:
-    """Scores by judge, in total and by family."""
+    """Scores by assessor, in total and by family."""
 
     totals: dict[str, Score]
     families: dict[str, dict[str, Score]] = field(default_factory=dict)
@@ -77,21 +77,21 @@ class Measured:
 
 
 def measure(
-    wanted: Sequence[tuple[str, int]], judges: Sequence[str], workers: int = 1, keep: Path | None = None
+    wanted: Sequence[tuple[str, int]], assessors: Sequence[str], workers: int = 1, keep: Path | None = None
 ) -> Measured:
-    """Run jobs and score what the judges say of them; shows how far it is."""
-    measured = Measured({judge: Score() for judge in judges})
+    """Run jobs and score each assessor; shows how far it is."""
+    measured = Measured({assessor: Score() for assessor in assessors})
     with Progress(console=Console(stderr=True)) as progress:
         task = progress.add_task("Jobs", total=len(wanted))
-        for case in run_cases(wanted, judges, workers, keep):
+        for case in run_cases(wanted, assessors, workers, keep):
             progress.advance(task)
             if isinstance(case, Failure):
                 measured.failures.append(case)
                 continue
-            for judge in judges:
-                score = score_case(case, case.verdicts[judge])
-                measured.totals[judge].add(score)
-                measured.families.setdefault(case.family, {}).setdefault(judge, Score()).add(score)
+            for assessor in assessors:
+                score = score_case(case, case.verdicts[assessor])
+                measured.totals[assessor].add(score)
+                measured.families.setdefault(case.family, {}).setdefault(assessor, Score()).add(score)
     return measured
 
 
@@ -101,10 +101,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if wishes.gate:
         return _gate(wishes)
     wanted = chosen(wishes.families, wishes.seeds, wishes.held_out, wishes.jobs)
-    judges = [wishes.only] if wishes.only else list(JUDGES)
-    measured = measure(wanted, judges, wishes.workers, wishes.keep)
+    assessors = [wishes.only] if wishes.only else list(ASSESSORS)
+    measured = measure(wanted, assessors, wishes.workers, wishes.keep)
     if wishes.details:
-        print_details(measured.totals[judges[0]])
+        print_details(measured.totals[assessors[0]])
     if wishes.by_family:
         for name in sorted(measured.families):
             print_table(measured.families[name], title=name)

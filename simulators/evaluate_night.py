@@ -112,7 +112,7 @@ def _weather(made: SimulatedJob, at_s: float, rng: np.random.Generator) -> Outdo
     return OutdoorForecast(made.time_s[pick], t, np.clip(rh, 1.0, 100.0))
 
 
-def judge(made: SimulatedJob, scores: dict[str, NightScore], every: int = 1) -> int:
+def score(made: SimulatedJob, scores: dict[str, NightScore], every: int = 1) -> int:
     """Forecast each evening of one job, or each `every`-th, and add the outcomes to the scores; returns how many."""
     known, recorder, rows = _prepare(made), Recorder(JobFile.model_validate(made.job)), 0
     readings, fed = made.readings, 0
@@ -206,7 +206,7 @@ def main() -> None:
         for seed in range(arguments.first, arguments.first + arguments.seeds):
             made = generate(name, seed)
             try:
-                console.print(f"{name} {seed}: {judge(made, scores)} forecasts")
+                console.print(f"{name} {seed}: {score(made, scores)} forecasts")
             except ValueError as error:  # a job that the program would refuse
                 console.print(f"{name} {seed}: left out, {str(error).splitlines()[0]}")
     console.print(table(scores))

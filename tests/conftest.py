@@ -19,9 +19,9 @@ TOGETHER = frozenset({"acceptance", "crash", "integration"})
 @pytest.hookimpl(tryfirst=True)  # before pytest-xdist reads the groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Group tests for `--dist loadgroup`; all others go wherever a core is free."""
-    here = Path(__file__).parent
+    folder = Path(__file__).parent
     for item in items:
-        file = item.path.relative_to(here)
+        file = item.path.relative_to(folder)
         if file.parts[0] in TOGETHER:
             item.add_marker(pytest.mark.xdist_group(file.stem))
 

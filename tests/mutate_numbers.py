@@ -201,9 +201,9 @@ def readers(items: list[pytest.Item], read: set[str]) -> tuple[dict[str, set[int
     def note(item: pytest.Item) -> None:
         nonlocal began, last
         module = str(item.path)
-        here = [number[item]] if module == last else [at for one, at in number.items() if one.path == item.path]
+        series = [number[item]] if module == last else [at for one, at in number.items() if one.path == item.path]
         for name in read:
-            known.setdefault(name, set()).update(here)
+            known.setdefault(name, set()).update(series)
         read.clear()
         took[number[item]], began, last = time.process_time() - began, time.process_time(), module
         following = items[number[item] + 1 : number[item] + 2]

@@ -13,12 +13,18 @@ from monitord.analysis.air.comparison import Present, airs_of, compare, present
 from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.damage import DamageResults, assess_damage
-from monitord.analysis.hourly_results import GoalResults, HourlyResults, around_of, assess_goals, compute_hourly_results
+from monitord.analysis.hourly_results import (
+    GoalResults,
+    HourlyResults,
+    assess_goals,
+    compute_hourly_results,
+    references_of,
+)
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.probes.battery import low_battery
 from monitord.analysis.probes.quality import recent_out
 from monitord.analysis.probes.silence import silent_probe
-from monitord.analysis.readiness.verdict import judge_readiness
+from monitord.analysis.readiness.verdict import assess_readiness
 from monitord.analysis.series.hourly_series import placement_key
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.depth import depth_comparisons
@@ -96,7 +102,7 @@ class AssessmentCache:
         key, known = self._key(record, hour_s), self._readiness
         if known is None or known[0] != key or known[1] is not criteria:
             hours, goals = self.hours(job, record, hour_s, options), self.goals(job, record, hour_s, options)
-            known = self._readiness = key, criteria, judge_readiness(job, hours, goals, criteria, options)
+            known = self._readiness = key, criteria, assess_readiness(job, hours, goals, criteria, options)
         return known[2]
 
     def damage(
@@ -238,8 +244,8 @@ def _present(
 def _location(known: _Known, location: Location, findings: list[Finding]) -> LocationAssessment:
     job, airs, goals, hours, options = known.job, known.airs, known.goals, known.hours, known.options
     as_of_s, compared, damage = known.as_of_s, known.compared, known.damage.at(location.id)
-    here, element, flags = airs[location.id], goals[location.id], hours.flags[location.id]
-    if here is None:
+    present, element, flags = airs[location.id], goals[location.id], hours.flags[location.id]
+    if present is None:
         return LocationAssessment(
             location=location.id,
             probe=None,
@@ -254,30 +260,30 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
     for role, air in airs_of(job, location) if compared else ():
         other = airs[air.id]
         if other is not None:
-            comparisons.append(compare(here, other, role, pressure, options))
+            comparisons.append(compare(present, other, role, pressure, options))
     source: MoistureSource | None = None
     if compared:
         settled = {key: view.equilibrium for key, view in goals.items()}
         comparisons += depth_comparisons(job, location, hours.all_series, settled, hours.clocks, pressure, options)
-        around = around_of(hours, job, location)
-        source = source_of(hours.all_series[location.id], around.room, around.outdoor, options)
+        references = references_of(hours, job, location)
+        source = source_of(hours.all_series[location.id], references.room, references.outdoor, options)
     room, outdoor = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location), job.outdoor()
     risk: SurfaceRisk | None = None
     inside, outside = (airs[air.id] if air is not None else None for air in (room, outdoor))
-    assessed = surface_risk(here, inside, outside, options)
+    assessed = surface_risk(present, inside, outside, options)
     if assessed is not None:
         risk, finding = assessed
         findings.append(finding)
-    extremes, cautions = frost_and_heat(here, options)
+    extremes, cautions = frost_and_heat(present, options)
     findings.extend(extremes)
-    age = as_of_s - here.time_s
-    stale = age > options.stale_after_intervals * max(options.silent_interval_floor_s, here.interval_s)
+    age = as_of_s - present.time_s
+    stale = age > options.stale_after_intervals * max(options.silent_interval_floor_s, present.interval_s)
     return LocationAssessment(
         location=location.id,
-        probe=here.probe,
+        probe=present.probe,
         state=State.NO_DATA if stale else element.state,
-        facts=_facts(here, element, stale, utc(as_of_s)),
-        last_reading_at=utc(here.time_s),
+        facts=_facts(present, element, stale, utc(as_of_s)),
+        last_reading_at=utc(present.time_s),
         comparisons=tuple(comparisons),
         source=source,
         surface=risk,
@@ -289,7 +295,7 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
         drying=element.drying,
         forecast=None if element.forecast is None else _not_past(element.forecast, utc(as_of_s)),
         flags=flags,
-        **(_air_values(here, pressure) if compared else {}),
+        **(_air_values(present, pressure) if compared else {}),
     )
 
 
@@ -302,24 +308,24 @@ def _not_past(dated: _Dated, as_of: datetime) -> _Dated:
     return dated.model_copy(update={name: max(date, as_of) for name, date in dates.items() if date is not None})
 
 
-def _facts(here: Present, element: GoalResults, stale: bool, as_of: datetime) -> Facts:
+def _facts(present: Present, element: GoalResults, stale: bool, as_of: datetime) -> Facts:
     """The facts of the state; without data the last value, and without a goal the present one."""
     humidity = Quantity(
-        value=float(here.series.relative_humidity_pct[-1]), u=here.uncertainty.relative_humidity_pct, unit="% RH"
+        value=float(present.series.relative_humidity_pct[-1]), u=present.uncertainty.relative_humidity_pct, unit="% RH"
     )
     last = element.drying.value if element.drying is not None and element.drying.value is not None else humidity
     if stale:
-        return Facts(value=last, at=utc(here.time_s))
+        return Facts(value=last, at=utc(present.time_s))
     if element.state is State.RECORDED_ONLY:
         return Facts(value=humidity)
     return _not_past(element.facts, as_of)
 
 
-def _air_values(here: Present, pressure_pa: float) -> dict[str, Quantity]:
+def _air_values(present: Present, pressure_pa: float) -> dict[str, Quantity]:
     """Present values of the air at a location with their standard uncertainties."""
-    t, rh = float(here.series.temperature_c[-1]), float(here.series.relative_humidity_pct[-1])
-    u_t, u_rh = here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct
-    vp = float(vapour_pressure(t, rh, humidity_over=here.humidity_over.value))
+    t, rh = float(present.series.temperature_c[-1]), float(present.series.relative_humidity_pct[-1])
+    u_t, u_rh = present.uncertainty.temperature_k, present.uncertainty.relative_humidity_pct
+    vp = float(vapour_pressure(t, rh, humidity_over=present.humidity_over.value))
     values = {
         "temperature": Quantity(value=t, u=u_t, unit="°C"),
         "relative_humidity": Quantity(value=rh, u=u_rh, unit="%"),

@@ -65,13 +65,13 @@ def assess_damage(
     outdoor_air = job.outdoor()
     outdoor = hours.all_series.get(outdoor_air.id) if outdoor_air is not None else None
     for location in job.locations:
-        here = hours.all_series.get(location.id)
-        if here is None or location.kind not in WATCHED_KINDS or not np.isfinite(here.vapour_pressure_pa).any():
+        series = hours.all_series.get(location.id)
+        if series is None or location.kind not in WATCHED_KINDS or not np.isfinite(series.vapour_pressure_pa).any():
             continue
         if location.kind is LocationKind.ROOM_AIR and outdoor is not None:
-            view.airing_days[location.id] = airing_day(here, outdoor, job.elevation_m, options)
-        judge = _Judge(view, job, location, here, _room(job, hours, location), outdoor, options)
-        judge.judge(outdoor_forecast)
+            view.airing_days[location.id] = airing_day(series, outdoor, job.elevation_m, options)
+        assessor = _DamageAssessor(view, job, location, series, _room(job, hours, location), outdoor, options)
+        assessor.assess(outdoor_forecast)
     return view
 
 
@@ -82,34 +82,34 @@ def _room(job: JobFile, hours: HourlyResults, location: Location) -> HourlySerie
 
 
 @dataclass(frozen=True)
-class _Judge:
+class _DamageAssessor:
     """One location."""
 
     view: DamageResults
     job: JobFile
     location: Location
-    here: HourlySeries
+    series: HourlySeries
     room: HourlySeries | None
     outdoor: HourlySeries | None
     options: AnalysisOptions
 
-    def judge(self, outdoor_forecast: OutdoorForecast | None) -> None:
-        surface = surface_of_hours(self.here, self.room, self.outdoor, self.options)
+    def assess(self, outdoor_forecast: OutdoorForecast | None) -> None:
+        surface = surface_of_hours(self.series, self.room, self.outdoor, self.options)
         found = self.view.locations[self.location.id] = LocationDamage()
         if surface is not None:
             found.night_ahead = self._night(surface, outdoor_forecast)
-            self._tell(expected_finding(self.here, found.night_ahead, self.view.hour_s, ASSESSMENT.damage_every_s))
-        found.mould = mould_risk(self.here, surface, self.view.hour_s, self.job.zone, self.options)
+            self._tell(expected_finding(self.series, found.night_ahead, self.view.hour_s, ASSESSMENT.damage_every_s))
+        found.mould = mould_risk(self.series, surface, self.view.hour_s, self.job.zone, self.options)
         if found.mould is not None:
-            self._tell(mould_finding(self.here, found.mould, self.options, ASSESSMENT.damage_every_s))
-            self._tell(conditions_finding(self.here, found.mould, ASSESSMENT.damage_every_s))
+            self._tell(mould_finding(self.series, found.mould, self.options, ASSESSMENT.damage_every_s))
+            self._tell(conditions_finding(self.series, found.mould, ASSESSMENT.damage_every_s))
         if self.location.kind in VOID_KINDS:
-            found.wood = wood_moisture(self.here, self.view.hour_s, self.options)
+            found.wood = wood_moisture(self.series, self.view.hour_s, self.options)
             if found.wood is not None:
-                self._tell(wood_finding(self.here, found.wood, self.options, ASSESSMENT.damage_every_s))
+                self._tell(wood_finding(self.series, found.wood, self.options, ASSESSMENT.damage_every_s))
 
     def _night(self, surface: ColdSurface, outdoor_forecast: OutdoorForecast | None) -> NightAhead | None:
-        return night_ahead(self.here, surface, self.room, self.outdoor, self.options, outdoor_forecast)
+        return night_ahead(self.series, surface, self.room, self.outdoor, self.options, outdoor_forecast)
 
     def _tell(self, finding: Finding | None) -> None:
         if finding is not None:

@@ -50,20 +50,20 @@ def estimate_series(
     job: JobFile, hours: HourlyResults, location: Location, options: AnalysisOptions
 ) -> EstimateSeries | None:
     """The courses at a location; None where nothing was ever heard there."""
-    here = hours.all_series.get(location.id)
-    if here is None or not np.isfinite(here.vapour_pressure_pa).any():
+    series = hours.all_series.get(location.id)
+    if series is None or not np.isfinite(series.vapour_pressure_pa).any():
         return None
     room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
     inside, outside = _series(hours, room), _series(hours, job.outdoor())
     watched, timber = location.kind in WATCHED_KINDS, location.kind in VOID_KINDS
-    surface = surface_of_hours(here, inside, outside, options) if watched else None
+    surface = surface_of_hours(series, inside, outside, options) if watched else None
     return EstimateSeries(
-        end_s=here.hour_s + HOUR_S,
-        known=np.isfinite(here.vapour_pressure_pa).astype(np.float64),
-        mould=mould_index_series(here, surface) if watched else None,
-        wood=wood_moisture_series(here, options) if timber else None,
-        over_room=excess(here, inside),
-        over_outdoors=excess(here, outside),
+        end_s=series.hour_s + HOUR_S,
+        known=np.isfinite(series.vapour_pressure_pa).astype(np.float64),
+        mould=mould_index_series(series, surface) if watched else None,
+        wood=wood_moisture_series(series, options) if timber else None,
+        over_room=excess(series, inside),
+        over_outdoors=excess(series, outside),
     )
 
 
@@ -71,19 +71,19 @@ def _series(hours: HourlyResults, air: Location | None) -> HourlySeries | None:
     return hours.all_series.get(air.id) if air is not None else None
 
 
-def excess(here: HourlySeries, other: HourlySeries | None) -> Excess | None:
+def excess(series: HourlySeries, other: HourlySeries | None) -> Excess | None:
     """Vapour pressure of one track above another's on the same hours; None without another air.
 
     Source
     ------
     Standard uncertainties by JCGM 100:2008, 5.1.2, of both vapour pressures, taken as independent.
     """
-    if other is None or other.location.id == here.location.id:
+    if other is None or other.location.id == series.location.id:
         return None
-    value = here.vapour_pressure_pa - other.vapour_pressure_pa
-    u = np.full(len(here), np.nan)
+    value = series.vapour_pressure_pa - other.vapour_pressure_pa
+    u = np.full(len(series), np.nan)
     known = np.isfinite(value)
-    u[known] = combine(*(_u(series, known) for series in (here, other)))
+    u[known] = combine(*(_u(each, known) for each in (series, other)))
     return Excess(other.location.id, value, u)
 
 

@@ -13,11 +13,11 @@ from monitord.analysis.forecast.forecast import time_to_goal, to_forecast
 from monitord.analysis.forecast.parameters import FORECAST
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.parameters import ASSESSMENT
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.series.times import DAY_S, utc
 from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause
 from monitord.analysis.slabs.posterior.verdict import SleeveVerdict
-from monitord.analysis.stall import Stall, end_in_air, judge_stall
+from monitord.analysis.stall import Stall, assess_stall, end_in_air
 from monitord.model.assessments import Drying, Facts, Finding, Forecast, Quantity, State
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import NONE, Cause, FindingKind, Material, Truth
@@ -38,9 +38,9 @@ class GoalResult:
     findings: tuple[Finding, ...]
 
 
-def judge_goal(
-    here: HourlySeries,
-    around: Around,
+def assess_goal(
+    series: HourlySeries,
+    references: ReferenceSeries,
     goal: Goal,
     wet: Finding | None,
     drive_lost: bool,
@@ -49,21 +49,21 @@ def judge_goal(
     options: AnalysisOptions,
 ) -> GoalResult:
     """Judge an element against its goal as of a full hour."""
-    metric = build_metric(here, around, goal, options)
+    metric = build_metric(series, references, goal, options)
     if metric is None:
         return GoalResult(State.TOO_EARLY, NONE, None, None, ())
-    first = int(np.searchsorted(here.hour_s, settled_s))
-    shown = progress(here, metric, first)
+    first = int(np.searchsorted(series.hour_s, settled_s))
+    shown = progress(series, metric, first)
     if shown.recent is None:
         facts = Facts(count=int(np.isfinite(metric.value[-24:]).sum()))
-        return GoalResult(State.NO_DATA, facts, None, None, _unknown(here, hour_s))
+        return GoalResult(State.NO_DATA, facts, None, None, _unknown(series, hour_s))
     met, met_at = goal_met(metric, options, first)
-    view = None if met else time_to_goal(here, metric, options)
-    stall = judge_stall(here, metric, shown, view, drive_lost, options, first)
+    view = None if met else time_to_goal(series, metric, options)
+    stall = assess_stall(series, metric, shown, view, drive_lost, options, first)
     forecast = None if view is None else to_forecast(view, metric, hour_s, shown)
-    known = _known(here, metric, shown)
+    known = _known(series, metric, shown)
     if met and met_at is not None:
-        known = known.model_copy(update={"since": utc(float(here.hour_s[0] + HOUR_S * met_at))})
+        known = known.model_copy(update={"since": utc(float(series.hour_s[0] + HOUR_S * met_at))})
     state, facts = _state(metric, shown, met, wet, stall, view, forecast, known)
     drying = Drying(
         metric=goal.metric.value,
@@ -74,20 +74,20 @@ def judge_goal(
         rate_per_day=known.rate,
         since=known.since if met else None,
     )
-    return GoalResult(state, facts, drying, forecast, _findings(here, hour_s, metric, met, stall, view, known))
+    return GoalResult(state, facts, drying, forecast, _findings(series, hour_s, metric, met, stall, view, known))
 
 
-def _known(here: HourlySeries, metric: Metric, shown: Progress) -> Facts:
+def _known(series: HourlySeries, metric: Metric, shown: Progress) -> Facts:
     """What holds in every state: value, goal, rate, and for how long it has been recorded."""
     level = shown.value if shown.value is not None else shown.recent
     assert level is not None
-    first_s = float(here.hour_s[np.flatnonzero(np.isfinite(metric.value))[0]])
+    first_s = float(series.hour_s[np.flatnonzero(np.isfinite(metric.value))[0]])
     rate = Quantity(value=shown.rate, u=shown.rate_se, unit=f"{metric.unit}/day")
     return Facts(
         value=Quantity(value=level, u=metric.u, unit=metric.unit),
         goal=Quantity(value=metric.goal.limit, unit=metric.unit),
         rate=rate if np.isfinite(shown.rate_se) else None,
-        recorded_d=(here.end_s - first_s) / DAY_S,
+        recorded_d=(series.end_s - first_s) / DAY_S,
         start=utc(first_s + ASSESSMENT.rate_min_days * DAY_S),
     )
 
@@ -142,8 +142,8 @@ def by_posterior(location: Location) -> bool:
     return sleeve and location.goal is not None and location.goal.metric in metrics
 
 
-def judge_sleeve(
-    here: HourlySeries,
+def assess_sleeve(
+    series: HourlySeries,
     goal: Goal,
     wet: Finding | None,
     verdict: SleeveVerdict | None,
@@ -156,16 +156,16 @@ def judge_sleeve(
 
     Until the ensemble has caught up with the record (after a restart) nothing is known, which holds its alerts.
     """
-    metric = build_metric(here, Around(None, None, None), goal, options)
+    metric = build_metric(series, ReferenceSeries(None, None, None), goal, options)
     assert metric is not None  # a sleeve's humidity is its own metric
-    shown = progress(here, metric, int(np.searchsorted(here.hour_s, settled_s)))
+    shown = progress(series, metric, int(np.searchsorted(series.hour_s, settled_s)))
     if shown.recent is None:
         facts = Facts(count=int(np.isfinite(metric.value[-24:]).sum()))
-        return GoalResult(State.NO_DATA, facts, None, None, _unknown(here, hour_s))
-    known = _sleeve_known(here, metric, shown, verdict)
+        return GoalResult(State.NO_DATA, facts, None, None, _unknown(series, hour_s))
+    known = _sleeve_known(series, metric, shown, verdict)
     if not caught_up:
         facts = _only(known, being_computed=True)
-        return GoalResult(State.TOO_EARLY, facts, None, None, _unknown(here, hour_s))
+        return GoalResult(State.TOO_EARLY, facts, None, None, _unknown(series, hour_s))
     drying = Drying(
         metric=goal.metric.value,
         unit=metric.unit,
@@ -183,7 +183,7 @@ def judge_sleeve(
     gain = _gain_facts(verdict, options)
     if state is not State.REWETTING:
         facts = facts.model_copy(update=gain)
-    return GoalResult(state, facts, drying, forecast, _sleeve_findings(here, hour_s, metric, verdict, known, gain))
+    return GoalResult(state, facts, drying, forecast, _sleeve_findings(series, hour_s, metric, verdict, known, gain))
 
 
 def _gain_facts(verdict: SleeveVerdict, options: AnalysisOptions) -> dict[str, object]:
@@ -213,7 +213,7 @@ def _wet_facts(facts: Facts, wet: Finding | None) -> Facts:
     return facts if wet is None or not wet.holds else wet.facts.model_copy(update={"goal": facts.goal})
 
 
-def _sleeve_known(here: HourlySeries, metric: Metric, shown: Progress, verdict: SleeveVerdict | None) -> Facts:
+def _sleeve_known(series: HourlySeries, metric: Metric, shown: Progress, verdict: SleeveVerdict | None) -> Facts:
     """What holds of a sleeve in every state; its rate is that of the ensemble."""
     level = None if verdict is None else verdict.level
     rate = None
@@ -221,7 +221,7 @@ def _sleeve_known(here: HourlySeries, metric: Metric, shown: Progress, verdict: 
         rate = Quantity(value=level.rate_pct_day, u=level.u_rate_pct_day, unit=f"{metric.unit}/day")
     since_s = None if verdict is None else verdict.at_goal_since_s
     since = None if since_s is None else utc(since_s)
-    return _known(here, metric, shown).model_copy(update={"rate": rate, "since": since})
+    return _known(series, metric, shown).model_copy(update={"rate": rate, "since": since})
 
 
 def _sleeve_state(
@@ -270,7 +270,7 @@ def _sleeve_end(stall: SlabStall, known: Facts) -> Quantity | None:
 
 
 def _sleeve_findings(
-    here: HourlySeries, hour_s: float, metric: Metric, verdict: SleeveVerdict, known: Facts, gain: dict[str, object]
+    series: HourlySeries, hour_s: float, metric: Metric, verdict: SleeveVerdict, known: Facts, gain: dict[str, object]
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
     end = _sleeve_end(verdict.stall, known)
@@ -279,7 +279,7 @@ def _sleeve_findings(
         (FindingKind.DRYING_STALLED, verdict.stall.active, _only(known, **_stall_facts(verdict.stall, known), **gain)),
         (FindingKind.GOAL_UNREACHABLE, verdict.never, _only(known, never=verdict.never, end=end, **gain)),
     )
-    return tuple(_finding(kind, here, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
+    return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
 
 
 def _sleeve_forecast(verdict: SleeveVerdict, hour_s: float) -> Forecast | None:
@@ -307,20 +307,20 @@ def _material(metric: Metric) -> Material | None:
     return Material.TIMBER if metric.timber is not None else None
 
 
-def _unknown(here: HourlySeries, hour_s: float) -> tuple[Finding, ...]:
-    return tuple(_finding(kind, here, hour_s, Truth.UNKNOWN, 0, NONE) for kind in _KINDS)
+def _unknown(series: HourlySeries, hour_s: float) -> tuple[Finding, ...]:
+    return tuple(_finding(kind, series, hour_s, Truth.UNKNOWN, 0, NONE) for kind in _KINDS)
 
 
 def _finding(
-    kind: FindingKind, here: HourlySeries, hour_s: float, truth: Truth, readings: int, facts: Facts
+    kind: FindingKind, series: HourlySeries, hour_s: float, truth: Truth, readings: int, facts: Facts
 ) -> Finding:
     return Finding(
-        kind=kind, location=here.location.id, measured_at=utc(hour_s), truth=truth, readings=readings, facts=facts
+        kind=kind, location=series.location.id, measured_at=utc(hour_s), truth=truth, readings=readings, facts=facts
     )
 
 
 def _findings(
-    here: HourlySeries,
+    series: HourlySeries,
     hour_s: float,
     metric: Metric,
     met: bool,
@@ -337,7 +337,7 @@ def _findings(
         (FindingKind.DRYING_STALLED, stalled, _only(known, since=since, cause=stall.cause, end=stall.end)),
         (FindingKind.GOAL_UNREACHABLE, never, _only(known, never=never, end=_levels_off(metric, view))),
     )
-    return tuple(_finding(kind, here, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
+    return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
 
 
 def _levels_off(metric: Metric, view: TimeToGoal | None) -> Quantity | None:

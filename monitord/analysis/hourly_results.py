@@ -9,20 +9,20 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitord.analysis.goals import by_posterior, judge_goal, judge_sleeve
+from monitord.analysis.goals import assess_goal, assess_sleeve, by_posterior
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.probes.quality import (
     PlacementQuality,
+    assess_placement,
     fault_finding,
     flags_of,
-    judge_placement,
     without_common_drift,
 )
 from monitord.analysis.series.co_located import co_located, disagreement_finding, widened
 from monitord.analysis.series.hourly_series import (
-    Around,
     HourlySeries,
     Masks,
+    ReferenceSeries,
     build_hourly_series,
     is_sleeve,
     placement_key,
@@ -97,15 +97,15 @@ def compute_hourly_results(job: JobFile, record: JobRecord, hour_s: float, optio
     airs = [location for location in job.locations if location.kind in AIR_KINDS]
     elements = [location for location in job.locations if location.kind not in AIR_KINDS]
     for group in (airs, elements):  # the airs first: what fell out of an element reads theirs
-        _judge_probes(view, job, group, record)
+        _assess_probes(view, job, group, record)
         for location in group:
             _series_location(view, job, location, record, grid_start, options)
     for location in job.locations:
-        _judge_events(view, job, location, options)
+        _assess_events(view, job, location, options)
     return view
 
 
-def _judge_probes(view: HourlyResults, job: JobFile, locations: list[Location], record: JobRecord) -> None:
+def _assess_probes(view: HourlyResults, job: JobFile, locations: list[Location], record: JobRecord) -> None:
     """Quality of every placement at some locations."""
     judged: dict[tuple[str, float], PlacementQuality] = {}
     records: dict[tuple[str, float], PlacementRecord] = {}
@@ -115,7 +115,7 @@ def _judge_probes(view: HourlyResults, job: JobFile, locations: list[Location], 
         outdoor = job.outdoor()
         outside = view.all_series.get(outdoor.id) if outdoor is not None else None
         for placement in record.at(location.id):
-            judged[placement_key(placement)] = judge_placement(placement, location, beside, job, view.hour_s, outside)
+            judged[placement_key(placement)] = assess_placement(placement, location, beside, job, view.hour_s, outside)
             records[placement_key(placement)] = placement
     view.qualities.update(without_common_drift(judged, records))
 
@@ -153,7 +153,7 @@ def _series_location(
     view.all_series[location.id] = widened(series, pair, options.coverage)
 
 
-def around_of(view: HourlyResults, job: JobFile, location: Location) -> Around:
+def references_of(view: HourlyResults, job: JobFile, location: Location) -> ReferenceSeries:
     """Tracks of the air around a location."""
     room, outdoor = job.room_of(location), job.outdoor()
     air = job.location(location.reference) if location.reference is not None else room
@@ -161,27 +161,27 @@ def around_of(view: HourlyResults, job: JobFile, location: Location) -> Around:
     all_series = [
         None if p is None or p.id == location.id else view.all_series[p.id] for p in (air, room, outdoor, control)
     ]
-    return Around(*all_series)
+    return ReferenceSeries(*all_series)
 
 
-def _judge_events(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> None:
-    here, around = view.all_series[location.id], around_of(view, job, location)
+def _assess_events(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> None:
+    series, references = view.all_series[location.id], references_of(view, job, location)
     if location.kind is LocationKind.ROOM_AIR:
-        lost = drive_lost(here, around.outdoor, view.hour_s)
+        lost = drive_lost(series, references.outdoor, view.hour_s)
         if lost is not None:
             view.findings.append(lost)
-    if location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE or not len(here):
+    if location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE or not len(series):
         return  # what happens on a surface is condensation
     settled_s = -np.inf
-    if is_sleeve(here):
-        known = np.flatnonzero(np.isfinite(here.relative_humidity_pct))
+    if is_sleeve(series):
+        known = np.flatnonzero(np.isfinite(series.relative_humidity_pct))
         if not len(known):
             return
         sealed = location.sealed_at or location.installed_at
-        heard = float(here.hour_s[known[0]])
-        view.clocks[location.id] = clock_start(here, sealed.timestamp() if sealed else heard, around.room)
+        heard = float(series.hour_s[known[0]])
+        view.clocks[location.id] = clock_start(series, sealed.timestamp() if sealed else heard, references.room)
         settled_s = view.clocks[location.id] + options.sleeve_clock_h * HOUR_S
-    wet = wetting(here, around, view.hour_s, options, settled_s)
+    wet = wetting(series, references, view.hour_s, options, settled_s)
     if wet is not None:
         view.findings.append(wet)
         view.wet[location.id] = wet
@@ -200,10 +200,10 @@ def assess_goals(
     result is the same with and without what is kept.
     """
     courses, budget = courses or SleeveCourses(), budget or Budget()
-    return {location.id: _judge_element(job, hours, location, options, courses, budget) for location in job.locations}
+    return {location.id: _assess_element(job, hours, location, options, courses, budget) for location in job.locations}
 
 
-def _judge_element(
+def _assess_element(
     job: JobFile,
     hours: HourlyResults,
     location: Location,
@@ -211,19 +211,19 @@ def _judge_element(
     courses: SleeveCourses,
     budget: Budget,
 ) -> GoalResults:
-    element, here = GoalResults(), hours.all_series[location.id]
+    element, series = GoalResults(), hours.all_series[location.id]
     wet = hours.wet.get(location.id)
     settled: Settled | None = None
     findings: list[Finding] = []
     if location.id in hours.clocks:
-        settled = settle(here, hours.clocks[location.id], options)
+        settled = settle(series, hours.clocks[location.id], options)
         element.equilibrium = settled.view
-        findings.append(_equilibrated_finding(here, settled, hours.hour_s, options))
+        findings.append(_equilibrated_finding(series, settled, hours.hour_s, options))
     if settled is not None and not settled.equilibrated:
-        element.facts = settling_facts(here, settled, options)
+        element.facts = settling_facts(series, settled, options)
         element.state = State.SETTLING if element.facts.value is None else State.EQUILIBRATING
-    elif location.goal is not None and location.kind not in AIR_KINDS and len(here):
-        around = around_of(hours, job, location)
+    elif location.goal is not None and location.kind not in AIR_KINDS and len(series):
+        references = references_of(hours, job, location)
         lost = _drive_lost(job, hours, location)
         settled_s = settled.clock_s + options.sleeve_clock_h * HOUR_S if settled is not None else -np.inf
         if settled is not None and by_posterior(location):
@@ -237,11 +237,11 @@ def _judge_element(
             )
             sealed = location.sealed_at or location.installed_at
             sealed_s = settled.clock_s if sealed is None else sealed.timestamp()
-            verdict, done = courses.verdict(here, around, sealed_s, held_against, budget)
+            verdict, done = courses.verdict(series, references, sealed_s, held_against, budget)
             element.pending = not done
-            judged = judge_sleeve(here, goal, wet, verdict, done, settled_s, hours.hour_s, options)
+            judged = assess_sleeve(series, goal, wet, verdict, done, settled_s, hours.hour_s, options)
         else:
-            judged = judge_goal(here, around, location.goal, wet, lost, settled_s, hours.hour_s, options)
+            judged = assess_goal(series, references, location.goal, wet, lost, settled_s, hours.hour_s, options)
         element.state, element.facts = judged.state, _named(judged.facts, job, location, hours.hour_s)
         element.drying, element.forecast = judged.drying, judged.forecast
         findings.extend(
@@ -266,12 +266,12 @@ def _drive_lost(job: JobFile, hours: HourlyResults, location: Location) -> bool:
     return any(finding.holds for finding in found)
 
 
-def _equilibrated_finding(here: HourlySeries, settled: Settled, hour_s: float, options: AnalysisOptions) -> Finding:
+def _equilibrated_finding(series: HourlySeries, settled: Settled, hour_s: float, options: AnalysisOptions) -> Finding:
     return Finding(
         kind=FindingKind.EQUILIBRATED,
-        location=here.location.id,
+        location=series.location.id,
         measured_at=utc(hour_s),
         truth=Truth.of(settled.equilibrated),
         readings=1,
-        facts=settling_facts(here, settled, options),
+        facts=settling_facts(series, settled, options),
     )

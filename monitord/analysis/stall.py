@@ -37,8 +37,8 @@ class Stall:
 NONE = Stall(False, False)
 
 
-def judge_stall(
-    here: HourlySeries,
+def assess_stall(
+    series: HourlySeries,
     metric: Metric,
     shown: Progress,
     view: TimeToGoal | None,
@@ -55,12 +55,12 @@ def judge_stall(
     if shown.recent is None or shown.recent <= metric.goal.limit or view is None:
         return NONE
     known = np.flatnonzero(np.isfinite(metric.value[first:]))
-    if not len(known) or len(here) - (first + known[0]) < 24 * ASSESSMENT.stall_first_days:
+    if not len(known) or len(series) - (first + known[0]) < 24 * ASSESSMENT.stall_first_days:
         return NONE
-    slope, se, _ = line(day_means(cleaned(here, metric), ASSESSMENT.stall_days))
+    slope, se, _ = line(day_means(cleaned(series, metric), ASSESSMENT.stall_days))
     needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / WEEK_D
     slow, flat = shown.rate > needed, slope - ASSESSMENT.stall_coverage * se > needed
-    since_s = here.end_s - ASSESSMENT.stall_days * DAY_S
+    since_s = series.end_s - ASSESSMENT.stall_days * DAY_S
     held = view.held >= options.stall_probability and view.held_by_air >= ASSESSMENT.stall_by_air
     if flat and held and metric.end is not None:
         return Stall(True, slow, Cause.AIR_HOLDS, end_in_air(metric, view), since_s)

@@ -109,15 +109,18 @@ def _shades(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
 
 
 def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
-    """The doubt around a line, or, where a line has none, the range of the values behind each of its points."""
+    """The uncertainty around a line, or, where a line has none, the range of the values behind each of its points."""
     for trace, b in zip(frame.chart.traces, found, strict=True):
         if trace.uncertainty is None and not (b.count > 1).any():
             continue
         uncertainty = b.uncertainty if trace.uncertainty is not None else 0.0
         x, upper, lower = frame.x(b.time_s), frame.y(b.high + uncertainty), frame.y(b.low - uncertainty)
         parts = []
-        for here in _stretches(b.run):
-            edge = [*zip(x[here], upper[here], strict=True), *zip(x[here][::-1], lower[here][::-1], strict=True)]
+        for stretch in _stretches(b.run):
+            edge = [
+                *zip(x[stretch], upper[stretch], strict=True),
+                *zip(x[stretch][::-1], lower[stretch][::-1], strict=True),
+            ]
             parts.append("M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in edge if np.isfinite(py)) + "Z")
         kind = "band" if trace.uncertainty is not None else "range"
         yield f'<path class="{kind} {trace.style}" d="{"".join(part for part in parts if part != "MZ")}"/>'
@@ -131,9 +134,9 @@ def _lines(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         time_s, value, run = line_points(b) if trace.uncertainty is not None else (b.time_s, b.mean, b.run)
         x, y = frame.x(time_s), frame.y(value)
         parts = []
-        for here in _stretches(run):
-            points = "L".join(f"{px:.1f} {py:.1f}" for px, py in zip(x[here], y[here], strict=True))
-            parts.append(f"M{points}" + ("h.01" if len(x[here]) == 1 else ""))
+        for stretch in _stretches(run):
+            points = "L".join(f"{px:.1f} {py:.1f}" for px, py in zip(x[stretch], y[stretch], strict=True))
+            parts.append(f"M{points}" + ("h.01" if len(x[stretch]) == 1 else ""))
         yield f'<path class="line {trace.style}" d="{"".join(parts)}"/>'
 
 
@@ -144,7 +147,7 @@ def _levels(frame: _Frame) -> Iterator[str]:
 
 
 def _points(frame: _Frame) -> Iterator[str]:
-    """What was measured by hand: a ring with a bar as long as its doubt."""
+    """What was measured by hand: a ring with a bar as long as its uncertainty."""
     for point in frame.chart.points:
         x = float(frame.x(np.array([point.time_s]))[0])
         y, top, bottom = (

@@ -24,10 +24,10 @@ class Ribbon:
 
     def within(self, left: float, right: float) -> tuple[float, float] | None:
         """Highest and lowest edge between two x; None where it is not there."""
-        here = (self.x >= left) & (self.x <= right)
-        if not here.any():
+        within = (self.x >= left) & (self.x <= right)
+        if not within.any():
             return None
-        return float(np.min(self.upper[here])), float(np.max(self.lower[here]))
+        return float(np.min(self.upper[within])), float(np.max(self.lower[within]))
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
 from monitord.model.site.checks import ProbeCheck
 from monitord.model.site.equipment import Equipment
-from monitord.model.site.spots import Spot, SpotGoal, SpotResult, judge_spots
+from monitord.model.site.spots import Spot, SpotGoal, SpotResult, assess_spots
 
 
 class LocationKind(StrEnum):
@@ -309,7 +309,7 @@ class JobFile(BaseModel):
         if goal is None:
             return None
         control = () if goal.control is None else self.spots_at(goal.control)
-        return judge_spots(goal, self.spots_at(location.id), control, as_of)
+        return assess_spots(goal, self.spots_at(location.id), control, as_of)
 
     def checked_at(self, placement: Placement, as_of: datetime) -> datetime | None:
         """When the probe of a stay was last checked before a time, as far as this file tells."""

@@ -1,4 +1,4 @@
-"""A number with its unit and its doubt: what every derived value is given as."""
+"""A number with its unit and its uncertainty: what every derived value is given as."""
 
 from __future__ import annotations
 

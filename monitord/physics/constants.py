@@ -27,5 +27,5 @@ MAX_RELATIVE_HUMIDITY_PCT = 105.0
 """Highest relative humidity that is computed at all. [%]
 
 Real probes read a little over 100 % in saturated air; such readings are computed as they are. Where a
-reading stops being a doubtful measurement and becomes a fault is our choice: common practice, not a standard.
+reading stops being a uncertain measurement and becomes a fault is our choice: common practice, not a standard.
 """

@@ -249,7 +249,7 @@ def combine(u: N, *others: N | float) -> N:
 
 
 def probability_below(value: N, u: N | float, limit: N | float) -> N:
-    """Probability that a quantity lies at or below a limit, its doubt taken as normally distributed.
+    """Probability that a quantity lies at or below a limit, its uncertainty taken as normally distributed.
 
     Parameters
     ----------

@@ -147,13 +147,13 @@ def replay(
 ) -> ReplayResult:
     """Run a job's arrivals through assessment and alerts, with so many processes; the result is the same."""
     options = options or AnalysisOptions()
-    judge, outcome = ReplaySession(job, rules, options), ReplayResult()
+    session, outcome = ReplaySession(job, rules, options), ReplayResult()
     writer = _Outcome(outcome)
     last = max(arrivals.received_s, default=job.start.timestamp())
     times = list(ticks(job, last))
     assessed = assessments(job, arrivals, times, options, workers, criteria)
     for tick, assessment in zip(_shown(times, progress, job.label), assessed, strict=True):
-        writer.take(assessment, judge.take(assessment), tick)
+        writer.take(assessment, session.take(assessment), tick)
     writer.end()
     return outcome
 

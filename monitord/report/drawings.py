@@ -89,13 +89,13 @@ def _drawing(
 def _trace(job: JobFile, record: JobRecord, location: Location, style: str, as_of: datetime) -> Trace:
     times: list[Array] = [np.empty(0)]
     values: list[Array] = [np.empty(0)]
-    doubts: list[Array] = [np.empty(0)]
+    uncertainties: list[Array] = [np.empty(0)]
     for placement in record.at(location.id):
         hourly = corrected_hourly(placement.hourly, placement.placement, job.calibrations)
         u = uncertainty_of(placement.placement, job.calibrations, as_of.timestamp()).relative_humidity_pct
         times.append(hourly.hour_s + 0.5 * HOUR_S)
         values.append(hourly.relative_humidity_pct)
-        doubts.append(np.full(len(hourly), _COVERAGE * u))
-    time_s, value, doubt = (np.concatenate(parts) for parts in (times, values, doubts))
+        uncertainties.append(np.full(len(hourly), _COVERAGE * u))
+    time_s, value, uncertainty = (np.concatenate(parts) for parts in (times, values, uncertainties))
     order = np.argsort(time_s, kind="stable")
-    return Trace(style, location.label, time_s[order], value[order], doubt[order], HOUR_S)
+    return Trace(style, location.label, time_s[order], value[order], uncertainty[order], HOUR_S)

@@ -279,8 +279,8 @@ def _limit(speaker: Speaker, criterion: Criterion, limit: Quantity) -> str:
 def decided(speaker: Speaker, quantity: Quantity) -> str:
     """A value that a limit decides on: one decimal, so that its reader can hold it against the accepted one."""
     language = speaker.language
-    doubt = "" if quantity.u is None else f" ± {formats.number(formats.COVERAGE * quantity.u, 1, language)}"
-    return f"{formats.number(quantity.value, 1, language)}{doubt} {language.text(quantity.unit)}"
+    uncertainty = "" if quantity.u is None else f" ± {formats.number(formats.COVERAGE * quantity.u, 1, language)}"
+    return f"{formats.number(quantity.value, 1, language)}{uncertainty} {language.text(quantity.unit)}"
 
 
 def shown(speaker: Speaker, quantity: Quantity) -> str:

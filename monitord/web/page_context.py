@@ -28,8 +28,8 @@ from monitord.web.text.local_time import LocalTimes, iso
 from monitord.web.views.alert_view import SPANS
 from monitord.web.visitor import visitor
 
-HERE = Path(__file__).parent
-STATIC = HERE / "static"
+FOLDER = Path(__file__).parent
+STATIC = FOLDER / "static"
 POLL_S, POLL_ACCELERATED_S = 30, 5
 """How often an open page asks for news; more often where simulated time runs faster than ours. [s]"""
 
@@ -106,7 +106,7 @@ def utc_times(now: datetime) -> LocalTimes:
 def environment() -> jinja2.Environment:
     """The templates, with what all of them use."""
     made = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(HERE / "templates"),
+        loader=jinja2.FileSystemLoader(FOLDER / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,

@@ -85,7 +85,7 @@ class JobSeries(BaseModel):
     start: UtcTime
     end: UtcTime
     coverage: float
-    """Standard uncertainties that pages show as the doubt."""
+    """Standard uncertainties that pages show as the uncertainty."""
     traces: tuple[TraceSeries, ...]
 
 

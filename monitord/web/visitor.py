@@ -6,14 +6,14 @@ from contextvars import ContextVar
 
 from monitord.model.access import NOBODY, Visitor
 
-_here: ContextVar[Visitor] = ContextVar("visitor", default=NOBODY)
+_current: ContextVar[Visitor] = ContextVar("visitor", default=NOBODY)
 
 
 def visitor() -> Visitor:
     """Whoever asks; nobody, outside of a request."""
-    return _here.get()
+    return _current.get()
 
 
 def enter(who: Visitor) -> None:
     """From here on this request is theirs: each request runs in a context of its own."""
-    _here.set(who)
+    _current.set(who)

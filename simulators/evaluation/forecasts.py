@@ -57,7 +57,7 @@ class ForecastScore:
         return statistics.median(errors) if errors else float("nan")
 
 
-def judge_forecasts(case: Case, said: Verdicts) -> ForecastScore:
+def score_forecasts(case: Case, said: Verdicts) -> ForecastScore:
     """Score the forecasts of one job."""
     total = ForecastScore()
     sealed = {p["id"]: p["sealed_at"] for p in case.job["locations"]}

@@ -37,7 +37,7 @@ class GoalScore:
         self.items += other.items
 
 
-def judge_goals(case: Case, said: Verdicts) -> GoalScore:
+def score_goals(case: Case, said: Verdicts) -> GoalScore:
     """Score the claims of one job."""
     score, start_s = GoalScore(), case.truth.start_s
     for key, location in case.truth.locations.items():

@@ -138,7 +138,7 @@ def outside(span: Span, covers: Iterable[Span]) -> float:
     return left + span[1] - at
 
 
-def judge(topic: Topic, case: str, start_s: float) -> EventScore:
+def score_events(topic: Topic, case: str, start_s: float) -> EventScore:
     """Score one topic of one job."""
     score = EventScore(exposure_s=topic.exposure_s)
     terms = topic.terms

@@ -1,4 +1,4 @@
-"""How good forecasts of condensation in the coming day are: hits, false alarms, lead, depth, honesty of the doubt."""
+"""How good forecasts of condensation in the coming day are: hits, false alarms, lead, depth, coverage."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ EVENING = time(18)
 NIGHT_H = 15
 _FRESH_S = 6.5 * HOUR_S
 _NEAR_K = 0.5
-"""Nights whose least margin lies within this of the dew point judge nobody."""
+"""Nights whose least margin lies within this of the dew point do not count."""
 
 
 @dataclass
@@ -61,7 +61,7 @@ def evenings(zone: str, start_s: float, end_s: float) -> Iterator[float]:
         at += timedelta(days=1)
 
 
-def judge_nights(case: Case, said: Verdicts) -> NightScore:
+def score_nights(case: Case, said: Verdicts) -> NightScore:
     """Score the nights of one job."""
     score, truth = NightScore(), case.truth
     for key, margins in case.margins_k.items():

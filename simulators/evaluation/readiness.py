@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.hourly_results import HourlyResults, compute_hourly_results
-from monitord.analysis.readiness.verdict import judge_readiness
+from monitord.analysis.readiness.verdict import assess_readiness
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Accuracy, Calibration, JobFile
 from monitord.model.readiness.criteria import Criteria
@@ -111,7 +111,7 @@ def score_readiness(
     last: HourlyResults | None = None
     for hour_s, view in _views(job, made):
         last = view
-        for verdict in judge_readiness(job, view, {}, {criteria.id: criteria, "dry-to-goal": criteria}, _OPTIONS):
+        for verdict in assess_readiness(job, view, {}, {criteria.id: criteria, "dry-to-goal": criteria}, _OPTIONS):
             said[verdict.element].append((hour_s, verdict.verdict is Verdict.READY))
     if last is None:
         return []

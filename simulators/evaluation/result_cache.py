@@ -37,7 +37,7 @@ def _building() -> list[Path]:
 
 @lru_cache(maxsize=8)
 def _sources(part: str) -> str:
-    """Digest of the sources that a part of a case comes from: the job itself, or what a judge says of it."""
+    """Digest of the sources that a part of a case comes from: the job itself, or what an assessor says of it."""
     if part == "job":
         return _digest(_building())
     if part == BASELINE:
@@ -62,16 +62,16 @@ class ResultCache:
     def _path(self, family: str, seed: int, part: str) -> Path:
         return self._folder / f"{family}-{seed}-{part}-{_sources(part)}.json"
 
-    def load(self, family: str, seed: int, judges: Sequence[str]) -> Case | None:
+    def load(self, family: str, seed: int, assessors: Sequence[str]) -> Case | None:
         """A case with what is kept of these judges' words; None where the job itself is not kept."""
         path = self._path(family, seed, "job")
         if not path.exists():
             return None
         case = _CASE.validate_json(path.read_bytes())
-        for judge in judges:
-            said = self._path(family, seed, judge)
+        for assessor in assessors:
+            said = self._path(family, seed, assessor)
             if said.exists():
-                case.verdicts[judge] = _VERDICTS.validate_json(said.read_bytes())
+                case.verdicts[assessor] = _VERDICTS.validate_json(said.read_bytes())
         return case
 
     def save(self, case: Case) -> None:
@@ -79,8 +79,8 @@ class ResultCache:
         self._folder.mkdir(parents=True, exist_ok=True)
         bare = replace(case, verdicts={})
         self._replace(case, "job", to_json(bare, inf_nan_mode="constants"))
-        for judge, said in case.verdicts.items():
-            self._replace(case, judge, to_json(said, inf_nan_mode="constants"))
+        for assessor, said in case.verdicts.items():
+            self._replace(case, assessor, to_json(said, inf_nan_mode="constants"))
 
     def _replace(self, case: Case, part: str, content: bytes) -> None:
         path = self._path(case.family, case.seed, part)

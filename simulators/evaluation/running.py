@@ -18,7 +18,7 @@ from monitord.physics.moist_air import dew_or_frost_point
 from monitord.replay.parallel import Arrivals
 from monitord.replay.run import replay
 from simulators.building import events as ev
-from simulators.evaluation.baseline.judge import the_baseline
+from simulators.evaluation.baseline.session import the_baseline
 from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts, verdicts_of
 from simulators.evaluation.result_cache import ResultCache
 from simulators.jobs.generate import SimulatedJob, generate
@@ -64,8 +64,8 @@ def case_of(made: SimulatedJob) -> Case:
 
 def surface_known(job: JobFile, location: Location) -> bool:
     """Whether anybody can know the cold surface: by a sensor, or by a factor with room and outdoor air."""
-    here = job.location(location.id)
-    room = here if here.kind is LocationKind.ROOM_AIR else job.room_of(here)
+    series = job.location(location.id)
+    room = series if series.kind is LocationKind.ROOM_AIR else job.room_of(series)
     return location.surface_sensor or (location.f_rsi is not None and room is not None and job.outdoor() is not None)
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-from simulators.evaluation.forecasts import ForecastScore, judge_forecasts
-from simulators.evaluation.goals import GoalScore, judge_goals
-from simulators.evaluation.matching import EventScore, Item, judge
-from simulators.evaluation.nights import NightScore, judge_nights
+from simulators.evaluation.forecasts import ForecastScore, score_forecasts
+from simulators.evaluation.goals import GoalScore, score_goals
+from simulators.evaluation.matching import EventScore, Item, score_events
+from simulators.evaluation.nights import NightScore, score_nights
 from simulators.evaluation.records import Case, Verdicts
-from simulators.evaluation.sleeves import SleeveScore, judge_sleeves
+from simulators.evaluation.sleeves import SleeveScore, score_sleeves
 from simulators.evaluation.topics import topics
 
 
@@ -49,11 +49,11 @@ def score_case(case: Case, said: Verdicts) -> Score:
     """Score what was said of one job."""
     return Score(
         jobs=1,
-        events={topic.name: judge(topic, case.name, case.truth.start_s) for topic in topics(case, said)},
-        goals=judge_goals(case, said),
-        sleeves=judge_sleeves(case, said),
-        forecasts=judge_forecasts(case, said),
-        nights=judge_nights(case, said),
+        events={topic.name: score_events(topic, case.name, case.truth.start_s) for topic in topics(case, said)},
+        goals=score_goals(case, said),
+        sleeves=score_sleeves(case, said),
+        forecasts=score_forecasts(case, said),
+        nights=score_nights(case, said),
     )
 
 

@@ -79,7 +79,7 @@ def sealings(location: LocationTruth, sealed_s: float, end_s: float) -> Iterator
             yield Sealing(a, b, next((s for s in location.settled_s if a <= s < b), None))
 
 
-def judge_sleeves(case: Case, said: Verdicts) -> SleeveScore:
+def score_sleeves(case: Case, said: Verdicts) -> SleeveScore:
     """Score the predictions and claims of one job."""
     score = SleeveScore()
     sealed = {p["id"]: p["sealed_at"] for p in case.job["locations"]}

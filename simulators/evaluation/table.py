@@ -94,10 +94,10 @@ def shown(value: float | None, row: Row) -> str:
 
 def lines(totals: Mapping[str, Score], title: str) -> Iterator[str]:
     """The table, line by line."""
-    found = {judge: numbers(score) for judge, score in totals.items()}
+    found = {assessor: numbers(score) for assessor, score in totals.items()}
     first = next(iter(found.values()))
     yield f"{title}: {first['jobs']:.0f} jobs"
-    yield f"{'':52}" + "".join(f"{judge:>14}" for judge in found) + f"{'target':>14}{'out of':>10}"
+    yield f"{'':52}" + "".join(f"{assessor:>14}" for assessor in found) + f"{'target':>14}{'out of':>10}"
     for row in ROWS:
         cells = "".join(f"{shown(values.get(row.key), row):>14}" for values in found.values())
         out_of = f"{first.get(row.out_of, 0.0):.0f}" if row.out_of else ""
@@ -126,8 +126,8 @@ def write_json(path: Path, totals: Mapping[str, Score], families: Mapping[str, M
 
     def plain(scores: Mapping[str, Score]) -> dict[str, dict[str, float | None]]:
         return {
-            judge: {key: None if math.isnan(value) else round(value, 4) for key, value in numbers(score).items()}
-            for judge, score in scores.items()
+            assessor: {key: None if math.isnan(value) else round(value, 4) for key, value in numbers(score).items()}
+            for assessor, score in scores.items()
         }
 
     content = {"all": plain(totals), "families": {name: plain(families[name]) for name in sorted(families)}}

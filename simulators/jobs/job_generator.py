@@ -19,7 +19,7 @@ from simulators.probes.gateway import Readings, deliver
 from simulators.probes.measuring import measure
 from simulators.rolling import block_means, runs
 from simulators.scenario import EQUILIBRIUM_RH, SPIN_UP_S, STEP_S, Location, Scenario
-from simulators.truth.drying import air_edges, air_end, judge_goal, judge_progress, never_spans
+from simulators.truth.drying import air_edges, air_end, label_goal, label_progress, never_spans
 from simulators.truth.events import air_wetting, condensation, drives_lost, mould_hours, rewetting
 from simulators.truth.goals import METRIC_PER_PCT, choose_limit
 from simulators.truth.ground_truth import Hourly, LocationHistory, as_location, hourly_metric, location_histories
@@ -97,7 +97,7 @@ class JobMaker:
         truth.outages = [(o.start_s, o.end_s) for o in scenario.outages]
         truth.spells = [(s.start_s, s.end_s) for s in scenario.spells]
         for location in scenario.locations:
-            truth.locations[location.id] = self._judge(
+            truth.locations[location.id] = self._label(
                 location,
                 building,
                 simulation,
@@ -141,17 +141,17 @@ class JobMaker:
     def _goal(
         self,
         location: Location,
-        here: dict[str, LocationHistory],
+        histories: dict[str, LocationHistory],
         later: dict[str, LocationHistory],
         beyond: SimulatedHistory,
     ) -> Hourly | None:
         """Choose the limit of a location's goal; its metric hour by hour."""
         wish = location.wish
-        if wish is None or wish.metric not in here[location.id].metric:
+        if wish is None or wish.metric not in histories[location.id].metric:
             location.wish = None
             return None
         hourly = hourly_metric(
-            here[location.id].metric[wish.metric], self.weather.time_s[0], later[location.id].metric[wish.metric],
+            histories[location.id].metric[wish.metric], self.weather.time_s[0], later[location.id].metric[wish.metric],
             self.scenario.end_s, _EVERY * STEP_S, wish.window_h,
         )  # fmt: skip
         limit = choose_limit(wish, hourly, self.scenario.start_s, self.scenario.end_s)
@@ -165,16 +165,16 @@ class JobMaker:
             location = next((p for p in scenario.locations if p.id == placement.location), None)
             room = scenario.room_of(location) if location is not None else None
             hands = as_location(histories[room if room is not None else scenario.rooms[0].id], history.time_s, False)
-            here = (
+            probed = (
                 hands
                 if location is None
                 else as_location(histories[location.id], history.time_s, location.surface_sensor)
             )
             faults = [f for f in scenario.faults if f.probe == probe.id]
-            sent.append((probe.id, measure(probe, placement, here, hands, faults, scenario.end_s, rng)))
+            sent.append((probe.id, measure(probe, placement, probed, hands, faults, scenario.end_s, rng)))
         return deliver(sent, scenario.outages, scenario.link, scenario.end_s, rng)
 
-    def _judge(
+    def _label(
         self,
         location: Location,
         building: Building,
@@ -186,34 +186,34 @@ class JobMaker:
     ) -> LocationTruth:
         scenario, time_s, job = self.scenario, self.weather.time_s, (self.scenario.start_s, self.scenario.end_s)
         truth = LocationTruth(location.kind, location.goal)
-        here = concrete[location.id]
+        history = concrete[location.id]
         spin = round(SPIN_UP_S / 3600.0)
-        truth.rewetting = rewetting(location, here, dry, time_s, scenario)
-        truth.condensation = condensation(here, time_s, job)
+        truth.rewetting = rewetting(location, history, dry, time_s, scenario)
+        truth.condensation = condensation(history, time_s, job)
         if location.kind in ("cavity", "subfloor_void"):
-            truth.air_wetting = air_wetting(here, time_s, job, truth.rewetting)
-            truth.timber_pct = block_means(here.metric["timber_mc_pct"], 6)[spin:].tolist()
+            truth.air_wetting = air_wetting(history, time_s, job, truth.rewetting)
+            truth.timber_pct = block_means(history.metric["timber_mc_pct"], 6)[spin:].tolist()
         if location.sleeve is None:
-            truth.mould_index = mould_hours(here, slice(spin, None))
+            truth.mould_index = mould_hours(history, slice(spin, None))
         else:
-            _judge_sleeve(truth, location, here, histories[location.id], time_s, spin, job)
+            _label_sleeve(truth, location, history, histories[location.id], time_s, spin, job)
         if location.goal is None or hourly is None:
             return truth
         room_id = scenario.room_of(location)
         end = air_end(location, scenario, building, simulation, concrete, concrete[room_id]) if room_id else np.empty(0)
         limit = float(location.goal["limit"])  # type: ignore[arg-type]
-        judge_goal(truth, hourly, limit, *job, end)
+        label_goal(truth, hourly, limit, *job, end)
         if len(end):
             never_spans(truth, hourly, limit, end, air_edges(scenario, float(time_s[0])), job)
         near = {location.part, room_id, location.sleeve.slab if location.sleeve is not None else None}
         touching = [e for e in scenario.events if not e.benign and e.target in near]
         wetting = [(w.onset_s, w.over_s) for w in truth.rewetting if w.cause == "leak"]
         unit = METRIC_PER_PCT.get(str(location.goal["metric"]), 1.0)
-        judge_progress(truth, hourly, limit, end, touching, wetting, job, unit)
+        label_progress(truth, hourly, limit, end, touching, wetting, job, unit)
         return truth
 
 
-def _judge_sleeve(
+def _label_sleeve(
     truth: LocationTruth,
     location: Location,
     concrete: LocationHistory,

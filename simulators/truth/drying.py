@@ -89,7 +89,7 @@ def air_end(
     return np.asarray(np.minimum(100.0 * pressure * hourly_share, 100.0))
 
 
-def judge_goal(truth: LocationTruth, hourly: Hourly, limit: float, start_s: float, end_s: float, end: Array) -> None:
+def label_goal(truth: LocationTruth, hourly: Hourly, limit: float, start_s: float, end_s: float, end: Array) -> None:
     """Fill in when the goal is met, in the job and beyond it."""
     inside = (hourly.hour_s > start_s) & (hourly.hour_s <= end_s)
     met = hourly.windowed <= limit
@@ -137,7 +137,7 @@ def never_spans(
         truth.never_margin = float(min(np.min(end[a:b]) for a, b in spans) - limit)
 
 
-def judge_progress(
+def label_progress(
     truth: LocationTruth,
     hourly: Hourly,
     limit: float,

@@ -119,7 +119,7 @@ class LocationTruth:
     wetting_days: list[Span] = field(default_factory=list)
     """Times in which no progress is made because of water that came: neither a stall nor slow."""
     unclear: list[Span] = field(default_factory=list)
-    """Times without progress after a change that did not last for four days of them: judge nobody by these."""
+    """Times without progress after a change that did not last for four days of them: alerts in them do not count."""
     never_in_this_air: list[Span] = field(default_factory=list)
     never_margin: float | None = None
     """Least distance of the air's equilibrium above the limit in those times, in the metric's unit."""

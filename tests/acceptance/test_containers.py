@@ -112,7 +112,7 @@ def test_the_containers_broker_speaks_tls_and_asks_for_a_password(certificate: P
     plain, config = free_port(), tmp_path / "data" / "mosquitto.conf"
     user = next(line for line in config.read_text().splitlines() if line.startswith("user "))
     text = (CONTAINERS / "mosquitto.conf").read_text(encoding="utf-8")
-    for ours, here in (
+    for ours, series in (
         ("/mosquitto/data/", f"{tmp_path / 'data'}/"),
         ("/mosquitto/config/monitord.passwd", str(tmp_path / "users")),
         ("/mosquitto/config/monitord.acl", str(DEPLOY / "mosquitto.acl")),
@@ -122,7 +122,7 @@ def test_the_containers_broker_speaks_tls_and_asks_for_a_password(certificate: P
         ("listener 8883", f"listener {made.port} 127.0.0.1"),
     ):
         assert text.count(ours) == 1, ours
-        text = text.replace(ours, here)
+        text = text.replace(ours, series)
     config.write_text(f"{user}\n{text}\n")
     send = ["mosquitto_pub", "-V", "5", "-h", "127.0.0.1", "-p", str(made.port), "-q", "1", "-m", "x"]
     send += ["-t", "monitord/gw1/p/reading", "--cafile", str(certificate)]
@@ -160,14 +160,14 @@ def proxy(certificate: Path, tmp_path: Path) -> Iterator[str]:
     threading.Thread(target=behind.serve_forever, daemon=True).start()
     port = free_port()
     text = (DEPLOY / "nginx.conf").read_text(encoding="utf-8")
-    for ours, here in (
+    for ours, series in (
         ("listen 8443", f"listen 127.0.0.1:{port}"),
         ("/etc/nginx/certs/server.pem", str(certificate)),
         ("/etc/nginx/certs/server.key", str(certificate.with_name("server.key"))),
         ("http://monitord:8080", f"http://127.0.0.1:{behind.server_address[1]}"),
     ):
         assert ours in text, ours
-        text = text.replace(ours, here)
+        text = text.replace(ours, series)
     temporary = "".join(
         f"{kind}_temp_path {tmp_path}/{kind};\n" for kind in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
     )

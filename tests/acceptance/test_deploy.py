@@ -40,9 +40,9 @@ include_dir /etc/mosquitto/conf.d
 
 def moved(text: str, *pairs: tuple[str, Path | str]) -> str:
     """A configuration with its paths and ports replaced by those of this test; each must stand there, once."""
-    for ours, here in pairs:
+    for ours, local in pairs:
         assert len(re.findall(rf"^[^#\n]*{re.escape(ours)}$", text, re.MULTILINE)) == 1, ours
-        text = re.sub(rf"^([^#\n]*){re.escape(ours)}$", lambda found, to=here: found[1] + str(to), text, flags=re.M)
+        text = re.sub(rf"^([^#\n]*){re.escape(ours)}$", lambda found, to=local: found[1] + str(to), text, flags=re.M)
     return text
 
 

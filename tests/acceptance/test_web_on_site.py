@@ -149,8 +149,8 @@ def test_without_signal_the_form_keeps_what_was_typed_and_is_sent_later(
     page.context.set_offline(False)
     page.goto(PLACE)  # closed and opened again: it is still there, and is sent at the next try, 15 s later at most
     page.wait_for_url("**/place?done=K7-77")
-    here = [(p.probe, p.to_time is None) for p in job_of(site).placements_at("hall")]
-    assert here == [("K7-04", False), ("K7-77", True)]
+    own = [(p.probe, p.to_time is None) for p in job_of(site).placements_at("hall")]
+    assert own == [("K7-04", False), ("K7-77", True)]
     page.goto(PLACE)
     assert page.locator("#kept").is_hidden(), "what is saved is kept no longer"
 

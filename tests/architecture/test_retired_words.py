@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import tokenize
 from pathlib import Path
 
 import pytest
@@ -51,6 +53,23 @@ RETIRED_FROM_MESSAGES = (
 """Gone from messages and the catalogue as well."""
 
 
+CODE = tuple(
+    path
+    for room in ("monitord", "simulators", "tests")
+    for path in sorted((ROOT.parent / room).rglob("*.py"))
+    if "versions" not in path.parts  # a migration keeps the words of its day
+)
+
+RETIRED_NAMES = re.compile(r"_?(here|around(_\w+)?|judge(_\w+)?|(\w+_)?memory_(h|u))", re.IGNORECASE)
+"""Names that the code does not give any more: the thing itself is named instead."""
+
+
+def names_in(source: str) -> set[str]:
+    """Every name in a Python source; comments and texts are no names."""
+    tokens = tokenize.generate_tokens(io.StringIO(source).readline)
+    return {token.string for token in tokens if token.type == tokenize.NAME}
+
+
 def found(path: Path, retired: tuple[str, ...]) -> list[str]:
     text = path.read_text(encoding="utf-8")
     if path.suffix == ".py":
@@ -73,6 +92,19 @@ def test_no_page_uses_a_retired_word(path: Path) -> None:
 def test_no_guide_and_no_comment_of_a_file_to_write_uses_a_retired_word(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     assert [word for word in RETIRED_FROM_MESSAGES if re.search(word, text, flags=re.IGNORECASE)] == []
+
+
+def test_no_code_uses_a_retired_name() -> None:
+    wrong = {
+        path: names for path in CODE if (names := set(filter(RETIRED_NAMES.fullmatch, names_in(path.read_text()))))
+    }
+    assert wrong == {}
+
+
+def test_a_retired_name_is_found() -> None:
+    assert list(filter(RETIRED_NAMES.fullmatch, names_in("def judge_goal(series): return 'here'  # around"))) == [
+        "judge_goal"
+    ]
 
 
 def test_a_retired_word_is_found(tmp_path: Path) -> None:

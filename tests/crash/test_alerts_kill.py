@@ -22,12 +22,12 @@ from monitord.store.db.database import Database
 @pytest.fixture(scope="module")
 def processes() -> Iterator[ForkServerContext]:
     """Children that have everything imported already: a start takes milliseconds, and memory is not shared."""
-    here = Path(__file__).parent
+    series = Path(__file__).parent
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["alerts_child", "pipeline_child"])
     with pytest.MonkeyPatch.context() as patch:
-        tests = here.parent
-        patch.setenv("PYTHONPATH", os.pathsep.join(map(str, (here, tests / "support", tests, tests.parent))))
+        tests = series.parent
+        patch.setenv("PYTHONPATH", os.pathsep.join(map(str, (series, tests / "support", tests, tests.parent))))
         multiprocessing.forkserver.ensure_running()
     # what the server can't import it leaves to each child, without a word
     look = context.Process(target=exec, args=("import sys; sys.exit('pipeline_child' not in sys.modules)",))

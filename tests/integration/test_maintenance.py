@@ -142,13 +142,13 @@ def test_a_restored_backup_gives_the_same_verdicts(db: Database, file: Path, tmp
     fill(db, range(1, 150))
     verdict(db, START + timedelta(hours=24))
     made = make_backup(file, tmp_path / "safe", LATER, keep=3)
-    here = verdict(db, LATER)
+    original = verdict(db, LATER)
     there_file = tmp_path / "other machine" / "m.sqlite3"
     restore_backup(made.path, there_file, LATER, replace=False)
     there = Database.open(f"sqlite:///{there_file}")
-    assert verdict(there, LATER) == here
+    assert verdict(there, LATER) == original
     there.close()
-    assert any(alert.kind == "condensation" for alert in here[1]), "there is something to judge"
+    assert any(alert.kind == "condensation" for alert in original[1]), "there is something to judge"
 
 
 def test_a_reading_takes_about_as_much_as_the_settings_say(db: Database, file: Path, tmp_path: Path) -> None:

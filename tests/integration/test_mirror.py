@@ -150,7 +150,7 @@ def test_an_assessment_is_told_once_for_ten_minutes_the_last_of_them(influx: Inf
 def assessed(minute: int, state_: State) -> JobAssessment:
     at = T0 + timedelta(minutes=minute)
     dates = {"low": T0 + timedelta(days=7), "middle": T0 + timedelta(days=9), "high": None}
-    here = LocationAssessment(
+    series = LocationAssessment(
         location="void",
         probe="p1",
         state=state_,
@@ -175,7 +175,7 @@ def assessed(minute: int, state_: State) -> JobAssessment:
         ),
         forecast=Forecast(made_at=at, never=False, high_never=True, **dates),
     )
-    return JobAssessment(job="quay-lane", as_of=at, last_reading_at=at, locations=(here,), findings=())
+    return JobAssessment(job="quay-lane", as_of=at, last_reading_at=at, locations=(series,), findings=())
 
 
 def test_a_mirror_that_was_away_for_a_day_catches_up_without_loss(influx: Influx, db: Database, bucket: str) -> None:

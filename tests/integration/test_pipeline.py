@@ -305,14 +305,14 @@ def test_a_pause_that_comes_while_a_job_is_assessed_lets_nothing_open(
 def test_daemon_and_replay_say_the_same_of_the_same_readings(db: Database) -> None:
     job = house()
     apply(db, job)
-    clock, judge = SetClock(), ReplaySession(job, RULES, OPTIONS)
+    clock, session = SetClock(), ReplaySession(job, RULES, OPTIONS)
     readings = air(START, 3, 40.0) + air(START + timedelta(hours=3), 3, 70.0)
     replayed = {}
     for time in sorted({r.time for r in readings}):
         live(db, clock, [r for r in readings if r.time == time])
         with db.read() as conn:
             record = load_job_record(conn, job, time)
-        assessment, changed = judge.step(record, time)
+        assessment, changed = session.step(record, time)
         replayed.update((a.fingerprint, a) for a in changed)
         with db.read() as conn:
             lived = latest_assessment(conn, job.job)
@@ -408,7 +408,7 @@ def test_a_slipping_date_is_told_alike_by_the_daemon_by_replay_and_after_restart
     goal = Goal(metric=GoalMetric.RH, limit=50)
     job = job.model_copy(update={"locations": (job.locations[0].model_copy(update={"goal": goal}), job.locations[1])})
     apply(db, job)
-    clock, judge, caches = SetClock(), ReplaySession(job, RULES, OPTIONS), AssessmentCaches()
+    clock, session, caches = SetClock(), ReplaySession(job, RULES, OPTIONS), AssessmentCaches()
     replayed: dict[str, Alert] = {}
     for hours in range(0, 24 * 24, 3):
         clock.time = START + timedelta(hours=hours, minutes=7)
@@ -416,7 +416,7 @@ def test_a_slipping_date_is_told_alike_by_the_daemon_by_replay_and_after_restart
         assert not assess_pending(db, clock, RULES, OPTIONS, AssessmentCaches() if restarts else caches).failed
         with db.read() as conn:
             record = load_job_record(conn, job, clock.time)
-        replayed.update((a.fingerprint, a) for a in judge.step(record, clock.time)[1])
+        replayed.update((a.fingerprint, a) for a in session.step(record, clock.time)[1])
     with db.read() as conn:
         lived = {a.fingerprint: a for a in stored_alerts.current_alerts(conn, job.job)}
         history = recent_forecasts(conn, job.job, job.start)["room"]

@@ -101,11 +101,11 @@ def test_a_chart_ends_with_what_is_said_beside_it(site: tuple[TestClient, JobAss
 def test_an_excess_is_the_difference_of_both_airs_readings(site: tuple[TestClient, JobAssessment]) -> None:
     """Two readings an hour: an hour's median is their mean, and vapour pressure is all but linear between them."""
     query = "trace=hall:vapour_pressure_over_room&trace=hall:vapour_pressure&trace=living-air:vapour_pressure"
-    over, here, room = site[0].get(f"/api/jobs/mill-lane-4/series?{query}&maximum=5000").json()["traces"]
+    over, own, room = site[0].get(f"/api/jobs/mill-lane-4/series?{query}&maximum=5000").json()["traces"]
     end = over["time_ms"][100]
     means = [
         np.mean([v for t, v in zip(s["time_ms"], s["mean"], strict=True) if end - 3_600_000 <= t < end])
-        for s in (here, room)
+        for s in (own, room)
     ]
     assert over["mean"][100] == pytest.approx(means[0] - means[1], abs=1.0)
     assert over["unit"] == "Pa"

@@ -144,16 +144,16 @@ def test_only_few_hashes_are_computed_at_once(monkeypatch: pytest.MonkeyPatch) -
 
 def test_changing_the_password_asks_for_the_old_one_and_ends_other_sessions(site: support.Site) -> None:
     with_owner(site)
-    here, there = site.client(None), site.client(None)
-    assert (try_in(here, GOOD), try_in(there, GOOD)) == (303, 303)
-    word = field(here.get("/settings").text)
+    first, there = site.client(None), site.client(None)
+    assert (try_in(first, GOOD), try_in(there, GOOD)) == (303, 303)
+    word = field(first.get("/settings").text)
     new = "a quite different set of words"
-    wrong = here.post("/settings/password", data={"old": "no", "new": new, "form_token": word})
+    wrong = first.post("/settings/password", data={"old": "no", "new": new, "form_token": word})
     assert wrong.status_code == 422
     assert "The old password does not fit" in wrong.text
     data = {"old": GOOD, "new": new, "form_token": word}
-    assert here.post("/settings/password", data=data, follow_redirects=False).status_code == 303
-    assert here.get("/", follow_redirects=False).status_code == 200
+    assert first.post("/settings/password", data=data, follow_redirects=False).status_code == 303
+    assert first.get("/", follow_redirects=False).status_code == 200
     assert there.get("/", follow_redirects=False).status_code == 303, "the other browser is signed out"
     assert (try_in(there, GOOD), try_in(there, new)) == (401, 303)
 
@@ -249,15 +249,15 @@ def test_a_form_without_the_word_of_its_page_changes_nothing(site: support.Site,
 
 
 def test_one_ends_ones_own_sessions_and_nobody_elses(site: support.Site) -> None:
-    here, there, other = site.client(), site.client(), site.client(Role.VIEWER)
+    first, there, other = site.client(), site.client(), site.client(Role.VIEWER)
     with site.db.read() as conn:
         of_viewer = sessions.sessions_of(conn, "test-viewer", site.clock.now())[0]
         mine = digest_of(str(there.cookies["monitord"]))
-    assert here.post(f"/settings/sessions/{of_viewer.digest}/end").status_code == 404
+    assert first.post(f"/settings/sessions/{of_viewer.digest}/end").status_code == 404
     assert other.get("/").status_code == 200
-    assert here.post(f"/settings/sessions/{mine}/end", follow_redirects=False).status_code == 303
+    assert first.post(f"/settings/sessions/{mine}/end", follow_redirects=False).status_code == 303
     assert there.get("/", follow_redirects=False).status_code == 303
-    assert here.get("/", follow_redirects=False).status_code == 200
+    assert first.get("/", follow_redirects=False).status_code == 200
 
 
 def test_what_the_database_keeps_lets_nobody_in(site: support.Site) -> None:

@@ -53,7 +53,7 @@ def test_a_step_of_forty_is_within_one_after_3_689_time_constants() -> None:
 
 
 @pytest.mark.parametrize("tau_h", [8.0, 20.0])
-def test_the_doubt_shrinks_as_hours_come_in(tau_h: float) -> None:
+def test_the_uncertainty_shrinks_as_hours_come_in(tau_h: float) -> None:
     sds = [approach(hours, tau_h, noise_pct=0.1).level_sd for hours in (12, 24, 48, 72, 120)]
     assert all(late < 1.1 * early for early, late in itertools.pairwise(sds))
     assert sds[-1] < 0.5

@@ -1,4 +1,4 @@
-"""The vapour-pressure gradient between a probe and its room against published numbers, with its doubt."""
+"""The vapour-pressure gradient between a probe and its room against published numbers, with its uncertainty."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ def air(kind: LocationKind, t: float, rh: float, uncertainty: Uncertainty = UNCE
 def gradient(
     room: tuple[float, float], probe: tuple[float, float], uncertainty: Uncertainty = UNCERTAINTY
 ) -> Comparison:
-    here, other = air(LocationKind.CAVITY, *probe, uncertainty), air(LocationKind.ROOM_AIR, *room, uncertainty)
-    return compare(here, other, "room", SEA_LEVEL_PA, AnalysisOptions())
+    series, other = air(LocationKind.CAVITY, *probe, uncertainty), air(LocationKind.ROOM_AIR, *room, uncertainty)
+    return compare(series, other, "room", SEA_LEVEL_PA, AnalysisOptions())
 
 
 @pytest.mark.parametrize(

@@ -80,8 +80,8 @@ MOULD = [
 
 
 def mould(location, t, rh, n=None, surface=np.nan):
-    here = track(location, t, rh, n, surface, uncertainty=NO_UNCERTAINTY)
-    found = mould_risk(here, surface_of_hours(here, None, None, OPTIONS), here.end_s, UTC, OPTIONS)
+    series = track(location, t, rh, n, surface, uncertainty=NO_UNCERTAINTY)
+    found = mould_risk(series, surface_of_hours(series, None, None, OPTIONS), series.end_s, UTC, OPTIONS)
     assert found is not None
     return found
 
@@ -130,8 +130,8 @@ WOOD = [(30, 6.2), (50, 9.2), (65, 12.0), (80, 16.0), (85, 17.9)]
 @pytest.mark.parametrize(("rh", "content"), WOOD)
 def test_timber_in_steady_air_comes_to_the_tabled_moisture_content(rh, content):
     """Table to 0.1; the formula keeps within 0.06 of it."""
-    here = track(location("subfloor_void"), 21.1, rh, 24 * 30)
-    found = wood_moisture(here, here.end_s, OPTIONS)
+    series = track(location("subfloor_void"), 21.1, rh, 24 * 30)
+    found = wood_moisture(series, series.end_s, OPTIONS)
     assert found is not None
     assert found.value.value == pytest.approx(content, abs=0.11)
 
@@ -139,8 +139,8 @@ def test_timber_in_steady_air_comes_to_the_tabled_moisture_content(rh, content):
 def test_timber_follows_a_step_of_its_air_by_the_exponential():
     """1 - 1/e of a step after one time constant (14 days)."""
     rh = np.r_[np.full(24, 50.0), np.full(24 * 14, 85.0)]
-    here = track(location(), 21.1, rh, len(rh))
-    found = wood_moisture(here, here.end_s, OPTIONS)
+    series = track(location(), 21.1, rh, len(rh))
+    found = wood_moisture(series, series.end_s, OPTIONS)
     assert found is not None
     low, high = 9.2, 17.9
     assert found.value.value == pytest.approx(low + (high - low) * 0.63212, abs=0.1)

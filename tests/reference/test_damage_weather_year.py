@@ -29,7 +29,7 @@ from monitord.physics.surfaces import probability_of_condensation
 DATA = Path(importlib.util.find_spec("pvlib").origin).parent / "data"
 ROOM_C, GAIN_PA = 20.05, 700.0  # no hour of the files, given to 0.1 K, is just as warm
 # a wall without memory, so that a plain count can follow
-AT_ONCE = AnalysisOptions(surface_memory_h=0.0)
+AT_ONCE = AnalysisOptions(surface_averaging_h=0.0)
 
 
 @cache
@@ -43,7 +43,7 @@ def tmy3(name):
 
 @cache
 def all_series(name, factor):
-    """Room and outdoor tracks of a year, without doubt of the probes."""
+    """Room and outdoor tracks of a year, without uncertainty of the probes."""
     t, rh = tmy3(name)
     outdoor = track(location("outdoor_air", "out"), t, rh, uncertainty=NO_UNCERTAINTY)
     indoor = np.asarray(relative_humidity(np.full_like(t, ROOM_C), vapour_pressure(t, rh) + GAIN_PA))
@@ -69,7 +69,7 @@ def outdoor_vapour(t, rh):
 
 @pytest.mark.parametrize(("name", "factor"), [("723170TYA.CSV", 0.55), ("703165TY.csv", 0.4)])
 def test_condensing_hours_of_a_year_are_those_of_a_direct_count(name, factor):
-    """Ours compare temperatures with the factor's doubt at 50 %, the count pressures: an hour may fall either way."""
+    """Ours compare temperatures with the factor's uncertainty at 50 %, the count pressures: an hour may differ."""
     room, outdoor = all_series(name, factor)
     found = surface_of_hours(room, room, outdoor, AT_ONCE)
     assert found is not None
@@ -120,7 +120,7 @@ def test_mould_at_the_cold_surface_is_that_of_a_direct_run(days):
 
 
 def test_hours_in_which_airing_dries_are_those_of_a_direct_count():
-    """Day by day over the year, against a room held at 1200 Pa; without doubt any difference counts."""
+    """Day by day over the year, against a room held at 1200 Pa; without uncertainty any difference counts."""
     t, rh = tmy3("723170TYA.CSV")
     outdoor = location("outdoor_air", "out")
     room_rh = 100 * 1200.0 / saturation(ROOM_C)

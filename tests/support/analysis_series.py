@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from monitord.analysis.series.calibration import Uncertainty
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.series import HOUR_S, Array, Hourly, PlacementRecord, Series, roll_up_by
 from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
@@ -83,9 +83,11 @@ def until(known: HourlySeries, hour: int) -> HourlySeries:
     return replace(known, **{name: getattr(known, name)[:hour] for name in cut})
 
 
-def around_until(around: Around, hour: int) -> Around:
+def references_until(references: ReferenceSeries, hour: int) -> ReferenceSeries:
     """The airs as they were known after so many hours."""
-    return Around(*(None if t is None else until(t, hour) for t in (around.air, around.room, around.outdoor)))
+    return ReferenceSeries(
+        *(None if t is None else until(t, hour) for t in (references.air, references.room, references.outdoor))
+    )
 
 
 def blanked(known: HourlySeries, first: int, last: int | None = None) -> HourlySeries:

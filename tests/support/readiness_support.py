@@ -9,7 +9,7 @@ import numpy as np
 from analysis_series import START, START_S, track
 
 from monitord.analysis.hourly_results import GoalResults, HourlyResults
-from monitord.analysis.readiness.verdict import judge_readiness
+from monitord.analysis.readiness.verdict import assess_readiness
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Finding, QualityFlag
@@ -86,7 +86,7 @@ class Case:
         """Hours since the start."""
         return np.arange(round(24 * self.days), dtype=float)
 
-    def judge(self, element: str = "slab") -> Readiness:
+    def evaluate(self, element: str = "slab") -> Readiness:
         """The verdict on the slab, or on another element."""
         job = JobFile.model_validate(self.document)
         hour_s = START_S + HOUR_S * round(24 * self.days)
@@ -104,17 +104,17 @@ class Case:
                 measured_at=utc(hour_s),
                 truth=Truth.of(None if value is None else value > 0.0),
             )
-        found = judge_readiness(job, view, _no_goals(job), built_in(), OPTIONS)
+        found = assess_readiness(job, view, _no_goals(job), built_in(), OPTIONS)
         return next(readiness for readiness in found if readiness.element == element)
 
     def value(self, criterion: Criterion, name: str | None = None) -> PositionValue:
         """What decides a criterion, or what one position gives to it."""
-        found = next(r for r in self.judge().results if r.criterion is criterion)
+        found = next(r for r in self.evaluate().results if r.criterion is criterion)
         return found.decisive if name is None else next(v for v in found.positions if v.location == name)
 
     def outcome(self, criterion: Criterion) -> Outcome:
         """Of one criterion."""
-        return next(r.outcome for r in self.judge().results if r.criterion is criterion)
+        return next(r.outcome for r in self.evaluate().results if r.criterion is criterion)
 
 
 def _no_goals(job: JobFile) -> dict[str, GoalResults]:

@@ -27,14 +27,14 @@ def covering(spans: Iterable[TimeInterval], zone: ZoneInfo, at: datetime) -> dat
     end: datetime | None = None
     moment = at
     for _ in range(2 * len(every) + 1):
-        found = max((e for span in every for s, e in _around(span, zone, moment) if s <= moment < e), default=None)
+        found = max((e for span in every for s, e in _occurrences(span, zone, moment) if s <= moment < e), default=None)
         if found is None:
             break
         end = moment = found
     return end
 
 
-def _around(span: TimeInterval, zone: ZoneInfo, at: datetime) -> Iterable[tuple[datetime, datetime]]:
+def _occurrences(span: TimeInterval, zone: ZoneInfo, at: datetime) -> Iterable[tuple[datetime, datetime]]:
     today = at.astimezone(zone).date()
     for day in (today - _DAY, today):
         if _DAYS[day.weekday()] in span.days:

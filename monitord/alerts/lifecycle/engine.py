@@ -97,7 +97,7 @@ def _advance(result: StepResult, rule: Rule | None, alert: Alert | None, subject
         if alert is not None and (is_open or alert.status is AlertStatus.PENDING):
             end_one(result, alert, subject.as_of, "the rule for it was switched off", Ending.RULE_OFF)
         return
-    verdict = rule.judge(subject.finding, is_open)
+    verdict = rule.evaluate(subject.finding, is_open)
     if verdict is Truth.FALSE and (alert is None or alert.status is AlertStatus.CLOSED):
         result.decisions[subject.print_] = _NOT_PAST
         if alert is not None and alert.last_evaluated_at is None:  # it was ended for a while; now it is over

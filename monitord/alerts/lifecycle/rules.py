@@ -110,7 +110,7 @@ class Rule(BaseModel):
                 )
             last, rank = step.raise_at, _RANK[step.severity]
 
-    def judge(self, finding: Finding, holds: bool) -> Truth:
+    def evaluate(self, finding: Finding, holds: bool) -> Truth:
         """Whether the condition holds by a finding, given whether it held before (between the limits it stays)."""
         if finding.truth is not None:
             return finding.truth

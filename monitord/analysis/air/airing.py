@@ -143,9 +143,9 @@ def airing(
     location = job.outdoor()
     if location is None:
         return None
-    here, outdoor = airs.get(room.id), airs.get(location.id)
+    inside, outdoor = airs.get(room.id), airs.get(location.id)
     pressure = float(standard_pressure(job.elevation_m))
-    now = _now(here, outdoor, pressure, options) if here is not None and outdoor is not None else None
+    now = _now(inside, outdoor, pressure, options) if inside is not None and outdoor is not None else None
     condenses = _condenses(job, room, surfaces, now) if now is not None else (None, None)
     balance = _balance(job, room, airs, now) if now is not None else None
     found = measures(balance, options) if balance is not None else ()

@@ -98,7 +98,7 @@ def interpolated(other: Present, at_s: Array, values: Array, options: AnalysisOp
     return np.where(near, np.interp(at_s, times, values), np.nan)
 
 
-def compare(here: Present, other: Present, role: str, pressure_pa: float, options: AnalysisOptions) -> Comparison:
+def compare(present: Present, other: Present, role: str, pressure_pa: float, options: AnalysisOptions) -> Comparison:
     """Compare a location with another air at the time of the location's newest reading.
 
     Vapour pressures in Pa, humidity ratios in g/kg of dry air at `pressure_pa` [Pa], standard uncertainties
@@ -106,8 +106,8 @@ def compare(here: Present, other: Present, role: str, pressure_pa: float, option
     when larger than `options.coverage` standard uncertainties. Flow is unknown where the other air was not
     heard within the age limit.
     """
-    at = here.series.time_s[-1:]
-    t1, rh1 = float(here.series.temperature_c[-1]), float(here.series.relative_humidity_pct[-1])
+    at = present.series.time_s[-1:]
+    t1, rh1 = float(present.series.temperature_c[-1]), float(present.series.relative_humidity_pct[-1])
     t2 = float(interpolated(other, at, other.series.temperature_c, options)[0])
     rh2 = float(interpolated(other, at, other.series.relative_humidity_pct, options)[0])
     if np.isnan(t2) or np.isnan(rh2):
@@ -119,15 +119,17 @@ def compare(here: Present, other: Present, role: str, pressure_pa: float, option
             humidity_ratio_difference=None,
             flow=Flow.UNKNOWN,
         )
-    p1 = vapour_pressure(t1, rh1, humidity_over=here.humidity_over.value)
+    p1 = vapour_pressure(t1, rh1, humidity_over=present.humidity_over.value)
     p2 = vapour_pressure(t2, rh2, humidity_over=other.humidity_over.value)
     u = combine(
-        u_vapour_pressure(t1, rh1, here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct),
+        u_vapour_pressure(t1, rh1, present.uncertainty.temperature_k, present.uncertainty.relative_humidity_pct),
         u_vapour_pressure(t2, rh2, other.uncertainty.temperature_k, other.uncertainty.relative_humidity_pct),
     )
     dvp = Quantity(value=float(p1 - p2), u=float(u), unit="Pa")
     u_w = combine(
-        u_humidity_ratio(t1, rh1, here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct, pressure_pa),
+        u_humidity_ratio(
+            t1, rh1, present.uncertainty.temperature_k, present.uncertainty.relative_humidity_pct, pressure_pa
+        ),
         u_humidity_ratio(
             t2, rh2, other.uncertainty.temperature_k, other.uncertainty.relative_humidity_pct, pressure_pa
         ),

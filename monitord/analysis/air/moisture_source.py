@@ -37,25 +37,25 @@ class _Excess:
 
 
 def source_of(
-    here: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
+    series: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
 ) -> MoistureSource | None:
     """Judge where the vapour of a cavity or void comes from, as of its last complete hour; None for other locations.
 
     The tracks lie on the same hours. A difference counts when larger than `options.coverage` standard uncertainties
     (JCGM 100:2008, 6.2). With one of the airs not heard, what can still be excluded is said, else unknown.
     """
-    if here.location.kind not in VOID_KINDS:
+    if series.location.kind not in VOID_KINDS:
         return None
     airs = [air for air in (room, outdoor) if air is not None]
-    paired = _paired(here, airs)
+    paired = _paired(series, airs)
     while airs and paired.sum() < AIR.source_min_h:  # leave out the air that was heard least
-        airs.remove(min(airs, key=lambda air: int(_paired(here, [air]).sum())))
-        paired = _paired(here, airs)
+        airs.remove(min(airs, key=lambda air: int(_paired(series, [air]).sum())))
+        paired = _paired(series, airs)
     hours = int(paired.sum()) if airs else 0
     if not airs:
         return MoistureSource(kind=SourceKind.UNKNOWN, reason=SourceReason.TOO_FEW_HOURS, hours=hours)
-    over_room = _excess(here, room, paired, options) if room in airs and room is not None else None
-    over_outdoors = _excess(here, outdoor, paired, options) if outdoor in airs and outdoor is not None else None
+    over_room = _excess(series, room, paired, options) if room in airs and room is not None else None
+    over_outdoors = _excess(series, outdoor, paired, options) if outdoor in airs and outdoor is not None else None
     kind, reason = _verdict(over_room, over_outdoors)
     return MoistureSource(
         kind=kind,
@@ -66,9 +66,9 @@ def source_of(
     )
 
 
-def _paired(here: HourlySeries, airs: list[HourlySeries]) -> NDArray[np.bool_]:
+def _paired(series: HourlySeries, airs: list[HourlySeries]) -> NDArray[np.bool_]:
     """Which of the last hours have readings of all."""
-    known = np.isfinite(here.vapour_pressure_pa[-AIR.source_span_h :])
+    known = np.isfinite(series.vapour_pressure_pa[-AIR.source_span_h :])
     for air in airs:
         known &= np.isfinite(air.vapour_pressure_pa[-AIR.source_span_h :])
     return known
@@ -83,13 +83,13 @@ def _offset_u(series: HourlySeries, paired: NDArray[np.bool_]) -> float:
     return float(np.hypot(by_t.mean(), by_rh.mean()))
 
 
-def _excess(here: HourlySeries, air: HourlySeries, paired: NDArray[np.bool_], options: AnalysisOptions) -> _Excess:
-    difference: Array = (here.vapour_pressure_pa[-AIR.source_span_h :] - air.vapour_pressure_pa[-AIR.source_span_h :])[
-        paired
-    ]
+def _excess(series: HourlySeries, air: HourlySeries, paired: NDArray[np.bool_], options: AnalysisOptions) -> _Excess:
+    difference: Array = (
+        series.vapour_pressure_pa[-AIR.source_span_h :] - air.vapour_pressure_pa[-AIR.source_span_h :]
+    )[paired]
     share = options.common_offset_share
     independent = max(1.0, len(difference) / AIR.alike_h)
-    offset = np.hypot(_offset_u(here, paired), _offset_u(air, paired))
+    offset = np.hypot(_offset_u(series, paired), _offset_u(air, paired))
     offset *= np.hypot(share, np.sqrt(1.0 - share**2) / np.sqrt(independent))
     stored = AIR.stored_share * float(np.nanstd(air.vapour_pressure_pa[-WEEK_H:]))
     scatter = float(difference.std()) / np.sqrt(independent)

@@ -78,10 +78,10 @@ class Change:
 
 
 def change_by_outdoor_forecast(
-    here: HourlySeries,
+    series: HourlySeries,
     outdoor: HourlySeries,
     factor: float | None,
-    memory_h: float,
+    averaging_h: float,
     forecast: OutdoorForecast,
     hours: int,
     days: int,
@@ -93,22 +93,22 @@ def change_by_outdoor_forecast(
     factor : temperature factor of the surface; None where it is not known.
     memory_h : over how many hours the surface follows the outdoor air.
     """
-    n = len(here)
+    n = len(series)
     ends = np.concatenate([past_origins(n), [float(n)]])
     usual_c = continuations(outdoor.temperature_c, ends, hours, days)
     usual_pa = continuations(outdoor.vapour_pressure_pa, ends, hours, days)
-    stated_c, stated_pa = _hourly(forecast, here.end_s, hours)
+    stated_c, stated_pa = _hourly(forecast, series.end_s, hours)
     came_c = np.vstack([outcomes(outdoor.temperature_c, ends[:-1], hours), stated_c])
     came_pa = np.vstack([outcomes(outdoor.vapour_pressure_pa, ends[:-1], hours), stated_pa])
-    known = here.vapour_pressure_pa[-24:]
+    known = series.vapour_pressure_pa[-24:]
     known = known[np.isfinite(known) & (known > 0)]
     if factor is None or not len(known) or not np.isfinite(usual_c[-1]).all():
         return None
     vapour = float(known.mean())
-    share = _vapour_share(here, outdoor)
+    share = _vapour_share(series, outdoor)
     per_pa = share / (vapour * float(saturation_slope(dew_or_frost_point(vapour))))
-    warmer = (1.0 - factor) * _followed(np.nan_to_num(came_c - usual_c), memory_h)
-    wetter = per_pa * _followed(np.nan_to_num(came_pa - usual_pa), memory_h)
+    warmer = (1.0 - factor) * _followed(np.nan_to_num(came_c - usual_c), averaging_h)
+    wetter = per_pa * _followed(np.nan_to_num(came_pa - usual_pa), averaging_h)
     u = float(np.hypot((1.0 - factor) * forecast.u_temperature_k, share * forecast.u_dew_point_k))
     change = warmer - wetter
     # a weather forecast that is as unsure as the days differ anyway is worth half of what it says
@@ -133,18 +133,18 @@ def _hourly(forecast: OutdoorForecast, from_s: float, hours: int) -> tuple[Array
     return np.where(inside, t, np.nan), np.where(inside, vapour, np.nan)
 
 
-def _followed(change: Array, memory_h: float) -> Array:
+def _followed(change: Array, averaging_h: float) -> Array:
     """How a body follows changes that begin now: means over its memory, along the last axis."""
-    window = max(1, round(memory_h))
+    window = max(1, round(averaging_h))
     total = np.cumsum(change, axis=-1)
     before = np.zeros_like(total)
     before[..., window:] = total[..., :-window] if window < total.shape[-1] else 0.0
     return np.asarray((total - before) / window)
 
 
-def _vapour_share(here: HourlySeries, outdoor: HourlySeries) -> float:
+def _vapour_share(series: HourlySeries, outdoor: HourlySeries) -> float:
     """How much of a day-to-day change of the outdoor vapour pressure shows at a location, 0..1."""
-    mine, theirs = (t.vapour_pressure_pa[-WEEK_H:] for t in (here, outdoor))
+    mine, theirs = (t.vapour_pressure_pa[-WEEK_H:] for t in (series, outdoor))
     a, b = mine - lagged(mine, 24), theirs - lagged(theirs, 24)
     both = np.isfinite(a) & np.isfinite(b)
     weight = float(np.sum(b[both] ** 2))

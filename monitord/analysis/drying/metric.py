@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitord.analysis.drying.parameters import DRYING
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.wood.parameters import WOOD
 from monitord.analysis.wood.timber import TimberEstimate, estimate_timber, slow_lag_share
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -55,68 +55,78 @@ class Metric:
         return UNITS[self.goal.metric]
 
 
-def humidity_in_air(here: HourlySeries, air: HourlySeries) -> Array:
+def humidity_in_air(series: HourlySeries, air: HourlySeries) -> Array:
     """Relative humidity that the surrounding air's vapour would give at the element's temperature, by hour. [%]
 
     Never over 100: there the vapour condenses.
     """
-    out = np.full(len(here), np.nan)
-    known = np.isfinite(air.vapour_pressure_pa) & np.isfinite(here.temperature_c)
-    share = air.vapour_pressure_pa[known] / saturation_vapour_pressure(here.temperature_c[known])
+    out = np.full(len(series), np.nan)
+    known = np.isfinite(air.vapour_pressure_pa) & np.isfinite(series.temperature_c)
+    share = air.vapour_pressure_pa[known] / saturation_vapour_pressure(series.temperature_c[known])
     out[known] = np.minimum(100.0 * share, 100.0)
     return out
 
 
-def _timber_end(here: HourlySeries, air: HourlySeries) -> Array:
+def _timber_end(series: HourlySeries, air: HourlySeries) -> Array:
     """Moisture content that timber would come to in the surrounding air's vapour, by hour. [%]"""
-    rh = humidity_in_air(here, air)
+    rh = humidity_in_air(series, air)
     out = np.full(len(rh), np.nan)
     known = np.isfinite(rh)
-    t = np.clip(here.temperature_c[known], 0.0, WOOD.max_timber_c)
+    t = np.clip(series.temperature_c[known], 0.0, WOOD.max_timber_c)
     out[known] = equilibrium_moisture_content(t, np.clip(rh[known], WOOD.min_air_rh_pct, DRYING.max_timber_rh_pct))
     return out
 
 
-def build_metric(here: HourlySeries, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
+def build_metric(
+    series: HourlySeries, references: ReferenceSeries, goal: Goal, options: AnalysisOptions
+) -> Metric | None:
     """The metric of a goal; None while there is nothing to compute it from."""
-    air, outdoor = around.air, around.outdoor
+    air, outdoor = references.air, references.outdoor
     outdoor = None if outdoor is air else outdoor
     if goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
-        end = None if air is None else humidity_in_air(here, air)
-        other = None if outdoor is None else humidity_in_air(here, outdoor)
-        value = here.relative_humidity_pct
-        return Metric(goal, value, here.uncertainty.relative_humidity_pct, end, other, value, None)
+        end = None if air is None else humidity_in_air(series, air)
+        other = None if outdoor is None else humidity_in_air(series, outdoor)
+        value = series.relative_humidity_pct
+        return Metric(goal, value, series.uncertainty.relative_humidity_pct, end, other, value, None)
     if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS:
         if air is None:
             return None
-        value = here.vapour_pressure_pa - air.vapour_pressure_pa
-        u = _u_excess(here, air)
+        value = series.vapour_pressure_pa - air.vapour_pressure_pa
+        u = _u_excess(series, air)
         other = None if outdoor is None else outdoor.vapour_pressure_pa - air.vapour_pressure_pa
-        humidity = _excess_as_humidity(here, air, outdoor, goal, u)
-        return Metric(goal, value, u, np.zeros(len(here)), other, value, None, humidity)
+        humidity = _excess_as_humidity(series, air, outdoor, goal, u)
+        return Metric(goal, value, u, np.zeros(len(series)), other, value, None, humidity)
     if goal.metric in OVER_CONTROL:
-        return _over_control(here, around, goal, options)
-    timber = _timber(here, options, options.timber_lag_days)
-    slow = _timber(here, options, options.timber_lag_days * slow_lag_share())
+        return _over_control(series, references, goal, options)
+    timber = _timber(series, options, options.timber_lag_days)
+    slow = _timber(series, options, options.timber_lag_days * slow_lag_share())
     if timber is None or slow is None:
         return None
-    end = None if air is None else _timber_end(here, air)
-    other = None if outdoor is None else _timber_end(here, outdoor)
+    end = None if air is None else _timber_end(series, air)
+    other = None if outdoor is None else _timber_end(series, outdoor)
     spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
     u = float(np.hypot(spread, options.timber_species_u_pct))
     return Metric(goal, timber.middle, u, end, other, np.maximum(timber.high, slow.high), timber)
 
 
-def _timber(here: HourlySeries, options: AnalysisOptions, lag_days: float) -> TimberEstimate | None:
+def _timber(series: HourlySeries, options: AnalysisOptions, lag_days: float) -> TimberEstimate | None:
     u_species = options.timber_species_u_pct
-    return estimate_timber(here.temperature_c, here.relative_humidity_pct, lag_days, here.hour_s, here.spots, u_species)
+    return estimate_timber(
+        series.temperature_c, series.relative_humidity_pct, lag_days, series.hour_s, series.spots, u_species
+    )
 
 
-def _over_control(here: HourlySeries, around: Around, goal: Goal, options: AnalysisOptions) -> Metric | None:
+def _over_control(
+    series: HourlySeries, references: ReferenceSeries, goal: Goal, options: AnalysisOptions
+) -> Metric | None:
     """A distance from the control reading; the limit of what is followed is that of the control's last three days."""
     same = goal.model_copy(update={"metric": OVER_CONTROL[goal.metric], "control": None})
-    own = build_metric(here, around, same, options)
-    control = None if around.control is None else build_metric(around.control, Around(None, None, None), same, options)
+    own = build_metric(series, references, same, options)
+    control = (
+        None
+        if references.control is None
+        else build_metric(references.control, ReferenceSeries(None, None, None), same, options)
+    )
     if own is None or control is None:
         return None
     lately = control.value[-DRYING.level_h :]
@@ -131,24 +141,24 @@ def _over_control(here: HourlySeries, around: Around, goal: Goal, options: Analy
 
 
 def _excess_as_humidity(
-    here: HourlySeries, air: HourlySeries, outdoor: HourlySeries | None, goal: Goal, u: float
+    series: HourlySeries, air: HourlySeries, outdoor: HourlySeries | None, goal: Goal, u: float
 ) -> Metric | None:
     """An excess of vapour pressure as one of humidity at the element's mean temperature; None if unknown."""
-    lately = here.temperature_c[-DRYING.level_h :]
+    lately = series.temperature_c[-DRYING.level_h :]
     lately = lately[np.isfinite(lately)]
     if not len(lately):
         return None
     pct_per_pa = 100.0 / float(saturation_vapour_pressure(float(lately.mean())))
-    value = here.relative_humidity_pct
-    other = None if outdoor is None else humidity_in_air(here, outdoor)
+    value = series.relative_humidity_pct
+    other = None if outdoor is None else humidity_in_air(series, outdoor)
     in_humidity = goal.model_copy(update={"metric": GoalMetric.RH, "limit": goal.limit * pct_per_pa})
-    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(here, air), other, value, None, None, True)
+    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(series, air), other, value, None, None, True)
 
 
-def _u_excess(here: HourlySeries, air: HourlySeries) -> float:
+def _u_excess(series: HourlySeries, air: HourlySeries) -> float:
     """Standard uncertainty of a vapour-pressure difference at the last known values. [Pa]"""
     parts = []
-    for series in (here, air):
+    for series in (series, air):
         known = np.flatnonzero(np.isfinite(series.vapour_pressure_pa))
         if len(known):
             t, rh = float(series.temperature_c[known[-1]]), float(series.relative_humidity_pct[known[-1]])

@@ -34,24 +34,24 @@ class Progress:
     """Mean over the first day."""
 
 
-def cleaned(here: HourlySeries, metric: Metric) -> Array:
+def cleaned(series: HourlySeries, metric: Metric) -> Array:
     """The metric without what temperature alone does to it (sealed concrete: rising with temperature)."""
-    if is_sleeve(here) and metric.goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
-        t = trailing_mean(here.temperature_c, DRYING.smooth_h)
+    if is_sleeve(series) and metric.goal.metric in (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH):
+        t = trailing_mean(series.temperature_c, DRYING.smooth_h)
         reference = (
-            np.nanmean(here.temperature_c[-WEEK_H:]) if np.isfinite(here.temperature_c[-WEEK_H:]).any() else np.nan
+            np.nanmean(series.temperature_c[-WEEK_H:]) if np.isfinite(series.temperature_c[-WEEK_H:]).any() else np.nan
         )
-        return np.asarray(metric.value - sleeve_humidity_slope(here) * (t - reference))
+        return np.asarray(metric.value - sleeve_humidity_slope(series) * (t - reference))
     return metric.value
 
 
-def progress(here: HourlySeries, metric: Metric, first: int = 0) -> Progress:
+def progress(series: HourlySeries, metric: Metric, first: int = 0) -> Progress:
     """Level and robust rate of a metric; hours before the index `first` give no rate, a sleeve had not settled."""
     window = max(1, round(metric.goal.window_h))
     value = trailing_mean(metric.value[-max(window, 1) :], window)
     recent = trailing_mean(metric.value[-24:], 24)
-    days = DRYING.rate_days_sleeve if is_sleeve(here) else DRYING.rate_days
-    daily = day_means(cleaned(here, metric)[first:], days)
+    days = DRYING.rate_days_sleeve if is_sleeve(series) else DRYING.rate_days
+    daily = day_means(cleaned(series, metric)[first:], days)
     slope, se, _ = line(daily)
     known = metric.value[np.isfinite(metric.value)]
     return Progress(

@@ -1,7 +1,7 @@
 """Outlook of what follows the air around it: cavities, voids, and the timber in them.
 
 The past fixes how fast it follows and what it stays off its air (`response`); the future is the air of these days,
-carried on by its trend, with the doubt of how it wandered.
+carried on by its trend, with the uncertainty of how it wandered.
 """
 
 from __future__ import annotations
@@ -103,10 +103,10 @@ def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | No
 
 
 def _present_end(ends: Array) -> tuple[float, float]:
-    """Where the air of the days to come is heading, and its doubt, from half-day means.
+    """Where the air of the days to come is heading, and its uncertainty, from half-day means.
 
-    The mean of the last days (`present_days`), carried on by what is sure of their trend; the doubt is how far days lay
-    from that trend.
+    The mean of the last days (`present_days`), carried on by what is sure of their trend; the uncertainty is how far
+    days lay from that trend.
     """
     a_day, share = 24 // FORECAST.span_h, FORECAST.wander_share
     days = ends[len(ends) % a_day :].reshape(-1, a_day).mean(axis=1)[-FORECAST.trend_days :]
@@ -127,7 +127,7 @@ def _driest(ends: Array) -> float:
 
 
 def _targets(fit: FirstOrderFit, metric: Metric, base: float) -> Array:
-    """The limit above `base` as the probe would read it, over the doubt of its level, for each draw.
+    """The limit above `base` as the probe would read it, over the uncertainty of its level, for each draw.
 
     A mean over a day that wanders about its course meets the limit before the course does: by about its scatter.
     """

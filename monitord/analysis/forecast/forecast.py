@@ -1,8 +1,8 @@
 """When will the goal be met: low, middle and high of a central 80 % interval, or never in this air.
 
-A place decays towards what the air around it allows (`air_response`), scaled by what it has shown. The doubt of the
-probe's level, of the rate and of the curve are all in the interval. A sleeve's own humidity is dated by the ensemble of
-its slab instead (`slabs/posterior`).
+A location decays towards what its reference air allows (`air_response`), scaled by what it has shown. The uncertainties
+of the probe's level, of the rate and of the curve are in the interval. A sleeve's own humidity is dated by the ensemble
+of its slab instead (`slabs/posterior`).
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import Array
 
 
-def time_to_goal(here: HourlySeries, metric: Metric, options: AnalysisOptions) -> TimeToGoal | None:
-    """Days still to go until the goal is met, with doubt; None while there is nothing to say."""
-    followed, kind = metric if metric.followed is None else metric.followed, here.location.kind
+def time_to_goal(series: HourlySeries, metric: Metric, options: AnalysisOptions) -> TimeToGoal | None:
+    """Days still to go until the goal is met, with uncertainty; None while there is nothing to say."""
+    followed, kind = metric if metric.followed is None else metric.followed, series.location.kind
     if followed.timber is not None:
         return timber_time_to_goal(followed, kind, options.timber_lag_days, options.stall_share_per_week)
     return air_response_time_to_goal(followed, kind, options.stall_share_per_week)

@@ -24,7 +24,7 @@ class Slip:
     """How the date has moved over the window."""
 
     days_a_day: float
-    """Days by which the date moves for each day that passes, where it does so beyond doubt; else 0. [d/d]"""
+    """Days by which the date moves for each day that passes, where it does so beyond uncertainty; else 0. [d/d]"""
     at_first: Forecast
     """The one in the middle of the first third of the window."""
     at_last: Forecast

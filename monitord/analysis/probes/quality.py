@@ -136,7 +136,7 @@ def _u_apart(one: Uncertainty, other: Uncertainty) -> float:
     return float(combine(*each))
 
 
-def judge_placement(
+def assess_placement(
     record: PlacementRecord,
     location: Location,
     room: HourlySeries | None,

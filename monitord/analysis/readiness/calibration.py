@@ -10,7 +10,7 @@ from monitord.model.readiness.criteria import CalibrationRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 
 
-def judge(element: Element, rule: CalibrationRule) -> CriterionResult:
+def evaluate(element: Element, rule: CalibrationRule) -> CriterionResult:
     """The newest check of each position's probe."""
     return result(Criterion.CALIBRATION, rule, [_one(element, rule, position) for position in element.positions])
 

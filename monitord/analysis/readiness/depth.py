@@ -9,7 +9,7 @@ from monitord.model.readiness.criteria import DepthRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 
 
-def judge(element: Element, rule: DepthRule) -> CriterionResult:
+def evaluate(element: Element, rule: DepthRule) -> CriterionResult:
     """Each sleeve's depth against the share that the method asks for."""
     return result(Criterion.DEPTH, rule, [_one(element, rule, position) for position in element.positions])
 

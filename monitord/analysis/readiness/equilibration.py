@@ -14,13 +14,13 @@ from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome
 from monitord.model.series import HOUR_S
 
 
-def judge(element: Element, rule: EquilibrationRule) -> CriterionResult:
+def evaluate(element: Element, rule: EquilibrationRule) -> CriterionResult:
     """Clock and drift of each sealed position."""
     sealed = [position for position in element.positions if position.sealed]
-    return result(Criterion.EQUILIBRATION, rule, [judge_position(element, rule, position) for position in sealed])
+    return result(Criterion.EQUILIBRATION, rule, [assess_position(element, rule, position) for position in sealed])
 
 
-def judge_position(element: Element, rule: EquilibrationRule, position: Position) -> PositionValue:
+def assess_position(element: Element, rule: EquilibrationRule, position: Position) -> PositionValue:
     """Clock and drift of one sealed position."""
     where = position.location.id
     if position.clock_s is None or position.settled is None:

@@ -9,7 +9,7 @@ from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome
 from monitord.model.series import HOUR_S
 
 
-def judge(element: Element, rule: HeatingRule) -> CriterionResult:
+def evaluate(element: Element, rule: HeatingRule) -> CriterionResult:
     """By what the job says of when they were turned off: no probe measures it."""
     off_at = None if element.slab is None else element.slab.drying_aids_off_at
     limit = Quantity(value=rule.off_h, unit="h")

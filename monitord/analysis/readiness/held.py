@@ -14,7 +14,7 @@ from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome
 from monitord.model.series import HOUR_S
 
 
-def judge(element: Element, rule: HeldRule) -> CriterionResult:
+def evaluate(element: Element, rule: HeldRule) -> CriterionResult:
     """The run of hours under limit and guard band that reaches now; hours that are not known break it."""
     return result(Criterion.HELD, rule, [_one(element, rule, position) for position in element.positions])
 

@@ -6,14 +6,14 @@ import numpy as np
 
 from monitord.analysis.readiness.conformance import acceptance_limit, conformance_probability
 from monitord.analysis.readiness.element import Element, result
-from monitord.analysis.readiness.equilibration import judge_position as judge_equilibration
+from monitord.analysis.readiness.equilibration import assess_position as assess_equilibration
 from monitord.analysis.readiness.positions import Position
 from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria import LimitRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 
 
-def judge(element: Element, rule: LimitRule) -> CriterionResult:
+def evaluate(element: Element, rule: LimitRule) -> CriterionResult:
     """Each position's mean against limit and guard band."""
     return result(Criterion.LIMIT, rule, [_one(element, position) for position in element.positions])
 
@@ -26,7 +26,7 @@ def _one(element: Element, position: Position) -> PositionValue:
         )
     equilibration = element.criteria.equilibration
     if position.sealed and equilibration is not None:
-        settled = judge_equilibration(element, equilibration, position)
+        settled = assess_equilibration(element, equilibration, position)
         if settled.outcome is not Outcome.PASS:  # no verdict early: there is no value yet, only a prediction
             return PositionValue(
                 location=where, outcome=settled.outcome, reason=Reason.NOT_EQUILIBRATED, earliest=settled.earliest

@@ -8,7 +8,7 @@ from monitord.model.readiness.criteria import PositionsRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 
 
-def judge(element: Element, rule: PositionsRule) -> CriterionResult:
+def evaluate(element: Element, rule: PositionsRule) -> CriterionResult:
     """The number of positions against what the area asks for."""
     area = None if element.slab is None else element.slab.area_m2
     count = Quantity(value=len(element.positions), unit="1")

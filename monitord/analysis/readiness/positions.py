@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from monitord.analysis.drying.metric import Metric, build_metric
-from monitord.analysis.hourly_results import HourlyResults, around_of
+from monitord.analysis.hourly_results import HourlyResults, references_of
 from monitord.analysis.readiness.parameters import READINESS
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import lagged, trailing_mean
@@ -68,24 +68,24 @@ def position_of(
     forecast: Forecast | None,
 ) -> Position:
     """Everything of one location that the criteria look at; `goal` holds metric, limit and hours of the mean."""
-    here, around = hours.all_series[location.id], around_of(hours, job, location)
+    series, references = hours.all_series[location.id], references_of(hours, job, location)
     present = [p for p in job.placements_at(location.id) if p.from_time.timestamp() < hours.hour_s]
     placement = present[-1] if present else None
     sealed = location.kind is LocationKind.SLAB_SLEEVE or criteria.method.value == "surface_box"
     clock, settled = None, None
     sealed_at = location.sealed_at or location.installed_at
     if sealed and sealed_at is not None and placement is not None:
-        clock = clock_start(here, max(sealed_at, placement.from_time).timestamp(), around.room)
+        clock = clock_start(series, max(sealed_at, placement.from_time).timestamp(), references.room)
         rule = criteria.equilibration
         asked = options if rule is None else options.model_copy(update={"sleeve_clock_h": rule.clock_h})
-        settled = settle(here, clock, asked) if len(here) else None
-    metric = None if goal is None else build_metric(here, around, goal, options)
-    mean = np.full(len(here), np.nan)
+        settled = settle(series, clock, asked) if len(series) else None
+    metric = None if goal is None else build_metric(series, references, goal, options)
+    mean = np.full(len(series), np.nan)
     if metric is not None and goal is not None:
         mean = trailing_mean(metric.high, max(1, round(goal.window_h)), READINESS.min_mean_share)
     return Position(
         location=location,
-        series=here,
+        series=series,
         metric=metric,
         limit=None if goal is None else goal.limit,
         mean=mean,
@@ -101,9 +101,9 @@ def position_of(
 
 def changes_in_a_day(position: Position) -> Array:
     """By hour: change of the half-day mean in a day, cleaned of temperature; NaN where it is not known, (n,). [% RH]"""
-    here, half = position.series, SLABS.half_day_h
-    known = here.temperature_c[np.isfinite(here.temperature_c)]
+    series, half = position.series, SLABS.half_day_h
+    known = series.temperature_c[np.isfinite(series.temperature_c)]
     reference_c = float(known.mean()) if len(known) else 0.0
-    level = here.relative_humidity_pct - sleeve_humidity_slope(here) * (here.temperature_c - reference_c)
+    level = series.relative_humidity_pct - sleeve_humidity_slope(series) * (series.temperature_c - reference_c)
     mean = trailing_mean(level, half, READINESS.min_mean_share)
     return np.asarray(mean - lagged(mean, 24))

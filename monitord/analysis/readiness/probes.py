@@ -9,7 +9,7 @@ from monitord.model.readiness.criteria import ProbeRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 
 
-def judge(element: Element, rule: ProbeRule) -> CriterionResult:
+def evaluate(element: Element, rule: ProbeRule) -> CriterionResult:
     """Silence, faults and stated accuracy of each position's probe."""
     return result(Criterion.PROBE, rule, [_one(element, rule, position) for position in element.positions])
 

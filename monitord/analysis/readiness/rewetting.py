@@ -10,7 +10,7 @@ from monitord.model.readiness.criteria import RewettingRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
 
 
-def judge(element: Element, rule: RewettingRule) -> CriterionResult | None:
+def evaluate(element: Element, rule: RewettingRule) -> CriterionResult | None:
     """By the finding about each position; None where none of them is monitored for it (surfaces)."""
     monitored = [p for p in element.positions if p.location.kind is not LocationKind.SURFACE]
     if not monitored:

@@ -15,7 +15,7 @@ from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome
 from monitord.model.series import HOUR_S, Flags
 
 
-def judge(element: Element, rule: ServiceRule) -> CriterionResult:
+def evaluate(element: Element, rule: ServiceRule) -> CriterionResult:
     """The room's air, and the temperature at each position, inside the band of use for long enough."""
     stated = None if element.slab is None else element.slab.service
     band = stated or rule.otherwise

@@ -40,7 +40,7 @@ from monitord.model.readiness.verdict import (
 )
 
 
-def judge_readiness(
+def assess_readiness(
     job: JobFile,
     hours: HourlyResults,
     goals: Mapping[str, GoalResults],
@@ -157,25 +157,25 @@ def _room(job: JobFile, hours: HourlyResults, slab: Slab, first: Location) -> Ho
 
 def _results(element: Element) -> Iterator[CriterionResult | None]:
     rules = element.criteria
-    yield limit.judge(element, rules.limit)
+    yield limit.evaluate(element, rules.limit)
     if rules.held is not None:
-        yield held.judge(element, rules.held)
+        yield held.evaluate(element, rules.held)
     if rules.rewetting is not None:
-        yield rewetting.judge(element, rules.rewetting)
+        yield rewetting.evaluate(element, rules.rewetting)
     if rules.equilibration is not None and any(p.sealed for p in element.positions):
-        yield equilibration.judge(element, rules.equilibration)
+        yield equilibration.evaluate(element, rules.equilibration)
     if rules.service is not None:
-        yield service.judge(element, rules.service)
+        yield service.evaluate(element, rules.service)
     if rules.heating is not None:
-        yield heating.judge(element, rules.heating)
+        yield heating.evaluate(element, rules.heating)
     if rules.positions is not None:
-        yield position_count.judge(element, rules.positions)
+        yield position_count.evaluate(element, rules.positions)
     if rules.depth is not None:
-        yield depth.judge(element, rules.depth)
+        yield depth.evaluate(element, rules.depth)
     if rules.calibration is not None:
-        yield calibration.judge(element, rules.calibration)
+        yield calibration.evaluate(element, rules.calibration)
     if rules.probe is not None:
-        yield probes.judge(element, rules.probe)
+        yield probes.evaluate(element, rules.probe)
 
 
 def _judged(element: Element, *, limit_is_default: bool) -> Readiness:

@@ -143,7 +143,7 @@ def by_rank(
 
 
 @dataclass(frozen=True)
-class Around:
+class ReferenceSeries:
     """Tracks of the air around an element, on the element's own hours; None where there is none."""
 
     air: HourlySeries | None
@@ -153,9 +153,9 @@ class Around:
     control: HourlySeries | None = None
     """A similar location that stayed dry, where the goal is a distance from it."""
 
-    def last(self, hours: int) -> Around:
+    def last(self, hours: int) -> ReferenceSeries:
         """The same, of the last hours only."""
-        return Around(
+        return ReferenceSeries(
             *(
                 None if series is None else series.last(hours)
                 for series in (self.air, self.room, self.outdoor, self.control)

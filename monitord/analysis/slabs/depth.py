@@ -3,7 +3,7 @@
 Deeper wetter means that moisture comes from behind or that the core is still wet; shallower wetter, that it came from
 this side (common practice). Sleeves belong to one slab when they have the same room, the same reference, the same
 slab thickness and the same number of drying sides; depths within 5 mm are one level. Where a level has several
-sleeves, the positions they belong to are not known, and their mean counts, with their spread as doubt.
+sleeves, the positions they belong to are not known, and their mean counts, with their spread as uncertainty.
 """
 
 from __future__ import annotations
@@ -127,14 +127,14 @@ def depth_comparisons(
     told = {
         p.id: sleeve_level(all_series[p.id], settled.get(p.id)) for level in levels for p in level if p.id in all_series
     }
-    here = told.get(location.id)
-    if here is None:
+    sleeve = told.get(location.id)
+    if sleeve is None:
         return []
     found = []
     for level in levels:
         others = [other for p in level if (other := told.get(p.id)) is not None]
         if others and location not in level:
-            found.append(_compare(here, others, clocks, pressure_pa, options))
+            found.append(_compare(sleeve, others, clocks, pressure_pa, options))
     return found
 
 
@@ -148,24 +148,24 @@ def _mean(levels: list[SleeveLevel], values: list[tuple[float, float]]) -> tuple
 
 
 def _compare(
-    here: SleeveLevel,
+    sleeve: SleeveLevel,
     others: list[SleeveLevel],
     clocks: Mapping[str, float],
     pressure_pa: float,
     options: AnalysisOptions,
 ) -> Comparison:
-    dvp, dw = _differences(here, others, pressure_pa)
-    sure = all(level.equilibrated for level in (here, *others))
+    dvp, dw = _differences(sleeve, others, pressure_pa)
+    sure = all(level.equilibrated for level in (sleeve, *others))
     clear = abs(dvp.value) > options.coverage * (dvp.u or 0.0)
     flow = Flow.NO_CLEAR_DIFFERENCE if not clear else Flow.OUT_OF if dvp.value > 0 else Flow.INTO
     return Comparison(
         against=others[0].location.id,
         role="depth",
-        at=utc(min(level.at_s for level in (here, *others))),
+        at=utc(min(level.at_s for level in (sleeve, *others))),
         vapour_pressure_difference=dvp,
         humidity_ratio_difference=dw,
         flow=flow if sure else Flow.UNKNOWN,
-        depths=_depths(here, others, sure, clocks, options),
+        depths=_depths(sleeve, others, sure, clocks, options),
     )
 
 
@@ -182,10 +182,10 @@ def _ratio(level: SleeveLevel, pressure_pa: float) -> tuple[float, float]:
     )
 
 
-def _differences(here: SleeveLevel, others: list[SleeveLevel], pressure_pa: float) -> tuple[Quantity, Quantity]:
+def _differences(sleeve: SleeveLevel, others: list[SleeveLevel], pressure_pa: float) -> tuple[Quantity, Quantity]:
     """This sleeve minus a level: vapour pressure [Pa] and humidity ratio [g/kg]."""
-    p, u_p = _vapour(here)
-    w, u_w = _ratio(here, pressure_pa)
+    p, u_p = _vapour(sleeve)
+    w, u_w = _ratio(sleeve, pressure_pa)
     other_p, u_other_p = _mean(others, [_vapour(level) for level in others])
     other_w, u_other_w = _mean(others, [_ratio(level, pressure_pa) for level in others])
     return (
@@ -195,21 +195,21 @@ def _differences(here: SleeveLevel, others: list[SleeveLevel], pressure_pa: floa
 
 
 def _depths(
-    here: SleeveLevel, others: list[SleeveLevel], sure: bool, clocks: Mapping[str, float], options: AnalysisOptions
+    sleeve: SleeveLevel, others: list[SleeveLevel], sure: bool, clocks: Mapping[str, float], options: AnalysisOptions
 ) -> DepthComparison:
-    mine, u_mine = here.moisture
+    mine, u_mine = sleeve.moisture
     theirs, u_theirs = _mean(others, [level.moisture for level in others])
     other_mm = float(np.mean([level.depth_mm for level in others]))
-    deeper = here.depth_mm > other_mm
+    deeper = sleeve.depth_mm > other_mm
     excess = Quantity(value=mine - theirs if deeper else theirs - mine, u=combine(u_mine, u_theirs), unit="% RH")
-    verdict = _verdict(here.location, excess, sure, options)
-    fed = _fed(here, others, deeper, clocks) if verdict is DepthVerdict.DEEPER_WETTER else None
+    verdict = _verdict(sleeve.location, excess, sure, options)
+    fed = _fed(sleeve, others, deeper, clocks) if verdict is DepthVerdict.DEEPER_WETTER else None
     judged = fed is not None and fed.far_side is not FarSide.TOO_EARLY
     return DepthComparison(
         verdict=verdict,
         moisture=Quantity(value=mine, u=u_mine, unit="% RH"),
         other=Quantity(value=theirs, u=u_theirs, unit="% RH"),
-        depth=Quantity(value=here.depth_mm, unit="mm"),
+        depth=Quantity(value=sleeve.depth_mm, unit="mm"),
         other_depth=Quantity(value=other_mm, unit="mm"),
         other_sleeves=len(others),
         deeper_excess=excess,
@@ -233,10 +233,10 @@ def _verdict(location: Location, deeper_excess: Quantity, sure: bool, options: A
     return DepthVerdict.CORE_WET if location.drying_sides == 2 else DepthVerdict.DEEPER_WETTER
 
 
-def _fed(here: SleeveLevel, others: list[SleeveLevel], deeper: bool, clocks: Mapping[str, float]) -> Fed | None:
+def _fed(sleeve: SleeveLevel, others: list[SleeveLevel], deeper: bool, clocks: Mapping[str, float]) -> Fed | None:
     """Whether the far side feeds a slab whose deeper sleeve is wetter; None where two sleeves don't show it."""
-    if len(others) > 1 or here.location.id not in clocks or others[0].location.id not in clocks:
+    if len(others) > 1 or sleeve.location.id not in clocks or others[0].location.id not in clocks:
         return None
-    deep, shallow = (here, others[0]) if deeper else (others[0], here)
+    deep, shallow = (sleeve, others[0]) if deeper else (others[0], sleeve)
     clock = max(clocks[deep.location.id], clocks[shallow.location.id])
-    return feeding(deep.series, shallow.series, clock, here.location.slab_thickness_mm)
+    return feeding(deep.series, shallow.series, clock, sleeve.location.slab_thickness_mm)

@@ -32,14 +32,14 @@ class Settled:
     """Since when it counts as equilibrated."""
 
 
-def reopenings(here: HourlySeries, start_s: float, room: HourlySeries | None) -> list[float]:
+def reopenings(series: HourlySeries, start_s: float, room: HourlySeries | None) -> list[float]:
     """Ends of the hours during which a sleeve was open to the room after `start_s`, by its readings.
 
     A sealed sleeve's humidity never moves by several percent within two hours; one that is opened moves towards the
     room's air at once. The clock starts again at the last hour of that move. [s]
     """
-    rh = here.relative_humidity_pct
-    first = max(int(np.searchsorted(here.hour_s, start_s)) + SLABS.opened_after_h, 2)
+    rh = series.relative_humidity_pct
+    first = max(int(np.searchsorted(series.hour_s, start_s)) + SLABS.opened_after_h, 2)
     known = np.flatnonzero(np.isfinite(rh[first - 1 :])) + first - 1
     if len(known) < 2:
         return []
@@ -50,20 +50,20 @@ def reopenings(here: HourlySeries, start_s: float, room: HourlySeries | None) ->
         gap = room.relative_humidity_pct[at] - rh[before]
         towards = (np.sign(gap) == np.sign(move)) & (np.abs(gap) > SLABS.opened_room_pct)
         jumped &= np.where(np.isfinite(gap), towards, move < 0)
-    return [float(time) for time in here.hour_s[at[jumped]] + HOUR_S]
+    return [float(time) for time in series.hour_s[at[jumped]] + HOUR_S]
 
 
-def clock_start(here: HourlySeries, sealed_s: float, room: HourlySeries | None) -> float:
+def clock_start(series: HourlySeries, sealed_s: float, room: HourlySeries | None) -> float:
     """When the sleeve's clock started: at sealing, or at the end of the last re-opening. [s]"""
-    again = reopenings(here, sealed_s, room)
+    again = reopenings(series, sealed_s, room)
     return max([sealed_s, *again])
 
 
-def _inputs(here: HourlySeries, clock_s: float) -> tuple[Array, Array, Array] | None:
-    from_hour = int(np.searchsorted(here.hour_s, clock_s))
+def _inputs(series: HourlySeries, clock_s: float) -> tuple[Array, Array, Array] | None:
+    from_hour = int(np.searchsorted(series.hour_s, clock_s))
     part = slice(from_hour, from_hour + SLABS.approach_h)
-    hours = (here.hour_s[part] + 0.5 * HOUR_S - clock_s) / HOUR_S
-    rh, t = here.relative_humidity_pct[part], here.temperature_c[part]
+    hours = (series.hour_s[part] + 0.5 * HOUR_S - clock_s) / HOUR_S
+    rh, t = series.relative_humidity_pct[part], series.temperature_c[part]
     known = np.isfinite(rh) & np.isfinite(t)
     if known.sum() < SLABS.fit_min_h:
         return None
@@ -94,7 +94,7 @@ def _risen(hours: Array, humidity: Array, temperature_c: Array) -> float:
     return float(level[now].mean() - level[before].mean())
 
 
-def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Settled:
+def settle(series: HourlySeries, clock_s: float, options: AnalysisOptions) -> Settled:
     """Judge a sleeve as of its last complete hour; `clock_s` is when its clock started (`clock_start`).
 
     Equilibrated means: the clock (`options.sleeve_clock_h`, by the standard chosen) has run since sealing or the last
@@ -103,10 +103,10 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
     probe's own accuracy together.
     """
     clock = clock_s
-    age_h = max(0.0, (here.end_s - clock) / HOUR_S)
+    age_h = max(0.0, (series.end_s - clock) / HOUR_S)
     if age_h > SLABS.approach_h:
-        return _long_settled(here, clock, age_h, options)
-    data = _inputs(here, clock)
+        return _long_settled(series, clock, age_h, options)
+    data = _inputs(series, clock)
     if data is None:
         view = Equilibrium(
             state="settling",
@@ -119,7 +119,7 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
     fit = fit_equilibrium(*_late_part(*data, age_h), options.sleeve_tau_h)
     calm = abs(fit.gap) + SLABS.gap_coverage * fit.gap_sd < options.sleeve_gap_pct
     ready = age_h >= options.sleeve_clock_h and calm and _risen(*data) < SLABS.calm_pct
-    half = SLABS.central_80_sd * float(np.hypot(fit.level_sd, here.uncertainty.relative_humidity_pct))
+    half = SLABS.central_80_sd * float(np.hypot(fit.level_sd, series.uncertainty.relative_humidity_pct))
     level = min(max(fit.level, 0.0), 100.0)
     view = Equilibrium(
         state="equilibrated" if ready else ("settling" if age_h < ASSESSMENT.settling_h else "equilibrating"),
@@ -128,15 +128,15 @@ def settle(here: HourlySeries, clock_s: float, options: AnalysisOptions) -> Sett
         high=min(level + half, 100.0),
         clock_started=utc(clock),
     )
-    return Settled(view, ready, clock, here.end_s if ready else None)
+    return Settled(view, ready, clock, series.end_s if ready else None)
 
 
-def _long_settled(here: HourlySeries, clock: float, age_h: float, options: AnalysisOptions) -> Settled:
+def _long_settled(series: HourlySeries, clock: float, age_h: float, options: AnalysisOptions) -> Settled:
     """A week after sealing the approach is over; what moves now is the concrete."""
-    lately = here.relative_humidity_pct[-24:]
+    lately = series.relative_humidity_pct[-24:]
     lately = lately[np.isfinite(lately)]
     level = float(lately.mean()) if len(lately) else None
-    half = SLABS.central_80_sd * here.uncertainty.relative_humidity_pct
+    half = SLABS.central_80_sd * series.uncertainty.relative_humidity_pct
     view = Equilibrium(
         state="equilibrated",
         predicted_rh=level,
@@ -147,12 +147,12 @@ def _long_settled(here: HourlySeries, clock: float, age_h: float, options: Analy
     return Settled(view, True, clock, clock + SLABS.approach_h * HOUR_S)
 
 
-def settling_facts(here: HourlySeries, settled: Settled, options: AnalysisOptions) -> Facts:
+def settling_facts(series: HourlySeries, settled: Settled, options: AnalysisOptions) -> Facts:
     """Hours sealed, hours that the clock asks for, and where the sleeve is heading."""
     view = settled.view
     value = None
     if view.predicted_rh is not None and view.low is not None and view.high is not None:
         u = max(view.high - view.predicted_rh, view.predicted_rh - view.low) / SLABS.central_80_sd
         value = Quantity(value=view.predicted_rh, u=u, unit="% RH")
-    sealed_h = max(0.0, (here.end_s - settled.clock_s) / HOUR_S)
+    sealed_h = max(0.0, (series.end_s - settled.clock_s) / HOUR_S)
     return Facts(value=value, sealed_h=sealed_h, needed_h=options.sleeve_clock_h, since=utc(settled.clock_s))

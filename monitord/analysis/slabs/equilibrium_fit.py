@@ -1,4 +1,4 @@
-"""Fit of an approach to equilibrium: where a series is heading, with its doubt, long before it is there.
+"""Fit of an approach to equilibrium: where a series is heading, with its uncertainty, long before it is there.
 
 Model for hours t after the start::
 

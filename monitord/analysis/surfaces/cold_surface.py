@@ -116,9 +116,9 @@ class ColdSurface:
         return SurfaceSource.CONTACT if self.by_contact[at] else SurfaceSource.FACTOR
 
 
-def memory_h(location: Location, options: AnalysisOptions) -> float:
+def averaging_h(location: Location, options: AnalysisOptions) -> float:
     """Over how many hours the cold side of a location remembers the airs beside it. [h]"""
-    return options.void_memory_h if location.kind is LocationKind.SUBFLOOR_VOID else options.surface_memory_h
+    return options.void_averaging_h if location.kind is LocationKind.SUBFLOOR_VOID else options.surface_averaging_h
 
 
 def cold_surface(
@@ -205,7 +205,7 @@ def _uncertainty(air: Air, sides: Sides | None, options: AnalysisOptions) -> tup
         f_rsi, outdoor = air.location.f_rsi, sides.outdoor_mean_c
         then = surface_temperature_from_factor(f_rsi, sides.room_mean_c, outdoor)
         at_once = surface_temperature_from_factor(f_rsi, sides.room_c, sides.outdoor_c)
-        memory = options.surface_memory_u * abs(then - at_once)
+        memory = options.surface_averaging_u * abs(then - at_once)
         u = u_surface_temperature_from_factor(
             f_rsi, sides.room_mean_c, outdoor, options.f_rsi_u, sides.u_room_k, sides.u_outdoor_k
         )
@@ -230,34 +230,34 @@ def _uncertainty(air: Air, sides: Sides | None, options: AnalysisOptions) -> tup
 
 
 def surface_of_readings(
-    here: Present,
+    present: Present,
     room: Present | None,
     outdoor: Present | None,
     options: AnalysisOptions,
     newest_uncertainty_only: bool = False,
 ) -> ColdSurface | None:
     """The cold surface at a location at each of its own recent readings; uncertainties as in `cold_surface`."""
-    series, over = here.series, here.humidity_over.value
-    if here.location.f_rsi is None and not np.isfinite(series.surface_temperature_c).any():
+    series, over = present.series, present.humidity_over.value
+    if present.location.f_rsi is None and not np.isfinite(series.surface_temperature_c).any():
         return None
     air = Air(
-        here.location,
+        present.location,
         series.temperature_c,
         series.relative_humidity_pct,
         np.asarray(vapour_pressure(_in(series.temperature_c), series.relative_humidity_pct, humidity_over=over)),
         series.surface_temperature_c,
-        here.uncertainty,
+        present.uncertainty,
         over,
     )
-    return cold_surface(air, _sides_of_readings(here, room, outdoor, options), options, newest_uncertainty_only)
+    return cold_surface(air, _sides_of_readings(present, room, outdoor, options), options, newest_uncertainty_only)
 
 
 def _sides_of_readings(
-    here: Present, room: Present | None, outdoor: Present | None, options: AnalysisOptions
+    present: Present, room: Present | None, outdoor: Present | None, options: AnalysisOptions
 ) -> Sides | None:
-    if here.location.f_rsi is None or room is None or outdoor is None:
+    if present.location.f_rsi is None or room is None or outdoor is None:
         return None
-    at, window_s = here.series.time_s, HOUR_S * memory_h(here.location, options)
+    at, window_s = present.series.time_s, HOUR_S * averaging_h(present.location, options)
     return _sides(
         interpolated(room, at, room.series.temperature_c, options),
         interpolated(outdoor, at, outdoor.series.temperature_c, options),
@@ -265,7 +265,7 @@ def _sides_of_readings(
         outdoor.summed.mean_before(at, window_s),
         u_room_k=room.uncertainty.temperature_k,
         u_outdoor_k=outdoor.uncertainty.temperature_k,
-        own_room=room.probe == here.probe,
+        own_room=room.probe == present.probe,
     )
 
 
@@ -284,21 +284,21 @@ def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> A
 
 
 def surface_of_hours(
-    here: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
+    series: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
 ) -> ColdSurface | None:
     """The cold surface at a location in each hour of its track."""
     air = Air(
-        here.location,
-        here.temperature_c,
-        here.relative_humidity_pct,
-        here.vapour_pressure_pa,
-        here.surface_temperature_c,
-        here.uncertainty,
+        series.location,
+        series.temperature_c,
+        series.relative_humidity_pct,
+        series.vapour_pressure_pa,
+        series.surface_temperature_c,
+        series.uncertainty,
         "water",
     )
     sides: Sides | None = None
-    if here.location.f_rsi is not None and room is not None and outdoor is not None:
-        hours = max(1, round(memory_h(here.location, options)))
+    if series.location.f_rsi is not None and room is not None and outdoor is not None:
+        hours = max(1, round(averaging_h(series.location, options)))
         sides = _sides(
             room.temperature_c,
             outdoor.temperature_c,
@@ -306,6 +306,6 @@ def surface_of_hours(
             trailing_mean(outdoor.temperature_c, hours, 0.0),
             u_room_k=room.uncertainty.temperature_k,
             u_outdoor_k=outdoor.uncertainty.temperature_k,
-            own_room=room.location.id == here.location.id,
+            own_room=room.location.id == series.location.id,
         )
     return cold_surface(air, sides, options)

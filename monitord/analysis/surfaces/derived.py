@@ -148,9 +148,9 @@ def _in_range(values: Array, low: float, high: float) -> Array:
 
 
 def surface_by_factor(
-    here: Derived, f_rsi: float, room: Derived, outdoor: Derived, memory_h: float, options: AnalysisOptions
+    derived: Derived, f_rsi: float, room: Derived, outdoor: Derived, averaging_h: float, options: AnalysisOptions
 ) -> tuple[Array, Array]:
-    """Surface temperature and its standard uncertainty at the times of `here`. [°C], [K], each (n,)
+    """Surface temperature and its standard uncertainty at the times of `derived`. [°C], [K], each (n,)
 
     NaN where room or outdoor air was not heard nearby in time.
 
@@ -162,16 +162,16 @@ def surface_by_factor(
     ------
     EN ISO 13788:2012, temperature factor, as in `physics.surfaces`; the memory as in `cold_surface`.
     """
-    inside, u_inside = _at(here.time_s, room, options)
-    outside, u_outside = _at(here.time_s, outdoor, options)
+    inside, u_inside = _at(derived.time_s, room, options)
+    outside, u_outside = _at(derived.time_s, outdoor, options)
     both = np.isfinite(inside) & np.isfinite(outside)
     room_mean, outdoor_mean = (
-        np.where(both, mean_before(air.time_s, air.temperature_c, here.time_s, HOUR_S * memory_h), np.nan)
+        np.where(both, mean_before(air.time_s, air.temperature_c, derived.time_s, HOUR_S * averaging_h), np.nan)
         for air in (room, outdoor)
     )
     surface = surface_temperature_from_factor(f_rsi, room_mean, outdoor_mean)
     u = u_surface_temperature_from_factor(f_rsi, room_mean, outdoor_mean, options.f_rsi_u, u_inside, u_outside)
-    memory = options.surface_memory_u * np.abs(surface - surface_temperature_from_factor(f_rsi, inside, outside))
+    memory = options.surface_averaging_u * np.abs(surface - surface_temperature_from_factor(f_rsi, inside, outside))
     return surface, combine(u, memory)
 
 

@@ -26,36 +26,36 @@ one nobody has said."""
 HEAT_KINDS = frozenset({LocationKind.ROOM_AIR, LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID})
 
 
-def _mean_s(here: Present, heat: bool = False) -> float:
+def _mean_s(present: Present, heat: bool = False) -> float:
     """Over how long the temperature's mean counts at a location. [s]"""
-    if heat and here.location.kind in (LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID):
+    if heat and present.location.kind in (LocationKind.CAVITY, LocationKind.SUBFLOOR_VOID):
         return SURFACES.cavity_heat_h * HOUR_S
-    return max(SURFACES.mean_s, SURFACES.mean_intervals * here.interval_s)
+    return max(SURFACES.mean_s, SURFACES.mean_intervals * present.interval_s)
 
 
-def _mean_of_last(here: Present, span_s: float) -> tuple[float, int] | None:
+def _mean_of_last(present: Present, span_s: float) -> tuple[float, int] | None:
     """Mean temperature of the last readings, and how many. [°C]"""
-    lately = here.series.temperature_c[here.series.time_s > here.time_s - span_s]
+    lately = present.series.temperature_c[present.series.time_s > present.time_s - span_s]
     lately = lately[np.isfinite(lately)]
     return (float(lately.mean()), len(lately)) if len(lately) else None
 
 
-def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Finding], tuple[Caution, ...]]:
+def frost_and_heat(present: Present, options: AnalysisOptions) -> tuple[list[Finding], tuple[Caution, ...]]:
     """Findings about freezing and overheating at a location, and cautions."""
     findings: list[Finding] = []
     cautions: list[Caution] = []
-    kind = here.location.kind
+    kind = present.location.kind
     if kind in FROST_KINDS:
-        found = _mean_of_last(here, _mean_s(here))
+        found = _mean_of_last(present, _mean_s(present))
         if found is not None:
-            findings.append(_finding(FindingKind.FREEZING, here, found))
+            findings.append(_finding(FindingKind.FREEZING, present, found))
             if found[0] <= options.freezing_caution_c:
                 cautions.append(_caution(CautionKind.FROST, found[0], "°C"))
     if kind in HEAT_KINDS:
-        found = _mean_of_last(here, _mean_s(here, heat=True))
+        found = _mean_of_last(present, _mean_s(present, heat=True))
         if found is not None:
-            dry = _dries_too_fast(here, found[0], options)
-            findings.append(_finding(FindingKind.OVERHEATING, here, found))
+            dry = _dries_too_fast(present, found[0], options)
+            findings.append(_finding(FindingKind.OVERHEATING, present, found))
             if found[0] >= options.overheating_caution_c:
                 cautions.append(_caution(CautionKind.HEAT, found[0], "°C"))
             if dry is not None:
@@ -63,9 +63,9 @@ def frost_and_heat(here: Present, options: AnalysisOptions) -> tuple[list[Findin
     return findings, tuple(cautions)
 
 
-def _dries_too_fast(here: Present, celsius: float, options: AnalysisOptions) -> Caution | None:
+def _dries_too_fast(present: Present, celsius: float, options: AnalysisOptions) -> Caution | None:
     """A caution where warm air is so dry that the surface dries far ahead of the core; else None."""
-    rh = float(here.series.relative_humidity_pct[-1])
+    rh = float(present.series.relative_humidity_pct[-1])
     if celsius < options.overdrying_min_c or not np.isfinite(rh):
         return None
     content = float(equilibrium_moisture_content(min(celsius, 100.0), rh))
@@ -78,15 +78,17 @@ def _caution(kind: CautionKind, value: float, unit: str) -> Caution:
     return Caution(kind=kind, value=Quantity(value=value, unit=unit))
 
 
-def _finding(kind: FindingKind, here: Present, found: tuple[float, int]) -> Finding:
+def _finding(kind: FindingKind, present: Present, found: tuple[float, int]) -> Finding:
     return Finding(
         kind=kind,
-        location=here.location.id,
-        measured_at=utc(here.time_s),
+        location=present.location.id,
+        measured_at=utc(present.time_s),
         value=found[0],
         unit="°C",
-        u=here.uncertainty.temperature_k,
+        u=present.uncertainty.temperature_k,
         readings=found[1],
-        interval_s=here.interval_s,
-        facts=Facts(value=Quantity(value=found[0], u=here.uncertainty.temperature_k, unit="°C"), at=utc(here.time_s)),
+        interval_s=present.interval_s,
+        facts=Facts(
+            value=Quantity(value=found[0], u=present.uncertainty.temperature_k, unit="°C"), at=utc(present.time_s)
+        ),
     )

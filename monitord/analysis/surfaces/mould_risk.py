@@ -54,7 +54,7 @@ class SurfaceAir:
     """How its temperature is known at the newest hour."""
 
 
-def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
+def surface_air(series: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
     """What the mould model is run on: the air right at the coldest known surface, else the air of the location.
 
     Source
@@ -63,18 +63,18 @@ def surface_air(here: HourlySeries, surface: ColdSurface | None) -> SurfaceAir:
     of the margin to the dew point, times the slope of the saturation curve (JCGM 100:2008, 5.1.2).
     """
     if surface is None:
-        known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
+        known = np.isfinite(series.temperature_c) & np.isfinite(series.relative_humidity_pct)
         return SurfaceAir(
-            np.where(known, here.temperature_c, np.nan),
-            np.where(known, np.clip(here.relative_humidity_pct, 0.0, SERIES.max_rh_pct), np.nan),
-            np.full(len(here), here.uncertainty.relative_humidity_pct),
+            np.where(known, series.temperature_c, np.nan),
+            np.where(known, np.clip(series.relative_humidity_pct, 0.0, SERIES.max_rh_pct), np.nan),
+            np.full(len(series), series.uncertainty.relative_humidity_pct),
             None,
             None,
         )
     t = surface.temperature_c
     known = np.isfinite(t)
     rh, u = np.full(len(t), np.nan), np.full(len(t), np.nan)
-    rh[known] = surface_relative_humidity(t[known], here.vapour_pressure_pa[known])
+    rh[known] = surface_relative_humidity(t[known], series.vapour_pressure_pa[known])
     u[known] = rh[known] * saturation_slope(t[known]) * surface.u_margin_k[known]
     last = int(np.flatnonzero(known)[-1])
     return SurfaceAir(t, rh, u, surface.what, surface.source(last))
@@ -105,9 +105,9 @@ class MouldIndexSeries:
     material: MouldMaterial
 
 
-def mould_index_series(here: HourlySeries, surface: ColdSurface | None) -> MouldIndexSeries | None:
+def mould_index_series(series: HourlySeries, surface: ColdSurface | None) -> MouldIndexSeries | None:
     """The index over a location's track; None where nothing was ever known there."""
-    air, material = surface_air(here, surface), material_of(here.location)
+    air, material = surface_air(series, surface), material_of(series.location)
     if not (np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)).any():
         return None
     n, uncertainty = len(air.temperature_c), np.nan_to_num(air.u_humidity_pct)
@@ -124,26 +124,26 @@ def mould_index_series(here: HourlySeries, surface: ColdSurface | None) -> Mould
 
 
 def mould_risk(
-    here: HourlySeries, surface: ColdSurface | None, hour_s: float, zone: ZoneInfo, options: AnalysisOptions
+    series: HourlySeries, surface: ColdSurface | None, hour_s: float, zone: ZoneInfo, options: AnalysisOptions
 ) -> MouldRisk | None:
     """Mould at a location as of a full hour; None where nothing was ever known there.
 
     Parameters
     ----------
-    here : the location's track to that hour.
+    series : the location's track to that hour.
     surface : its cold surface in those hours, where it has one.
     zone : the job's time zone, for calendar months.
     """
-    series = mould_index_series(here, surface)
-    if series is None:
+    modelled = mould_index_series(series, surface)
+    if modelled is None:
         return None
-    air, material = series.air, series.material
+    air, material = modelled.air, modelled.material
     known = np.isfinite(air.temperature_c) & np.isfinite(air.humidity_pct)
-    index = float(series.index[-1])
-    rate = _rate(series.index, known)
+    index = float(modelled.index[-1])
+    rate = _rate(modelled.index, known)
     days = _days_to_1(index, rate, options)
     lately = bool(known[-24:].sum() >= SURFACES.mould_min_h)
-    month_mean, month_exceeded = _last_month(here.hour_s, air, zone)
+    month_mean, month_exceeded = _last_month(series.hour_s, air, zone)
     week = _tail_mean(air.humidity_pct, known, WEEK_H)
     caution = _criterion(air, EARLY_CAUTION_HOURS, options.mould_early_rh_pct)
     if caution and float(np.nanmean(air.temperature_c[-WEEK_H:])) < options.mould_early_min_c:
@@ -159,8 +159,8 @@ def mould_risk(
         index=index,
         soon=days is not None and 0.0 < days <= SURFACES.shown_days,
         gaps_count=unknown >= SURFACES.shown_unknown_share,
-        low=float(series.low[-1]),
-        high=float(series.high[-1]),
+        low=float(modelled.low[-1]),
+        high=float(modelled.high[-1]),
         rate_per_day=rate,
         days_to_1=days,
         heading=heading,
@@ -241,31 +241,31 @@ def _growth(index: float, options: AnalysisOptions) -> Growth | None:
     return Growth.EARLY if index >= options.mould_index_warn else None
 
 
-def mould_finding(here: HourlySeries, risk: MouldRisk, options: AnalysisOptions, every_s: float) -> Finding:
+def mould_finding(series: HourlySeries, risk: MouldRisk, options: AnalysisOptions, every_s: float) -> Finding:
     """The finding about mould at a location: its value is the index that the surface is heading for."""
     return Finding(
         kind=FindingKind.MOULD,
-        location=here.location.id,
+        location=series.location.id,
         measured_at=risk.at,
         value=risk.heading,
         unit="mould index",
         u=0.5 * (risk.high - risk.low),
-        readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
+        readings=int(np.isfinite(series.vapour_pressure_pa[-24:]).sum()),
         interval_s=every_s,
         facts=_facts(risk),
     )
 
 
-def conditions_finding(here: HourlySeries, risk: MouldRisk, every_s: float) -> Finding:
+def conditions_finding(series: HourlySeries, risk: MouldRisk, every_s: float) -> Finding:
     """The finding about a surface humid enough for mould over a week, apart from the index."""
     mean = risk.week_mean_rh
-    u = here.uncertainty.relative_humidity_pct
+    u = series.uncertainty.relative_humidity_pct
     return Finding(
         kind=FindingKind.MOULD_CONDITIONS,
-        location=here.location.id,
+        location=series.location.id,
         measured_at=risk.at,
         truth=Truth.of(risk.early_caution),
-        readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
+        readings=int(np.isfinite(series.vapour_pressure_pa[-24:]).sum()),
         interval_s=every_s,
         facts=Facts() if mean is None else Facts(value=Quantity(value=mean, u=u, unit="% RH")),
     )

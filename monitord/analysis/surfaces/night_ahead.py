@@ -15,7 +15,7 @@ from monitord.analysis.series.daily_cycle import Continuation, continue_series
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.rolling import median
 from monitord.analysis.series.times import utc
-from monitord.analysis.surfaces.cold_surface import ColdSurface, memory_h
+from monitord.analysis.surfaces.cold_surface import ColdSurface, averaging_h
 from monitord.analysis.surfaces.parameters import SURFACES
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -26,7 +26,7 @@ from monitord.physics.uncertainty import combine, probability_below
 
 
 def night_ahead(
-    here: HourlySeries,
+    series: HourlySeries,
     surface: ColdSurface,
     room: HourlySeries | None,
     outdoor: HourlySeries | None,
@@ -37,11 +37,11 @@ def night_ahead(
 
     Parameters
     ----------
-    here, room, outdoor : tracks on the same hours; the last two matter with an outdoor forecast only.
+    series, room, outdoor : hourly series on the same hours; the last two matter with an outdoor forecast only.
     surface : the cold surface in those hours.
     """
     margin, hours, days = surface.margin_k[-SURFACES.night_history_h :], options.night_hours, options.night_cycle_days
-    change = _change(here, surface, room, outdoor, forecast, options)
+    change = _change(series, surface, room, outdoor, forecast, options)
     moved = None if change is None else (change.coming, change.past)
     found = continue_series(margin, hours, days, options.night_min_u_k, moved)
     if found is None:
@@ -51,11 +51,11 @@ def night_ahead(
     u_known = median(measured) if len(measured) else options.surface_u_k
     u_known = float(np.hypot(u_known, change.u)) if change is not None else u_known
     known_days = min(days, len(margin) // 24)
-    return _ahead(found, u_known, here.end_s, known_days, change is not None, options)
+    return _ahead(found, u_known, series.end_s, known_days, change is not None, options)
 
 
 def _change(
-    here: HourlySeries,
+    series: HourlySeries,
     surface: ColdSurface,
     room: HourlySeries | None,
     outdoor: HourlySeries | None,
@@ -64,15 +64,15 @@ def _change(
 ) -> Change | None:
     if forecast is None or room is None or outdoor is None:
         return None
-    factor = here.location.f_rsi
+    factor = series.location.f_rsi
     if factor is None or surface.by_contact[-1]:
         shown = recent_factor(surface.temperature_c, room, outdoor)
         factor = shown if shown is not None else factor
     return change_by_outdoor_forecast(
-        here.last(SURFACES.night_history_h),
+        series.last(SURFACES.night_history_h),
         outdoor.last(SURFACES.night_history_h),
         factor,
-        memory_h(here.location, options),
+        averaging_h(series.location, options),
         forecast,
         options.night_hours,
         options.night_cycle_days,
@@ -126,16 +126,16 @@ def _end_of_run(wet: NDArray[np.intp]) -> int:
     return int(wet[breaks[0]] if len(breaks) else wet[-1]) + 1
 
 
-def expected_finding(here: HourlySeries, ahead: NightAhead | None, hour_s: float, every_s: float) -> Finding:
+def expected_finding(series: HourlySeries, ahead: NightAhead | None, hour_s: float, every_s: float) -> Finding:
     """The finding about the night ahead of a location with a cold surface; unknown where there is no forecast."""
     value = None if ahead is None else ahead.probability
     return Finding(
         kind=FindingKind.CONDENSATION_EXPECTED,
-        location=here.location.id,
+        location=series.location.id,
         measured_at=utc(hour_s),
         value=value,
         unit="probability",
-        readings=int(np.isfinite(here.vapour_pressure_pa[-24:]).sum()),
+        readings=int(np.isfinite(series.vapour_pressure_pa[-24:]).sum()),
         interval_s=every_s,
         facts=Facts() if ahead is None else _facts(ahead),
     )

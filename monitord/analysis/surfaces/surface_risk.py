@@ -35,7 +35,7 @@ def _hours_at_risk(time_s: Array, risky: NDArray[np.bool_], interval_s: float) -
 
 
 def surface_risk(
-    here: Present,
+    present: Present,
     room: Present | None,
     outdoor: Present | None,
     options: AnalysisOptions,
@@ -45,47 +45,51 @@ def surface_risk(
     The air in contact is the location's own. The probability is that of a margin at or below zero, the margin taken
     as normal with the propagated uncertainty (JCGM 106:2012).
     """
-    if here.location.f_rsi is None and not np.isfinite(here.series.surface_temperature_c).any():
+    if present.location.f_rsi is None and not np.isfinite(present.series.surface_temperature_c).any():
         return None
-    here = here.last(DAY_S + SURFACES.held_intervals * here.interval_s)
+    present = present.last(DAY_S + SURFACES.held_intervals * present.interval_s)
     # from a probability of one half on: the sign of the margin decides, whatever its uncertainty
     minimum, by_sign = options.condensation_probability_act, options.condensation_probability_act == 1 / 2
-    found = surface_of_readings(here, room, outdoor, options, newest_uncertainty_only=by_sign)
+    found = surface_of_readings(present, room, outdoor, options, newest_uncertainty_only=by_sign)
     if found is None or not np.isfinite(found.u_margin_k[-1]):
         return None
     known = np.isfinite(found.margin_k)
-    time_s, margin, u_margin = here.series.time_s[known], found.margin_k[known], found.u_margin_k[known]
+    time_s, margin, u_margin = present.series.time_s[known], found.margin_k[known], found.u_margin_k[known]
     condensing = margin <= 0.0 if by_sign else probability_of_condensation(margin, u_margin) >= minimum
     run = int(np.flatnonzero(~condensing)[-1]) + 1 if not condensing.all() else 0
     risk = _risk(
-        here,
+        present,
         found,
         float(probability_of_condensation(float(margin[-1]), float(u_margin[-1]))),
-        _hours_at_risk(time_s, condensing, here.interval_s) if condensing.any() else 0.0,
+        _hours_at_risk(time_s, condensing, present.interval_s) if condensing.any() else 0.0,
         float(time_s[run]) if condensing[-1] else None,
         options,
     )
     readings = len(time_s) - run if condensing[-1] else 1
-    return risk, _finding(here, risk, readings)
+    return risk, _finding(present, risk, readings)
 
 
 def _risk(
-    here: Present,
+    present: Present,
     found: ColdSurface,
     probability: float,
     hours: float,
     since_s: float | None,
     options: AnalysisOptions,
 ) -> SurfaceRisk:
-    t = float(here.series.temperature_c[-1])
-    rh = max(float(here.series.relative_humidity_pct[-1]), SURFACES.min_surface_rh_pct)
-    u_t, u_rh, over = here.uncertainty.temperature_k, here.uncertainty.relative_humidity_pct, here.humidity_over.value
+    t = float(present.series.temperature_c[-1])
+    rh = max(float(present.series.relative_humidity_pct[-1]), SURFACES.min_surface_rh_pct)
+    u_t, u_rh, over = (
+        present.uncertainty.temperature_k,
+        present.uncertainty.relative_humidity_pct,
+        present.humidity_over.value,
+    )
     surface, margin, u_margin = float(found.temperature_c[-1]), float(found.margin_k[-1]), float(found.u_margin_k[-1])
     surface_rh = float(surface_relative_humidity(surface, float(vapour_pressure(t, rh, humidity_over=over))))
     # at a small margin ln RH changes with it as the saturation curve does, so the margin's uncertainty carries over
     u_surface_rh = surface_rh * float(saturation_slope(surface)) * u_margin
     return SurfaceRisk(
-        at=utc(here.time_s),
+        at=utc(present.time_s),
         source=found.source(),
         what=found.what,
         surface_temperature=Quantity(value=surface, u=float(found.u_k[-1]), unit="°C"),
@@ -101,16 +105,16 @@ def _risk(
     )
 
 
-def _finding(here: Present, risk: SurfaceRisk, readings: int) -> Finding:
+def _finding(present: Present, risk: SurfaceRisk, readings: int) -> Finding:
     return Finding(
         kind=FindingKind.CONDENSATION,
-        location=here.location.id,
+        location=present.location.id,
         measured_at=risk.at,
         value=risk.probability,
         unit="probability",
         readings=readings,
         since=risk.since,
-        interval_s=here.interval_s,
+        interval_s=present.interval_s,
         facts=Facts(
             value=risk.margin,
             since=risk.since,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.wetting.innovations import (
     Innovations,
@@ -53,9 +53,9 @@ def _regression(p: WettingParameters) -> Regression:
     return Regression(p.hollow_gap_h, p.hollow_record_h, c, c, p.hollow_sd_share)
 
 
-def airs_of_place(around: Around) -> list[HourlySeries]:
+def airs_of_place(references: ReferenceSeries) -> list[HourlySeries]:
     """The airs around a place, each once."""
-    airs = [air for air in (around.air, around.room, around.outdoor) if air is not None]
+    airs = [air for air in (references.air, references.room, references.outdoor) if air is not None]
     return [air for k, air in enumerate(airs) if air.location.id not in {a.location.id for a in airs[:k]}]
 
 
@@ -80,12 +80,12 @@ def _air_rise(vapour: Array) -> Array:
 
 
 def hollow_fit(
-    here: HourlySeries, airs: list[HourlySeries], first: int, parameters: WettingParameters = WETTING
+    series: HourlySeries, airs: list[HourlySeries], first: int, parameters: WettingParameters = WETTING
 ) -> HollowFit:
     """Fit a hollow place's vapour, for the hours from index `first` on."""
-    saturation = np.full(len(here), np.nan)
-    known = np.isfinite(here.temperature_c)
-    saturation[known] = saturation_vapour_pressure(here.temperature_c[known])
+    saturation = np.full(len(series), np.nan)
+    known = np.isfinite(series.temperature_c)
+    saturation[known] = saturation_vapour_pressure(series.temperature_c[known])
     warmth = [saturation, *(exponential_mean(saturation, lag) for lag in parameters.hollow_warmth_lags_h)]
     columns, means = list(warmth), [parameters.hollow_warmth_prior[0]] * len(warmth)
     sds = [parameters.hollow_warmth_prior[1]] * len(warmth)
@@ -96,29 +96,29 @@ def hollow_fit(
             sds.append(parameters.hollow_air_prior[1])
     prior = Prior(np.array(means), np.array(sds))
     noise = parameters.hollow_noise_pct / 100.0 * saturation
-    fit = innovations(here.vapour_pressure_pa, np.column_stack(columns), prior, noise, first, _regression(parameters))
-    return HollowFit(fit, here.vapour_pressure_pa, saturation)
+    fit = innovations(series.vapour_pressure_pa, np.column_stack(columns), prior, noise, first, _regression(parameters))
+    return HollowFit(fit, series.vapour_pressure_pa, saturation)
 
 
 def hits(
-    here: HourlySeries, around: Around, keep_h: int, parameters: WettingParameters = WETTING
+    series: HourlySeries, references: ReferenceSeries, keep_h: int, parameters: WettingParameters = WETTING
 ) -> tuple[Flags, HollowFit | None]:
     """Hours of the last `keep_h` at which a hollow place is found to be getting wet again, (n,), and the fit."""
-    n, none = len(here), np.zeros(len(here), dtype=bool)
-    known = np.flatnonzero(np.isfinite(here.vapour_pressure_pa))
+    n, none = len(series), np.zeros(len(series), dtype=bool)
+    known = np.flatnonzero(np.isfinite(series.vapour_pressure_pa))
     if not len(known) or n - known[0] <= parameters.hollow_first_h:
         return none, None
     judged = np.arange(n) >= max(n - keep_h, int(known[0]) + parameters.hollow_first_h)
-    airs = airs_of_place(around)
+    airs = airs_of_place(references)
     with np.errstate(invalid="ignore"):
-        if not (judged & (rise(here.vapour_pressure_pa) > 0.0)).any():
+        if not (judged & (rise(series.vapour_pressure_pa) > 0.0)).any():
             return none, None  # what has not risen at all needs no fit
     r = _regression(parameters)
     first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.hollow_windows_h))
-    found = hollow_fit(here, airs, first, parameters)
-    gated = judged & _gates(here, airs, found.fit, parameters)
+    found = hollow_fit(series, airs, first, parameters)
+    gated = judged & _gates(series, airs, found.fit, parameters)
     out = none
-    void = here.location.kind is LocationKind.SUBFLOOR_VOID
+    void = series.location.kind is LocationKind.SUBFLOOR_VOID
     k, least = (
         (parameters.void_k, parameters.void_rise_pct) if void else (parameters.cavity_k, parameters.cavity_rise_pct)
     )
@@ -133,10 +133,10 @@ def hits(
     return out, found
 
 
-def _gates(here: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: WettingParameters) -> Flags:
+def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: WettingParameters) -> Flags:
     """Hours at which the place has a source of its own and has risen by more than the airs that reach it, (n,)."""
-    level, up = level_of(here.vapour_pressure_pa), rise(here.vapour_pressure_pa)
-    void = here.location.kind is LocationKind.SUBFLOOR_VOID
+    level, up = level_of(series.vapour_pressure_pa), rise(series.vapour_pressure_pa)
+    void = series.location.kind is LocationKind.SUBFLOOR_VOID
     with np.errstate(invalid="ignore"):
         passed = up > 0.0
         for k, air in enumerate(airs):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.series.times import DAY_S
 from monitord.analysis.wetting.hollow_places import airs_of_place, level_of
@@ -52,7 +52,11 @@ def sleeve_fit(sleeve: HourlySeries, humidity: Array, first: int, parameters: We
 
 
 def hits(
-    sleeve: HourlySeries, around: Around, sealed_s: float, keep_h: int, parameters: WettingParameters = WETTING
+    sleeve: HourlySeries,
+    references: ReferenceSeries,
+    sealed_s: float,
+    keep_h: int,
+    parameters: WettingParameters = WETTING,
 ) -> tuple[Flags, Innovations | None]:
     """Hours of the last `keep_h` at which a sleeve is found to be getting wet again, (n,), and the fit."""
     n, out = len(sleeve), np.zeros(len(sleeve), dtype=bool)
@@ -62,7 +66,7 @@ def hits(
     judged &= _has_risen(humidity, parameters)
     if not judged.any():
         return out, None
-    judged &= _wetter_than_room(sleeve, around)
+    judged &= _wetter_than_room(sleeve, references)
     r = _regression(parameters)
     first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.sleeve_windows_h))
     fit = sleeve_fit(sleeve, humidity, first, parameters)
@@ -85,11 +89,11 @@ def _has_risen(humidity: Array, parameters: WettingParameters) -> Flags:
     return out
 
 
-def _wetter_than_room(sleeve: HourlySeries, around: Around) -> Flags:
+def _wetter_than_room(sleeve: HourlySeries, references: ReferenceSeries) -> Flags:
     """Hours at which its vapour is at least that of the room: else a leaky seal lets the room's air in."""
     out = np.ones(len(sleeve), dtype=bool)
     level = level_of(sleeve.vapour_pressure_pa)
-    room = around.room if around.room is not None else next(iter(airs_of_place(around)), None)
+    room = references.room if references.room is not None else next(iter(airs_of_place(references)), None)
     if room is not None:
         air = level_of(room.vapour_pressure_pa)
         with np.errstate(invalid="ignore"):

@@ -3,7 +3,7 @@
 A goal about timber is about the timber, not about the air: the air's equilibrium value runs about two weeks ahead of
 a joist (common practice). First-order uptake is assumed, dM/dt = (EMC(t) − M)/τ. Nobody measured the timber at the
 start, so the start is a range: from the first day's equilibrium value to fibre saturation (about 30 %, Wood Handbook
-ch. 4, or the first value if higher); what is left of that range is carried as doubt, beside the 1 to 2 %MC scatter of
+ch. 4, or the first value if higher); what is left of that range is carried as uncertainty, beside the 1 to 2 %MC of
 species and hysteresis (Wood Handbook ch. 4) of which `u_species` is a standard uncertainty.
 
 A spot reading by hand moves the estimate and narrows its range: the new value is the mean of the estimate and the
@@ -32,7 +32,7 @@ _SQRT_3 = float(np.sqrt(3.0))
 
 
 def timber_spots(job: JobFile, location_id: str, options: AnalysisOptions) -> tuple[TimberSpot, ...]:
-    """The spot readings of timber at a location, in order of time, each with its doubt."""
+    """The spot readings of timber at a location, in order of time, each with its uncertainty."""
     return tuple(
         TimberSpot(
             spot.at.timestamp(), spot.corrected, _uncertainty(spot.u, spot.corrected, spot.corrected_for, options)
@@ -101,7 +101,7 @@ def lagged_between(
     ----------
     equilibrium : [% of dry mass], (n,); where NaN the timber is held as it was.
     start : equilibrium of the first day, the low end of the range at the start. [% of dry mass]
-    spots : those of within one hour count as one, with the doubt of the surest: the meter's error is theirs alike.
+    spots : those of within one hour count as one, with the smallest uncertainty: they share the meter's error.
     u_species : standard uncertainty of the estimate beside that of its start. [% of dry mass]
     """
     share = float(-np.expm1(-HOUR_S / (lag_days * DAY_S)))

@@ -46,7 +46,7 @@ class WoodMoistureSeries:
     """The spot readings that were used, in order of time."""
 
 
-def wood_moisture_series(here: HourlySeries, options: AnalysisOptions) -> WoodMoistureSeries | None:
+def wood_moisture_series(series: HourlySeries, options: AnalysisOptions) -> WoodMoistureSeries | None:
     """Estimate the moisture content of timber in the air of a track; None while less than a day is known.
 
     Source
@@ -54,59 +54,61 @@ def wood_moisture_series(here: HourlySeries, options: AnalysisOptions) -> WoodMo
     Equilibrium: Wood Handbook (FPL-GTR-282) ch. 4 eq. 4-5, of which one species scatters 1 to 2 %. Lag: common
     practice, `timber_lag_days`. Spot readings: as in `timber.lagged_between`.
     """
-    known = np.isfinite(here.temperature_c) & np.isfinite(here.relative_humidity_pct)
+    known = np.isfinite(series.temperature_c) & np.isfinite(series.relative_humidity_pct)
     if known.sum() < WOOD.min_hours:
         return None
-    emc = np.full(len(here), np.nan)
-    t = np.clip(here.temperature_c[known], WOOD.min_emc_c, WOOD.max_emc_c)
-    emc[known] = equilibrium_moisture_content(t, np.clip(here.relative_humidity_pct[known], 0.0, WOOD.max_emc_rh_pct))
+    emc = np.full(len(series), np.nan)
+    t = np.clip(series.temperature_c[known], WOOD.min_emc_c, WOOD.max_emc_c)
+    emc[known] = equilibrium_moisture_content(t, np.clip(series.relative_humidity_pct[known], 0.0, WOOD.max_emc_rh_pct))
     start = float(emc[known][:24].mean())
-    found = lagged_between(emc, here.hour_s, options.timber_lag_days, start, here.spots, options.timber_species_u_pct)
-    measured_from = found.spots[0][0] if found.spots else len(here)
-    measured = np.arange(len(here)) >= measured_from
+    found = lagged_between(
+        emc, series.hour_s, options.timber_lag_days, start, series.spots, options.timber_species_u_pct
+    )
+    measured_from = found.spots[0][0] if found.spots else len(series)
+    measured = np.arange(len(series)) >= measured_from
     middle = 0.5 * (found.low + found.high)
     u_start = np.where(measured, (found.high - found.low) / np.sqrt(12.0), 0.0)
     return WoodMoistureSeries(
         value=np.where(measured, middle, found.low),
         high=found.high,
         equilibrium=emc,
-        u=np.hypot(u_start, np.hypot(options.timber_species_u_pct, _by_probe(here, emc))),
+        u=np.hypot(u_start, np.hypot(options.timber_species_u_pct, _by_probe(series, emc))),
         spots=tuple(spot for _, spot in found.spots),
     )
 
 
-def wood_moisture(here: HourlySeries, hour_s: float, options: AnalysisOptions) -> WoodMoisture | None:
+def wood_moisture(series: HourlySeries, hour_s: float, options: AnalysisOptions) -> WoodMoisture | None:
     """Timber at a location as of a full hour; None while too little is known."""
-    series = wood_moisture_series(here, options)
-    if series is None:
+    estimated = wood_moisture_series(series, options)
+    if estimated is None:
         return None
-    last_day = series.equilibrium[-24:]
+    last_day = estimated.equilibrium[-24:]
     equilibrium = float(np.nanmean(last_day)) if np.isfinite(last_day).any() else None
-    above = series.value >= options.wood_decay_pct
-    heard = int(np.flatnonzero(np.isfinite(series.equilibrium))[0])  # before the first reading nothing is known
+    above = estimated.value >= options.wood_decay_pct
+    heard = int(np.flatnonzero(np.isfinite(estimated.equilibrium))[0])  # before the first reading nothing is known
     run = max(int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0, heard)
-    spot = series.spots[-1] if series.spots else None
+    spot = estimated.spots[-1] if estimated.spots else None
     return WoodMoisture(
         at=utc(hour_s),
-        value=Quantity(value=float(series.value[-1]), u=float(series.u[-1]), unit="% MC"),
-        high=float(series.high[-1]),
+        value=Quantity(value=float(estimated.value[-1]), u=float(estimated.u[-1]), unit="% MC"),
+        high=float(estimated.high[-1]),
         equilibrium=equilibrium,
-        above_since=utc(float(here.hour_s[run])) if above[-1] else None,
+        above_since=utc(float(series.hour_s[run])) if above[-1] else None,
         above=Quantity(value=options.wood_decay_pct, unit="% MC"),
-        warmth=_warmth(here.temperature_c[-WEEK_H:]),
+        warmth=_warmth(series.temperature_c[-WEEK_H:]),
         spot_at=utc(spot.time_s) if spot is not None else None,
         spot=Quantity(value=spot.moisture_content_pct, u=spot.u_pct, unit="% MC") if spot is not None else None,
     )
 
 
-def _by_probe(here: HourlySeries, equilibrium: Array) -> Array:
+def _by_probe(series: HourlySeries, equilibrium: Array) -> Array:
     """What the probe's humidity error does to the equilibrium of each hour, held where that is unknown, (n,)."""
     known = np.flatnonzero(np.isfinite(equilibrium))
-    t = np.clip(here.temperature_c[known], WOOD.min_emc_c, WOOD.max_emc_c)
+    t = np.clip(series.temperature_c[known], WOOD.min_emc_c, WOOD.max_emc_c)
     step = WOOD.emc_slope_pct
-    rh = np.clip(here.relative_humidity_pct[known], 0.0, WOOD.max_emc_rh_pct - step)
+    rh = np.clip(series.relative_humidity_pct[known], 0.0, WOOD.max_emc_rh_pct - step)
     up, down = equilibrium_moisture_content(t, rh + step), equilibrium_moisture_content(t, np.maximum(rh - step, 0.0))
-    each = np.abs(up - down) / (step + np.minimum(rh, step)) * here.uncertainty.relative_humidity_pct
+    each = np.abs(up - down) / (step + np.minimum(rh, step)) * series.uncertainty.relative_humidity_pct
     newest = np.searchsorted(known, np.arange(len(equilibrium)), side="right") - 1
     return np.asarray(each[np.maximum(newest, 0)])
 
@@ -120,7 +122,7 @@ def _warmth(temperature_c: Array) -> Warmth:
     return Warmth.SLOW if mean < DECAY_SLOW_BELOW_C or mean > DECAY_SLOW_ABOVE_C else Warmth.RUNS
 
 
-def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptions, every_s: float) -> Finding | None:
+def wood_finding(series: HourlySeries, found: WoodMoisture, options: AnalysisOptions, every_s: float) -> Finding | None:
     """The finding about decay; none while the timber is wet but the location too cold or too hot for decay.
 
     An alert that is open stays as it is then: the wood is still wet when the warmth comes back.
@@ -128,11 +130,11 @@ def wood_finding(here: HourlySeries, found: WoodMoisture, options: AnalysisOptio
     wet = found.value.value >= options.wood_decay_pct
     if wet and found.warmth is Warmth.STOPPED:
         return None
-    heard = np.isfinite(here.vapour_pressure_pa[-24:])
+    heard = np.isfinite(series.vapour_pressure_pa[-24:])
     hours = (found.at - found.above_since).total_seconds() / HOUR_S if found.above_since is not None else 0.0
     return Finding(
         kind=FindingKind.WOOD_DECAY,
-        location=here.location.id,
+        location=series.location.id,
         measured_at=found.at,
         value=found.value.value if heard.sum() >= WOOD.min_heard_h else None,
         unit="% MC",

@@ -79,7 +79,7 @@ def assessment_lines(job: JobFile, assessment: JobAssessment, slot_ms: int) -> l
 
 
 def self_line(at_ms: int) -> str:
-    """A line that every server takes: what a doubtful refusal is held against."""
+    """A line that every server takes: what a uncertain refusal is held against."""
     return str(Point(SELF).field("up", 1).time(at_ms, WritePrecision.MS).to_line_protocol())
 
 

@@ -173,24 +173,24 @@ class Connection:
         self._wake()
 
     def _wake(self) -> None:
-        there = self._wake_there
-        if there is not None:
+        theirs = self._wake_there
+        if theirs is not None:
             with contextlib.suppress(OSError):  # it is awake already, or gone
-                there.send(b"\0")
+                theirs.send(b"\0")
 
     # --- the network thread -----------------------------------------------------------------------------------
 
     def run(self) -> None:
         """Stay connected until `close`."""
-        here, there = socket.socketpair()
-        with here, there:
-            here.setblocking(False)
-            there.setblocking(False)
-            self._wake_there = there
+        ours, theirs = socket.socketpair()
+        with ours, theirs:
+            ours.setblocking(False)
+            theirs.setblocking(False)
+            self._wake_there = theirs
             failures = 0
             while not self._closing.is_set():
                 self._signed_in_at = None
-                self._once(here)
+                self._once(ours)
                 failures = 1 if self._lasted() else failures + 1
                 pause = pause_s(failures, self._settings, random.random())
                 self.moved_at = monotonic() + pause

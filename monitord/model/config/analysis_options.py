@@ -45,12 +45,12 @@ class AnalysisOptions(BaseModel):
     """Probability of condensation from which a surface is warned of (our choice). [-]"""
     condensation_probability_act: Positive = 0.5
     """Probability from which a surface counts as condensing: more likely than not (our choice). [-]"""
-    surface_memory_h: Annotated[float, Field(ge=0, le=48)] = 4.0
+    surface_averaging_h: Annotated[float, Field(ge=0, le=48)] = 4.0
     """EN ISO 13788 is for steady temperatures; the factor is applied to the means of the last hours, since a wall
     follows the air beside it late (a light wall by some 2 h, which this mean is; our choice). [h]"""
-    void_memory_h: Annotated[float, Field(ge=0, le=96)] = 24.0
+    void_averaging_h: Annotated[float, Field(ge=0, le=96)] = 24.0
     """The same for the underside in a void, where ground and floor keep the day's mean (our choice). [h]"""
-    surface_memory_u: Annotated[float, Field(ge=0, le=1)] = 0.5
+    surface_averaging_u: Annotated[float, Field(ge=0, le=1)] = 0.5
     """Standard uncertainty from not knowing that time: this share of what the mean changes (our choice). [-]"""
 
     # the night ahead

@@ -128,13 +128,13 @@ def with_water(job: JobFile, machine: str, water: Water) -> JobFile:
     ------
     JobFileError : no such dehumidifier stands there at that time, or it would not fit.
     """
-    here = next((e for e in job.equipment if e.id == machine and e.covers(water.at)), None)
-    if here is None:
+    series = next((e for e in job.equipment if e.id == machine and e.covers(water.at)), None)
+    if series is None:
         raise JobFileError(f"no equipment {machine!r} stands in this job then", where=f"job {job.job}")
-    if water in here.water:
+    if water in series.water:
         return job
-    filled = here.model_copy(update={"water": tuple(sorted((*here.water, water), key=lambda one: one.at))})
-    return _checked(job, equipment=tuple(filled if e is here else e for e in job.equipment))
+    filled = series.model_copy(update={"water": tuple(sorted((*series.water, water), key=lambda one: one.at))})
+    return _checked(job, equipment=tuple(filled if e is series else e for e in job.equipment))
 
 
 def with_check(job: JobFile, check: ProbeCheck, *, leave: bool) -> JobFile:

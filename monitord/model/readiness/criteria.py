@@ -115,7 +115,7 @@ class LimitRule(Rule):
     default_pct: Annotated[float, Field(gt=0, le=100)] | None = None
     """Stands in where the covering's manufacturer's limit is not given; none: it must be given. [% RH]"""
     guard_factor: Annotated[float, Field(ge=0, le=3)]
-    """Guard band in standard uncertainties (JCGM 106:2012, 8.3): 2 rejects a doubtful slab, 0 is simple acceptance.
+    """Guard band in standard uncertainties (JCGM 106:2012, 8.3): 2 rejects a uncertain slab, 0 is simple acceptance.
     [-]"""
     mean_h: Positive
     """The mean over so many hours counts. [h]"""

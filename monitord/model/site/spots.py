@@ -139,13 +139,13 @@ class SpotResult(NamedTuple):
     """Why it can't be said: `not_measured`, `no_control`, `other_instrument`, `within_uncertainty`; else empty."""
 
 
-def judge_spots(goal: SpotGoal, here: Sequence[Spot], control: Sequence[Spot], as_of: datetime) -> SpotResult:
+def assess_spots(goal: SpotGoal, series: Sequence[Spot], control: Sequence[Spot], as_of: datetime) -> SpotResult:
     """Hold the newest reading of a goal's kind against the goal.
 
     Instruments' scales are compared as shown, and with a control only where one instrument read both within a day: two
     meters differ by more than the goals are (common practice). A stated uncertainty counts against the reading.
     """
-    spot = _newest(goal.kind, here, as_of)
+    spot = _newest(goal.kind, series, as_of)
     if spot is None:
         return SpotResult(None, None, None, "not_measured")
     if goal.control is None:

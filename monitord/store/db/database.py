@@ -52,7 +52,7 @@ class Database:
         self._reader = reader
         self._shares_connection = writer is reader and writer.dialect.name == "sqlite"
         self._lock = threading.Lock()
-        self._here = threading.local()
+        self._of_thread = threading.local()
 
     @classmethod
     def open(cls, url: str, *, migrate: bool = True) -> Self:
@@ -96,7 +96,7 @@ class Database:
         ------
         StoreError : the database refused; nothing of the block was kept.
         """
-        if getattr(self._here, "connection", None) is not None:
+        if getattr(self._of_thread, "connection", None) is not None:
             raise RuntimeError("write() was called inside another transaction of this thread")
         with self._lock, self._transaction(self._writer) as conn:
             yield conn
@@ -112,7 +112,7 @@ class Database:
         if not self._shares_connection:
             with _told(self.url), self._reader.begin() as conn:
                 yield conn
-        elif (outer := getattr(self._here, "connection", None)) is not None:
+        elif (outer := getattr(self._of_thread, "connection", None)) is not None:
             yield outer
         else:
             with self._lock, self._transaction(self._reader) as conn:
@@ -127,10 +127,10 @@ class Database:
     def _transaction(self, engine: Engine) -> Iterator[Connection]:
         try:
             with _told(self.url), engine.begin() as conn:
-                self._here.connection = conn
+                self._of_thread.connection = conn
                 yield conn
         finally:
-            self._here.connection = None
+            self._of_thread.connection = None
 
 
 @contextmanager

@@ -151,7 +151,7 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
     u = scene.options.coverage * np.hypot(series.u_surface_k, series.values.u_dew_point_k)
     if np.isfinite(u).any():
         typical = scene.size(float(np.nanmedian(u)), "K")
-        said.append(f"Doubt of the margin: ±\u00a0{number(typical, 1)}\u00a0{margin}.")
+        said.append(f"Uncertainty of the margin: ±\u00a0{number(typical, 1)}\u00a0{margin}.")
     traced = [
         f"{location.id}:{Measure.SURFACE_TEMPERATURE}",
         f"{location.id}:{Measure.DEW_POINT}",

@@ -9,7 +9,7 @@ from enum import StrEnum
 import numpy as np
 from sqlalchemy import Connection
 
-from monitord.analysis.surfaces.cold_surface import memory_h
+from monitord.analysis.surfaces.cold_surface import averaging_h
 from monitord.analysis.surfaces.derived import Derived, derived_hours, derived_series, joined, surface_by_factor
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, LocationKind, Placement
@@ -132,7 +132,7 @@ def load_location(
         inside = values if room is location else _load(conn, job, room.id, start, end)[0]
         outside, _ = _load(conn, job, outdoor.id, start, end)
         surface, u_surface = surface_by_factor(
-            values, location.f_rsi, inside, outside, memory_h(location, options), options
+            values, location.f_rsi, inside, outside, averaging_h(location, options), options
         )
     return LocationSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
 

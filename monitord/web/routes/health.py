@@ -22,7 +22,7 @@ from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs
 from monitord.web.visitor import visitor
 
-_HERE = ("127.0.0.1", "::1", "")
+_FOLDER = ("127.0.0.1", "::1", "")
 
 Samples = Iterable[tuple[Mapping[str, str], float]]
 
@@ -127,7 +127,7 @@ class Health:
 
 def _may_hear() -> bool:
     """Reasons may name files and hosts: they are for people who signed in, and for this machine itself."""
-    return visitor().signed_in or visitor().address in _HERE
+    return visitor().signed_in or visitor().address in _FOLDER
 
 
 def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tuple[dict[str, str], float]]:

@@ -109,10 +109,10 @@
 
     words(trace, n, coverage) {
       const d = trace.decimals;
-      const doubt = trace.u[n] === null ? "" : ` ± ${fixed(coverage * trace.u[n], d)}`;
+      const uncertainty = trace.u[n] === null ? "" : ` ± ${fixed(coverage * trace.u[n], d)}`;
       const wide = trace.high[n] - trace.low[n] > 2 * 10 ** -d;
       const range = wide ? ` (${fixed(trace.low[n], d)} to ${fixed(trace.high[n], d)})` : "";
-      return `${fixed(trace.mean[n], d)}${doubt} ${trace.unit}${range}`;
+      return `${fixed(trace.mean[n], d)}${uncertainty} ${trace.unit}${range}`;
     }
 
     /* One mark on each drawing, wide and narrow; an earlier one of that name goes. */

@@ -79,8 +79,8 @@ def place_rows(state: JobState) -> list[PlaceChoice]:
     """The job's locations, those without a probe first."""
     rows = []
     for location in state.job.locations:
-        here = [p.probe for p in state.placements_now if p.location_id == location.id]
-        rows.append((bool(here), PlaceChoice(location.id, location.label, _stands(here))))
+        standing = [p.probe for p in state.placements_now if p.location_id == location.id]
+        rows.append((bool(standing), PlaceChoice(location.id, location.label, _stands(standing))))
     return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
 
 

@@ -95,8 +95,8 @@ class Sheet:
             t = column.mean("temperature", from_s, at_s)
             return float(equilibrium_moisture_content(t, min(max(rh, 0.0), 100.0)))
         if goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS and location.reference is not None:
-            here = self.vapour_pressure(location.id, from_s, at_s)
-            return here - self.vapour_pressure(location.reference, from_s, at_s)
+            own = self.vapour_pressure(location.id, from_s, at_s)
+            return own - self.vapour_pressure(location.reference, from_s, at_s)
         return rh
 
     def day_metric(self, location: Location, at_s: float) -> float:

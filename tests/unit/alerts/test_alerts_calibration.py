@@ -61,10 +61,10 @@ def test_a_probe_that_has_left_is_not_spoken_of() -> None:
 
 def played(one: JobFile, rules: AlertRules, days: range) -> list[tuple[int, Alert]]:
     """What changes of the alerts, day by day, on a record without a reading."""
-    judge, changes = ReplaySession(one, rules, AnalysisOptions()), []
+    session, changes = ReplaySession(one, rules, AnalysisOptions()), []
     for day in days:
         as_of = CHECKED + day * DAY
-        _, changed = judge.step(JobRecord(placements=()), as_of)
+        _, changed = session.step(JobRecord(placements=()), as_of)
         changes += [(day, alert) for alert in changed if alert.kind == "calibration_due"]
     return changes
 

@@ -198,10 +198,10 @@ def test_a_pending_alert_explains_nothing() -> None:
 
 def test_a_silent_gateway_explains_its_probes_in_every_job_by_what_they_were_last_heard_through() -> None:
     gateway = alert("gateway_silent", None, gateway="g1")
-    here, there = alert("probe_silent", probe="p1"), alert("probe_silent", probe="p2", job="J2")
+    first, there = alert("probe_silent", probe="p1"), alert("probe_silent", probe="p2", job="J2")
     other = alert("probe_silent", probe="p3")
-    found = inhibited([gateway, here, there, other], T0, {"p1": "g1", "p2": "g1", "p3": "g2"})
-    assert set(found) == {here.fingerprint, there.fingerprint}
+    found = inhibited([gateway, first, there, other], T0, {"p1": "g1", "p2": "g1", "p3": "g2"})
+    assert set(found) == {first.fingerprint, there.fingerprint}
 
 
 def test_an_inhibition_lingers_after_its_cause_and_then_ends() -> None:

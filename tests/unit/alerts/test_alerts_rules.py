@@ -34,12 +34,12 @@ def test_a_default_rule_says_what_it_is_about_and_leaves_no_value_undecided(kind
     found = Finding(kind=FindingKind(kind), measured_at=datetime(2025, 3, 1, tzinfo=UTC), value=rule.raise_at)
     if rule.raise_at is None or rule.clear_at is None:
         for truth in Truth:
-            assert rule.judge(found.model_copy(update={"truth": truth}), holds=False) is truth
+            assert rule.evaluate(found.model_copy(update={"truth": truth}), holds=False) is truth
         return
-    assert rule.judge(found, holds=False) is Truth.TRUE
+    assert rule.evaluate(found, holds=False) is Truth.TRUE
     past = rule.clear_at - 1e-6 if rule.above else rule.clear_at + 1e-6
-    assert rule.judge(found.model_copy(update={"value": past}), holds=True) is Truth.FALSE
-    assert rule.judge(found.model_copy(update={"value": None}), holds=True) is Truth.UNKNOWN
+    assert rule.evaluate(found.model_copy(update={"value": past}), holds=True) is Truth.FALSE
+    assert rule.evaluate(found.model_copy(update={"value": None}), holds=True) is Truth.UNKNOWN
 
 
 def test_published_limits_are_the_published_ones() -> None:

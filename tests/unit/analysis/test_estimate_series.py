@@ -1,4 +1,4 @@
-"""Courses by hour for charts: they end where the assessment ends, and the excess carries the doubt of both probes."""
+"""Estimates by hour for charts: they end where the assessment ends, and the excess has both probes' uncertainty."""
 
 from __future__ import annotations
 
@@ -63,10 +63,10 @@ def test_only_what_applies_to_a_place_is_drawn():
     assert estimate_series(job, view, location("cavity", "other"), OPTIONS) is None
 
 
-def test_the_doubt_of_an_excess_is_that_of_a_draw_of_both_probes_errors():
+def test_the_uncertainty_of_an_excess_is_that_of_a_draw_of_both_probes_errors():
     """Monte Carlo after JCGM 101:2008: both probes' constant errors drawn as normal."""
-    here, air = track(VOID, 14.0, 90.0, 2), track(ROOM, 20.0, 50.0, 2)
-    found = excess(here, air)
+    series, air = track(VOID, 14.0, 90.0, 2), track(ROOM, 20.0, 50.0, 2)
+    found = excess(series, air)
     assert found is not None
     rng = np.random.default_rng(5)
     e = rng.standard_normal((4, 40_000))
@@ -77,8 +77,8 @@ def test_the_doubt_of_an_excess_is_that_of_a_draw_of_both_probes_errors():
 
 
 def test_an_hour_in_which_either_air_was_not_heard_has_no_excess():
-    here, air = track(VOID, 14.0, 90.0, 5), track(ROOM, 20.0, np.array([50.0, np.nan, 50.0, 50.0, 50.0]), 5)
-    found = excess(here, air)
+    series, air = track(VOID, 14.0, 90.0, 5), track(ROOM, 20.0, np.array([50.0, np.nan, 50.0, 50.0, 50.0]), 5)
+    found = excess(series, air)
     assert found is not None
     assert np.isnan(found.value_pa).tolist() == [False, True, False, False, False]
     assert np.isnan(found.u_pa).tolist() == [False, True, False, False, False]

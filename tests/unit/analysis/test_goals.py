@@ -12,21 +12,21 @@ from analysis_series import (
     ROOM,
     START_S,
     VOID,
-    around_until,
     blanked,
     daily,
     hours,
     house,
     location,
     noise,
+    references_until,
     track,
     track_at,
     until,
 )
 
-from monitord.analysis.goals import GoalResult, judge_goal
+from monitord.analysis.goals import GoalResult, assess_goal
 from monitord.analysis.hourly_results import HourlyResults, assess_goals
-from monitord.analysis.series.hourly_series import Around, HourlySeries, TimberSpot
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries, TimberSpot
 from monitord.analysis.stall import naming_equipment
 from monitord.model.assessments import Finding, State
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -60,8 +60,8 @@ def wet_finding(value: float | None) -> Finding:
 
 
 def judged(
-    here: HourlySeries,
-    around: Around,
+    series: HourlySeries,
+    references: ReferenceSeries,
     wanted: Goal,
     day: float,
     *,
@@ -71,21 +71,21 @@ def judged(
 ) -> GoalResult:
     hour = round(24 * day)
     finding = None if wet is None else wet_finding(wet)
-    past, airs = until(here, hour), around_until(around, hour)
-    return judge_goal(past, airs, wanted, finding, lost, settled_s, START_S + hour * HOUR_S, OPTIONS)
+    past, airs = until(series, hour), references_until(references, hour)
+    return assess_goal(past, airs, wanted, finding, lost, settled_s, START_S + hour * HOUR_S, OPTIONS)
 
 
 def values(view: GoalResult) -> dict[str, Truth | None]:
     return {finding.kind.value: finding.truth for finding in view.findings}
 
 
-def in_room(rh_end: float, tau_d: float, start: float = 92.0, t: float = 16.0) -> tuple[HourlySeries, Around]:
+def in_room(rh_end: float, tau_d: float, start: float = 92.0, t: float = 16.0) -> tuple[HourlySeries, ReferenceSeries]:
     """A cavity that falls from `start` to what the room's air gives it."""
     inside = track_at(
         location(ROOM), 19.0, rh_end / 100.0 * float(saturation_vapour_pressure(t)) + noise(N, 4.0, 1), DAYS
     )
     rh = rh_end + (start - rh_end) * np.exp(-H / 24.0 / tau_d)
-    return track(location(CAVITY), t, rh + noise(N, 0.15, 2), DAYS), Around(inside, inside, None)
+    return track(location(CAVITY), t, rh + noise(N, 0.15, 2), DAYS), ReferenceSeries(inside, inside, None)
 
 
 def test_the_first_day_and_a_half_are_too_early_for_anything() -> None:
@@ -129,18 +129,18 @@ def test_an_element_that_has_come_to_its_airs_humidity_above_the_goal_is_stalled
 
 
 def test_water_goes_before_every_other_state() -> None:
-    here, around = in_room(40.0, 2.0)
-    assert judged(here, around, goal(), 14.0).state is State.AT_GOAL
-    view = judged(here, around, goal(), 14.0, wet=1.0)
+    series, references = in_room(40.0, 2.0)
+    assert judged(series, references, goal(), 14.0).state is State.AT_GOAL
+    view = judged(series, references, goal(), 14.0, wet=1.0)
     assert view.state is State.REWETTING
     assert view.facts.value == wet_finding(1.0).facts.value, "the rise that was judged, no other number"
     assert values(view)["drying_stalled"] is Truth.FALSE
-    assert judged(here, around, goal(), 14.0, wet=0.0).state is State.AT_GOAL
+    assert judged(series, references, goal(), 14.0, wet=0.0).state is State.AT_GOAL
 
 
 def test_at_goal_names_level_goal_and_since_when_and_needs_no_forecast() -> None:
-    here, around = in_room(40.0, 2.0)
-    view = judged(here, around, goal(), 14.0)
+    series, references = in_room(40.0, 2.0)
+    view = judged(series, references, goal(), 14.0)
     assert values(view) == {"goal_reached": "true", "drying_stalled": "false", "goal_unreachable": "false"}
     assert view.forecast is None
     assert view.drying is not None
@@ -152,17 +152,17 @@ def test_at_goal_names_level_goal_and_since_when_and_needs_no_forecast() -> None
     assert view.facts.since == view.drying.since
 
 
-def test_a_level_within_the_probes_doubt_of_the_goal_is_not_called_met() -> None:
+def test_a_level_within_the_probes_uncertainty_of_the_goal_is_not_called_met() -> None:
     inside = track(location(ROOM), 19.0, 40.0, DAYS)
-    here = track(location(CAVITY), 19.0, 64.5 + noise(N, 0.1, 7), DAYS)
-    assert values(judged(here, Around(inside, inside, None), goal(), 20.0))["goal_reached"] is Truth.FALSE
+    series = track(location(CAVITY), 19.0, 64.5 + noise(N, 0.1, 7), DAYS)
+    assert values(judged(series, ReferenceSeries(inside, inside, None), goal(), 20.0))["goal_reached"] is Truth.FALSE
 
 
 @pytest.mark.parametrize("day", [10.0, 20.0])
 def test_a_silent_place_is_unknown_whatever_it_was_before(day: float) -> None:
     for end in (40.0, 74.0, 50.0):
-        here, around = in_room(end, 4.0)
-        view = judged(blanked(here, round(24 * day) - 30), around, goal(), day)
+        series, references = in_room(end, 4.0)
+        view = judged(blanked(series, round(24 * day) - 30), references, goal(), day)
         assert view.state is State.NO_DATA
         assert values(view) == dict.fromkeys(KINDS, Truth.UNKNOWN)
         assert (view.forecast, view.drying) == (None, None)
@@ -172,9 +172,10 @@ def test_heating_by_day_only_does_not_make_a_drying_place_look_stalled() -> None
     """The room swings between 35 and 55 %RH every day; its mean dries the place."""
     inside = track(location(ROOM), 19.0 + 2.0 * daily(H), 45.0 - 10.0 * daily(H), DAYS)
     rh = 48.0 + 44.0 * np.exp(-H / 24.0 / 9.0) - 4.0 * daily(H, 18.0)
-    here = track(location(CAVITY), 17.0 + 1.0 * daily(H, 17.0), rh + noise(N, 0.2, 8), DAYS)
+    series = track(location(CAVITY), 17.0 + 1.0 * daily(H, 17.0), rh + noise(N, 0.2, 8), DAYS)
     states = {
-        judged(here, Around(inside, inside, None), goal(limit=60.0), day).state for day in np.arange(4.0, 11.0, 0.5)
+        judged(series, ReferenceSeries(inside, inside, None), goal(limit=60.0), day).state
+        for day in np.arange(4.0, 11.0, 0.5)
     }
     assert states <= {State.DRYING, State.DRYING_SLOWLY, State.NO_CLEAR_TREND}
 
@@ -182,21 +183,21 @@ def test_heating_by_day_only_does_not_make_a_drying_place_look_stalled() -> None
 def test_a_goal_about_timber_is_not_met_because_the_air_beside_it_is_dry() -> None:
     """Air at 65 %RH holds timber at 12 % (Wood Handbook, Table 4-2); the joist is some weeks behind."""
     inside = track(location(ROOM), 20.0, 60.0, DAYS)
-    here = track(location(VOID), 20.0, 65.0 + noise(N, 0.2, 9), DAYS)
+    series = track(location(VOID), 20.0, 65.0 + noise(N, 0.2, 9), DAYS)
     wanted = goal("timber_mc_pct", 16.0)
     for day in (5.0, 12.0):
-        assert values(judged(here, Around(inside, inside, None), wanted, day))["goal_reached"] is Truth.FALSE
+        assert values(judged(series, ReferenceSeries(inside, inside, None), wanted, day))["goal_reached"] is Truth.FALSE
     late = goal("timber_mc_pct", 19.0)
-    assert values(judged(here, Around(inside, inside, None), late, 30.0))["goal_reached"] is Truth.FALSE
+    assert values(judged(series, ReferenceSeries(inside, inside, None), late, 30.0))["goal_reached"] is Truth.FALSE
     spot = TimberSpot(START_S + 20 * 86_400.0, 14.0, 1.0)
-    measured = replace(here, spots=(spot,))
-    assert values(judged(measured, Around(inside, inside, None), late, 30.0))["goal_reached"] is Truth.TRUE
+    measured = replace(series, spots=(spot,))
+    assert values(judged(measured, ReferenceSeries(inside, inside, None), late, 30.0))["goal_reached"] is Truth.TRUE
 
 
 def test_a_goal_about_an_excess_without_its_reference_says_nothing_yet() -> None:
-    here = track(location(CAVITY), 16.0, 80.0, DAYS)
+    series = track(location(CAVITY), 16.0, 80.0, DAYS)
     wanted = goal("vp_excess_pa", 100.0)
-    view = judged(here, Around(None, None, None), wanted, 10.0)
+    view = judged(series, ReferenceSeries(None, None, None), wanted, 10.0)
     assert (view.state, view.findings) == (State.TOO_EARLY, ())
 
 
@@ -210,8 +211,8 @@ def test_every_finding_carries_the_value_and_goal_of_the_state() -> None:
 
 def test_the_same_readings_give_the_same_verdict() -> None:
     def once() -> Array:
-        here, around = in_room(50.0, 8.0)
-        return np.array([judged(here, around, goal(), 9.0)], dtype=object)
+        series, references = in_room(50.0, 8.0)
+        return np.array([judged(series, references, goal(), 9.0)], dtype=object)
 
     assert once()[0] == once()[0]
 
@@ -257,11 +258,11 @@ def test_a_stall_by_the_air_names_when_the_rooms_last_dehumidifier_was_taken_out
 
 
 def test_state_and_finding_of_a_stalled_element_carry_it() -> None:
-    here, around = in_room(74.0, 3.0)
+    series, references = in_room(74.0, 3.0)
     job, n = house_with(drier(4.0)), round(24 * 22.0)
-    room = around.room
+    room = references.room
     assert room is not None
-    series = {CAVITY.value: until(here, n), ROOM.value: until(room, n)}
+    series = {CAVITY.value: until(series, n), ROOM.value: until(room, n)}
     element = assess_goals(job, HourlyResults(AT.timestamp(), all_series=series), OPTIONS)[CAVITY.value]
     assert element.state is State.STALLED
     stalled = next(f for f in element.findings if f.kind == "drying_stalled")

@@ -14,10 +14,10 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.text.states import NAMES as STATE_NAMES
 from monitord.text.terms import FAULTS
 
-HERE = Path(monitord.analysis.__file__).parent
-ROOT = HERE.parents[1]
-STATES, METHOD = ((HERE / name).read_text(encoding="utf-8") for name in ("STATES.md", "METHOD.md"))
-RULES = tomllib.loads((HERE.parent / "alerts" / "lifecycle" / "default_rules.toml").read_text(encoding="utf-8"))[
+FOLDER = Path(monitord.analysis.__file__).parent
+ROOT = FOLDER.parents[1]
+STATES, METHOD = ((FOLDER / name).read_text(encoding="utf-8") for name in ("STATES.md", "METHOD.md"))
+RULES = tomllib.loads((FOLDER.parent / "alerts" / "lifecycle" / "default_rules.toml").read_text(encoding="utf-8"))[
     "rules"
 ]
 SELF_WATCH = {"assessment_behind", "disk_nearly_full", "undeliverable", "mirror_stopped"}
@@ -52,13 +52,13 @@ def test_the_options_named_in_the_method_are_there_and_have_the_defaults_it_says
 @pytest.mark.parametrize("page", [STATES, METHOD])
 def test_files_that_a_page_names_are_there(page: str) -> None:
     for name in re.findall(r"`([\w/]+\.(?:py|toml|md))`", page):
-        assert (ROOT / name).exists() or (HERE.parent / name).exists(), name
+        assert (ROOT / name).exists() or (FOLDER.parent / name).exists(), name
 
 
 def test_the_method_names_its_modules_as_they_are() -> None:
     for listed in re.findall(r"\*\* \((`[^)]+)\)", METHOD):
         for module in re.findall(r"`(\w+\*?)`", listed):
-            assert list(HERE.rglob(f"{module}.py")), module
+            assert list(FOLDER.rglob(f"{module}.py")), module
 
 
 def test_faults_in_plain_words_are_those_that_are_checked() -> None:

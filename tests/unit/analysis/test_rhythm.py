@@ -9,8 +9,8 @@ import pytest
 from analysis_series import CAVITY, ROOM, START, START_S, hours, house, location, noise, track, until
 
 from monitord.analysis.assess import assess_job
-from monitord.analysis.goals import judge_goal
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.goals import assess_goal
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.model.assessments import JobAssessment, State
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import FindingKind
@@ -44,11 +44,11 @@ def test_wetting_is_judged_every_two_hours_and_goals_and_damage_every_six() -> N
     assert judged_h[FindingKind.MOULD] == 78.0
 
 
-def state(here: HourlySeries, inside: HourlySeries, day: float) -> State:
+def state(series: HourlySeries, inside: HourlySeries, day: float) -> State:
     hour = round(24 * day)
-    past, air = until(here, hour), until(inside, hour)
-    around = Around(air, air, None)
-    return judge_goal(past, around, GOAL, None, False, -np.inf, START_S + hour * HOUR_S, AnalysisOptions()).state
+    past, air = until(series, hour), until(inside, hour)
+    references = ReferenceSeries(air, air, None)
+    return assess_goal(past, references, GOAL, None, False, -np.inf, START_S + hour * HOUR_S, AnalysisOptions()).state
 
 
 DRY_ROOM = track(location(ROOM), 16.0, 50.0, DAYS)
@@ -56,13 +56,13 @@ DRY_ROOM = track(location(ROOM), 16.0, 50.0, DAYS)
 
 @pytest.mark.parametrize(("day", "found"), [(2.0, State.TOO_EARLY), (3.0, State.DRYING)])
 def test_a_rate_of_three_days_is_asked_for(day: float, found: State) -> None:
-    here = track(location(CAVITY), 16.0, 50.0 + 42.0 * np.exp(-H / 24.0 / 8.0) + noise(len(H), 0.15, 2), DAYS)
-    assert state(here, DRY_ROOM, day) is found
+    series = track(location(CAVITY), 16.0, 50.0 + 42.0 * np.exp(-H / 24.0 / 8.0) + noise(len(H), 0.15, 2), DAYS)
+    assert state(series, DRY_ROOM, day) is found
 
 
 @pytest.mark.parametrize(("per_day", "found"), [(-0.5, State.NO_CLEAR_TREND), (-0.95, State.DRYING)])
 def test_a_rate_must_lie_clear_of_nothing_by_one_standard_error_and_a_quarter(per_day: float, found: State) -> None:
     """From day to day it goes up and down by 2 %: the standard error of the slope of five days is 0.64 % a day."""
     zigzag = np.where(np.floor(H / 24.0) % 2.0 == 0.0, 1.0, -1.0)
-    here = track(location(CAVITY), 16.0, 85.0 + per_day * (H / 24.0 - 10.0) + zigzag, DAYS)
-    assert state(here, DRY_ROOM, 10.0) is found
+    series = track(location(CAVITY), 16.0, 85.0 + per_day * (H / 24.0 - 10.0) + zigzag, DAYS)
+    assert state(series, DRY_ROOM, 10.0) is found

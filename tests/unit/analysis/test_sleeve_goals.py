@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from analysis_series import SLEEVE, START_S, blanked, location, track
 
-from monitord.analysis.goals import GoalResult, by_posterior, judge_sleeve
+from monitord.analysis.goals import GoalResult, assess_sleeve, by_posterior
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.slabs.posterior.questions.check_gain import CheckGain
 from monitord.analysis.slabs.posterior.questions.date import GoalDate
@@ -39,9 +39,9 @@ def changed(**values: object) -> SleeveVerdict:
     return SleeveVerdict(**({name: getattr(DRYING, name) for name in SleeveVerdict.__dataclass_fields__} | values))  # type: ignore[arg-type]
 
 
-def judged(verdict: SleeveVerdict | None, here: HourlySeries | None = None, caught_up: bool = True) -> GoalResult:
-    here = here or track(location(SLEEVE), 20.0, 88.0, DAYS)
-    return judge_sleeve(here, goal(), None, verdict, caught_up, START_S, HOUR_S, AnalysisOptions())
+def judged(verdict: SleeveVerdict | None, series: HourlySeries | None = None, caught_up: bool = True) -> GoalResult:
+    series = series or track(location(SLEEVE), 20.0, 88.0, DAYS)
+    return assess_sleeve(series, goal(), None, verdict, caught_up, START_S, HOUR_S, AnalysisOptions())
 
 
 def values(view: GoalResult) -> dict[str, str]:

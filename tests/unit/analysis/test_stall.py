@@ -11,8 +11,8 @@ from analysis_series import CAVITY, ROOM, daily, hours, location, noise, track
 from monitord.analysis.drying.metric import build_metric
 from monitord.analysis.drying.progress import progress
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
-from monitord.analysis.series.hourly_series import Around
-from monitord.analysis.stall import Stall, judge_stall
+from monitord.analysis.series.hourly_series import ReferenceSeries
+from monitord.analysis.stall import Stall, assess_stall
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import Cause
 from monitord.model.jobs import Goal
@@ -33,10 +33,10 @@ def view(held_back: float, no_progress: float) -> TimeToGoal:
 def judged(value: Array, time_to_goal: TimeToGoal | None, *, drive_lost: bool = False, air_rh: float = 78.0) -> Stall:
     days = len(value) / 24.0
     air = track(location(ROOM), 18.0, air_rh, days)
-    here = track(location(CAVITY), 18.0, value, days)
-    metric = build_metric(here, Around(air, air, None), GOAL, OPTIONS)
+    series = track(location(CAVITY), 18.0, value, days)
+    metric = build_metric(series, ReferenceSeries(air, air, None), GOAL, OPTIONS)
     assert metric is not None
-    return judge_stall(here, metric, progress(here, metric), time_to_goal, drive_lost, OPTIONS)
+    return assess_stall(series, metric, progress(series, metric), time_to_goal, drive_lost, OPTIONS)
 
 
 FLAT = 79.0 + noise(len(H), 0.1)

@@ -85,13 +85,13 @@ def test_a_job_that_is_not_there_is_named(capsys: pytest.CaptureFixture[str], ve
 def test_all_mistakes_of_all_files_are_told_at_once_and_nothing_is_applied(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    doubtful = tmp_path / "doubtful.toml"
-    doubtful.write_text(EXAMPLE_JOB.read_text().replace("limit = 75, window", "limit = 0.75, window"))
-    assert main(["job", "apply", str(EXAMPLE_JOB), str(BAD_JOB), str(doubtful)]) == 1
+    uncertain = tmp_path / "uncertain.toml"
+    uncertain.write_text(EXAMPLE_JOB.read_text().replace("limit = 75, window", "limit = 0.75, window"))
+    assert main(["job", "apply", str(EXAMPLE_JOB), str(BAD_JOB), str(uncertain)]) == 1
     first, *mistakes = capsys.readouterr().err.splitlines()
     assert first == "monitord: 2 mistakes; nothing was applied"
     assert mistakes[0].startswith(f"  {BAD_JOB}, entry ")
-    assert mistakes[1].startswith(f"  {doubtful}, location 'screed-deep': `goal.limit`: 0.75 looks like a ratio")
+    assert mistakes[1].startswith(f"  {uncertain}, location 'screed-deep': `goal.limit`: 0.75 looks like a ratio")
     assert "quay-lane-14" not in said(capsys, "job", "list")
 
 

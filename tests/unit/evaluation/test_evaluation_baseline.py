@@ -10,7 +10,7 @@ import pytest
 from monitord.model.jobs import JobFile
 from monitord.replay.parallel import Arrivals
 from monitord.replay.run import parse_time
-from simulators.evaluation.baseline.judge import Ledger, the_baseline
+from simulators.evaluation.baseline.assessor import Ledger, the_baseline
 from simulators.evaluation.matching import DAY_S, HOUR_S
 from simulators.evaluation.records import Verdicts
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from evaluation_support import case, day, forecast, location, never, with_goal
 
-from simulators.evaluation.forecasts import ForecastScore, judge_forecasts
+from simulators.evaluation.forecasts import ForecastScore, score_forecasts
 from simulators.evaluation.records import Case, ForecastRecord, Verdicts
 from simulators.truth.records import DriveLost, Rewetting
 
@@ -17,7 +17,7 @@ def reachable() -> Case:
 
 
 def score(made: Case, *rows: ForecastRecord) -> ForecastScore:
-    return judge_forecasts(made, Verdicts(forecasts=list(rows)))
+    return score_forecasts(made, Verdicts(forecasts=list(rows)))
 
 
 def said(made_day: float, low: float = 25, middle: float = 28, high: float = 35) -> ForecastRecord:

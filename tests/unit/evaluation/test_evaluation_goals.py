@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from evaluation_support import alert, alerts, at, case, day, location, with_goal
 
-from simulators.evaluation.goals import GoalScore, judge_goals
+from simulators.evaluation.goals import GoalScore, score_goals
 from simulators.evaluation.matching import DAY_S, HOUR_S
 from simulators.evaluation.records import Case, Verdicts
 
@@ -16,7 +16,7 @@ def met_from_day_20_to_30() -> Case:
 
 
 def score(*opened: float, closed_s: float | None = None) -> GoalScore:
-    return judge_goals(met_from_day_20_to_30(), alerts(*(alert("goal_reached", "wall", t, closed_s) for t in opened)))
+    return score_goals(met_from_day_20_to_30(), alerts(*(alert("goal_reached", "wall", t, closed_s) for t in opened)))
 
 
 def test_a_claim_while_the_goal_is_met_is_right_and_late_by_the_time_since():
@@ -46,7 +46,7 @@ def test_every_opening_is_a_claim():
 
 
 def test_a_goal_that_is_met_and_never_said_is_counted():
-    result = judge_goals(met_from_day_20_to_30(), Verdicts())
+    result = score_goals(met_from_day_20_to_30(), Verdicts())
     assert (result.met, result.never_claimed) == (1, 1)
 
 
@@ -62,9 +62,9 @@ def test_a_claim_withdrawn_before_is_as_good_as_none():
 def test_a_goal_met_for_less_than_three_days_need_not_be_said():
     made = case([location("wall", "cavity")])
     with_goal(made.truth.locations["wall"], [(day(20), day(20) + 71 * HOUR_S)], day(20))
-    assert judge_goals(made, Verdicts()).met == 0
+    assert score_goals(made, Verdicts()).met == 0
 
 
 def test_claims_elsewhere_do_not_count_here():
-    result = judge_goals(met_from_day_20_to_30(), alerts(alert("goal_reached", "floor", day(22))))
+    result = score_goals(met_from_day_20_to_30(), alerts(alert("goal_reached", "floor", day(22))))
     assert (result.claims, result.never_claimed) == (0, 1)

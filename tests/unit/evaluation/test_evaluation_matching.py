@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from simulators.evaluation.matching import DAY_S, HOUR_S, Call, EventScore, Terms, Topic, TrueEvent, judge, outside
+from simulators.evaluation.matching import (
+    DAY_S,
+    HOUR_S,
+    Call,
+    EventScore,
+    Terms,
+    Topic,
+    TrueEvent,
+    outside,
+    score_events,
+)
 
 # may open 6 h before the onset and 1 day after the end, and stay open for 2 days after the end
 TERMS = Terms(early_s=6 * HOUR_S, grace_s=DAY_S, linger_s=2 * DAY_S)
@@ -13,7 +23,7 @@ EVENT = TrueEvent("wall", 10 * DAY_S, 14 * DAY_S, "leak", felt_s=10.5 * DAY_S)
 
 
 def scored(*calls: Call, events: tuple[TrueEvent, ...] = (EVENT,)) -> EventScore:
-    return judge(Topic("rewetting", events, calls, WEEKS_10, TERMS), "hand 1", 0.0)
+    return score_events(Topic("rewetting", events, calls, WEEKS_10, TERMS), "hand 1", 0.0)
 
 
 def call(from_days: float, to_days: float, key: str = "wall") -> Call:
@@ -106,7 +116,7 @@ def test_an_event_that_judges_nobody_is_no_miss_and_excuses_alerts():
 
 def test_items_tell_the_day_of_the_job():
     topic = Topic("rewetting", [EVENT], [], WEEKS_10, TERMS)
-    (item,) = judge(topic, "hand 1", start_s=4 * DAY_S).items
+    (item,) = score_events(topic, "hand 1", start_s=4 * DAY_S).items
     assert (item.what, item.key, item.day) == ("missed", "wall", 6.0)
 
 

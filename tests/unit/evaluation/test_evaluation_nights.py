@@ -9,7 +9,7 @@ import pytest
 from evaluation_support import END_S, LENGTH_H, START_S, at, case, day, location
 
 from simulators.evaluation.matching import HOUR_S
-from simulators.evaluation.nights import NightScore, evenings, judge_nights
+from simulators.evaluation.nights import NightScore, evenings, score_nights
 from simulators.evaluation.records import Case, NightRecord, Verdicts
 
 
@@ -22,7 +22,7 @@ def wall(margin_k: float = -1.0) -> Case:
 
 
 def score(made: Case, *rows: NightRecord) -> NightScore:
-    return judge_nights(made, Verdicts(nights=list(rows)))
+    return score_nights(made, Verdicts(nights=list(rows)))
 
 
 def row(made_s: float, margins: list[float]) -> NightRecord:

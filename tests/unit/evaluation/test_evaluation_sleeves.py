@@ -6,7 +6,7 @@ from evaluation_support import LENGTH_H, at, case, day, location, settled
 
 from simulators.evaluation.matching import HOUR_S
 from simulators.evaluation.records import Case, EquilibriumRecord, Verdicts
-from simulators.evaluation.sleeves import SleeveScore, judge_sleeves
+from simulators.evaluation.sleeves import SleeveScore, score_sleeves
 from simulators.truth.records import ProbeFault, iso
 
 
@@ -27,7 +27,7 @@ def reopened() -> Case:
 
 
 def score(made: Case, *rows: EquilibriumRecord) -> SleeveScore:
-    return judge_sleeves(made, Verdicts(equilibrium=list(rows)))
+    return score_sleeves(made, Verdicts(equilibrium=list(rows)))
 
 
 def test_the_newest_prediction_counts_against_the_concrete_at_that_time():

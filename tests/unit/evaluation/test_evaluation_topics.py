@@ -6,14 +6,14 @@ import pytest
 from evaluation_support import END_S, START_S, alert, alerts, at, case, day, location, placement, with_goal
 
 from simulators.evaluation import topics as tp
-from simulators.evaluation.matching import DAY_S, HOUR_S, EventScore, judge
+from simulators.evaluation.matching import DAY_S, HOUR_S, EventScore, score_events
 from simulators.evaluation.records import Case, Verdicts
 from simulators.truth.records import Condensation, DriveLost, ProbeFault, Rewetting, Silence, Stall
 
 
 def score(made: Case, said: Verdicts, topic: str) -> EventScore:
     found = next(t for t in tp.topics(made, said) if t.name == topic)
-    return judge(found, made.name, START_S)
+    return score_events(found, made.name, START_S)
 
 
 def wall() -> Case:

@@ -52,7 +52,7 @@ def stored(db: Database, as_of: datetime = T0 + H) -> float | None:
     return None if found is None else found.hours[0].temperature_c
 
 
-def test_a_forecast_is_read_with_its_doubt_where_it_is_stated() -> None:
+def test_a_forecast_is_read_with_its_uncertainty_where_it_is_stated() -> None:
     plain = of_document(decode(payload(), T0))
     told = of_document(decode(payload(u_temperature_k=0.7, u_dew_point_k=0.9, source="met"), T0))
     assert (plain.u_temperature_k, plain.u_dew_point_k) == (1.0, 1.2)

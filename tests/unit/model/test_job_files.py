@@ -14,9 +14,9 @@ from monitord.errors import JobFileError
 from monitord.model.job_files.files import dump_job, job_schema, load_job_file, parse_job
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 
-HERE = Path(__file__).parent / "jobfiles"
+FOLDER = Path(__file__).parent / "jobfiles"
 EXAMPLE = Path(__file__).parents[3] / "config" / "job.example.toml"
-BAD = sorted((HERE / "bad").glob("*.toml"))
+BAD = sorted((FOLDER / "bad").glob("*.toml"))
 
 
 def said_by(path: Path) -> str:
@@ -44,13 +44,13 @@ def test_the_example_job_is_taken() -> None:
 
 
 def test_a_replay_job_with_nulls_and_a_moved_probe_is_taken_as_it_is() -> None:
-    job = load_job_file(HERE / "good" / "replay.json")
+    job = load_job_file(FOLDER / "good" / "replay.json")
     assert [(p.probe, p.location_id) for p in job.probes] == [("a1", "room"), ("a1", "s40")]
     assert job.location("s40").goal == Goal(metric=GoalMetric.EQUILIBRIUM_RH, limit=80)
 
 
 def test_times_are_held_in_utc_whatever_their_offset() -> None:
-    assert load_job_file(HERE / "good" / "smallest.toml").start == datetime(2025, 6, 1, 9, tzinfo=UTC)
+    assert load_job_file(FOLDER / "good" / "smallest.toml").start == datetime(2025, 6, 1, 9, tzinfo=UTC)
 
 
 def test_several_mistakes_are_counted() -> None:

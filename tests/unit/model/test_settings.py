@@ -14,9 +14,9 @@ from monitord.errors import ConfigurationError
 from monitord.model.config.settings import Settings, load_settings
 from monitord.model.config.settings_table import LIST_EXAMPLES, example_file, setting_rows
 
-HERE = Path(__file__).parent / "settingsfiles"
+FOLDER = Path(__file__).parent / "settingsfiles"
 EXAMPLE = Path(__file__).parents[3] / "config" / "monitord.example.toml"
-BAD = sorted((HERE / "bad").glob("*.toml"))
+BAD = sorted((FOLDER / "bad").glob("*.toml"))
 
 
 @pytest.fixture(autouse=True)
@@ -75,7 +75,7 @@ def test_each_mistake_is_one_line_that_names_file_key_and_remedy(path: Path) -> 
 def test_the_environment_stands_above_the_file(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("MONITORD_BROKER__HOST", "other.example.org")
     monkeypatch.setenv("MONITORD_BROKER__PASSWORD", "hush")
-    settings = load_settings(HERE / "good" / "firm.toml")
+    settings = load_settings(FOLDER / "good" / "firm.toml")
     assert settings.broker.host == "other.example.org"
     assert settings.broker.port == 8883
     assert settings.broker.password is not None
@@ -130,7 +130,7 @@ def test_a_wrong_variable_is_named(
     monkeypatch: pytest.MonkeyPatch, variable: str, value: str, parts: list[str]
 ) -> None:
     monkeypatch.setenv(variable, value)
-    message = said_by(HERE / "good" / "firm.toml")
+    message = said_by(FOLDER / "good" / "firm.toml")
     for part in parts:
         assert part in message
 

@@ -8,7 +8,7 @@ import pytest
 from pydantic import ValidationError
 
 from monitord.model.jobs import JobFile, Location, LocationKind
-from monitord.model.site.spots import SCALES, Spot, SpotGoal, SpotKind, judge_spots
+from monitord.model.site.spots import SCALES, Spot, SpotGoal, SpotKind, assess_spots
 
 T0 = datetime(2026, 1, 5, 8, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -54,7 +54,7 @@ def test_a_correction_may_not_lead_beyond_the_scale() -> None:
 def test_a_value_is_held_against_its_limit_with_its_stated_uncertainty(
     value: float, more: dict[str, object], met: bool | None, why: str
 ) -> None:
-    found = judge_spots(goal(1.0), [spot(value, **more)], (), T0 + HOUR)
+    found = assess_spots(goal(1.0), [spot(value, **more)], (), T0 + HOUR)
     assert (found.met, found.why) == (met, why)
 
 
@@ -70,15 +70,15 @@ def test_a_value_is_held_against_its_limit_with_its_stated_uncertainty(
     ],
 )
 def test_a_control_counts_where_one_meter_read_both_within_a_day(control: Spot, met: bool | None, why: str) -> None:
-    found = judge_spots(goal(0.5, "dry"), [spot(0.9)], [control], T0 + 48 * HOUR)
+    found = assess_spots(goal(0.5, "dry"), [spot(0.9)], [control], T0 + 48 * HOUR)
     assert (found.met, found.why) == (met, why)
 
 
 def test_the_newest_reading_counts_and_none_that_lies_ahead() -> None:
     spots = [spot(1.4, 0.0), spot(0.9, 10.0), spot(3.0, 20.0), spot(30.0, 5.0, kind="wme_pct")]
-    assert judge_spots(goal(1.0), spots, (), T0 + 15 * HOUR).met is True
-    assert judge_spots(goal(1.0), spots, (), T0 + 25 * HOUR).met is False
-    assert judge_spots(goal(1.0), spots, (), T0 - HOUR) == (None, None, None, "not_measured")
+    assert assess_spots(goal(1.0), spots, (), T0 + 15 * HOUR).met is True
+    assert assess_spots(goal(1.0), spots, (), T0 + 25 * HOUR).met is False
+    assert assess_spots(goal(1.0), spots, (), T0 - HOUR) == (None, None, None, "not_measured")
 
 
 def test_a_goal_of_temperature_and_a_control_that_is_not_there_are_refused() -> None:

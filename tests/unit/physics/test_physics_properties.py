@@ -88,7 +88,7 @@ def test_arrays_are_element_by_element_and_broadcast(states, over):
 
 @few
 @given(st.floats(-20.0, 60.0), st.floats(5.0, 100.0), st.floats(0.01, 1.0), st.floats(0.1, 5.0))
-def test_doubt_grows_with_the_doubt_of_each_input(t, rh, u_t, u_rh):
+def test_uncertainty_grows_with_the_uncertainty_of_each_input(t, rh, u_t, u_rh):
     for function in (u_vapour_pressure, u_dew_point):
         base = function(t, rh, u_t, u_rh)
         assert function(t, rh, 2 * u_t, u_rh) > base
@@ -99,7 +99,7 @@ def test_doubt_grows_with_the_doubt_of_each_input(t, rh, u_t, u_rh):
 
 @few
 @given(st.floats(0.0, 50.0), st.floats(0.0, 50.0))
-def test_combined_doubt_is_between_the_largest_and_the_sum(a, b):
+def test_combined_uncertainty_is_between_the_largest_and_the_sum(a, b):
     assert max(a, b) - 1e-9 <= combine(a, b) <= a + b + 1e-9
 
 

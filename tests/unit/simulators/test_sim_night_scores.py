@@ -87,7 +87,7 @@ def test_a_simulated_winter_is_foretold_better_than_by_the_day_before():
     """One job of the family, every fourth evening: fewer kelvins off, surer, and printed beside the baseline."""
     scores = evaluate_night.new_scores()
     assert scores[evaluate_night.OURS].limit == 0.5
-    rows = evaluate_night.judge(generate("condensation", 3), scores, every=4)
+    rows = evaluate_night.score(generate("condensation", 3), scores, every=4)
     assert rows >= 20
     ours, plain = scores[evaluate_night.OURS], scores[evaluate_night.BASELINE]
     assert len(ours.rows) == len(plain.rows) == rows

@@ -17,14 +17,14 @@ DAYS = 20
 TIME = 600.0 * np.arange(DAYS * 144)
 END = DAYS * DAY_S
 SWING = np.sin(2 * np.pi * TIME / DAY_S)
-HERE = ProbedPlace(TIME, 15.0 + 2.0 * SWING, 80.0 - 5.0 * SWING, 12.0 + SWING)
+FOLDER = ProbedPlace(TIME, 15.0 + 2.0 * SWING, 80.0 - 5.0 * SWING, 12.0 + SWING)
 ROOM = ProbedPlace(TIME, 20.0 + SWING, 45.0 - 3.0 * SWING)
 PLACEMENT = ProbePlacement("p", "wall", 0.0)
 EXACT = Probe("p", 600.0, 0.3, 2.0, 1.0, noise_c=1e-6, noise_pct=1e-6, step_c=0.001, step_pct=0.001, lost_share=0.0)
 
 
 def readings_of(probe: Probe = EXACT, *faults: Fault, placement: ProbePlacement = PLACEMENT) -> Samples:
-    return measure(probe, placement, HERE, ROOM, faults, END, np.random.default_rng(5))
+    return measure(probe, placement, FOLDER, ROOM, faults, END, np.random.default_rng(5))
 
 
 def fault(kind: str, amount: float = 0.0, start_day: float = 10.0, end_day: float = 99.0) -> Fault:
@@ -34,7 +34,7 @@ def fault(kind: str, amount: float = 0.0, start_day: float = 10.0, end_day: floa
 def test_an_exact_probe_tells_what_is_there() -> None:
     samples = readings_of()
     settled = samples.true_s > 7200.0
-    true = np.interp(samples.true_s, TIME, HERE.humidity_pct)
+    true = np.interp(samples.true_s, TIME, FOLDER.humidity_pct)
     assert np.abs(samples.humidity_pct - true)[settled].max() < 0.02
     assert np.allclose(np.diff(samples.true_s), 600.0, atol=2.0)
 
@@ -78,7 +78,7 @@ def test_humidity_never_reads_above_the_probes_highest() -> None:
 
 
 def _during(samples: Samples) -> tuple[np.ndarray, np.ndarray]:
-    error = samples.humidity_pct - np.interp(samples.true_s, TIME, HERE.humidity_pct)
+    error = samples.humidity_pct - np.interp(samples.true_s, TIME, FOLDER.humidity_pct)
     return error[(samples.true_s > DAY_S) & (samples.true_s < 10 * DAY_S)], error[samples.true_s >= 10 * DAY_S]
 
 

@@ -16,7 +16,7 @@ from simulators.building.simulation import Simulation
 from simulators.building.structure import Building, Depth, Slab
 from simulators.rolling import centred_mean, runs, trailing_mean
 from simulators.scenario import EQUILIBRIUM_RH, RH, GoalRequest
-from simulators.truth.drying import judge_goal, judge_progress, never_spans
+from simulators.truth.drying import label_goal, label_progress, never_spans
 from simulators.truth.events import condensation
 from simulators.truth.goals import choose_limit
 from simulators.truth.ground_truth import Hourly, LocationHistory, hourly_metric, saturation
@@ -41,7 +41,7 @@ def progress(
     ends = np.full(len(HOURS), end)
     for event in events:  # an event lifts what the air allows by ten % RH
         ends[(event.start_s <= HOURS) & (event.end_s > HOURS)] += 10.0
-    judge_progress(truth, metric, 60.0, ends, events, wetting, JOB, 1.0)
+    label_progress(truth, metric, 60.0, ends, events, wetting, JOB, 1.0)
     return truth
 
 
@@ -97,7 +97,7 @@ def test_below_the_goal_nothing_stalls() -> None:
 def test_the_goal_is_met_when_its_window_says_so() -> None:
     """A metric that falls by 1 a day passes 60 on day 30; its 24 h mean does so half a day later."""
     truth = LocationTruth("cavity")
-    judge_goal(truth, hourly({0: 90, 60: 30}), 60.0, *JOB, np.full(len(HOURS), 30.0))
+    label_goal(truth, hourly({0: 90, 60: 30}), 60.0, *JOB, np.full(len(HOURS), 30.0))
     assert truth.eta_reason == "met"
     assert truth.eta_s == pytest.approx(30.5 * DAY_S, abs=3600.0)
     assert days(truth.goal_met[0]) == pytest.approx((30.5, 50.0), abs=0.1)
@@ -105,9 +105,9 @@ def test_the_goal_is_met_when_its_window_says_so() -> None:
 
 def test_a_goal_met_beyond_the_end_is_later_and_one_above_the_air_never() -> None:
     later, never, beyond = LocationTruth("cavity"), LocationTruth("cavity"), LocationTruth("cavity")
-    judge_goal(later, hourly({0: 90, 60: 54}), 60.0, *JOB, np.full(len(HOURS), 30.0))
-    judge_goal(never, hourly({0: 90, 60: 70}), 60.0, *JOB, np.full(len(HOURS), 65.0))
-    judge_goal(beyond, hourly({0: 90, 60: 70}), 60.0, *JOB, np.full(len(HOURS), 40.0))
+    label_goal(later, hourly({0: 90, 60: 54}), 60.0, *JOB, np.full(len(HOURS), 30.0))
+    label_goal(never, hourly({0: 90, 60: 70}), 60.0, *JOB, np.full(len(HOURS), 65.0))
+    label_goal(beyond, hourly({0: 90, 60: 70}), 60.0, *JOB, np.full(len(HOURS), 40.0))
     assert (later.eta_reason, never.eta_reason, beyond.eta_reason) == ("later", "never", "beyond_horizon")
     assert later.eta_s == pytest.approx(50.5 * DAY_S, abs=3600.0)
     assert never.eta_s is None

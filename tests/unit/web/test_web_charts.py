@@ -231,7 +231,7 @@ def test_a_value_stands_at_its_height_on_the_drawing() -> None:
     assert line.get("d") == f"M{WIDE.left}.0 {WIDE.height - WIDE.bottom}.0L{WIDE.width - WIDE.right}.0 {WIDE.top}.0"
 
 
-def test_what_was_measured_by_hand_stands_at_its_value_with_a_bar_as_long_as_its_doubt() -> None:
+def test_what_was_measured_by_hand_stands_at_its_value_with_a_bar_as_long_as_its_uncertainty() -> None:
     shown = Window(0.0, 1000.0, LONDON)
     line = trace(np.array([0.0, 1000.0]), np.array([10.0, 30.0]), interval_s=1000.0)
     chart = Chart("", "", "%", shown, (line,), points=(Point(500.0, 20.0, 4.0),))

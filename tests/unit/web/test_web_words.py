@@ -48,7 +48,7 @@ def test_a_minus_is_a_minus_and_nothing_is_minus_zero() -> None:
     assert number(-0.04, 1) == "0.0"
 
 
-def test_a_value_keeps_its_doubt_and_unit_on_one_line() -> None:
+def test_a_value_keeps_its_uncertainty_and_unit_on_one_line() -> None:
     text = suspect(support.quantity(84.12, 1.0, "% RH"), 2.0)
     assert text == TIE.join(("84.1", "±", "2.0", "%", "RH"))
     assert suspect(None, 2.0) == "—"
@@ -58,7 +58,7 @@ def test_a_value_keeps_its_doubt_and_unit_on_one_line() -> None:
     assert suspect(support.quantity(3.0, 0.0, "%"), 2.0) == "3.0\u00a0±\u00a00.0\u00a0%"
 
 
-def test_the_doubt_is_as_many_standard_uncertainties_as_asked_for() -> None:
+def test_the_uncertainty_is_as_many_standard_uncertainties_as_asked_for() -> None:
     assert parts(support.quantity(700.4, 30.2, "Pa"), 2.0) == ("700", f"±{TIE}60")
     assert parts(support.quantity(94.8, None, "%"), 2.0) == ("94.8", "")
 

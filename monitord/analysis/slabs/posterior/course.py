@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.slabs.posterior.ensemble import Ensemble, Slab, begin, next_day
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays, slab_grid, sleeve_days
-from monitord.analysis.slabs.posterior.verdict import SleeveGoal, SleeveVerdict, judge
+from monitord.analysis.slabs.posterior.verdict import SleeveGoal, SleeveVerdict, evaluate
 from monitord.model.jobs import Location
 from monitord.model.series import Array
 
@@ -57,7 +57,7 @@ class SleeveCourse:
             if len(days) - newest.ensemble.count > POSTERIOR.unbudgeted_days and not budget.spend():
                 return None, False
             ensemble = next_day(slab, days, newest.ensemble)
-            verdict = judge(slab, days, ensemble, goal, newest.verdict)
+            verdict = evaluate(slab, days, ensemble, goal, newest.verdict)
             newest = _Checkpoint(days.rows[: ensemble.count], ensemble, verdict)
             self._keep(newest)
         return newest.verdict, True
@@ -80,13 +80,13 @@ class SleeveCourses:
         self._courses: dict[str, tuple[tuple[object, ...], SleeveCourse]] = {}
 
     def verdict(
-        self, here: HourlySeries, around: Around, sealed_s: float, goal: SleeveGoal, budget: Budget
+        self, series: HourlySeries, references: ReferenceSeries, sealed_s: float, goal: SleeveGoal, budget: Budget
     ) -> tuple[SleeveVerdict | None, bool]:
         """The verdict on a sleeve as of its newest whole day, and whether the budget allowed to get there."""
-        days = sleeve_days(here, around, sealed_s)
+        days = sleeve_days(series, references, sealed_s)
         if days is None:
             return None, True
-        location = here.location
+        location = series.location
         # all that a course rests on besides its days: another slab or goal starts afresh
         key = (location.depth_mm, location.slab_thickness_mm, location.drying_sides, goal)
         known = self._courses.get(location.id)

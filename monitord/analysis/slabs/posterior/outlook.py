@@ -1,7 +1,7 @@
 """Futures of a sleeve: its members marched on under the present air, as its true humidity would read.
 
 Y(t) = 100 h + slope (T - 20) + misfit exp(-t/30 d). The probe's bias is in no future: it is what makes the level of
-the members doubtful.
+the members uncertain.
 """
 
 from __future__ import annotations

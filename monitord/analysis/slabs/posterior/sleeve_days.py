@@ -12,7 +12,7 @@ from zlib import crc32
 
 import numpy as np
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.slabs.equilibration import reopenings
 from monitord.analysis.slabs.posterior.forward_model import Air, Grid, grid_of
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
@@ -93,36 +93,36 @@ def slab_grid(location: Location) -> Grid:
     return grid_of(drying / 1000.0, (depth if depth <= drying else thickness - depth) / 1000.0)
 
 
-def sleeve_days(here: HourlySeries, around: Around, sealed_s: float) -> SleeveDays | None:
+def sleeve_days(series: HourlySeries, references: ReferenceSeries, sealed_s: float) -> SleeveDays | None:
     """The whole days of a sleeve's record; None while there is none after sealing."""
-    air = around.air
-    known = np.isfinite(here.relative_humidity_pct)
+    air = references.air
+    known = np.isfinite(series.relative_humidity_pct)
     if not known.any():
         return None
-    air_known = np.zeros(len(here), dtype=bool) if air is None else np.isfinite(air.vapour_pressure_pa)
+    air_known = np.zeros(len(series), dtype=bool) if air is None else np.isfinite(air.vapour_pressure_pa)
     first_s = max(
-        float(here.hour_s[np.argmax(known | air_known)]), sealed_s - POSTERIOR.days_before_sealing * DAY_H * HOUR_S
+        float(series.hour_s[np.argmax(known | air_known)]), sealed_s - POSTERIOR.days_before_sealing * DAY_H * HOUR_S
     )
-    hour = np.round(here.hour_s / HOUR_S).astype(np.int64)
-    begin = int(np.searchsorted(here.hour_s, first_s))
-    begin += int((day_phase_h(here.location) - hour[begin]) % DAY_H)  # whole days only
-    days = (len(here) - begin) // DAY_H
+    hour = np.round(series.hour_s / HOUR_S).astype(np.int64)
+    begin = int(np.searchsorted(series.hour_s, first_s))
+    begin += int((day_phase_h(series.location) - hour[begin]) % DAY_H)  # whole days only
+    days = (len(series) - begin) // DAY_H
     if days < 1:
         return None
     part = slice(begin, begin + days * DAY_H)
-    end_s = here.hour_s[part].reshape(days, DAY_H)[:, -1] + HOUR_S
+    end_s = series.hour_s[part].reshape(days, DAY_H)[:, -1] + HOUR_S
     since = (end_s - sealed_s) / HOUR_S - DAY_H
-    after = np.flatnonzero(known & (here.hour_s >= sealed_s))
+    after = np.flatnonzero(known & (series.hour_s >= sealed_s))
     if not len(after):
         return None
-    reading = np.where(known, here.relative_humidity_pct, np.nan)[part].reshape(days, DAY_H)
+    reading = np.where(known, series.relative_humidity_pct, np.nan)[part].reshape(days, DAY_H)
     enough = np.isfinite(reading).sum(axis=1) >= POSTERIOR.min_day_h
     mean = np.full(days, np.nan)
     mean[enough] = np.nanmean(reading[enough], axis=1)
     mean[since < POSTERIOR.first_after_h] = np.nan
-    _leave_out_open(mean, end_s, reopenings(here, sealed_s, around.room))
-    room_c, pressure = _air_of(here, air)
-    sleeve_c = np.where(np.isfinite(here.temperature_c), here.temperature_c, room_c)
+    _leave_out_open(mean, end_s, reopenings(series, sealed_s, references.room))
+    room_c, pressure = _air_of(series, air)
+    sleeve_c = np.where(np.isfinite(series.temperature_c), series.temperature_c, room_c)
     sleeve_c, room_c = (
         _held(sleeve_c, POSTERIOR.no_reading_c),
         _held(np.where(np.isfinite(room_c), room_c, sleeve_c), None),
@@ -134,17 +134,17 @@ def sleeve_days(here: HourlySeries, around: Around, sealed_s: float) -> SleeveDa
         _halves(room_c[part]),
         _halves(pressure[part]),
         since,
-        float(here.relative_humidity_pct[after[0]]),
-        here.uncertainty.relative_humidity_pct,
+        float(series.relative_humidity_pct[after[0]]),
+        series.uncertainty.relative_humidity_pct,
         0.0 if air is None else air.uncertainty.relative_humidity_pct,
     )
 
 
-def _air_of(here: HourlySeries, air: HourlySeries | None) -> tuple[Array, Array]:
+def _air_of(series: HourlySeries, air: HourlySeries | None) -> tuple[Array, Array]:
     """Temperature [°C] and vapour pressure [Pa] of the air by hour, held over gaps; NaN throughout where none is."""
     if air is None:
-        nothing = np.full(len(here), np.nan)
-        return here.temperature_c, nothing
+        nothing = np.full(len(series), np.nan)
+        return series.temperature_c, nothing
     low, high = POSTERIOR.min_air_pct, POSTERIOR.max_air_pct
     good = (air.relative_humidity_pct > low) & (air.relative_humidity_pct < high)
     return air.temperature_c, _held(np.where(good, air.vapour_pressure_pa, np.nan), None)

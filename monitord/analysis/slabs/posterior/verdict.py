@@ -54,7 +54,7 @@ class SleeveVerdict:
     """What a check of the probe would bring; None at the goal."""
 
 
-def judge(
+def evaluate(
     slab: Slab, days: SleeveDays, ensemble: Ensemble, goal: SleeveGoal, before: SleeveVerdict | None
 ) -> SleeveVerdict | None:
     """Put every question to the ensemble after its last day; None while no reading counts.

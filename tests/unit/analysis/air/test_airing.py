@@ -43,7 +43,7 @@ def advice(room, outdoor, others=(), surfaces=None, day=None, options=OPTIONS):
         ((20, 50), (16, 64), AiringEffect.NO_CLEAR_DIFFERENCE, "no clear difference"),
     ],
 )
-def test_the_difference_of_vapour_decides_and_only_if_it_is_larger_than_its_doubt(room, outdoor, effect, said):
+def test_the_difference_of_vapour_decides_and_only_if_it_is_larger_than_its_uncertainty(room, outdoor, effect, said):
     found = advice(room, outdoor)
     assert found.effect is effect
     assert said in airing_sentence(ENGLISH, found)
@@ -91,16 +91,16 @@ def test_a_job_without_outdoor_air_gets_no_advice():
 def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
     """A warm day on a cellar: 24 °C and 65 %, dew point 17.0 °C; the wall is at 13 °C."""
     wall = location("surface", "wall", reference="room", name="cellar wall")
-    here = newest(wall, 15, 70, 13.0)
-    risk = surface_risk(here, None, None, OPTIONS)
+    series = newest(wall, 15, 70, 13.0)
+    risk = surface_risk(series, None, None, OPTIONS)
     assert risk is not None
     assert risk[0].probability < 0.01  # it does not condense now
-    found = advice((16, 60), (24, 65), others=(here,), surfaces={"wall": risk[0]})
+    found = advice((16, 60), (24, 65), others=(series,), surfaces={"wall": risk[0]})
     assert found.condenses_on == "wall"
     assert found.condenses_probability is not None
     assert found.condenses_probability > 0.99
     assert "would condense on the cold surface at cellar wall" in airing_sentence(ENGLISH, found, "cellar wall")
-    dry = advice((16, 60), (5, 60), others=(here,), surfaces={"wall": risk[0]})
+    dry = advice((16, 60), (5, 60), others=(series,), surfaces={"wall": risk[0]})
     assert dry.condenses_on is None
     assert dry.condenses_probability is not None
     assert dry.condenses_probability < 0.01
@@ -109,11 +109,11 @@ def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
 def test_a_surface_of_another_room_is_not_counted():
     other = location("room_air", "attic")
     wall = location("surface", "wall", reference="attic")
-    here = newest(wall, 15, 70, 5.0)
-    risk = surface_risk(here, None, None, OPTIONS)
+    series = newest(wall, 15, 70, 5.0)
+    risk = surface_risk(series, None, None, OPTIONS)
     assert risk is not None
     job = job_of(ROOM, OUT, other, wall)
-    airs = {"room": newest(ROOM, 16, 60), "out": newest(OUT, 24, 65), "attic": None, "wall": here}
+    airs = {"room": newest(ROOM, 16, 60), "out": newest(OUT, 24, 65), "attic": None, "wall": series}
     found = airing(job, ROOM, airs, {"wall": risk[0]}, AiringDay(), OPTIONS)
     assert found is not None
     assert found.condenses_probability is None
@@ -227,7 +227,7 @@ def test_no_state_of_the_airs_leaves_the_advice_without_an_answer(t, rh, t_out, 
     assert found.at == datetime.fromtimestamp(START_S + 159 * 600.0, UTC)
 
 
-def test_without_doubt_any_difference_is_clear():
+def test_without_uncertainty_any_difference_is_clear():
     airs = {
         "room": newest(ROOM, 20, 50, uncertainty=NO_UNCERTAINTY),
         "out": newest(OUT, 20, 49.9, uncertainty=NO_UNCERTAINTY),

@@ -97,8 +97,8 @@ def test_values_of_another_air_lie_on_the_line_between_its_readings() -> None:
 
 
 def test_an_air_that_was_not_heard_at_the_time_is_not_compared() -> None:
-    here, room = air(LocationKind.CAVITY, 80.0, hours=12.0), air(LocationKind.ROOM_AIR, 40.0, hours=6.0)
-    found = compare(here, room, "room", PRESSURE, OPTIONS)
+    series, room = air(LocationKind.CAVITY, 80.0, hours=12.0), air(LocationKind.ROOM_AIR, 40.0, hours=6.0)
+    found = compare(series, room, "room", PRESSURE, OPTIONS)
     assert found.flow is Flow.UNKNOWN
     assert found.vapour_pressure_difference is None
     assert found.at is None
@@ -110,8 +110,8 @@ def test_an_air_that_was_not_heard_at_the_time_is_not_compared() -> None:
 def test_a_difference_is_claimed_only_beyond_two_standard_uncertainties(
     rh: float, other_rh: float, t: float, other_t: float
 ) -> None:
-    here, room = air(LocationKind.CAVITY, rh, t), air(LocationKind.ROOM_AIR, other_rh, other_t)
-    found, back = compare(here, room, "room", PRESSURE, OPTIONS), compare(room, here, "room", PRESSURE, OPTIONS)
+    series, room = air(LocationKind.CAVITY, rh, t), air(LocationKind.ROOM_AIR, other_rh, other_t)
+    found, back = compare(series, room, "room", PRESSURE, OPTIONS), compare(room, series, "room", PRESSURE, OPTIONS)
     difference = found.vapour_pressure_difference
     assert difference is not None
     assert difference.u is not None
@@ -129,8 +129,8 @@ def test_a_difference_is_claimed_only_beyond_two_standard_uncertainties(
     [(80.0, "from wall into the room air"), (20.0, "from the room air into wall"), (50.0, "No clear difference")],
 )
 def test_the_words_tell_which_way_vapour_is_driven(rh: float, words: str) -> None:
-    here = Present(WALL, series(0.0, 6.0, rh, 20.0), Uncertainty(0.15, 1.0), 600.0, HumidityOver.WATER, "p")
-    found = compare(here, air(LocationKind.ROOM_AIR, 50.0), "room", PRESSURE, OPTIONS)
+    wall = Present(WALL, series(0.0, 6.0, rh, 20.0), Uncertainty(0.15, 1.0), 600.0, HumidityOver.WATER, "p")
+    found = compare(wall, air(LocationKind.ROOM_AIR, 50.0), "room", PRESSURE, OPTIONS)
     assert words in comparison_sentence(ENGLISH, found, "wall", "hall")
 
 

@@ -1,4 +1,4 @@
-"""The goal's metric: what is compared, where it would end in the air around it, and with what doubt."""
+"""The goal's metric: what is compared, where it would end in the air around it, and with what uncertainty."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from monitord.analysis.drying.metric import Metric, build_metric, humidity_in_ai
 from monitord.analysis.drying.progress import goal_met
 from monitord.analysis.forecast.forecast import time_to_goal
 from monitord.analysis.series.calibration import Uncertainty
-from monitord.analysis.series.hourly_series import Around, HourlySeries, is_sleeve
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries, is_sleeve
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import OVER_CONTROL, Goal, GoalMetric
 
@@ -29,8 +29,8 @@ def goal(metric: str, limit: float = 70.0) -> Goal:
     return Goal.model_validate({"metric": metric, "limit": limit, "control": control})
 
 
-def built(here: HourlySeries, around: Around, metric: str) -> Metric:
-    found = build_metric(here, around, goal(metric), OPTIONS)
+def built(series: HourlySeries, references: ReferenceSeries, metric: str) -> Metric:
+    found = build_metric(series, references, goal(metric), OPTIONS)
     assert found is not None
     return found
 
@@ -49,44 +49,46 @@ def vapour_pa(t: float, rh: float) -> float:
 
 def test_a_vapour_excess_is_the_difference_of_the_two_vapour_pressures() -> None:
     """psychrolib 2.5: the ASHRAE equations; both sides rest on them, so only rounding differs."""
-    here = track(location(CAVITY, reference="room_air"), 14.0, 88.0, DAYS)
-    found = built(here, Around(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "vp_excess_pa")
+    series = track(location(CAVITY, reference="room_air"), 14.0, 88.0, DAYS)
+    found = built(series, ReferenceSeries(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "vp_excess_pa")
     assert found.value == pytest.approx(np.full(N, vapour_pa(14.0, 88.0) - vapour_pa(20.0, 50.0)), rel=1e-3)
     assert end_over(found) == 0.0  # in the air it is compared with, nothing would be left
     assert found.other_end == pytest.approx(np.full(N, vapour_pa(5.0, 90.0) - vapour_pa(20.0, 50.0)), rel=1e-3)
     assert found.unit == "Pa"
 
 
-def test_its_doubt_is_that_of_both_probes() -> None:
+def test_its_uncertainty_is_that_of_both_probes() -> None:
     """JCGM 100: near 20 °C two probes with u(RH) 1 %, u(T) 0.15 K differ with u about 38 Pa."""
     uncertainty = Uncertainty(0.15, 1.0)
-    here = track(location(CAVITY), 20.0, 62.0, DAYS, uncertainty)
+    series = track(location(CAVITY), 20.0, 62.0, DAYS, uncertainty)
     air = track(location(ROOM), 20.0, 60.0, DAYS, uncertainty)
-    assert built(here, Around(air, air, None), "vp_excess_pa").u == pytest.approx(38.0, abs=1.5)
+    assert built(series, ReferenceSeries(air, air, None), "vp_excess_pa").u == pytest.approx(38.0, abs=1.5)
 
 
 def test_the_end_of_a_humidity_is_the_airs_vapour_at_the_places_own_temperature() -> None:
-    here = track(location(CAVITY), 12.0, 90.0, DAYS)
+    series = track(location(CAVITY), 12.0, 90.0, DAYS)
     expected = 100.0 * vapour_pa(20.0, 50.0) / vapour_pa(12.0, 100.0)
-    found = built(here, Around(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct")
+    found = built(series, ReferenceSeries(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct")
     assert end_over(found) == pytest.approx(expected, rel=1e-3)
-    assert humidity_in_air(here, ROOM_AIR)[0] == pytest.approx(expected, rel=1e-3)
+    assert humidity_in_air(series, ROOM_AIR)[0] == pytest.approx(expected, rel=1e-3)
     assert found.value == pytest.approx(np.full(N, 90.0))
-    assert found.u == here.uncertainty.relative_humidity_pct
+    assert found.u == series.uncertainty.relative_humidity_pct
 
 
 @pytest.mark.parametrize(("t", "rh", "published"), [(21.1, 65.0, 12.0), (21.1, 80.0, 16.0), (10.0, 85.0, 18.4)])
 def test_the_end_of_timber_is_the_wood_handbooks(t: float, rh: float, published: float) -> None:
     """Wood Handbook, Table 4-2 (50 °F and 70 °F); eq. 4-5 keeps within 0.06 %MC of it."""
     air = track(location(ROOM), t, rh, DAYS)
-    here = track(location(VOID), t, 90.0 + noise(N, 0.1), DAYS)
-    assert end_over(built(here, Around(air, air, None), "timber_mc_pct")) == pytest.approx(published, abs=0.06)
+    series = track(location(VOID), t, 90.0 + noise(N, 0.1), DAYS)
+    assert end_over(built(series, ReferenceSeries(air, air, None), "timber_mc_pct")) == pytest.approx(
+        published, abs=0.06
+    )
 
 
-def test_what_is_estimated_of_timber_carries_its_range_as_doubt() -> None:
+def test_what_is_estimated_of_timber_carries_its_range_as_uncertainty() -> None:
     """From the air's value to fibre saturation is a range: a rectangle, whose standard deviation is its width/√12."""
-    here = track(location(VOID), 21.1, 65.0 + noise(N, 0.1), DAYS)
-    found = built(here, Around(ROOM_AIR, ROOM_AIR, None), "timber_mc_pct")
+    series = track(location(VOID), 21.1, 65.0 + noise(N, 0.1), DAYS)
+    found = built(series, ReferenceSeries(ROOM_AIR, ROOM_AIR, None), "timber_mc_pct")
     assert found.timber is not None
     left = 18.0 * np.exp(-DAYS / OPTIONS.timber_lag_days)
     assert found.u == pytest.approx(np.hypot(left / np.sqrt(12.0), OPTIONS.timber_species_u_pct), rel=0.02)
@@ -98,8 +100,8 @@ def test_what_is_estimated_of_timber_carries_its_range_as_doubt() -> None:
 
 @pytest.mark.parametrize("metric", list(GoalMetric))
 def test_without_any_air_the_end_is_not_known_and_not_guessed(metric: GoalMetric) -> None:
-    here = track(location(CAVITY), 15.0, 80.0 + noise(N, 0.1), DAYS)
-    found = build_metric(here, Around(None, None, None), goal(metric.value), OPTIONS)
+    series = track(location(CAVITY), 15.0, 80.0 + noise(N, 0.1), DAYS)
+    found = build_metric(series, ReferenceSeries(None, None, None), goal(metric.value), OPTIONS)
     if metric is GoalMetric.VAPOUR_PRESSURE_EXCESS or metric in OVER_CONTROL:
         assert found is None  # nothing to compare with
     else:
@@ -108,25 +110,25 @@ def test_without_any_air_the_end_is_not_known_and_not_guessed(metric: GoalMetric
 
 
 def test_the_outdoor_air_is_no_second_air_where_it_is_the_reference_itself() -> None:
-    here = track(location(VOID), 10.0, 80.0, DAYS)
-    assert built(here, Around(OUTDOOR_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct").other_end is None
-    assert built(here, Around(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct").other_end is not None
+    series = track(location(VOID), 10.0, 80.0, DAYS)
+    assert built(series, ReferenceSeries(OUTDOOR_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct").other_end is None
+    assert built(series, ReferenceSeries(ROOM_AIR, ROOM_AIR, OUTDOOR_AIR), "rh_pct").other_end is not None
 
 
 def test_hours_that_were_not_heard_stay_unknown() -> None:
-    here, air = track(location(CAVITY), 15.0, 80.0, DAYS), blanked(ROOM_AIR, 50, 60)
-    found = built(here, Around(air, air, None), "vp_excess_pa")
+    series, air = track(location(CAVITY), 15.0, 80.0, DAYS), blanked(ROOM_AIR, 50, 60)
+    found = built(series, ReferenceSeries(air, air, None), "vp_excess_pa")
     assert np.isnan(found.value[50:60]).all()
     assert np.isfinite(found.value[:50]).all()
-    assert end_over(built(here, Around(blanked(ROOM_AIR, 0), None, None), "rh_pct")) is None
+    assert end_over(built(series, ReferenceSeries(blanked(ROOM_AIR, 0), None, None), "rh_pct")) is None
 
 
 def test_only_the_last_hours_count_where_only_they_are_asked_for() -> None:
-    around = Around(ROOM_AIR, None, OUTDOOR_AIR).last(36)
-    assert around.air is not None
-    assert len(around.air) == 36
-    assert around.air.end_s == ROOM_AIR.end_s
-    assert around.room is None
+    references = ReferenceSeries(ROOM_AIR, None, OUTDOOR_AIR).last(36)
+    assert references.air is not None
+    assert len(references.air) == 36
+    assert references.air.end_s == ROOM_AIR.end_s
+    assert references.room is None
 
 
 def test_a_sleeve_is_told_from_other_places() -> None:
@@ -138,11 +140,11 @@ def test_a_sleeve_is_told_from_other_places() -> None:
 
 
 def test_a_distance_from_the_control_is_the_difference_of_what_both_read() -> None:
-    here, dry = track(location(CAVITY), 15.0, 82.0, DAYS), track(location(CAVITY), 15.0, 61.0, DAYS)
-    found = built(here, Around(ROOM_AIR, ROOM_AIR, None, dry), "rh_over_control_pct")
+    series, dry = track(location(CAVITY), 15.0, 82.0, DAYS), track(location(CAVITY), 15.0, 61.0, DAYS)
+    found = built(series, ReferenceSeries(ROOM_AIR, ROOM_AIR, None, dry), "rh_over_control_pct")
     assert found.value == pytest.approx(np.full(N, 21.0))
     assert found.u == pytest.approx(
-        np.hypot(here.uncertainty.relative_humidity_pct, dry.uncertainty.relative_humidity_pct)
+        np.hypot(series.uncertainty.relative_humidity_pct, dry.uncertainty.relative_humidity_pct)
     )
     assert found.unit == "% RH"
     at_location = 100.0 * vapour_pa(20.0, 50.0) / vapour_pa(15.0, 100.0)
@@ -153,30 +155,30 @@ def test_a_distance_from_the_control_is_the_difference_of_what_both_read() -> No
 def test_a_control_of_timber_is_timber_by_its_own_air(rh: float, published: float) -> None:
     """Wood Handbook, Table 4-2 at 21.1 °C; what follows the air is held against the control's level plus the limit."""
     long = 240.0
-    here, dry = track(location(VOID), 21.1, 90.0, long), track(location(VOID), 21.1, rh, long)
-    found = built(here, Around(None, None, None, dry), "timber_over_control_pct")
+    series, dry = track(location(VOID), 21.1, 90.0, long), track(location(VOID), 21.1, rh, long)
+    found = built(series, ReferenceSeries(None, None, None, dry), "timber_over_control_pct")
     assert found.followed is not None
     assert found.followed.goal.limit - 70.0 == pytest.approx(published, abs=0.1)
     assert found.value[-1] == pytest.approx(found.followed.value[-1] - published, abs=0.1)
 
 
 def test_a_goal_over_a_control_is_judged_and_dated_like_the_same_goal_alone() -> None:
-    """A constant control at 60 %: within 5 % of it is the same as 65 % alone, apart from the control's own doubt."""
+    """A constant control at 60 %: within 5 % of it is the same as 65 % alone, but for the control's uncertainty."""
     days = 20.0
     h = np.arange(24 * int(days))
-    here = track(location(CAVITY), 16.0, 55.0 + 35.0 * np.exp(-h / 24.0 / 20.0) + noise(len(h), 0.2, 4), days)
+    series = track(location(CAVITY), 16.0, 55.0 + 35.0 * np.exp(-h / 24.0 / 20.0) + noise(len(h), 0.2, 4), days)
     air = track(location(ROOM), 16.0, 55.0, days)
     dry = track(location(CAVITY), 16.0, 60.0, days)
-    alone = build_metric(here, Around(air, air, None), goal("rh_pct", 65.0), OPTIONS)
-    over = build_metric(here, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
+    alone = build_metric(series, ReferenceSeries(air, air, None), goal("rh_pct", 65.0), OPTIONS)
+    over = build_metric(series, ReferenceSeries(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
     assert alone is not None
     assert over is not None
-    views = [time_to_goal(here, one, OPTIONS) for one in (alone, over)]
+    views = [time_to_goal(series, one, OPTIONS) for one in (alone, over)]
     assert views[0] is not None
     assert views[1] is not None
     assert views[1].at(0.5) == pytest.approx(views[0].at(0.5), rel=0.15)
     assert not goal_met(over, OPTIONS)[0]
     dried = track(location(CAVITY), 16.0, np.where(h < 48, 90.0, 60.0), days)
-    done = build_metric(dried, Around(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
+    done = build_metric(dried, ReferenceSeries(air, air, None, dry), goal("rh_over_control_pct", 5.0), OPTIONS)
     assert done is not None
     assert goal_met(done, OPTIONS)[0]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.drying.progress import Progress, goal_met, progress
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
 from monitord.model.series import Array
@@ -25,10 +25,10 @@ def goal(metric: str = "rh_pct", limit: float = 70.0, window_h: float = 24.0) ->
     return Goal.model_validate({"metric": metric, "limit": limit, "window_h": window_h})
 
 
-def shown(here: HourlySeries, wanted: Goal, first: int = 0) -> Progress:
-    metric = build_metric(here, Around(None, None, None), wanted, OPTIONS)
+def shown(series: HourlySeries, wanted: Goal, first: int = 0) -> Progress:
+    metric = build_metric(series, ReferenceSeries(None, None, None), wanted, OPTIONS)
     assert metric is not None
-    return progress(here, metric, first)
+    return progress(series, metric, first)
 
 
 def plain(value: Array, u: float = 0.6, wanted: Goal | None = None, end: float | None = None) -> Metric:
@@ -79,8 +79,8 @@ def test_a_sleeve_that_moves_with_temperature_alone_makes_no_rate() -> None:
 
 
 def test_an_outage_of_a_day_changes_a_rate_by_little() -> None:
-    here = track(location(CAVITY), 15.0, 90.0 - 0.8 * H / 24.0 + noise(N, 0.1), DAYS)
-    whole, holed = shown(here, goal()), shown(blanked(here, N - 70, N - 46), goal())
+    series = track(location(CAVITY), 15.0, 90.0 - 0.8 * H / 24.0 + noise(N, 0.1), DAYS)
+    whole, holed = shown(series, goal()), shown(blanked(series, N - 70, N - 46), goal())
     assert holed.rate == pytest.approx(whole.rate, abs=0.05)
     assert holed.days == whole.days - 1
 
@@ -89,21 +89,21 @@ def test_hours_before_a_sleeve_had_settled_tell_no_rate() -> None:
     """The approach rises by 30 %RH; the concrete behind it falls by 0.2 a day."""
     since = H[: 7 * 24]
     value = 92.0 - 0.2 * since / 24.0 - 30.0 * np.exp(-since / 16.0)
-    here = track(location(SLEEVE), 18.0, value, 7.0)
-    assert shown(here, goal("equilibrium_rh_pct")).rate > 0.5
-    settled = shown(here, goal("equilibrium_rh_pct"), 96)
+    series = track(location(SLEEVE), 18.0, value, 7.0)
+    assert shown(series, goal("equilibrium_rh_pct")).rate > 0.5
+    settled = shown(series, goal("equilibrium_rh_pct"), 96)
     assert settled.rate == pytest.approx(-0.2, abs=0.1)
     assert settled.days == 3
 
 
-def test_with_two_days_there_is_no_rate_and_the_doubt_is_without_end() -> None:
+def test_with_two_days_there_is_no_rate_and_the_uncertainty_is_without_end() -> None:
     found = shown(track(location(CAVITY), 15.0, 80.0, 2.0), goal())
     assert (found.rate, found.rate_se) == (0.0, np.inf)
 
 
 def test_what_was_not_heard_in_the_last_day_is_not_known() -> None:
-    here = blanked(track(location(CAVITY), 15.0, 80.0, DAYS), N - 20)
-    assert shown(here, goal()).recent is None
+    series = blanked(track(location(CAVITY), 15.0, 80.0, DAYS), N - 20)
+    assert shown(series, goal()).recent is None
 
 
 # -- a goal that is met --------------------------------------------------------------------------------------------
@@ -115,7 +115,9 @@ SURE = 70.0 - OPTIONS.goal_confidence * U
 
 
 @pytest.mark.parametrize(("level", "met"), [(70.5, False), (69.9, False), (SURE + 0.05, False), (SURE - 0.05, True)])
-def test_a_goal_is_claimed_only_where_the_probes_doubt_lies_under_the_limit_as_well(level: float, met: bool) -> None:
+def test_a_goal_is_claimed_only_where_the_probes_uncertainty_lies_under_the_limit_as_well(
+    level: float, met: bool
+) -> None:
     assert goal_met(plain(np.full(N, level)), OPTIONS)[0] is met
 
 
@@ -149,7 +151,7 @@ def course(*parts: tuple[int, float]) -> Array:
 def test_a_claim_stands_while_the_mean_is_under_the_limit_and_falls_once_it_is_over() -> None:
     claimed = course((60, 75.0), (60, 67.0))
     assert goal_met(plain(claimed), OPTIONS) == (True, 77)  # 18 of the 24 hours at 67 %: mean 69.0
-    assert goal_met(plain(np.r_[claimed, course((48, 69.8))]), OPTIONS)[0]  # within the doubt: kept
+    assert goal_met(plain(np.r_[claimed, course((48, 69.8))]), OPTIONS)[0]  # within the uncertainty: kept
     lost = np.r_[claimed, course((48, 70.3))]
     assert goal_met(plain(lost), OPTIONS) == (False, None)
     assert not goal_met(plain(np.r_[lost, course((48, 69.8))]), OPTIONS)[0]  # not sure again

@@ -12,11 +12,11 @@ from analysis_series import (
     ROOM,
     START_S,
     VOID,
-    around_until,
     daily,
     hours,
     location,
     noise,
+    references_until,
     track,
     track_at,
     until,
@@ -28,7 +28,7 @@ from monitord.analysis.drying.metric import build_metric
 from monitord.analysis.forecast.forecast import time_to_goal, to_forecast
 from monitord.analysis.forecast.parameters import FORECAST
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
-from monitord.analysis.series.hourly_series import Around, HourlySeries, TimberSpot
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries, TimberSpot
 from monitord.model.assessments import Forecast
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
@@ -46,11 +46,11 @@ def room(vp: Array | float = ROOM_PA, t: float = 19.0) -> HourlySeries:
     return track_at(location(ROOM), t, np.broadcast_to(vp, len(H)) + noise(len(H), 4.0, 1), DAYS)
 
 
-def seen_on(here: HourlySeries, around: Around, goal: Goal, day: float) -> tuple[TimeToGoal, Forecast]:
+def seen_on(series: HourlySeries, references: ReferenceSeries, goal: Goal, day: float) -> tuple[TimeToGoal, Forecast]:
     """Outlook and forecast as of a day."""
     hour = round(24 * day)
-    past = until(here, hour)
-    metric = build_metric(past, around_until(around, hour), goal, OPTIONS)
+    past = until(series, hour)
+    metric = build_metric(past, references_until(references, hour), goal, OPTIONS)
     assert metric is not None
     view = time_to_goal(past, metric, OPTIONS)
     assert view is not None
@@ -90,8 +90,8 @@ def met_on(tau_d: float, start_pa: float, limit: float, window_d: float) -> floa
 @pytest.mark.parametrize("window_h", [24.0, 72.0])
 def test_an_exponential_approach_is_dated_within_its_interval(tau_d: float, share: float, window_h: float) -> None:
     truth = met_on(tau_d, 650.0, 120.0, window_h / 24.0)
-    here, inside = drying_cavity(tau_d), room()
-    view, forecast = seen_on(here, Around(inside, inside, None), excess(window_h), share * truth)
+    series, inside = drying_cavity(tau_d), room()
+    view, forecast = seen_on(series, ReferenceSeries(inside, inside, None), excess(window_h), share * truth)
     low, middle, high = days_to_go(forecast)
     to_go = (1.0 - share) * truth
     assert low <= to_go <= high
@@ -104,17 +104,17 @@ def test_an_exponential_approach_is_dated_within_its_interval(tau_d: float, shar
 def test_in_the_last_days_the_middle_is_no_multiple_of_the_time_left(left_d: float) -> None:
     """With a floor of two days and half the window on top it was 2.6 to 4 times too late."""
     truth = met_on(8.0, 650.0, 120.0, 1.0)
-    here, inside = drying_cavity(8.0), room()
-    _, middle, _ = days_to_go(seen_on(here, Around(inside, inside, None), excess(), truth - left_d)[1])
+    series, inside = drying_cavity(8.0), room()
+    _, middle, _ = days_to_go(seen_on(series, ReferenceSeries(inside, inside, None), excess(), truth - left_d)[1])
     assert 0.3 * left_d < middle < 1.6 * left_d
 
 
 @pytest.mark.parametrize("window_h", [24.0, 72.0])
 def test_the_interval_narrows_as_the_goal_comes_near(window_h: float) -> None:
-    here, inside = drying_cavity(10.0), room()
+    series, inside = drying_cavity(10.0), room()
     spans = []
     for day in (6.0, 12.0):
-        low, _, high = days_to_go(seen_on(here, Around(inside, inside, None), excess(window_h), day)[1])
+        low, _, high = days_to_go(seen_on(series, ReferenceSeries(inside, inside, None), excess(window_h), day)[1])
         spans.append(high - low)
     assert spans[1] < spans[0]
 
@@ -125,9 +125,9 @@ def test_a_daily_cycle_and_a_day_of_outage_do_not_move_the_date_by_much() -> Non
     swinging = track_at(location(CAVITY, reference="room_air"), 17.0, plain.vapour_pressure_pa + 60.0 * daily(H), DAYS)
     swinging.vapour_pressure_pa[100:126] = np.nan
     swinging.relative_humidity_pct[100:126] = np.nan
-    around = Around(inside, inside, None)
-    _, calm, _ = days_to_go(seen_on(plain, around, excess(), 8.0)[1])
-    low, middle, high = days_to_go(seen_on(swinging, around, excess(), 8.0)[1])
+    references = ReferenceSeries(inside, inside, None)
+    _, calm, _ = days_to_go(seen_on(plain, references, excess(), 8.0)[1])
+    low, middle, high = days_to_go(seen_on(swinging, references, excess(), 8.0)[1])
     assert middle == pytest.approx(calm, rel=0.35)
     assert low <= truth - 8.0 <= high
 
@@ -135,17 +135,17 @@ def test_a_daily_cycle_and_a_day_of_outage_do_not_move_the_date_by_much() -> Non
 # -- never -------------------------------------------------------------------------------------------------------
 
 
-def at_rh(rh_end: float, tau_d: float = 4.0, t: float = 16.0) -> tuple[HourlySeries, Around]:
+def at_rh(rh_end: float, tau_d: float = 4.0, t: float = 16.0) -> tuple[HourlySeries, ReferenceSeries]:
     """A cavity on its way from 92 %RH to what the room's air gives it at its own temperature."""
     inside = room(rh_end / 100.0 * saturation_vapour_pressure(t))
     rh = rh_end + (92.0 - rh_end) * np.exp(-H / 24.0 / tau_d)
-    return track(location(CAVITY), t, rh + noise(len(H), 0.2, 3), DAYS), Around(inside, inside, None)
+    return track(location(CAVITY), t, rh + noise(len(H), 0.2, 3), DAYS), ReferenceSeries(inside, inside, None)
 
 
 @pytest.mark.parametrize(("above", "day"), [(15.0, 5.0), (15.0, 20.0), (8.0, 10.0), (8.0, 20.0)])
 def test_air_that_ends_above_the_goal_gives_no_date(above: float, day: float) -> None:
-    here, around = at_rh(65.0 + above)
-    view, forecast = seen_on(here, around, Goal.model_validate({"metric": "rh_pct", "limit": 65.0}), day)
+    series, references = at_rh(65.0 + above)
+    view, forecast = seen_on(series, references, Goal.model_validate({"metric": "rh_pct", "limit": 65.0}), day)
     assert view.never >= FORECAST.never_probability
     assert forecast.never
     assert forecast.middle is None
@@ -154,8 +154,8 @@ def test_air_that_ends_above_the_goal_gives_no_date(above: float, day: float) ->
 
 @pytest.mark.parametrize("day", [5.0, 10.0])
 def test_air_that_ends_well_below_the_goal_gives_a_date(day: float) -> None:
-    here, around = at_rh(52.0, tau_d=9.0)
-    forecast = seen_on(here, around, Goal.model_validate({"metric": "rh_pct", "limit": 65.0}), day)[1]
+    series, references = at_rh(52.0, tau_d=9.0)
+    forecast = seen_on(series, references, Goal.model_validate({"metric": "rh_pct", "limit": 65.0}), day)[1]
     assert not forecast.never
     truth = met_rh(52.0, 65.0, 9.0)
     low, _, high = days_to_go(forecast)
@@ -177,8 +177,8 @@ def test_a_joist_that_lags_its_air_by_two_weeks_is_dated_within_its_interval(sta
     """Air at 65 %RH and 21.1 °C holds timber at 12.0 % (Wood Handbook, Table 4-2): M = 12 + (M0 − 12)·exp(−t/14 d)."""
     truth = 14.0 * np.log((start_pct - 12.0) / 4.0) + 0.5
     inside = track(location(ROOM), 21.1, 65.0, DAYS)
-    here = track(location(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
-    low, _, high = days_to_go(seen_on(here, Around(inside, inside, None), TIMBER_GOAL, day)[1])
+    series = track(location(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
+    low, _, high = days_to_go(seen_on(series, ReferenceSeries(inside, inside, None), TIMBER_GOAL, day)[1])
     assert low <= truth - day <= high
 
 
@@ -188,11 +188,11 @@ def test_a_spot_reading_of_timber_narrows_its_date_about_the_truth(start_pct: fl
     truth = 14.0 * np.log((start_pct - 12.0) / 4.0) + 0.5 - 10.0
     measured = 12.0 + (start_pct - 12.0) * np.exp(-8.0 / 14.0)
     inside = track(location(ROOM), 21.1, 65.0, DAYS)
-    here = track(location(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
+    series = track(location(VOID), 21.1, 65.0 + noise(len(H), 0.2, 7), DAYS)
     spot = TimberSpot(START_S + 8 * DAY_S, float(measured), 1.0)
     without, told = (
-        days_to_go(seen_on(one, Around(inside, inside, None), TIMBER_GOAL, 10.0)[1])
-        for one in (here, replace(here, spots=(spot,)))
+        days_to_go(seen_on(one, ReferenceSeries(inside, inside, None), TIMBER_GOAL, 10.0)[1])
+        for one in (series, replace(series, spots=(spot,)))
     )
     assert told[0] <= truth <= told[2]
     assert told[2] - told[0] < 0.8 * (without[2] - without[0])
@@ -202,8 +202,8 @@ def test_a_spot_reading_of_timber_narrows_its_date_about_the_truth(start_pct: fl
 def test_timber_in_air_that_holds_it_above_the_goal_gets_no_date() -> None:
     """85 %RH at 21.1 °C holds timber at 17.9 % (Wood Handbook, Table 4-2)."""
     inside = track(location(ROOM), 21.1, 87.0, DAYS)
-    here = track(location(VOID), 21.1, 87.0 + noise(len(H), 0.2, 8), DAYS)
-    assert seen_on(here, Around(inside, inside, None), TIMBER_GOAL, 20.0)[1].never
+    series = track(location(VOID), 21.1, 87.0 + noise(len(H), 0.2, 8), DAYS)
+    assert seen_on(series, ReferenceSeries(inside, inside, None), TIMBER_GOAL, 20.0)[1].never
 
 
 # -- always ------------------------------------------------------------------------------------------------------
@@ -215,11 +215,11 @@ def test_forecasts_are_ordered_lie_ahead_and_come_out_the_same_each_time(
     tau_d: float, start_pa: float, limit: float, day: int, seed: int
 ) -> None:
     fading = start_pa * np.exp(-H / 24.0 / tau_d)
-    here = track_at(location(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 15.0, seed), DAYS)
+    series = track_at(location(CAVITY, reference="room_air"), 17.0, ROOM_PA + fading + noise(len(H), 15.0, seed), DAYS)
     inside, outside = room(), track_at(location(OUTDOOR), 5.0, 700.0 + noise(len(H), 20.0, seed + 1), DAYS)
-    around = Around(inside, inside, outside)
-    view, forecast = seen_on(here, around, excess(limit=limit), float(day))
-    assert seen_on(here, around, excess(limit=limit), float(day))[1] == forecast
+    references = ReferenceSeries(inside, inside, outside)
+    view, forecast = seen_on(series, references, excess(limit=limit), float(day))
+    assert seen_on(series, references, excess(limit=limit), float(day))[1] == forecast
     assert view.weights.sum() == pytest.approx(1.0)
     low, middle, high = days_to_go(forecast)
     assert 0.0 <= low <= middle <= high
@@ -231,8 +231,8 @@ def test_forecasts_are_ordered_lie_ahead_and_come_out_the_same_each_time(
 
 
 def test_half_a_day_of_readings_gives_no_forecast() -> None:
-    inside, here = room(), drying_cavity(8.0)
-    past = until(here, 30)
-    metric = build_metric(past, around_until(Around(inside, inside, None), 30), excess(), OPTIONS)
+    inside, series = room(), drying_cavity(8.0)
+    past = until(series, 30)
+    metric = build_metric(past, references_until(ReferenceSeries(inside, inside, None), 30), excess(), OPTIONS)
     assert metric is not None
     assert time_to_goal(past, metric, OPTIONS) is None

@@ -17,10 +17,10 @@ from analysis_series import (
     ROOM,
     START_S,
     VOID,
-    around_until,
     hours,
     location,
     noise,
+    references_until,
     track_at,
     until,
 )
@@ -29,7 +29,7 @@ from monitord.analysis.drying.metric import build_metric
 from monitord.analysis.drying.progress import progress
 from monitord.analysis.forecast.forecast import time_to_goal, to_forecast
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
-from monitord.analysis.series.hourly_series import Around, HourlySeries, TimberSpot
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries, TimberSpot
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal, LocationKind
 from monitord.model.series import Array
@@ -74,7 +74,7 @@ def place(
     source_pa: float = 0.0,
     a_day_pa: float | None = None,
     spots: tuple[TimberSpot, ...] = (),
-) -> tuple[HourlySeries, Around]:
+) -> tuple[HourlySeries, ReferenceSeries]:
     """A hollow place at 17 °C that began so much over what its room, and a share of the outdoor air, would bring."""
     inside = np.broadcast_to(np.asarray(inside_pa, dtype=float), (N,))
     outside = None if outside_pa is None else np.broadcast_to(np.asarray(outside_pa, dtype=float), (N,))
@@ -84,29 +84,29 @@ def place(
     else:
         vapour = air + np.maximum(start_pa - a_day_pa * DAY, 0.0)
     reference = {"reference": "room_air"} if kind is CAVITY else {}
-    here = replace(track_at(location(kind, **reference), 17.0, vapour + noise(N, 6.0, 2), DAYS), spots=spots)
+    series = replace(track_at(location(kind, **reference), 17.0, vapour + noise(N, 6.0, 2), DAYS), spots=spots)
     room = track_at(location(ROOM), 19.0, inside + noise(N, 4.0, 1), DAYS)
     outdoor = None if outside is None else track_at(location(OUTDOOR), 6.0, outside + noise(N, 8.0, 3), DAYS)
-    return here, Around(room, room, outdoor)
+    return series, ReferenceSeries(room, room, outdoor)
 
 
-def level(here: HourlySeries, around: Around, metric: str, hour: int) -> float:
+def level(series: HourlySeries, references: ReferenceSeries, metric: str, hour: int) -> float:
     """Mean of the last day; timber is counted from 25 %."""
     if metric == "timber_mc_pct":
         return 25.0
-    values = here.relative_humidity_pct
+    values = series.relative_humidity_pct
     if metric == "vp_excess_pa":
-        assert around.room is not None
-        values = here.vapour_pressure_pa - around.room.vapour_pressure_pa
+        assert references.room is not None
+        values = series.vapour_pressure_pa - references.room.vapour_pressure_pa
     return float(values[hour - 24 : hour].mean())
 
 
-def promised(of: tuple[HourlySeries, Around], metric: str, day: float, below: float) -> dict[str, float]:
+def promised(of: tuple[HourlySeries, ReferenceSeries], metric: str, day: float, below: float) -> dict[str, float]:
     """Low, middle and high in days, and the chances of `never`, `by_air` and `no_progress`, for a goal so far below."""
-    here, around = of
+    series, references = of
     hour = round(24 * day)
-    limit = level(here, around, metric, hour) - below
-    past, airs = until(here, hour), around_until(around, hour)
+    limit = level(series, references, metric, hour) - below
+    past, airs = until(series, hour), references_until(references, hour)
     goal = Goal.model_validate({"metric": metric, "limit": limit, "window_h": 24.0})
     built = build_metric(past, airs, goal, OPTIONS)
     assert built is not None
@@ -151,7 +151,7 @@ WET_TIMBER = place(kind=VOID, tau_d=1.0, start_pa=100.0, inside_pa=1400.0)
     ],
 )
 def test_a_goal_a_twentieth_nearer_is_promised_and_one_further_is_not(
-    of: tuple[HourlySeries, Around], metric: str, day: float, asked: str, over: float, below: float
+    of: tuple[HourlySeries, ReferenceSeries], metric: str, day: float, asked: str, over: float, below: float
 ) -> None:
     """Promised: a date no more days ahead than `over`, or no greater a chance of never."""
     assert promised(of, metric, day, 0.95 * below)[asked] < over
@@ -168,14 +168,14 @@ def test_a_goal_more_than_a_year_away_is_never_reached(days_ahead: float, never:
 
 @pytest.mark.parametrize(("known_h", "told"), [(3, False), (5, True)])
 def test_a_half_day_counts_with_four_known_hours(known_h: int, told: bool) -> None:
-    here, around = place()
+    series, references = place()
     unknown = known_h <= H % 12
-    here.relative_humidity_pct[unknown] = np.nan
-    here.vapour_pressure_pa[unknown] = np.nan
+    series.relative_humidity_pct[unknown] = np.nan
+    series.vapour_pressure_pa[unknown] = np.nan
     goal = Goal.model_validate({"metric": "vp_excess_pa", "limit": 100.0, "window_h": 24.0})
-    built = build_metric(here, around, goal, OPTIONS)
+    built = build_metric(series, references, goal, OPTIONS)
     assert built is not None
-    assert (time_to_goal(here, built, OPTIONS) is not None) is told
+    assert (time_to_goal(series, built, OPTIONS) is not None) is told
 
 
 def test_timber_is_dated_in_whole_days_within_the_first_fortnight() -> None:

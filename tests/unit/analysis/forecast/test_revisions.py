@@ -1,4 +1,4 @@
-"""A date that keeps moving away: told when it slips beyond its doubt, and not for drying that is merely slow."""
+"""A date that keeps moving away: told when it slips beyond its uncertainty, and not for drying that is merely slow."""
 
 from __future__ import annotations
 
@@ -38,25 +38,25 @@ def made(dates: Dates, days: float = 14, every: float = 0.25) -> list[Forecast]:
     return [forecast(n * every, *dates(n * every)) for n in range(int(days / every) + 1)]
 
 
-def around(middle: float, uncertainty: float) -> tuple[float, float, float]:
+def references(middle: float, uncertainty: float) -> tuple[float, float, float]:
     return middle - uncertainty, middle, middle + uncertainty
 
 
 @pytest.mark.parametrize(
     ("dates", "value"),
     [
-        (lambda d: around(30, 3), 0.0),  # as promised from the first day to the last
-        (lambda d: around(30 + d, 2), 1.0),  # a day later each day: it makes no progress
-        (lambda d: around(30 + 0.6 * d, 1), 0.6),
-        (lambda d: around(30 + d, 15), 0.0),  # the same, but put uncertainly: the intervals share days
-        (lambda d: around(30 - d, 2), 0.0),  # it comes nearer than was thought
-        (lambda d: around(30 + 8 * (int(d) % 2), 1), 0.0),  # it wanders to and fro
-        (lambda d: around(90, 60), 0.0),  # slow, and put late from the first day
-        (lambda d: around(d + 2, 0.5), 0.0),  # near its goal the probe's accuracy decides
+        (lambda d: references(30, 3), 0.0),  # as promised from the first day to the last
+        (lambda d: references(30 + d, 2), 1.0),  # a day later each day: it makes no progress
+        (lambda d: references(30 + 0.6 * d, 1), 0.6),
+        (lambda d: references(30 + d, 15), 0.0),  # the same, but put uncertainly: the intervals share days
+        (lambda d: references(30 - d, 2), 0.0),  # it comes nearer than was thought
+        (lambda d: references(30 + 8 * (int(d) % 2), 1), 0.0),  # it wanders to and fro
+        (lambda d: references(90, 60), 0.0),  # slow, and put late from the first day
+        (lambda d: references(d + 2, 0.5), 0.0),  # near its goal the probe's accuracy decides
         (lambda d: (30 + d - 2, 30 + d, None if d < 5 else 32 + d), 0.0),  # the latest likely day was open then
     ],
 )
-def test_a_date_slips_only_beyond_its_doubt(dates: Dates, value: float) -> None:
+def test_a_date_slips_only_beyond_its_uncertainty(dates: Dates, value: float) -> None:
     slip = slip_of(made(dates))
     assert slip is not None
     assert slip.days_a_day == pytest.approx(value)
@@ -65,7 +65,7 @@ def test_a_date_slips_only_beyond_its_doubt(dates: Dates, value: float) -> None:
 def test_the_slope_is_that_of_theil_and_sen() -> None:
     """Sen 1968, J. Amer. Stat. Assoc. 63: the median of the slopes over all pairs; here written out anew."""
     wobble = (0.0, 0.4, -0.3, 0.9, 0.2, -0.1, 0.5)
-    history = [forecast(d, *around(30 + 1.5 * d + wobble[d % 7], 1)) for d in range(15)]
+    history = [forecast(d, *references(30 + 1.5 * d + wobble[d % 7], 1)) for d in range(15)]
     x = list(range(15))
     y = [30 + 1.5 * d + wobble[d % 7] for d in x]
     slopes = [(y[j] - y[i]) / (x[j] - x[i]) for i in x for j in x if i < j]
@@ -78,9 +78,9 @@ def test_the_slope_is_that_of_theil_and_sen() -> None:
     ("history", "why"),
     [
         ([], "nothing was forecast"),
-        (made(lambda d: around(30 + d, 1), days=6), "less than a week"),
-        ([forecast(d, *around(30 + d, 1)) for d in (0, 1, 7, 8, 9)], "five days only"),
-        ([*made(lambda d: around(30 + d, 1)), forecast(14.25, None, None, None)], "the newest one says never"),
+        (made(lambda d: references(30 + d, 1), days=6), "less than a week"),
+        ([forecast(d, *references(30 + d, 1)) for d in (0, 1, 7, 8, 9)], "five days only"),
+        ([*made(lambda d: references(30 + d, 1)), forecast(14.25, None, None, None)], "the newest one says never"),
     ],
     ids=lambda x: x if isinstance(x, str) else "",
 )
@@ -89,7 +89,7 @@ def test_with_too_little_to_tell_nothing_is_said(history: list[Forecast], why: s
 
 
 def test_what_was_forecast_before_the_last_fortnight_no_longer_counts() -> None:
-    jumped = made(lambda d: around(30 if d < 3 else 60, 1), days=20)
+    jumped = made(lambda d: references(30 if d < 3 else 60, 1), days=20)
     slip = slip_of(jumped)
     assert slip is not None
     assert slip.days_a_day == 0.0
@@ -113,16 +113,16 @@ def played(dates: Dates, days: float = 14) -> History:
 
 
 def test_the_history_takes_one_forecast_of_a_place_in_six_hours_and_the_first_one_made() -> None:
-    history, first = History(), forecast(0, *around(30, 1))
+    history, first = History(), forecast(0, *references(30, 1))
     assert history.add(assessed(0.0, first)) == [("north", first)]
-    assert history.add(assessed(0.1, forecast(0, *around(31, 1)))) == []
+    assert history.add(assessed(0.1, forecast(0, *references(31, 1)))) == []
     assert history.add(assessed(0.2, None)) == []
     assert history.newest("north") == first
-    assert len(history.add(assessed(0.25, forecast(0.25, *around(30, 1))))) == 1
+    assert len(history.add(assessed(0.25, forecast(0.25, *references(30, 1))))) == 1
 
 
 def test_the_finding_says_what_was_expected_then_and_now() -> None:
-    dates: Dates = lambda d: around(30 + d, 2)  # noqa: E731
+    dates: Dates = lambda d: references(30 + d, 2)  # noqa: E731
     last = forecast(14, *dates(14))
     (finding,) = forecast_revisions(JOB, assessed(14, last), played(dates))
     assert (finding.kind, finding.location, finding.unit) == ("forecast_slipping", "north", "d/d")
@@ -138,12 +138,12 @@ def test_the_finding_says_what_was_expected_then_and_now() -> None:
 
 
 def test_a_place_that_is_at_its_goal_slips_no_more() -> None:
-    (finding,) = forecast_revisions(JOB, assessed(15, None, State.AT_GOAL), played(lambda d: around(30 + d, 2)))
+    (finding,) = forecast_revisions(JOB, assessed(15, None, State.AT_GOAL), played(lambda d: references(30 + d, 2)))
     assert (finding.value, finding.measured_at) == (0.0, START + 15 * DAY)
 
 
 def test_without_a_forecast_for_a_day_it_is_not_known() -> None:
-    history = played(lambda d: around(30 + d, 2))
+    history = played(lambda d: references(30 + d, 2))
     assert forecast_revisions(JOB, assessed(14.9, None), history)[0].value is not None
     assert forecast_revisions(JOB, assessed(15.1, None), history)[0].value is None
 
@@ -151,14 +151,14 @@ def test_without_a_forecast_for_a_day_it_is_not_known() -> None:
 def test_a_place_that_was_never_forecast_or_has_no_goal_any_more_is_not_spoken_of() -> None:
     assert forecast_revisions(JOB, assessed(1, None), History()) == []
     without = job(start=START, locations=[{"id": "north", "kind": "cavity"}])
-    assert forecast_revisions(without, assessed(14, None), played(lambda d: around(30 + d, 2))) == []
+    assert forecast_revisions(without, assessed(14, None), played(lambda d: references(30 + d, 2))) == []
 
 
 @settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(0.5, 20)), min_size=20, max_size=70), st.integers(0, 69))
 def test_a_restart_changes_nothing(course: list[tuple[float, float]], at: int) -> None:
     """Kept from the store, as a restart finds it, or in memory all along: the same slips."""
-    forecasts = [forecast(n * 0.25, *around(20 + m, u)) for n, (m, u) in enumerate(course)]
+    forecasts = [forecast(n * 0.25, *references(20 + m, u)) for n, (m, u) in enumerate(course)]
     through, restarted, stored = History(), History(), []
     for n, one in enumerate(forecasts):
         if n == at % len(forecasts):

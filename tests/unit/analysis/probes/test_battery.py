@@ -51,14 +51,14 @@ def test_a_level_is_told_where_no_voltage_is() -> None:
 @pytest.mark.parametrize(("percent", "alerts"), [(16.0, 0), (14.0, 1)])
 def test_the_level_of_the_default_rule(percent: float, alerts: int) -> None:
     """Under 15 %, held for an hour: our choice, see the rule."""
-    here = levels([float("nan")] * 40, [percent] * 40)
-    job = JobFile(job="j", start=START, locations=(ROOM,), probes=(here.placement,))
-    judge = ReplaySession(job, default_rule_book(), AnalysisOptions())
+    probe_record = levels([float("nan")] * 40, [percent] * 40)
+    job = JobFile(job="j", start=START, locations=(ROOM,), probes=(probe_record.placement,))
+    session = ReplaySession(job, default_rule_book(), AnalysisOptions())
     opened = 0
     for hours in (2.0, 4.0, 6.0):
         at = START + timedelta(hours=hours)
-        known = replace(here, recent=here.recent.at(here.recent.time_s <= at.timestamp()))
-        _, changed = judge.step(JobRecord((known,)), at)
+        known = replace(probe_record, recent=probe_record.recent.at(probe_record.recent.time_s <= at.timestamp()))
+        _, changed = session.step(JobRecord((known,)), at)
         opened += sum(a.kind == "low_battery_level" and a.opened_at == at for a in changed)
     assert opened == alerts
 
@@ -71,16 +71,16 @@ def test_a_probe_without_a_voltage_or_one_that_was_taken_away_tells_nothing() ->
 
 def test_an_alert_opens_for_an_empty_battery_and_ends_with_a_word_when_the_probe_is_taken_away() -> None:
     """The default rule: 2.5 V for a lithium cell, held for an hour (common practice)."""
-    here = record([2.3] * 40)
-    placement = here.placement
+    series = record([2.3] * 40)
+    placement = series.placement
     job = JobFile(job="j", start=START, locations=(ROOM,), probes=(placement,))
-    judge = ReplaySession(job, default_rule_book(), AnalysisOptions())
+    session = ReplaySession(job, default_rule_book(), AnalysisOptions())
     opened = []
     for hours in (2.0, 4.0, 6.0):
         at = START + timedelta(hours=hours)
-        keep = here.recent.time_s <= at.timestamp()
-        recent = Series(*(getattr(here.recent, name)[keep] for name in Series.__dataclass_fields__))
-        _, changed = judge.step(
+        keep = series.recent.time_s <= at.timestamp()
+        recent = Series(*(getattr(series.recent, name)[keep] for name in Series.__dataclass_fields__))
+        _, changed = session.step(
             JobRecord((PlacementRecord(placement, recent, Hourly(), float(recent.time_s[-1])),)), at
         )
         opened += [a for a in changed if a.kind == "low_battery" and a.opened_at is not None]

@@ -12,9 +12,9 @@ from analysis_series import CAVITY, OUTDOOR, ROOM, SLEEVE, START_S, end_of, hous
 from monitord.analysis.probes.placement_checks import drier_than_all, left_location
 from monitord.analysis.probes.quality import (
     PlacementQuality,
+    assess_placement,
     fault_finding,
     flags_of,
-    judge_placement,
     without_common_drift,
 )
 from monitord.analysis.probes.quality_checks import (
@@ -70,7 +70,7 @@ def test_one_hour_of_impossible_values_is_an_accident_and_two_are_a_fault(hours:
     rh = 50.0 + moving(len(time_s), sd=0.2)
     rh[60 : 60 + 6 * hours] = 0.0
     where, series = location(ROOM), readings(time_s, 20.0 + moving(len(time_s), sd=0.1), rh)
-    found = judge_placement(placement(where, series), where, None, house(where), end_of(series))
+    found = assess_placement(placement(where, series), where, None, house(where), end_of(series))
     assert ("range" in kinds(found.spans)) is flagged
 
 
@@ -164,7 +164,7 @@ def test_noise_from_reading_to_reading_is_a_fault_above_a_limit(kind: LocationKi
     late = time_s >= 4.5 * DAY_S
     rh = 60.0 + np.where(late, sd / 2.0 * (-1.0) ** np.arange(len(time_s)), 0.01 * (np.arange(len(time_s)) % 7))
     where, series = location(kind), readings(time_s, 18.0 + 0.01 * (np.arange(len(time_s)) % 5), rh)
-    found = judge_placement(placement(where, series), where, None, house(where), end_of(series))
+    found = assess_placement(placement(where, series), where, None, house(where), end_of(series))
     assert ("noisy" in kinds(found.spans)) is noisy
 
 
@@ -222,7 +222,7 @@ def test_a_lone_value_must_lie_far_from_both_neighbours(
     t[200] += by_k
     rh[200] += by_pct
     where, series = location(kind), readings(time_s, t, rh)
-    found = judge_placement(placement(where, series), where, None, house(where), end_of(series))
+    found = assess_placement(placement(where, series), where, None, house(where), end_of(series))
     assert bool(len(found.lone_s)) is alone
 
 

@@ -33,9 +33,9 @@ from analysis_series import (
 from monitord.analysis.probes.quality import (
     FAULTS,
     PlacementQuality,
+    assess_placement,
     fault_finding,
     flags_of,
-    judge_placement,
     recent_out,
     without_common_drift,
 )
@@ -52,7 +52,7 @@ ROOM_C, ROOM_PCT = 19.0, 48.0
 
 def judged(kind: LocationKind, series: Series, room: HourlySeries | None = None) -> PlacementQuality:
     where = location(kind)
-    return judge_placement(placement(where, series), where, room, house(where), end_of(series))
+    return assess_placement(placement(where, series), where, room, house(where), end_of(series))
 
 
 def flagged(kind: LocationKind, series: Series, room: HourlySeries | None = None) -> set[str]:
@@ -391,7 +391,7 @@ def test_a_void_that_reads_drier_than_any_air_around_it_drifts(per_day: float, d
     time_s = times(30)
     humidity = 62.0 + per_day * np.maximum(hour(time_s) / 24.0 - 5.0, 0.0) + noise(len(time_s), 0.2)
     where, series = location(VOID), readings(time_s, 15.0, humidity)
-    quality = judge_placement(
+    quality = assess_placement(
         placement(where, series), where, room_track(30), house(where), end_of(series), outdoor_track(30)
     )
     assert ("drift" in kinds(quality.spans)) is drifts
@@ -405,7 +405,7 @@ def test_a_void_that_lags_behind_air_that_turned_humid_does_not_drift() -> None:
     behind = 45.0 + 30.0 * (1.0 - np.exp(-np.maximum(hour(time_s) / 24.0 - 12.0, 0.0) / 3.0))
     where, series = location(VOID), readings(time_s, ROOM_C, behind + noise(len(time_s), 0.2))
     airs = track(location(ROOM), ROOM_C, humid, 20), track(location(OUTDOOR), ROOM_C, humid, 20)
-    quality = judge_placement(placement(where, series), where, airs[0], house(where), end_of(series), airs[1])
+    quality = assess_placement(placement(where, series), where, airs[0], house(where), end_of(series), airs[1])
     assert "drift" not in kinds(quality.spans)
 
 
@@ -431,7 +431,7 @@ def test_a_drift_that_two_probes_begin_together_is_no_probes_fault() -> None:
         humidity = falling_ever_faster(time_s, 20.0 if k < 2 else 99.0) + noise(len(time_s), 0.05, k)
         record = placement(where, readings(time_s, 18.0 + noise(len(time_s), 0.05, k), humidity))
         records[name, START_S] = record
-        found[name, START_S] = judge_placement(record, where, room_track(27), house(where), START_S + 27 * 86_400.0)
+        found[name, START_S] = assess_placement(record, where, room_track(27), house(where), START_S + 27 * 86_400.0)
     assert {name for (name, _), q in found.items() if "drift" in kinds(q.spans)} == {"s1", "s2"}
     after = without_common_drift(found, records)
     assert all("drift" not in kinds(q.spans) and not q.hourly_out.any() for q in after.values())
@@ -448,7 +448,7 @@ def broken(days: float = 4.0) -> tuple[Location, PlacementRecord, PlacementQuali
     humidity[hour(time_s) >= 24 * days - 10] = 0.0
     series = readings(time_s, temperature, humidity)
     record, as_of_s = placement(where, series), end_of(series)
-    return where, record, judge_placement(record, where, None, house(where), as_of_s), as_of_s
+    return where, record, assess_placement(record, where, None, house(where), as_of_s), as_of_s
 
 
 def test_flagged_hours_are_out_and_the_readings_stay_as_they_were() -> None:

@@ -94,7 +94,7 @@ def test_accuracies_are_each_probes_own() -> None:
     assert check(probe("a"), probe("b", drh=6.5)).outcome is Agreement.DISAGREE
 
 
-def test_the_correction_carries_the_doubt_of_the_others() -> None:
+def test_the_correction_carries_the_uncertainty_of_the_others() -> None:
     # two probes of ±2 % RH as reference: 2/sqrt(3)/sqrt(2) = 0.82 (JCGM 100:2008, 4.3.7); the box adds 0.1 K, 0.3 % RH
     found = check(probe("a"), probe("odd", drh=8.0), probe("c"))
     assert found.relative_humidity is not None
@@ -215,7 +215,7 @@ def test_a_check_of_corrected_readings_keeps_and_adds_to_what_was_corrected() ->
     assert odd.relative_humidity_correction_pct == pytest.approx(1.5 - 7.0, abs=0.01)
 
 
-def test_the_fixed_points_own_doubt_counts() -> None:
+def test_the_fixed_points_own_uncertainty_counts() -> None:
     # u at 25 °C: 0.12 (Greenspan) and 0.1 K at 75 % RH, 0.45: 2u = 0.93 beyond the probe's own 2.0
     assert over("NaCl", salted(75.3 + 2.9)).within is True
     assert over("NaCl", salted(75.3 + 3.0)).within is False

@@ -22,7 +22,7 @@ STUCK = FaultFacts(reason=FaultReason.REPEATS)
 def test_a_slab_that_meets_every_rule_is_ready_and_nothing_is_missing() -> None:
     # 74 % at three positions, limit 80, u 1: 74 + 2·1 = 76 <= 80; sealed for 14 days, checked 10 days before use,
     # 3 positions for 38 m², 40 of 100 mm drying from one side, room at 20 °C and 45 % all along
-    verdict = Case().judge()
+    verdict = Case().evaluate()
     assert verdict.verdict is Verdict.READY
     assert (verdict.missing, verdict.earliest) == ((), None)
     assert {r.criterion for r in verdict.results} == set(Criterion) - {C.CRITERIA, C.HEATING}
@@ -50,13 +50,13 @@ def test_the_uncertainty_counts_against_the_slab_by_the_guard_band(
     assert (value.outcome, value.reason) == (outcome, reason)
     assert value.measured is not None
     assert value.measured.value == pytest.approx(humidity)
-    assert case.judge().verdict is (Verdict.READY if outcome is Out.PASS else Verdict.NOT_READY)
+    assert case.evaluate().verdict is (Verdict.READY if outcome is Out.PASS else Verdict.NOT_READY)
 
 
 def test_one_position_over_the_limit_is_enough_and_is_the_one_named() -> None:
     case = Case()
     case.humidity["s3"] = 83.9
-    verdict = case.judge()
+    verdict = case.evaluate()
     assert verdict.verdict is Verdict.NOT_READY
     assert verdict.missing == ("limit", "held")
     assert case.value(C.LIMIT).location == "s3"
@@ -67,16 +67,16 @@ def test_one_position_over_the_limit_is_enough_and_is_the_one_named() -> None:
 def test_without_the_manufacturers_limit_the_default_stands_in_and_is_marked() -> None:
     case = Case(covering={"name": "vinyl"})
     case.humidity = {"room": 45.0, "s1": 72.5, "s2": 72.5, "s3": 72.5}
-    verdict = case.judge()
+    verdict = case.evaluate()
     assert verdict.limit_is_default
     assert verdict.verdict is Verdict.READY  # 72.5 + 2 <= 75
     case.humidity["s1"] = 73.5  # 73.5 + 2 > 75
-    assert case.judge().verdict is Verdict.NOT_READY
+    assert case.evaluate().verdict is Verdict.NOT_READY
 
 
 def test_no_verdict_before_the_clock_has_run_and_the_earliest_date_is_the_clocks_and_the_holds() -> None:
     case = Case(days=2.0)  # 48 of 72 h
-    verdict = case.judge()
+    verdict = case.evaluate()
     assert verdict.verdict is Verdict.NOT_READY
     assert {"equilibration", "limit", "held"} <= set(verdict.missing)
     value = case.value(C.EQUILIBRATION)
@@ -100,7 +100,7 @@ def test_a_sleeve_that_still_fills_after_its_clock_is_no_verdict() -> None:
     case.humidity["s1"] = 77.0 - 30.0 * np.exp(-hours / 40.0)  # at hour 96 still 2.7 % to go, 2.2 % risen in a day
     value = case.value(C.EQUILIBRATION, "s1")
     assert (value.outcome, value.reason) == (Out.NOT_YET, R.STILL_MOVES)
-    assert case.judge().verdict is Verdict.NOT_READY
+    assert case.evaluate().verdict is Verdict.NOT_READY
 
 
 @pytest.mark.parametrize(
@@ -165,7 +165,7 @@ def test_three_positions_serve_a_hundred_square_metres(area: float | None, outco
     case = Case(area_m2=area)
     assert case.outcome(C.POSITIONS) is outcome
     wanted = {Out.PASS: Verdict.READY, Out.FAIL: Verdict.NOT_READY, Out.CANNOT_SAY: Verdict.CANNOT_SAY}
-    assert case.judge().verdict is wanted[outcome]
+    assert case.evaluate().verdict is wanted[outcome]
 
 
 def test_service_conditions_count_from_when_the_room_came_into_the_band() -> None:
@@ -221,7 +221,7 @@ def test_a_silent_probe_is_not_a_dry_slab() -> None:
     humidity = np.full(round(24 * case.days), 74.0)
     humidity[-30:] = np.nan
     case.humidity["s3"] = humidity
-    verdict = case.judge()
+    verdict = case.evaluate()
     assert verdict.verdict is Verdict.CANNOT_SAY
     assert case.value(C.PROBE).reason is R.SILENT
     assert case.value(C.PROBE).at == at_day(14) - timedelta(hours=30)
@@ -231,9 +231,9 @@ def test_a_probe_at_fault_supports_no_verdict() -> None:
     case = Case()
     case.flags["s1"] = (QualityFlag(kind="stuck", probe="p-s1", start=at_day(10), end=None, why=STUCK),)
     assert case.value(C.PROBE).reason is R.FAULT
-    assert case.judge().verdict is Verdict.CANNOT_SAY
+    assert case.evaluate().verdict is Verdict.CANNOT_SAY
     case.flags["s1"] = (QualityFlag(kind="stuck", probe="p-s1", start=at_day(2), end=at_day(3), why=STUCK),)
-    assert case.judge().verdict is Verdict.READY
+    assert case.evaluate().verdict is Verdict.READY
 
 
 def test_a_probe_wider_than_the_rule_takes_is_refused() -> None:
@@ -262,12 +262,12 @@ def test_a_limit_held_for_too_short_a_time_is_not_yet() -> None:
 def test_getting_wet_again_or_not_knowing_it_is_never_ready(wet: float | None, verdict: Verdict) -> None:
     case = Case()
     case.wet["s2"] = wet
-    assert case.judge().verdict is verdict
+    assert case.evaluate().verdict is verdict
 
 
 @pytest.mark.parametrize("criteria", ["no-such-rules", "dry-to-goal"])
 def test_rules_that_are_not_there_give_no_verdict(criteria: str) -> None:
-    verdict = Case(criteria=criteria).judge()
+    verdict = Case(criteria=criteria).evaluate()
     assert (verdict.verdict, verdict.missing) == (Verdict.CANNOT_SAY, ("criteria",))
 
 
@@ -286,22 +286,22 @@ def boxed(**slab: object) -> Case:
 def test_a_surface_box_asks_for_drying_aids_off_for_four_days() -> None:
     case = boxed(covering={})
     assert case.value(C.HEATING).reason is R.AIDS_ON_OR_UNKNOWN
-    assert case.judge().verdict is Verdict.CANNOT_SAY
+    assert case.evaluate().verdict is Verdict.CANNOT_SAY
     case = boxed(covering={}, drying_aids_off_at=at_day(11).isoformat())  # 72 of 96 h
     assert case.value(C.HEATING).reason is R.AIDS_OFF_RUNS
-    assert case.judge().earliest == at_day(15)
+    assert case.evaluate().earliest == at_day(15)
     case = boxed(covering={}, drying_aids_off_at=at_day(9).isoformat())
-    assert case.judge().verdict is Verdict.READY
+    assert case.evaluate().verdict is Verdict.READY
 
 
 def test_an_element_with_a_goal_is_judged_against_it() -> None:
     case = Case()
     case.document["slabs"] = []
     case.sleeve("s1")["goal"] = {"metric": "equilibrium_rh_pct", "limit": 80.0, "window_h": 24}
-    verdict = case.judge("s1")
+    verdict = case.evaluate("s1")
     assert (verdict.verdict, verdict.is_slab, verdict.criteria) == (Verdict.READY, False, "dry-to-goal")
     case.humidity["s1"] = 79.0
-    assert case.judge("s1").verdict is Verdict.NOT_READY
+    assert case.evaluate("s1").verdict is Verdict.NOT_READY
 
 
 def test_a_cavity_needs_no_clock_and_a_control_is_what_it_is_held_against() -> None:
@@ -315,8 +315,8 @@ def test_a_cavity_needs_no_clock_and_a_control_is_what_it_is_held_against() -> N
     case.temperature.update(wet=20.0, dry=20.0)
     case.wet["wet"] = 0.0
     # 3 over the control; u = √2 (two probes of u 1): 3 + 2·1.41 = 5.8 <= 6
-    verdict = case.judge("wet")
+    verdict = case.evaluate("wet")
     assert verdict.verdict is Verdict.READY
     assert "equilibration" not in {r.criterion.value for r in verdict.results}
     case.humidity["wet"] = 63.5  # 3.5 + 2.8 > 6
-    assert case.judge("wet").verdict is Verdict.NOT_READY
+    assert case.evaluate("wet").verdict is Verdict.NOT_READY

@@ -20,7 +20,7 @@ def test_a_perfect_cycle_goes_on_as_it_was():
     assert found is not None
     assert found.value == pytest.approx(cycle(24 * 16)[-24:], abs=0.02)
     assert found.lowest == pytest.approx(-1.0, abs=0.05)
-    assert found.u.max() <= 0.45  # nothing was ever wrong: only the least doubt is left, with some of the prior
+    assert found.u.max() <= 0.45  # nothing was ever wrong: only the least uncertainty is left, with some of the prior
 
 
 def test_a_cycle_that_was_lifted_lately_stays_lifted():
@@ -70,7 +70,7 @@ def test_with_few_days_the_usual_spread_is_believed():
 
 
 def test_four_in_five_outcomes_lie_in_the_80_percent_interval():
-    """On margins with weather in them (autoregressive over three days), 60 of them; binomial doubt about 0.04."""
+    """On margins with weather in them (autoregressive over three days), 60 of them; binomial uncertainty about 0.04."""
     inside = inside_lowest = total = 0
     for seed in range(60):
         rng = np.random.default_rng(seed)

@@ -106,7 +106,7 @@ def test_in_a_slab_that_dries_from_both_faces_the_deep_part_is_the_core() -> Non
     assert sentence(found).endswith("The core is still wet.")
 
 
-def test_a_difference_within_the_probes_doubt_is_none() -> None:
+def test_a_difference_within_the_probes_uncertainty_is_none() -> None:
     # two probes of ±2 % RH: u = 1.15 each (JCGM 100:2008, 4.3.7), 1.63 together; k = 2 makes 3.3 % RH
     shallow, deep = sleeve("a", 30.0), sleeve("b", 80.0)
     uncertainty = Uncertainty(0.2, 2.0 / np.sqrt(3.0))
@@ -159,9 +159,9 @@ def test_each_sleeve_sees_the_other_as_it_is_seen(shallow: float, deep: float) -
 
 
 def test_sleeves_of_other_slabs_are_not_compared() -> None:
-    here = sleeve("a", 30.0)
-    job = job_of(here, sleeve("b", 80.0))
-    assert same_slab(job, here, job.location("b"))
+    series = sleeve("a", 30.0)
+    job = job_of(series, sleeve("b", 80.0))
+    assert same_slab(job, series, job.location("b"))
     for other in (
         sleeve("c", 80.0, slab_thickness_mm=120.0),
         sleeve("c", 80.0, drying_sides=2),
@@ -169,8 +169,8 @@ def test_sleeves_of_other_slabs_are_not_compared() -> None:
         Location(id="c", kind=LocationKind.CAVITY),
         Location(id="c", kind=LocationKind.SLAB_SLEEVE),
     ):
-        assert not same_slab(job_of(here, other), here, other)
-    lonely = job_of(here, sleeve("c", 80.0, drying_sides=2))
+        assert not same_slab(job_of(series, other), series, other)
+    lonely = job_of(series, sleeve("c", 80.0, drying_sides=2))
     assert compared(lonely, "a", [track_of(p, 80.0) for p in lonely.locations[1:]]) == []
 
 
@@ -182,7 +182,7 @@ def test_depths_within_five_millimetres_are_one_level() -> None:
     assert [c.against for c in compared(job, "a", all_series)] == ["d", "c"]
 
 
-def test_several_positions_count_by_their_mean_with_their_spread_as_doubt() -> None:
+def test_several_positions_count_by_their_mean_with_their_spread_as_uncertainty() -> None:
     locations = [sleeve("a", 30.0), sleeve("b", 80.0), sleeve("c", 80.0), sleeve("d", 80.0)]
     even = [track_of(p, rh) for p, rh in zip(locations, (82.0, 88.0, 88.0, 88.0), strict=True)]
     uneven = [track_of(p, rh) for p, rh in zip(locations, (82.0, 80.0, 88.0, 96.0), strict=True)]

@@ -110,8 +110,8 @@ def clock_h(by_pct: float, *, gap_h: int = 0, at_h: int = 100, room_pct: float =
     humidity = np.full(200, 88.0)
     humidity[at_h:] -= by_pct
     humidity[at_h - gap_h : at_h] = np.nan
-    here = track(location(SLEEVE), 18.0, humidity, 200 / 24.0)
-    return (clock_start(here, START_S, track(location(ROOM), 20.0, room_pct, 200 / 24.0)) - START_S) / HOUR_S
+    series = track(location(SLEEVE), 18.0, humidity, 200 / 24.0)
+    return (clock_start(series, START_S, track(location(ROOM), 20.0, room_pct, 200 / 24.0)) - START_S) / HOUR_S
 
 
 @pytest.mark.parametrize(("by_pct", "started_h"), [(2.8, 0.0), (3.2, 101.0)])
@@ -156,8 +156,8 @@ def test_of_a_sleeve_that_was_never_heard_85_per_cent_are_taken() -> None:
 @pytest.mark.parametrize(("known_h", "told"), [(5, False), (6, True)])
 def test_six_hours_of_the_last_day_tell_of_a_depth(known_h: int, told: bool) -> None:
     settled = judged(100, tau_h=4.0).view
-    here = track(location(SLEEVE), 18.0, np.where(hours(4.0) < 96 - known_h, np.nan, 85.0), 4.0)
-    assert (sleeve_level(here, settled) is not None) is told
+    series = track(location(SLEEVE), 18.0, np.where(hours(4.0) < 96 - known_h, np.nan, 85.0), 4.0)
+    assert (sleeve_level(series, settled) is not None) is told
 
 
 def test_depths_are_compared_as_they_would_read_at_20_degrees() -> None:

@@ -32,8 +32,8 @@ def test_where_nothing_gives_a_surface_none_is_guessed():
 def test_a_contact_sensor_goes_before_the_factor_and_the_factor_fills_its_gaps():
     touched = np.full(160, 9.0)
     touched[-30:] = np.nan
-    here = newest(location("cavity", f_rsi=0.4), 12, 90, touched)
-    found = surface_of_readings(here, newest(ROOM, 20, 60), newest(OUT, 0, 80), OPTIONS)
+    series = newest(location("cavity", f_rsi=0.4), 12, 90, touched)
+    found = surface_of_readings(series, newest(ROOM, 20, 60), newest(OUT, 0, 80), OPTIONS)
     assert found is not None
     assert found.source(0) is SurfaceSource.CONTACT
     assert found.source() is SurfaceSource.FACTOR
@@ -64,7 +64,7 @@ def test_a_surface_follows_the_means_of_the_last_hours():
     assert found.temperature_c[-1] == pytest.approx(surface_temperature_from_factor(0.7, 20.0, 0.4), abs=0.15)
     steady = surface_of_readings(newest(ROOM, 20, 60), newest(ROOM, 20, 60), newest(OUT, 0.4, 80), OPTIONS)
     assert steady is not None
-    assert found.u_k[-1] > 1.2 * steady.u_k[-1]  # that the memory is not known is part of the doubt
+    assert found.u_k[-1] > 1.2 * steady.u_k[-1]  # that the memory is not known is part of the uncertainty
 
 
 def test_a_mean_before_reaches_back_no_further_than_is_known():
@@ -89,7 +89,7 @@ def test_one_probe_for_room_and_dew_point_is_surer_than_two():
     assert own.u_margin_k[-1] < apart.u_margin_k[-1]
 
 
-def test_doubt_of_the_margin_agrees_with_a_draw_of_the_probes_errors():
+def test_uncertainty_of_the_margin_agrees_with_a_draw_of_the_probes_errors():
     """JCGM 101: 40 000 draws of the errors of room temperature, humidity, outdoor temperature and factor."""
     rng = np.random.default_rng(5)
     n = 40_000
@@ -104,9 +104,9 @@ def test_doubt_of_the_margin_agrees_with_a_draw_of_the_probes_errors():
 
 
 def test_readings_and_hours_of_steady_air_give_the_same_surface():
-    here = location("cavity", f_rsi=0.4)
-    by_reading = surface_of_readings(newest(here, 12, 90), newest(ROOM, 20, 60), newest(OUT, 1, 80), OPTIONS)
-    by_hour = surface_of_hours(track(here, 12, 90, 30), track(ROOM, 20, 60, 30), track(OUT, 1, 80, 30), OPTIONS)
+    series = location("cavity", f_rsi=0.4)
+    by_reading = surface_of_readings(newest(series, 12, 90), newest(ROOM, 20, 60), newest(OUT, 1, 80), OPTIONS)
+    by_hour = surface_of_hours(track(series, 12, 90, 30), track(ROOM, 20, 60, 30), track(OUT, 1, 80, 30), OPTIONS)
     assert by_reading is not None
     assert by_hour is not None
     for name in ("temperature_c", "u_k", "margin_k", "u_margin_k"):
@@ -121,7 +121,7 @@ def test_a_chart_shows_the_surface_that_the_finding_speaks_of():
     placements = [Placement(probe=f"p-{k}", location_id=k, from_time=START, accuracy=accuracy) for k in ("room", "out")]
     job = job_of(ROOM, OUT)
     shown = [derived_series(air.series, placement, job) for air, placement in zip((room, out), placements, strict=True)]
-    surface, u = surface_by_factor(shown[0], 0.7, *shown, OPTIONS.surface_memory_h, OPTIONS)
+    surface, u = surface_by_factor(shown[0], 0.7, *shown, OPTIONS.surface_averaging_h, OPTIONS)
     assert found is not None
     assert surface == pytest.approx(found.temperature_c)
     assert u == pytest.approx(found.u_k, rel=0.02)
@@ -162,12 +162,12 @@ def test_a_finding_tells_since_when_it_condenses_and_for_how_long_in_the_day():
 
 
 def test_a_gap_counts_as_one_interval_of_condensing_only():
-    here = newest(location("surface"), 15, 60, 6.0, n=20)
-    far = here.series.time_s.copy()
+    series = newest(location("surface"), 15, 60, 6.0, n=20)
+    far = series.series.time_s.copy()
     far[10:] += 12 * 3600.0
-    moved = type(here)(here.location, type(here.series)(far, *(getattr(here.series, n) for n in (
+    moved = type(series)(series.location, type(series.series)(far, *(getattr(series.series, n) for n in (
         "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_s"))),
-        here.uncertainty, here.interval_s, here.humidity_over, here.probe)  # fmt: skip
+        series.uncertainty, series.interval_s, series.humidity_over, series.probe)  # fmt: skip
     found = surface_risk(moved, None, None, OPTIONS)
     assert found is not None
     assert found[0].hours_at_risk == pytest.approx((20 + 1) / 6)

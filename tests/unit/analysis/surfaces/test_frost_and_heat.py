@@ -25,7 +25,7 @@ def told(kind, t, rh=50.0, n=160):
 def verdict(finding):
     rule = default_rule_book().rule_for(finding.kind, "j", finding.location)
     assert rule is not None
-    return rule.judge(finding, holds=False)
+    return rule.evaluate(finding, holds=False)
 
 
 @pytest.mark.parametrize(("t", "expected"), [(2.5, Truth.TRUE), (3.5, Truth.FALSE), (18.0, Truth.FALSE)])

@@ -29,8 +29,8 @@ ZONE = ZoneInfo("Europe/Helsinki")
 DAY = 24
 
 
-def risk_of(here, room=None, outdoor=None, options=OPTIONS):
-    return mould_risk(here, surface_of_hours(here, room, outdoor, options), here.end_s, ZONE, options)
+def risk_of(series, room=None, outdoor=None, options=OPTIONS):
+    return mould_risk(series, surface_of_hours(series, room, outdoor, options), series.end_s, ZONE, options)
 
 
 def steady(t, rh, days, at=None, uncertainty=USUAL, **more):
@@ -49,8 +49,8 @@ def test_a_dry_place_has_no_index_and_no_caution():
 
 
 def test_nothing_known_is_not_a_dry_place():
-    here = track(location(), np.nan, np.nan, 200)
-    assert risk_of(here) is None
+    series = track(location(), np.nan, np.nan, 200)
+    assert risk_of(series) is None
 
 
 def test_a_gap_is_held_and_counted_not_dried():
@@ -72,9 +72,9 @@ def test_a_gap_is_held_and_counted_not_dried():
 def test_an_unknown_surface_is_not_taken_for_the_air():
     """The outdoor air is silent half of the time: those hours are unknown, not those of the warmer air."""
     outdoor_c = np.where(np.arange(60 * DAY) % 48 < 24, 0.0, np.nan)
-    here = track(location("room_air", f_rsi=0.5), 20.0, 60.0, 60 * DAY)
+    series = track(location("room_air", f_rsi=0.5), 20.0, 60.0, 60 * DAY)
     outdoor = track(location("outdoor_air", "out"), outdoor_c, 80.0, 60 * DAY)
-    found = risk_of(here, here, outdoor)
+    found = risk_of(series, series, outdoor)
     assert found is not None
     assert found.unknown_share == pytest.approx(0.5, abs=0.01)
     assert found.index > 0.5
@@ -188,10 +188,10 @@ def test_the_most_careful_material_is_taken_where_none_is_stated():
 
 
 def test_a_finding_carries_index_material_and_stage():
-    here = track(location(name="corner"), 20.0, 97.0, 12 * DAY)
-    found = risk_of(here)
+    series = track(location(name="corner"), 20.0, 97.0, 12 * DAY)
+    found = risk_of(series)
     assert found is not None
-    finding = mould_finding(here, found, OPTIONS, 6 * HOUR_S)
+    finding = mould_finding(series, found, OPTIONS, 6 * HOUR_S)
     assert finding.kind == "mould"
     assert finding.unit == "mould index"
     assert finding.facts.value is not None
@@ -225,10 +225,10 @@ def test_a_more_humid_course_never_has_a_lower_index(seed, more):
     ],
 )
 def test_a_week_over_80_percent_is_told_beside_an_index_that_says_nothing_yet(t, rh, days, truth):
-    here = track(location(), t, rh, DAY * days)
-    risk = risk_of(here)
+    series = track(location(), t, rh, DAY * days)
+    risk = risk_of(series)
     assert risk is not None
-    found = conditions_finding(here, risk, 6 * HOUR_S)
+    found = conditions_finding(series, risk, 6 * HOUR_S)
     assert risk.index < 0.2
     assert found.truth is truth
     if truth is Truth.TRUE:

@@ -43,10 +43,10 @@ def at_surface(margin, dew_c=8.0, **more):
 
 
 def ahead_of(margin, forecast=None, options=OPTIONS):
-    here = at_surface(margin)
-    surface = surface_of_hours(here, None, None, options)
+    series = at_surface(margin)
+    surface = surface_of_hours(series, None, None, options)
     assert surface is not None
-    return night_ahead(here, surface, None, None, options, forecast)
+    return night_ahead(series, surface, None, None, options, forecast)
 
 
 def test_what_is_expected_is_said_in_the_jobs_own_time():
@@ -97,12 +97,12 @@ def test_a_surface_that_condenses_throughout_has_no_end():
 
 
 def test_the_finding_is_unknown_where_there_is_no_forecast():
-    here = at_surface(cycle(20))
-    finding = expected_finding(here, None, here.end_s, 6 * HOUR_S)
+    series = at_surface(cycle(20))
+    finding = expected_finding(series, None, series.end_s, 6 * HOUR_S)
     assert finding.kind == "condensation_expected"
     assert finding.value is None
     assert finding.interval_s == 6 * HOUR_S
-    known = expected_finding(here, ahead_of(cycle(24 * 15)), here.end_s, 6 * HOUR_S)
+    known = expected_finding(series, ahead_of(cycle(24 * 15)), series.end_s, 6 * HOUR_S)
     assert known.value is not None
     assert (known.facts.chance, known.facts.margin) == (known.value, ahead_of(cycle(24 * 15)).deepest)
 
@@ -138,7 +138,7 @@ def test_a_forecast_of_frost_brings_the_surface_down_by_its_factor():
     assert "and the outdoor forecast." in night_sentence(ENGLISH, told)
 
 
-def test_a_forecast_of_what_is_changes_nothing_but_the_doubt():
+def test_a_forecast_of_what_is_changes_nothing_but_the_uncertainty():
     plain, told = with_forecast(0.0, 0.0)
     assert told.margin_k == pytest.approx(plain.margin_k, abs=0.1)
     assert told.u_k[-1] > plain.u_k[-1]  # the weather forecast's own error

@@ -77,8 +77,8 @@ def test_a_wet_bulb_is_shown_up_to_80_degrees(t: float, shown: bool) -> None:
 
 
 def risk_of(rh: Array, t: float = 18.0) -> MouldRisk:
-    here = track(location(), t, rh, len(rh))
-    found = mould_risk(here, None, here.end_s, UTC, OPTIONS)
+    series = track(location(), t, rh, len(rh))
+    found = mould_risk(series, None, series.end_s, UTC, OPTIONS)
     assert found is not None
     return found
 

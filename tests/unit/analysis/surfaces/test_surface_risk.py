@@ -38,8 +38,10 @@ def air(
     return Present(location, series, Uncertainty(0.15, 1.0), STEP_S, HumidityOver.WATER, kind.value)
 
 
-def judge(here: Present, room: Present | None = None, outdoor: Present | None = None) -> tuple[SurfaceRisk, Finding]:
-    found = surface_risk(here, room, outdoor, OPTIONS)
+def assess(
+    present: Present, room: Present | None = None, outdoor: Present | None = None
+) -> tuple[SurfaceRisk, Finding]:
+    found = surface_risk(present, room, outdoor, OPTIONS)
     assert found is not None
     return found
 
@@ -56,7 +58,7 @@ def judge(here: Present, room: Present | None = None, outdoor: Present | None = 
     ],
 )
 def test_published_states_of_a_surface(t: float, rh: float, surface: float, surface_rh: float, margin: float) -> None:
-    risk, finding = judge(air(t, rh, surface))
+    risk, finding = assess(air(t, rh, surface))
     assert risk.source is SurfaceSource.CONTACT
     assert risk.surface_rh.value == pytest.approx(surface_rh, abs=0.06)
     assert risk.margin.value == pytest.approx(margin, abs=0.011)
@@ -69,7 +71,7 @@ def test_the_design_case_of_din_4108_2_stands_at_the_mould_limit() -> None:
     # 20 °C / 50 % inside, -5 °C outside, f_Rsi 0.70: 12.5 °C, 80 % RH, and dry
     outdoor = air(-5.0, 80.0, kind=LocationKind.OUTDOOR_AIR)
     room = air(20.0, 50.0, f_rsi=0.70)
-    risk, _ = judge(room, room, outdoor)
+    risk, _ = assess(room, room, outdoor)
     assert risk.source is SurfaceSource.FACTOR
     assert risk.surface_temperature.value == pytest.approx(12.5, abs=0.01)
     assert risk.surface_rh.value == pytest.approx(80.7, abs=0.2)
@@ -79,7 +81,7 @@ def test_the_design_case_of_din_4108_2_stands_at_the_mould_limit() -> None:
 
 def test_a_contact_sensor_goes_before_the_factor() -> None:
     outdoor, room = air(-5.0, 80.0, kind=LocationKind.OUTDOOR_AIR), air(20.0, 50.0, surface=9.0, f_rsi=0.7)
-    risk, _ = judge(room, room, outdoor)
+    risk, _ = assess(room, room, outdoor)
     assert risk.source is SurfaceSource.CONTACT
     assert risk.surface_temperature.value == 9.0
 
@@ -97,21 +99,21 @@ def test_hours_at_risk_are_those_of_the_last_day() -> None:
     hours = np.arange(30 * 6) / 6.0
     # 30 hours; the surface was wet from hour 2 to 5, before the last day began, and again from 20 to 23
     wet = ((hours >= 2) & (hours < 5)) | ((hours >= 20) & (hours < 23))
-    risk, finding = judge(air(20.0, 60.0, np.where(wet, 10.0, 16.0)))
+    risk, finding = assess(air(20.0, 60.0, np.where(wet, 10.0, 16.0)))
     assert risk.hours_at_risk == pytest.approx(3.0, abs=STEP_S / 3600.0)
     assert finding.since is None
 
 
 def test_since_when_it_condenses_is_when_the_run_began() -> None:
     hours = np.arange(30 * 6) / 6.0
-    _, finding = judge(air(20.0, 60.0, np.where(hours >= 27.0, 10.0, 16.0)))
+    _, finding = assess(air(20.0, 60.0, np.where(hours >= 27.0, 10.0, 16.0)))
     assert finding.since is not None
     assert finding.since.timestamp() == START_S + 27 * 3600.0
     assert finding.readings == 18
 
 
 def test_probability_falls_as_the_surface_warms() -> None:
-    probabilities = [judge(air(20.0, 60.0, surface))[0].probability for surface in (8.0, 11.0, 12.0, 13.0, 16.0)]
+    probabilities = [assess(air(20.0, 60.0, surface))[0].probability for surface in (8.0, 11.0, 12.0, 13.0, 16.0)]
     assert probabilities == sorted(probabilities, reverse=True)
     assert probabilities[0] > 0.999
     assert probabilities[-1] < 0.001

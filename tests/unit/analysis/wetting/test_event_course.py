@@ -14,16 +14,16 @@ from analysis_series import (
     SLEEVE,
     START_S,
     VOID,
-    around_until,
     hours,
     location,
     noise,
+    references_until,
     track,
     track_at,
     until,
 )
 
-from monitord.analysis.series.hourly_series import Around
+from monitord.analysis.series.hourly_series import ReferenceSeries
 from monitord.analysis.wetting.rewetting import wetting
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -39,7 +39,7 @@ N = len(H)
 LEAK_H = 16 * 24
 INSIDE = track_at(location(ROOM), 20.0, 900.0 + noise(N, 4.0, 1), DAYS)
 OUTSIDE = track_at(location(OUTDOOR), 6.0, 600.0 + noise(N, 4.0, 2), DAYS)
-AROUND = Around(INSIDE, INSIDE, OUTSIDE)
+REFERENCES = ReferenceSeries(INSIDE, INSIDE, OUTSIDE)
 
 
 def leak(by_pct: float, over_h: float = 3.0, at_h: float = LEAK_H) -> Array:
@@ -53,8 +53,8 @@ def dries(by_pct: float, from_h: float, to_h: float) -> Array:
 
 def judged(extra_pct: Array, after_h: int, kind: LocationKind = CAVITY) -> Finding:
     vapour = 1200.0 + float(saturation_vapour_pressure(15.0)) / 100.0 * (extra_pct + noise(N, 0.1, 5))
-    here, end = track_at(location(kind), 15.0, vapour, DAYS), LEAK_H + after_h
-    found = wetting(until(here, end), around_until(AROUND, end), START_S + HOUR_S * end, OPTIONS, -np.inf)
+    series, end = track_at(location(kind), 15.0, vapour, DAYS), LEAK_H + after_h
+    found = wetting(until(series, end), references_until(REFERENCES, end), START_S + HOUR_S * end, OPTIONS, -np.inf)
     assert found is not None
     return found
 
@@ -103,8 +103,8 @@ def turned(by_pct: float) -> bool:
     """Whether a sleeve that dried for 26 days and then rose by so much within four is told of."""
     day = H / 24.0
     humidity = 88.0 + 6.0 * np.exp(-day / 8.0) + by_pct * np.clip((day - 25.9) / 4.0, 0.0, 1.0)
-    here = track(location(SLEEVE), 18.0, humidity + noise(N, 0.05, 8), DAYS)
-    found = wetting(here, AROUND, START_S + HOUR_S * N, OPTIONS, START_S + 120 * HOUR_S)
+    series = track(location(SLEEVE), 18.0, humidity + noise(N, 0.05, 8), DAYS)
+    found = wetting(series, REFERENCES, START_S + HOUR_S * N, OPTIONS, START_S + 120 * HOUR_S)
     return found is not None and found.truth is Truth.TRUE
 
 

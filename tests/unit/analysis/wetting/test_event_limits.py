@@ -23,7 +23,7 @@ from analysis_series import (
     until,
 )
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.wetting import hollow_places, sleeves
 from monitord.analysis.wetting.drying_potential import find_lost_potential
 from monitord.model.jobs import LocationKind
@@ -42,7 +42,7 @@ def air(kind: LocationKind, mean_pa: float, swing_pa: float, period_h: float, t:
 
 INSIDE = air(ROOM, 1000.0, 15.0, 9.0, 20.0, 1)
 OUTSIDE = air(OUTDOOR, 600.0, 15.0, 23.0, 6.0, 2)
-AROUND = Around(INSIDE, INSIDE, OUTSIDE)
+REFERENCES = ReferenceSeries(INSIDE, INSIDE, OUTSIDE)
 
 
 def place(extra_pct: Array, share: float = 1.2, kind: LocationKind = CAVITY, sd_pct: float = 0.1) -> HourlySeries:
@@ -52,9 +52,9 @@ def place(extra_pct: Array, share: float = 1.2, kind: LocationKind = CAVITY, sd_
     return track_at(location(kind), 15.0, vapour, DAYS)
 
 
-def told_after(here: HourlySeries) -> int | None:
+def told_after(series: HourlySeries) -> int | None:
     """Hours from the leak to the first hit; negative is a false alarm."""
-    at = np.flatnonzero(hollow_places.hits(here, AROUND, N)[0])
+    at = np.flatnonzero(hollow_places.hits(series, REFERENCES, N)[0])
     return int(at[0]) - LEAK_H if len(at) else None
 
 
@@ -97,14 +97,14 @@ def test_a_rise_that_the_room_outdoes_is_the_rooms() -> None:
         + np.where(H >= LEAK_H, 0.95 * 250.0, 0.0)
         + saturation / 100.0 * noise(N, 0.1, 5)
     )
-    here = track_at(location(CAVITY), 15.0, vapour, DAYS)
-    found = hollow_places.hits(here, Around(inside, inside, OUTSIDE), N)[0]
+    series = track_at(location(CAVITY), 15.0, vapour, DAYS)
+    found = hollow_places.hits(series, ReferenceSeries(inside, inside, OUTSIDE), N)[0]
     assert not found[LEAK_H : LEAK_H + 24].any()
 
 
 def test_nothing_is_said_of_a_place_in_its_first_five_days() -> None:
     early = np.where(H >= 100, 12.0, 0.0)
-    assert not hollow_places.hits(place(early), AROUND, N)[0][:120].any()
+    assert not hollow_places.hits(place(early), REFERENCES, N)[0][:120].any()
 
 
 # -- sleeves -------------------------------------------------------------------------------------------------------
@@ -112,8 +112,8 @@ def test_nothing_is_said_of_a_place_in_its_first_five_days() -> None:
 
 def sleeve_told_after(by_pct: float, t: Array | float = 18.0, sd_pct: float = 0.05) -> int | None:
     dries = 88.0 - 0.06 * H / 24.0 + by_pct * (1.0 - np.exp(-np.clip(H - LEAK_H, 0.0, None) / 8.0))
-    here = track(location(SLEEVE), t, dries + noise(N, sd_pct, 8), DAYS)
-    at = np.flatnonzero(sleeves.hits(here, AROUND, START_S, N)[0])
+    series = track(location(SLEEVE), t, dries + noise(N, sd_pct, 8), DAYS)
+    at = np.flatnonzero(sleeves.hits(series, REFERENCES, START_S, N)[0])
     return int(at[0]) - LEAK_H if len(at) else None
 
 
@@ -130,8 +130,8 @@ def test_a_sleeve_that_scatters_by_as_much_as_it_rises_is_not_told() -> None:
 
 
 def test_a_sleeve_is_not_judged_in_its_first_six_days() -> None:
-    here = track(location(SLEEVE), 18.0, 80.0 + np.where(H > 120, 6.0, 0.0) + noise(N, 0.05, 8), DAYS)
-    assert not sleeves.hits(here, AROUND, START_S, N)[0][:144].any()
+    series = track(location(SLEEVE), 18.0, 80.0 + np.where(H > 120, 6.0, 0.0) + noise(N, 0.05, 8), DAYS)
+    assert not sleeves.hits(series, REFERENCES, START_S, N)[0][:144].any()
 
 
 # -- drying potential of a room ---------------------------------------------------------------------------------------
@@ -158,7 +158,7 @@ def test_it_must_hold_for_six_hours_on_end(hours_on: int, asked_h: int, told: bo
 
 
 def test_where_little_can_dry_little_is_lost() -> None:
-    """At 80 % RH and 20 °C the potential is 234 Pa: a fifth of it, 60 Pa, is 2.6 % RH and under the probes' doubt."""
+    """At 80 % RH and 20 °C the potential is 234 Pa: a fifth of it, 60 Pa, is 2.6 % RH within the probes' ±."""
     assert not lost(60.0, 100, 20, before_pa=0.8 * 2339.0)
     assert lost(160.0, 100, 20, before_pa=0.8 * 2339.0)
 

@@ -16,16 +16,16 @@ from analysis_series import (
     OUTDOOR,
     ROOM,
     VOID,
-    around_until,
     blanked,
     hours,
     location,
     noise,
+    references_until,
     track_at,
     until,
 )
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.wetting import hollow_places
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array
@@ -85,12 +85,12 @@ def told(
     """Whether a leak of so many % RH is told within some hours, looking back over some."""
     temperature = np.broadcast_to(np.asarray(t, dtype=float), (N,))
     extra = saturation_vapour_pressure(temperature) / 100.0 * (by_pct * (leak_h <= H) + restless_pct)
-    here = track_at(location(kind), temperature, vapour_pa + extra, DAYS)
+    series = track_at(location(kind), temperature, vapour_pa + extra, DAYS)
     for first, last in unknown:
-        here = blanked(here, first, last)
+        series = blanked(series, first, last)
     inside = inside or room()
-    around, end = Around(inside, inside, outside or outdoor()), LEAK_H + after_h
-    found, _ = hollow_places.hits(until(here, end), around_until(around, end), looked_h)
+    references, end = ReferenceSeries(inside, inside, outside or outdoor()), LEAK_H + after_h
+    found, _ = hollow_places.hits(until(series, end), references_until(references, end), looked_h)
     return bool(found[-looked_h:].any())
 
 

@@ -10,9 +10,21 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from analysis_series import OUTDOOR, ROOM, SLEEVE, START_S, around_until, hours, location, noise, track, track_at, until
+from analysis_series import (
+    OUTDOOR,
+    ROOM,
+    SLEEVE,
+    START_S,
+    hours,
+    location,
+    noise,
+    references_until,
+    track,
+    track_at,
+    until,
+)
 
-from monitord.analysis.series.hourly_series import Around
+from monitord.analysis.series.hourly_series import ReferenceSeries
 from monitord.analysis.wetting import sleeves
 from monitord.model.series import HOUR_S, Array
 
@@ -57,10 +69,10 @@ def told(
     water = by_pct * ((WATER_H <= H) if sudden else since(WATER_H, 8.0))
     scatter = noise(N, 0.05, 8) if restless_pct is None else restless_pct
     humidity = 85.0 - drying_pct_d * (H - WATER_H) / 24.0 + warmth_pct + scatter + water
-    here = track(location(SLEEVE), np.broadcast_to(np.asarray(t, dtype=float), (N,)), humidity, DAYS)
-    around, end = Around(INSIDE, INSIDE, OUTSIDE), WATER_H + after_h
+    series = track(location(SLEEVE), np.broadcast_to(np.asarray(t, dtype=float), (N,)), humidity, DAYS)
+    references, end = ReferenceSeries(INSIDE, INSIDE, OUTSIDE), WATER_H + after_h
     sealed_s = START_S + HOUR_S * (WATER_H - sealed_for_h)
-    found, _ = sleeves.hits(until(here, end), around_until(around, end), sealed_s, looked_h)
+    found, _ = sleeves.hits(until(series, end), references_until(references, end), sealed_s, looked_h)
     return bool(found.any())
 
 

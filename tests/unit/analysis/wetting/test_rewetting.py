@@ -16,12 +16,12 @@ from analysis_series import (
     SLEEVE,
     START_S,
     VOID,
-    around_until,
     blanked,
     daily,
     hours,
     location,
     noise,
+    references_until,
     track,
     track_at,
     until,
@@ -29,7 +29,7 @@ from analysis_series import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.analysis.wetting.rewetting import wetting
 from monitord.model.assessments import Finding
@@ -53,26 +53,28 @@ def outdoor(t: Array | float = 5.0, vp: Array | float = 640.0) -> HourlySeries:
     return track_at(location(OUTDOOR), t, vp + noise(N, 8.0, 4), DAYS)
 
 
-def airs(inside: HourlySeries | None = None, outside: HourlySeries | None = None) -> Around:
+def airs(inside: HourlySeries | None = None, outside: HourlySeries | None = None) -> ReferenceSeries:
     inside = inside or room()
-    return Around(inside, inside, outside or outdoor())
+    return ReferenceSeries(inside, inside, outside or outdoor())
 
 
 def cavity(rh: Array | float, t: Array | float = 15.0) -> HourlySeries:
     return track(location(CAVITY), t + noise(N, 0.05, 5), rh + noise(N, 0.25, 6), DAYS)
 
 
-def judged(here: HourlySeries, around: Around, hour: int, settled_s: float = -np.inf) -> Finding:
-    found = wetting(until(here, hour), around_until(around, hour), START_S + hour * HOUR_S, OPTIONS, settled_s)
+def judged(series: HourlySeries, references: ReferenceSeries, hour: int, settled_s: float = -np.inf) -> Finding:
+    found = wetting(
+        until(series, hour), references_until(references, hour), START_S + hour * HOUR_S, OPTIONS, settled_s
+    )
     assert found is not None
     return found
 
 
 def first_told(
-    here: HourlySeries, around: Around, first: int, last: int, settled_s: float = -np.inf, every: int = 2
+    series: HourlySeries, references: ReferenceSeries, first: int, last: int, settled_s: float = -np.inf, every: int = 2
 ) -> int | None:
     """First hour at which it is said to be getting wet again, looking every two hours as the daemon does."""
-    looks = (h for h in range(first, last + 1, every) if judged(here, around, h, settled_s).truth is Truth.TRUE)
+    looks = (h for h in range(first, last + 1, every) if judged(series, references, h, settled_s).truth is Truth.TRUE)
     return next(looks, None)
 
 
@@ -85,24 +87,24 @@ DRYING = 62.0 + 12.0 * np.exp(-H / 120.0)
 
 @pytest.mark.parametrize(("by_pct", "over_h"), [(8.0, 6.0), (15.0, 12.0), (25.0, 24.0)])
 def test_a_leak_into_a_cavity_is_found_within_half_a_day(by_pct: float, over_h: float) -> None:
-    here = cavity(DRYING + leak(by_pct, over_h))
-    assert first_told(here, airs(), LEAK_H - 96, LEAK_H, every=4) is None
-    told = first_told(here, airs(), LEAK_H, LEAK_H + 24)
+    series = cavity(DRYING + leak(by_pct, over_h))
+    assert first_told(series, airs(), LEAK_H - 96, LEAK_H, every=4) is None
+    told = first_told(series, airs(), LEAK_H, LEAK_H + 24)
     assert told is not None
     assert told - LEAK_H <= 12
 
 
 def test_a_leak_into_a_cavity_that_swings_with_the_day_is_found_and_its_swings_are_not() -> None:
-    here = cavity(DRYING + 5.0 * daily(H) + leak(18.0, 10.0), 15.0 + 2.0 * daily(H))
-    assert first_told(here, airs(), 10 * 24, LEAK_H, every=3) is None
-    told = first_told(here, airs(), LEAK_H, LEAK_H + 30)
+    series = cavity(DRYING + 5.0 * daily(H) + leak(18.0, 10.0), 15.0 + 2.0 * daily(H))
+    assert first_told(series, airs(), 10 * 24, LEAK_H, every=3) is None
+    told = first_told(series, airs(), LEAK_H, LEAK_H + 30)
     assert told is not None
     assert told - LEAK_H <= 24
 
 
 def test_the_finding_says_from_where_to_where_and_since_when() -> None:
-    here = cavity(DRYING + leak(15.0, 8.0))
-    found = judged(here, airs(), LEAK_H + 24)
+    series = cavity(DRYING + leak(15.0, 8.0))
+    found = judged(series, airs(), LEAK_H + 24)
     assert (found.kind, found.location, found.truth) == ("rewetting", "cavity", Truth.TRUE)
     assert found.since is not None
     assert 0 <= (found.since - datetime.fromtimestamp(START_S + LEAK_H * HOUR_S, UTC)).total_seconds() <= 12 * HOUR_S
@@ -111,15 +113,15 @@ def test_the_finding_says_from_where_to_where_and_since_when() -> None:
     assert found.facts.value is not None
     assert found.facts.before.value == pytest.approx(before, abs=1.0)
     assert found.facts.value.value == pytest.approx(now, abs=2.0)
-    assert found.facts.value.u == here.uncertainty.relative_humidity_pct
+    assert found.facts.value.u == series.uncertainty.relative_humidity_pct
     assert found.facts.outdoor_known is True
 
 
 def test_once_the_water_has_dried_away_again_it_is_over() -> None:
     pulse = leak(14.0, 6.0) * np.exp(-np.clip(H - LEAK_H - 24, 0.0, None) / 20.0)
-    here = cavity(DRYING + pulse)
-    assert judged(here, airs(), LEAK_H + 20).truth is Truth.TRUE
-    assert judged(here, airs(), LEAK_H + 110).truth is Truth.FALSE
+    series = cavity(DRYING + pulse)
+    assert judged(series, airs(), LEAK_H + 20).truth is Truth.TRUE
+    assert judged(series, airs(), LEAK_H + 110).truth is Truth.FALSE
 
 
 # -- what is no leak -----------------------------------------------------------------------------------------------
@@ -155,32 +157,32 @@ def test_the_same_rise_of_a_void_in_steady_weather_is_told() -> None:
 @pytest.mark.parametrize("kind", [CAVITY, VOID])
 def test_a_cold_snap_that_raises_humidity_at_the_same_vapour_is_no_leak(kind: LocationKind) -> None:
     t = 15.0 - 7.0 / (1.0 + np.exp(-(H - LEAK_H) / 5.0))
-    here = track_at(location(kind), t, 900.0 + noise(N, 5.0, 8), DAYS)
-    assert here.relative_humidity_pct[-1] - here.relative_humidity_pct[LEAK_H - 48] > 20.0
-    around = airs(outside=outdoor(t - 8.0, 300.0))
-    assert first_told(here, around, 8 * 24, N, every=4) is None
+    series = track_at(location(kind), t, 900.0 + noise(N, 5.0, 8), DAYS)
+    assert series.relative_humidity_pct[-1] - series.relative_humidity_pct[LEAK_H - 48] > 20.0
+    references = airs(outside=outdoor(t - 8.0, 300.0))
+    assert first_told(series, references, 8 * 24, N, every=4) is None
 
 
 def test_warming_that_drives_vapour_out_of_the_construction_is_no_leak() -> None:
     """Vapour pressure doubles and humidity stays: what wet material does when it is heated."""
     t = 10.0 + 11.0 / (1.0 + np.exp(-(H - LEAK_H) / 5.0))
-    here = cavity(68.0, t)
-    assert here.vapour_pressure_pa[-1] > 1.8 * here.vapour_pressure_pa[LEAK_H - 48]
-    assert first_told(here, airs(), 8 * 24, N, every=4) is None
+    series = cavity(68.0, t)
+    assert series.vapour_pressure_pa[-1] > 1.8 * series.vapour_pressure_pa[LEAK_H - 48]
+    assert first_told(series, airs(), 8 * 24, N, every=4) is None
 
 
 def test_a_room_that_got_wetter_explains_a_cavity_that_follows_it() -> None:
     inside = 1000.0 + 80.0 * np.sin(H / 40.0) + 450.0 / (1.0 + np.exp(-(H - LEAK_H) / 4.0))
-    here = track_at(location(CAVITY), 18.0, follows(inside, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
-    assert here.relative_humidity_pct[-1] - here.relative_humidity_pct[LEAK_H - 24] > 12.0
-    assert first_told(here, airs(inside=room(vp=inside)), 8 * 24, N, every=4) is None
+    series = track_at(location(CAVITY), 18.0, follows(inside, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
+    assert series.relative_humidity_pct[-1] - series.relative_humidity_pct[LEAK_H - 24] > 12.0
+    assert first_told(series, airs(inside=room(vp=inside)), 8 * 24, N, every=4) is None
 
 
 def test_the_same_rise_in_an_unchanged_room_is_told() -> None:
     inside = 1000.0 + 80.0 * np.sin(H / 40.0)
     rise = 450.0 / (1.0 + np.exp(-(H - LEAK_H) / 4.0))
-    here = track_at(location(CAVITY), 18.0, follows(inside + rise, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
-    assert first_told(here, airs(inside=room(vp=inside)), LEAK_H, LEAK_H + 30) is not None
+    series = track_at(location(CAVITY), 18.0, follows(inside + rise, 8.0, 1000.0) + noise(N, 5.0, 9), DAYS)
+    assert first_told(series, airs(inside=room(vp=inside)), LEAK_H, LEAK_H + 30) is not None
 
 
 def test_a_ventilated_attic_that_cools_by_20_kelvin_in_an_evening_is_no_leak() -> None:
@@ -214,8 +216,8 @@ def test_a_sleeve_that_rises_to_its_concretes_humidity_after_sealing_is_not_gett
 
 @pytest.mark.parametrize("by_pct", [4.0, 7.0])
 def test_water_that_reaches_a_settled_sleeve_is_told(by_pct: float) -> None:
-    here = sleeve(APPROACH + leak(by_pct, 18.0))
-    told = first_told(here, airs(), LEAK_H, LEAK_H + 48, SETTLED_S)
+    series = sleeve(APPROACH + leak(by_pct, 18.0))
+    told = first_told(series, airs(), LEAK_H, LEAK_H + 48, SETTLED_S)
     assert told is not None
     assert told - LEAK_H <= 36
 
@@ -223,8 +225,8 @@ def test_water_that_reaches_a_settled_sleeve_is_told(by_pct: float) -> None:
 def test_a_sleeve_that_swings_with_temperature_as_sealed_concrete_does_is_not_getting_wet() -> None:
     """0.2 to 0.5 %RH per K (Bažant and Najjar 1972): a room that is heated by 6 K lifts the sleeve by about 2 %."""
     t = 15.0 + 6.0 / (1.0 + np.exp(-(H - LEAK_H) / 8.0))
-    here = sleeve(88.0 - 0.003 * H + 0.36 * (t - 15.0), t)
-    assert first_told(here, airs(inside=room(t + 1.0)), 10 * 24, N, SETTLED_S, every=4) is None
+    series = sleeve(88.0 - 0.003 * H + 0.36 * (t - 15.0), t)
+    assert first_told(series, airs(inside=room(t + 1.0)), 10 * 24, N, SETTLED_S, every=4) is None
 
 
 @pytest.mark.parametrize(("humidity", "published"), [(60.0, 0.0050), (75.0, 0.0051), (85.0, 0.0043), (95.0, 0.0021)])
@@ -237,18 +239,18 @@ def test_the_temperature_coefficient_of_a_sleeve_is_the_published_one(humidity: 
 
 
 def test_of_a_place_that_is_not_heard_it_is_not_known_and_an_older_gap_is_no_hindrance() -> None:
-    here = cavity(DRYING + leak(15.0, 8.0))
-    assert judged(blanked(here, LEAK_H - 8), airs(), LEAK_H + 12).truth is Truth.UNKNOWN
-    assert judged(blanked(here, LEAK_H - 40, LEAK_H - 8), airs(), LEAK_H + 16).truth is Truth.TRUE
+    series = cavity(DRYING + leak(15.0, 8.0))
+    assert judged(blanked(series, LEAK_H - 8), airs(), LEAK_H + 12).truth is Truth.UNKNOWN
+    assert judged(blanked(series, LEAK_H - 40, LEAK_H - 8), airs(), LEAK_H + 16).truth is Truth.TRUE
 
 
 def test_nothing_is_said_on_less_than_a_day_and_a_half() -> None:
-    here = cavity(DRYING)
-    assert wetting(until(here, 35), around_until(airs(), 35), START_S + 35 * HOUR_S, OPTIONS, -np.inf) is None
+    series = cavity(DRYING)
+    assert wetting(until(series, 35), references_until(airs(), 35), START_S + 35 * HOUR_S, OPTIONS, -np.inf) is None
 
 
 @settings(max_examples=15, deadline=None)
 @given(st.integers(0, 10_000), st.floats(0.1, 0.8), st.floats(-15.0, 0.0))
 def test_a_place_that_only_dries_is_never_called_getting_wet(seed: int, sd: float, trend: float) -> None:
-    here = track(location(CAVITY), 15.0, 75.0 + trend * H / N + noise(N, sd, seed), DAYS)
-    assert all(judged(here, airs(), hour).truth is Truth.FALSE for hour in (7 * 24, 12 * 24, N))
+    series = track(location(CAVITY), 15.0, 75.0 + trend * H / N + noise(N, sd, seed), DAYS)
+    assert all(judged(series, airs(), hour).truth is Truth.FALSE for hour in (7 * 24, 12 * 24, N))

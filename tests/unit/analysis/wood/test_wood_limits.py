@@ -18,8 +18,8 @@ OPTIONS = AnalysisOptions()
 
 
 def moisture(t: Array | float, rh: Array | float, n: int = 240) -> WoodMoisture | None:
-    here = track(location("subfloor_void", name="void"), t, rh, n)
-    return wood_moisture(here, here.end_s, OPTIONS)
+    series = track(location("subfloor_void", name="void"), t, rh, n)
+    return wood_moisture(series, series.end_s, OPTIONS)
 
 
 @pytest.mark.parametrize(("hours", "known"), [(23, False), (24, True)])
@@ -49,10 +49,10 @@ def test_the_uncertainty_from_the_probe_stops_growing_near_saturation() -> None:
 def test_six_hours_of_the_last_day_make_a_verdict(heard: int, known: bool) -> None:
     rh = np.full(240, 95.0)
     rh[-24 : 240 - heard] = np.nan
-    here = track(location("subfloor_void", name="void"), 12.0, rh, 240)
-    found = wood_moisture(here, here.end_s, OPTIONS)
+    series = track(location("subfloor_void", name="void"), 12.0, rh, 240)
+    found = wood_moisture(series, series.end_s, OPTIONS)
     assert found is not None
-    finding = wood_finding(here, found, OPTIONS, 3600.0)
+    finding = wood_finding(series, found, OPTIONS, 3600.0)
     assert finding is not None
     assert (finding.value is not None) is known
 

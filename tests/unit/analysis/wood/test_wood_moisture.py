@@ -25,15 +25,15 @@ OPTIONS = AnalysisOptions()
 DAY = 24
 
 
-def measured(here, *spots):
-    return replace(here, spots=tuple(spots))
+def measured(series, *spots):
+    return replace(series, spots=tuple(spots))
 
 
 def moisture(t, rh, n, spots=(), options=OPTIONS):
-    here = measured(track(location("subfloor_void", name="void"), t, rh, n), *spots)
-    found = wood_moisture(here, here.end_s, options)
+    series = measured(track(location("subfloor_void", name="void"), t, rh, n), *spots)
+    found = wood_moisture(series, series.end_s, options)
     assert found is not None
-    return here, found
+    return series, found
 
 
 def test_the_lag_is_the_one_of_physics_and_holds_in_gaps():
@@ -57,8 +57,8 @@ def test_it_agrees_with_the_estimate_that_goals_rest_on():
 
 
 def test_less_than_a_day_says_nothing():
-    here = track(location(), 10.0, 80.0, 20)
-    assert wood_moisture(here, here.end_s, OPTIONS) is None
+    series = track(location(), 10.0, 80.0, 20)
+    assert wood_moisture(series, series.end_s, OPTIONS) is None
 
 
 def test_what_it_would_be_if_it_was_soaked_is_said_beside_it():
@@ -71,11 +71,11 @@ def test_what_it_would_be_if_it_was_soaked_is_said_beside_it():
     assert found.value.u > OPTIONS.timber_species_u_pct
 
 
-def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
+def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_uncertainty():
     """The mean weighed by both variances, and its variance: JCGM 100:2008 by way of least squares; 1/u² adds up."""
     spot = TimberSpot(START_S + 10 * DAY * HOUR_S, 24.0, 1.0)
-    here = track(location(), 12.0, 60.0, 11 * DAY)
-    plain, told = wood_moisture_series(here, OPTIONS), wood_moisture_series(measured(here, spot), OPTIONS)
+    series = track(location(), 12.0, 60.0, 11 * DAY)
+    plain, told = wood_moisture_series(series, OPTIONS), wood_moisture_series(measured(series, spot), OPTIONS)
     assert plain is not None
     assert told is not None
     at = 10 * DAY
@@ -86,7 +86,9 @@ def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
     assert told.value[at] == pytest.approx(after, abs=0.05)
     assert (told.high[at] - told.value[at]) / np.sqrt(3) == pytest.approx(u_after, abs=0.02)
     assert told.value[at] > told.value[-1] > plain.value[-1]  # and from there it follows its air again
-    assert told.u[at] > plain.u[at]  # the start that nobody measured was beside the value; now it is within the doubt
+    assert (
+        told.u[at] > plain.u[at]
+    )  # the start that nobody measured was beside the value; now it is within the uncertainty
     _, found = moisture(12.0, 60.0, 11 * DAY, [spot])
     assert found.spot_at == datetime.fromtimestamp(spot.time_s, UTC)
     said = timber_sentence(ENGLISH, found)
@@ -96,8 +98,8 @@ def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_doubt():
 
 def test_a_sure_spot_reading_all_but_replaces_the_estimate():
     spot = TimberSpot(START_S + 100 * HOUR_S, 26.0, 0.01)
-    here = track(location(), 12.0, 60.0, 200)
-    course = wood_moisture_series(measured(here, spot), OPTIONS)
+    series = track(location(), 12.0, 60.0, 200)
+    course = wood_moisture_series(measured(series, spot), OPTIONS)
     assert course is not None
     assert course.value[100] == pytest.approx(26.0, abs=0.1)
 
@@ -105,9 +107,9 @@ def test_a_sure_spot_reading_all_but_replaces_the_estimate():
 def test_goals_and_cautions_rest_on_the_same_timber_once_it_was_measured():
     t, rh = np.full(20 * DAY, 12.0), 80 + 8 * np.sin(np.arange(20 * DAY) / 50)
     spot = TimberSpot(START_S + 6 * DAY * HOUR_S, 22.0, 1.5)
-    here = measured(track(location(), t, rh), spot)
-    course = wood_moisture_series(here, OPTIONS)
-    goals = estimate_timber(t, rh, OPTIONS.timber_lag_days, here.hour_s, here.spots, OPTIONS.timber_species_u_pct)
+    series = measured(track(location(), t, rh), spot)
+    course = wood_moisture_series(series, OPTIONS)
+    goals = estimate_timber(t, rh, OPTIONS.timber_lag_days, series.hour_s, series.spots, OPTIONS.timber_species_u_pct)
     assert course is not None
     assert goals is not None
     assert course.value[6 * DAY :] == pytest.approx(goals.middle[6 * DAY :], abs=1e-9)
@@ -115,10 +117,10 @@ def test_goals_and_cautions_rest_on_the_same_timber_once_it_was_measured():
 
 def test_timber_measured_when_the_probes_were_set_out_is_the_start():
     """Up to a week before the first hour; one from long before tells nothing of the start."""
-    here = track(location(), 12.0, 60.0, 10 * DAY)
-    plain = wood_moisture_series(here, OPTIONS)
-    early = wood_moisture_series(measured(here, TimberSpot(START_S - 2 * HOUR_S, 19.0, 1.0)), OPTIONS)
-    old = wood_moisture_series(measured(here, TimberSpot(START_S - 9 * DAY * HOUR_S, 19.0, 1.0)), OPTIONS)
+    series = track(location(), 12.0, 60.0, 10 * DAY)
+    plain = wood_moisture_series(series, OPTIONS)
+    early = wood_moisture_series(measured(series, TimberSpot(START_S - 2 * HOUR_S, 19.0, 1.0)), OPTIONS)
+    old = wood_moisture_series(measured(series, TimberSpot(START_S - 9 * DAY * HOUR_S, 19.0, 1.0)), OPTIONS)
     assert plain is not None
     assert early is not None
     assert old is not None
@@ -128,21 +130,21 @@ def test_timber_measured_when_the_probes_were_set_out_is_the_start():
 
 
 def test_a_spot_reading_counts_from_its_own_time_on_and_not_before_it_is_made():
-    here = track(location(), 12.0, 60.0, 10 * DAY)
-    plain = wood_moisture_series(here, OPTIONS)
-    told = wood_moisture_series(measured(here, TimberSpot(here.end_s + 60.0, 27.0, 1.0)), OPTIONS)
+    series = track(location(), 12.0, 60.0, 10 * DAY)
+    plain = wood_moisture_series(series, OPTIONS)
+    told = wood_moisture_series(measured(series, TimberSpot(series.end_s + 60.0, 27.0, 1.0)), OPTIONS)
     assert plain is not None
     assert told is not None
     assert told.value == pytest.approx(plain.value)
 
 
 def test_readings_of_one_hour_count_as_one_because_the_meters_error_is_theirs_alike():
-    here = track(location(), 12.0, 60.0, 10 * DAY)
+    series = track(location(), 12.0, 60.0, 10 * DAY)
     at = START_S + 5 * DAY * HOUR_S
     three = [TimberSpot(at + 60.0 * k, mc, 2.0) for k, mc in enumerate((18.0, 20.0, 22.0))]
     several, one = (
-        wood_moisture_series(measured(here, *three), OPTIONS),
-        wood_moisture_series(measured(here, TimberSpot(at + 120.0, 20.0, 2.0)), OPTIONS),
+        wood_moisture_series(measured(series, *three), OPTIONS),
+        wood_moisture_series(measured(series, TimberSpot(at + 120.0, 20.0, 2.0)), OPTIONS),
     )
     assert several is not None
     assert one is not None
@@ -171,8 +173,8 @@ def test_a_spot_reading_is_as_sure_as_what_is_stated_of_it(more, u):
 
 def test_days_in_the_words_are_the_jobs_own():
     spot = TimberSpot(START_S + 5 * DAY * HOUR_S + 23 * HOUR_S, 24.0, 1.0)  # 11 January, 23:00 UTC
-    here = measured(track(location(), 12.0, 60.0, 10 * DAY), spot)
-    found = wood_moisture(here, here.end_s, OPTIONS)
+    series = measured(track(location(), 12.0, 60.0, 10 * DAY), spot)
+    found = wood_moisture(series, series.end_s, OPTIONS)
     assert found is not None
     assert "on 12 Jan." in timber_sentence(replace(ENGLISH, zone=ZoneInfo("Europe/Helsinki")), found)
 
@@ -180,8 +182,8 @@ def test_days_in_the_words_are_the_jobs_own():
 def test_wet_timber_is_told_of_with_its_since():
     """88 %RH at 15 °C, then 97 %: over 20 %MC after some days."""
     humidity = np.r_[np.full(5 * DAY, 80.0), np.full(30 * DAY, 97.0)]
-    here, found = moisture(15.0, humidity, len(humidity))
-    finding = wood_finding(here, found, OPTIONS, 6 * HOUR_S)
+    series, found = moisture(15.0, humidity, len(humidity))
+    finding = wood_finding(series, found, OPTIONS, 6 * HOUR_S)
     assert finding is not None
     assert finding.value is not None
     assert finding.value > 20.0
@@ -193,15 +195,15 @@ def test_wet_timber_is_told_of_with_its_since():
     assert rule is not None
     assert (finding.measured_at - found.above_since).total_seconds() >= rule.hold_s
     assert finding.readings >= rule.minimum_readings
-    course = wood_moisture_series(here, OPTIONS)
+    course = wood_moisture_series(series, OPTIONS)
     assert course is not None
     crossed = int(np.argmax(course.value >= 20.0))
-    assert found.above_since.timestamp() == here.hour_s[crossed]
+    assert found.above_since.timestamp() == series.hour_s[crossed]
 
 
 def test_dry_timber_gives_a_value_that_clears():
-    here, found = moisture(15.0, 60.0, 10 * DAY)
-    finding = wood_finding(here, found, OPTIONS, 6 * HOUR_S)
+    series, found = moisture(15.0, 60.0, 10 * DAY)
+    finding = wood_finding(series, found, OPTIONS, 6 * HOUR_S)
     assert finding is not None
     assert finding.value is not None
     assert finding.value < 19.0
@@ -210,10 +212,10 @@ def test_dry_timber_gives_a_value_that_clears():
 
 def test_in_the_cold_wet_timber_raises_nothing_and_closes_nothing():
     """Decay stops below about 2 °C (Wood Handbook ch. 14): no finding, so that an alert stays as it is."""
-    here, found = moisture(-3.0, 95.0, 40 * DAY)
+    series, found = moisture(-3.0, 95.0, 40 * DAY)
     assert found.value.value > 20.0
     assert found.warmth == "stopped"
-    assert wood_finding(here, found, OPTIONS, 6 * HOUR_S) is None
+    assert wood_finding(series, found, OPTIONS, 6 * HOUR_S) is None
     _, cool = moisture(6.0, 95.0, 40 * DAY)
     assert cool.warmth == "slow"
     assert "decay is slow" in timber_sentence(ENGLISH, cool)
@@ -221,8 +223,8 @@ def test_in_the_cold_wet_timber_raises_nothing_and_closes_nothing():
 
 def test_silence_is_unknown_and_holds():
     humidity = np.r_[np.full(20 * DAY, 97.0), np.full(3 * DAY, np.nan)]
-    here, found = moisture(15.0, humidity, len(humidity))
-    finding = wood_finding(here, found, OPTIONS, 6 * HOUR_S)
+    series, found = moisture(15.0, humidity, len(humidity))
+    finding = wood_finding(series, found, OPTIONS, 6 * HOUR_S)
     assert finding is not None
     assert finding.value is None
     assert found.equilibrium is None
@@ -241,6 +243,6 @@ def test_it_is_not_wet_since_before_the_first_reading():
     """The record may begin months before the probe was heard: what the timber held then nobody knows."""
     rh = np.full(60 * DAY, 95.0)
     rh[: 20 * DAY] = np.nan
-    here, found = moisture(15.0, rh, len(rh))
+    series, found = moisture(15.0, rh, len(rh))
     assert found.above_since is not None
-    assert found.above_since.timestamp() == here.hour_s[20 * DAY]
+    assert found.above_since.timestamp() == series.hour_s[20 * DAY]

@@ -10,10 +10,10 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
-from analysis_series import ROOM, SLEEVE, START_S, around_until, location, noise, track, until
+from analysis_series import ROOM, SLEEVE, START_S, location, noise, references_until, track, until
 from scipy.integrate import solve_ivp
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.slabs.posterior.course import Budget, SleeveCourse, SleeveCourses, slab_of
 from monitord.analysis.slabs.posterior.questions.stall import StallCause
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays, sleeve_days
@@ -53,9 +53,9 @@ def sleeve(rh: Array, seed: int = 4) -> HourlySeries:
     return track(location(SLEEVE, **SLAB), 20.0, rh[:N] + noise(len(rh[:N]), 0.05, seed), len(rh[:N]) / 24.0)
 
 
-def room(rh: Array | float) -> Around:
+def room(rh: Array | float) -> ReferenceSeries:
     inside = track(location(ROOM), 20.0, rh, DAYS)
-    return Around(inside, inside, None)
+    return ReferenceSeries(inside, inside, None)
 
 
 def goal(limit: float) -> SleeveGoal:
@@ -68,8 +68,8 @@ def drying() -> SleeveDays:
     return days
 
 
-def seen(here: HourlySeries, around: Around, limit: float) -> SleeveVerdict:
-    verdict, done = SleeveCourses().verdict(here, around, START_S, goal(limit), Budget())
+def seen(series: HourlySeries, references: ReferenceSeries, limit: float) -> SleeveVerdict:
+    verdict, done = SleeveCourses().verdict(series, references, START_S, goal(limit), Budget())
     assert done
     assert verdict is not None
     return verdict
@@ -79,7 +79,7 @@ def test_a_sleeve_in_drying_concrete_is_dated_about_its_interval() -> None:
     course = humidity_at(0.97, 0.45, 200.0)
     truth = START_S / 86_400.0 + float(np.flatnonzero(course <= 82.0)[0]) / 24.0 + 0.5
     for day in (18, 26):
-        found = seen(until(sleeve(course), 24 * day), around_until(room(45.0), 24 * day), 82.0)
+        found = seen(until(sleeve(course), 24 * day), references_until(room(45.0), 24 * day), 82.0)
         assert found.date is not None
         left = truth - found.as_of_s / 86_400.0
         assert left > 5.0
@@ -111,10 +111,10 @@ def test_a_sleeve_well_under_its_goal_is_there_since_a_day_and_nothing_else() ->
 
 def test_no_stall_is_told_within_five_days_of_sealing() -> None:
     rh = np.full(N, 92.0)
-    early = seen(until(sleeve(rh), 24 * 5 - 1), around_until(room(92.0), 24 * 5 - 1), 80.0)
+    early = seen(until(sleeve(rh), 24 * 5 - 1), references_until(room(92.0), 24 * 5 - 1), 80.0)
     assert not early.stall.active
     assert early.stall.probability > 0.8
-    assert seen(until(sleeve(rh), 24 * 9), around_until(room(92.0), 24 * 9), 80.0).stall.active
+    assert seen(until(sleeve(rh), 24 * 9), references_until(room(92.0), 24 * 9), 80.0).stall.active
 
 
 def test_day_by_day_and_at_once_the_verdict_is_the_same() -> None:
@@ -157,12 +157,12 @@ def test_a_budget_spreads_the_march_over_rounds_and_changes_nothing() -> None:
 
 
 def test_a_course_outlives_a_changed_job_but_not_another_slab_or_goal() -> None:
-    here, airs = sleeve(humidity_at(0.97, 0.45, 200.0)), room(45.0)
+    series, airs = sleeve(humidity_at(0.97, 0.45, 200.0)), room(45.0)
     kept = SleeveCourses()
-    first = kept.verdict(here, airs, START_S, goal(82.0), Budget())
-    assert kept.verdict(here, airs, START_S, goal(82.0), Budget(0)) == first
-    assert kept.verdict(here, airs, START_S, goal(83.0), Budget(0)) == (None, False)
-    thicker = replace(here, location=location(SLEEVE, depth_mm=30.0, slab_thickness_mm=120.0))
+    first = kept.verdict(series, airs, START_S, goal(82.0), Budget())
+    assert kept.verdict(series, airs, START_S, goal(82.0), Budget(0)) == first
+    assert kept.verdict(series, airs, START_S, goal(83.0), Budget(0)) == (None, False)
+    thicker = replace(series, location=location(SLEEVE, depth_mm=30.0, slab_thickness_mm=120.0))
     assert kept.verdict(thicker, airs, START_S, goal(83.0), Budget(0)) == (None, False)
 
 

@@ -1,4 +1,4 @@
-"""The air to come: the last week's, or since it changed; with its doubt."""
+"""The air to come: the last week's, or since it changed; with its uncertainty."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def seen(humidity: Array, t: Array | float = 20.0):  # type: ignore[no-untyped-d
     return present_air(days_of(np.full(len(humidity), 90.0), humidity, t))
 
 
-def test_calm_air_is_the_mean_of_seven_days_with_the_spread_as_doubt() -> None:
+def test_calm_air_is_the_mean_of_seven_days_with_the_spread_as_uncertainty() -> None:
     humidity = np.r_[np.full(13, 60.0), 50.0 + np.array([0.0, 1.0, -1.0, 2.0, -2.0, 1.0, -1.0])]
     found = seen(np.r_[np.full(14, 50.0), humidity[-7:]])
     assert found.vapour_pressure_pa == pytest.approx(0.5 * SATURATED)
@@ -26,7 +26,7 @@ def test_calm_air_is_the_mean_of_seven_days_with_the_spread_as_doubt() -> None:
     assert found.u_vapour_pressure_pa == pytest.approx(max(spread / np.sqrt(3.5), 15.0))
 
 
-def test_the_doubt_of_air_that_never_changes_is_fifteen_pascal() -> None:
+def test_the_uncertainty_of_air_that_never_changes_is_fifteen_pascal() -> None:
     assert seen(np.full(20, 50.0)).u_vapour_pressure_pa == 15.0
 
 

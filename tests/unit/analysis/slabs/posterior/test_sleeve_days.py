@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from analysis_series import ROOM, SLEEVE, START_S, blanked, location, noise, track, until
 
-from monitord.analysis.series.hourly_series import Around, HourlySeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.slabs.posterior.forward_model import grid_of
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays, day_phase_h, slab_grid, sleeve_days
 from monitord.model.series import HOUR_S
@@ -15,17 +15,17 @@ DAYS = 20.0
 N = round(24 * DAYS)
 
 
-def around(rh: float = 45.0) -> Around:
+def references(rh: float = 45.0) -> ReferenceSeries:
     inside = track(location(ROOM), 21.0, rh, DAYS)
-    return Around(inside, inside, None)
+    return ReferenceSeries(inside, inside, None)
 
 
 def sleeve(rh: float | np.ndarray = 90.0) -> HourlySeries:  # type: ignore[type-arg]
     return track(location(SLEEVE), 20.0, rh, DAYS)
 
 
-def built(here: HourlySeries, airs: Around | None = None, sealed_h: float = 0.0) -> SleeveDays:
-    days = sleeve_days(here, airs or around(), START_S + HOUR_S * sealed_h)
+def built(series: HourlySeries, airs: ReferenceSeries | None = None, sealed_h: float = 0.0) -> SleeveDays:
+    days = sleeve_days(series, airs or references(), START_S + HOUR_S * sealed_h)
     assert days is not None
     return days
 
@@ -84,7 +84,7 @@ def test_a_fall_of_four_percent_in_a_day_is_a_sleeve_that_stands_open(fall: floa
     rh = np.full(N, 90.0)
     rh[at:] -= fall
     rh[at - 2 : at] -= fall * np.array([1, 2]) / 3.0
-    quiet = built(sleeve(rh), Around(None, None, None))
+    quiet = built(sleeve(rh), ReferenceSeries(None, None, None))
     k = int(np.flatnonzero(quiet.end_s == START_S + HOUR_S * (at + 24))[0])
     assert np.isnan(quiet.reading_pct[k]) == out
 
@@ -94,25 +94,25 @@ def test_air_at_the_ends_of_the_scale_is_left_out_and_the_last_value_held() -> N
     for bad in (1.9, 99.6):
         wet[200:260] = bad
         inside = track(location(ROOM), 21.0, wet, DAYS)
-        days = built(sleeve(), Around(inside, inside, None))
+        days = built(sleeve(), ReferenceSeries(inside, inside, None))
         assert days.vapour_pressure_pa == pytest.approx(days.vapour_pressure_pa[0, 0])
     for good in (2.1, 99.4):
         wet[200:260] = good
         inside = track(location(ROOM), 21.0, wet, DAYS)
-        assert np.ptp(built(sleeve(), Around(inside, inside, None)).vapour_pressure_pa) > 100.0
+        assert np.ptp(built(sleeve(), ReferenceSeries(inside, inside, None)).vapour_pressure_pa) > 100.0
 
 
 def test_without_any_air_the_temperature_is_the_sleeves_and_the_vapour_unknown() -> None:
-    days = built(sleeve(), Around(None, None, None))
+    days = built(sleeve(), ReferenceSeries(None, None, None))
     assert np.isnan(days.vapour_pressure_pa).all()
     assert days.room_c == pytest.approx(20.0)
     assert days.u_air_pct == 0.0
 
 
 def test_a_temperature_that_was_never_read_is_eighteen_degrees() -> None:
-    here = sleeve()
-    here.temperature_c[:] = np.nan
-    days = built(here, Around(None, None, None))
+    series = sleeve()
+    series.temperature_c[:] = np.nan
+    days = built(series, ReferenceSeries(None, None, None))
     assert days.sleeve_c == pytest.approx(18.0)
 
 
@@ -120,7 +120,10 @@ def test_rows_of_past_days_do_not_change_with_later_hours() -> None:
     rh = 90.0 - 0.1 * np.arange(N) / 24.0 + noise(N, 0.1)
     whole, part = (
         built(sleeve(rh)),
-        built(until(sleeve(rh), 240), Around(*(until(a, 240) for a in (around().air, around().room) if a), None)),
+        built(
+            until(sleeve(rh), 240),
+            ReferenceSeries(*(until(a, 240) for a in (references().air, references().room) if a), None),
+        ),
     )
     assert np.array_equal(whole.rows[: len(part)], part.rows, equal_nan=True)
 
