@@ -275,7 +275,7 @@ def _channels(settings: Settings) -> Iterator[SystemCheck]:
         return
     people = ", ".join(person.id for person in settings.alerts.people)
     hint = f"`monitord alert test --to {settings.alerts.people[0].id}` sends a test message"
-    yield SystemCheck("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; told are {people}", hint)
+    yield SystemCheck("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; alerts go to {people}", hint)
 
 
 # --- mirror --------------------------------------------------------------------------------------------------

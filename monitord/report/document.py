@@ -23,7 +23,7 @@ from monitord.store.notes import Note
 from monitord.text import readiness
 from monitord.text import report as texts
 from monitord.text.alerts import AlertSpeaker
-from monitord.text.catalogue import FALLBACK, language
+from monitord.text.catalogue import FALLBACK, language, reader_language
 from monitord.text.speaker import Speaker
 from monitord.text.states import state_name, state_sentence
 
@@ -34,7 +34,9 @@ _DASH = "–"
 
 def report_speaker(job: JobFile, units: Units = Units.METRIC, language_name: str = FALLBACK) -> Speaker:
     """Says things to the reader of a report: in the job's zone, every time with its year."""
-    return Speaker(language(language_name), job.zone, _YEARS_ALWAYS, partial(quantity_in, units=units))
+    return Speaker(
+        language(reader_language(language_name, units)), job.zone, _YEARS_ALWAYS, partial(quantity_in, units=units)
+    )
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ class AlertTexts:
     opening: tuple[str, ...]
     """What was found when it opened."""
     key: tuple[str, ...]
-    """The figures that it is followed by: now, at the worst, at the end."""
+    """The figures that it is followed by, with what they are held against."""
     closing: tuple[str, ...]
     """What ends it; limit and hold time are the rule's."""
     why: str
@@ -36,6 +36,11 @@ class AlertTexts:
     then: str
     """What to look at after it."""
     cautions: tuple[str, ...] = ()
+
+    @property
+    def figure(self) -> tuple[str, ...]:
+        """The key figures alone, where what they are held against is said beside them."""
+        return tuple(text for text in self.key if "{goal}" not in text and "{before}" not in text)
 
 
 _NOT_KNOWN = "Not known."
@@ -274,7 +279,7 @@ TEXTS: dict[FindingKind, AlertTexts] = {
         ),
         key=("{value} apart", "not known"),
         closing=("in agreement for {hold}", "in agreement"),
-        why="One is wrong; nobody can tell which.",
+        why="One is wrong; which one is not known.",
         first="Check both over a salt.",
         then="Or beside a third probe.",
     ),
@@ -359,10 +364,11 @@ EASING = (
     "Easing: now {now}. Closes after {hold}.",
     "Easing: now {now}.",
 )
+CLOSES = ("Closes after {hold} of this.", "Closes if it stays so.")
 LOST = ("No data since {unknown_since}; last {now}.",)
 CLOSED = ("Closed {closed_at}: {because}.", "Closed: {because}.")
 
-FRAMES = (*NOW, *EASING, *LOST, *CLOSED, "Closed", "Easing")
+FRAMES = (*NOW, *EASING, *CLOSES, *LOST, *CLOSED, "Closed", "Easing")
 
 ENDED = {
     "job_ended": "job ended",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Finding
 from monitord.text import formats, gsm
-from monitord.text.alert_texts import CLOSED, EASING, ENDED, LOST, NOW, TEXTS
+from monitord.text.alert_texts import CLOSED, CLOSES, EASING, ENDED, LOST, NOW, TEXTS
 from monitord.text.speaker import Speaker
 from monitord.text.states import check_sentence
 
@@ -56,23 +56,34 @@ class AlertSpeaker:
         """The figures that it is followed by, as of one finding."""
         return None if finding is None else self.speaker.say(TEXTS[self.alert.kind].key, self._slots(finding))
 
+    def figure(self, finding: Finding | None) -> str | None:
+        """Those figures without the goal or the value before, where these are said beside them."""
+        return None if finding is None else self.speaker.say(TEXTS[self.alert.kind].figure, self._slots(finding))
+
     def standing(self) -> str:
         """How it stands: lost, easing, now beside the worst, or closed."""
-        alert, now = self.alert, self.key(self.alert.finding)
-        worst = self.key(alert.worst)
-        same = alert.worst is None or worst == now
-        slots = {
-            "now": now,
-            "worst": None if same else worst,
-            "worst_at": None if alert.worst is None else self.speaker.moment(alert.worst.measured_at),
-            "hold": self._hold(),
-            "unknown_since": self.speaker.moment(alert.unknown_since),
-        }
+        alert, slots = self.alert, self._standing_slots()
         if alert.status is AlertStatus.CLOSED:
             return self.closing()
         if alert.unknown_since is not None:
             return self.speaker.say(LOST, slots)
         return self.speaker.say(EASING if alert.easing else NOW, slots)
+
+    def eased(self) -> str:
+        """`Now 75 % RH, goal 60 % RH; worst 80 % RH, Tue 20 Jan 18:57 GMT. Closes after 2 days of this.`, under a
+        headline that says that it eases."""
+        slots = self._standing_slots()
+        return f"{self.speaker.say(NOW, slots)} {self.speaker.say(CLOSES, slots)}"
+
+    def _standing_slots(self) -> dict[str, str | None]:
+        alert, now, worst = self.alert, self.figure(self.alert.finding), self.figure(self.alert.worst)
+        return {
+            "now": self.key(alert.finding),
+            "worst": None if worst == now else worst,
+            "worst_at": None if alert.worst is None else self.speaker.moment(alert.worst.measured_at),
+            "hold": self._hold(),
+            "unknown_since": self.speaker.moment(alert.unknown_since),
+        }
 
     def worst(self) -> str:
         """`91 ± 2 % RH, was 84 ± 2 % RH, Tue 20 Jan 18:57 GMT`."""

@@ -1,11 +1,13 @@
 """The languages of the catalogue: English in the code, others as gettext files in `locale`.
 
-A message is written in English with named slots, `{value}, goal {goal}`; its English text is its key. A translation
-is a `.po` file read as it is, so a firm can put its own beside its templates and change a word without a compiler.
+A message is written in British English with named slots, `{value}, goal {goal}`; its English text is its key. A
+translation is a `.po` file read as it is, so a firm can put its own beside its templates and change a word without a
+compiler. A reader of US units reads the same English with the words and the spelling of the United States.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -16,11 +18,36 @@ from babel.messages.pofile import PoFileError, read_po
 from babel.numbers import get_decimal_symbol
 
 from monitord.errors import ConfigurationError
+from monitord.model.units import Units
 
 LOCALES = Path(__file__).parent / "locale"
 """A file for each language but English, which is the language of the keys."""
 
 FALLBACK = "en"
+AMERICAN = "en-US"
+
+_AMERICAN = {
+    "vapour": "vapor",
+    "mould": "mold",
+    "plasterboard": "drywall",
+    "subfloor void": "crawlspace",
+    "void under a floor": "crawlspace",
+    "void under the floor": "crawlspace",
+    "floor void": "crawlspace",
+    "if its board is wet": "if its panel is wet",
+    "consumer unit": "panel",
+    "fibre": "fiber",
+    "colour": "color",
+    "metre": "meter",
+    "grey": "gray",
+    "judgement": "judgment",
+    "neighbour": "neighbor",
+    "modelled": "modeled",
+    "labelled": "labeled",
+}
+"""Words of the trade and spellings that differ in the United States."""
+
+_BRITISH = re.compile(r"\{\w*\}|\b(?:" + "|".join(sorted(_AMERICAN, key=len, reverse=True)) + ")", re.IGNORECASE)
 
 
 class Language:
@@ -34,6 +61,7 @@ class Language:
         except (ValueError, UnknownLocaleError):
             locale = Locale.parse(FALLBACK)
         self.decimal = get_decimal_symbol(locale)
+        self._american = (locale.language, locale.territory) == (FALLBACK, "US")
         self._days = [locale.days["format"]["abbreviated"][k].rstrip(".") for k in range(7)]
         months = [locale.months["format"]["abbreviated"][k] for k in range(1, 13)]
         self._months = [month.rstrip(".") for month in months] if locale.language == FALLBACK else months
@@ -41,7 +69,8 @@ class Language:
 
     def text(self, message: str) -> str:
         """A message in this language; English where there is no translation."""
-        return self._texts.get(message, message)
+        text = self._texts.get(message, message)
+        return american(text) if self._american else text
 
     def day(self, weekday: int) -> str:
         """Short name of a day, 0 being Monday."""
@@ -61,6 +90,23 @@ class Language:
 def language(name: str = FALLBACK, own: Path | None = None) -> Language:
     """A language, read once; an unknown one is English with that language's own decimal sign and names."""
     return Language(name, own)
+
+
+def reader_language(name: str, units: Units) -> str:
+    """What a reader's language is called: English with US units is that of the United States."""
+    return AMERICAN if units is Units.US and name.split("-", maxsplit=1)[0] == FALLBACK else name
+
+
+@lru_cache(maxsize=4096)
+def american(text: str) -> str:
+    """British English as it is said in the United States; the names of slots stay."""
+    return _BRITISH.sub(_replaced, text)
+
+
+def _replaced(match: re.Match[str]) -> str:
+    found = match.group()
+    said = _AMERICAN.get(found.lower(), found)
+    return said[:1].upper() + said[1:] if found[:1].isupper() else said
 
 
 def languages() -> tuple[str, ...]:

@@ -32,7 +32,7 @@ TITLES = {
     C.POSITIONS: "Enough positions",
     C.DEPTH: "Right depth",
     C.CALIBRATION: "Probes checked",
-    C.PROBE: "Probes heard, without fault, accurate enough",
+    C.PROBE: "Probes reporting, without fault, accurate enough",
 }
 OUTCOMES = {Outcome.PASS: "Pass", Outcome.FAIL: "Fail", Outcome.NOT_YET: "Not yet", Outcome.CANNOT_SAY: "Can’t say"}
 VERDICTS = {Verdict.READY: "Ready", Verdict.NOT_READY: "Not ready", Verdict.CANNOT_SAY: "Can’t say"}
@@ -76,7 +76,7 @@ TO_PASS = {
     R.NO_READINGS: "A reading. Check the probe.",
     R.CLOCK_RUNS: "Keep it sealed for {limit}.",
     R.STILL_MOVES: "Keep it sealed until it moves by {limit} a day at most.",
-    R.ROOM_UNKNOWN: "A probe in the room that is heard.",
+    R.ROOM_UNKNOWN: "A probe in the room that reports.",
     R.SERVICE_UNSTATED: "State in the job how the room will be used.",
     R.OUT_OF_SERVICE: "Bring it into that range and keep it there for {limit}.",
     R.SERVICE_RUNS: "Keep it as it is for {limit}.",

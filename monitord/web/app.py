@@ -104,7 +104,14 @@ def create_app(
 
 def parts(db: Database, clock: Clock, settings: Settings) -> Web:
     """What all routes share."""
-    return Web(db, clock, settings, environment(), HoursKept(settings.analysis), rule_book(settings.alerts.rules_file))
+    return Web(
+        db,
+        clock,
+        settings,
+        environment(settings.web.units),
+        HoursKept(settings.analysis),
+        rule_book(settings.alerts.rules_file),
+    )
 
 
 def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -> list[APIRouter]:

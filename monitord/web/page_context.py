@@ -18,13 +18,18 @@ from sqlalchemy import Connection
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.clock import Clock
 from monitord.model.config.settings import Settings
+from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
 from monitord.store.access import audit
 from monitord.store.db.database import Database
+from monitord.text.catalogue import AMERICAN
 from monitord.web.charts.estimate_series import HoursKept
 from monitord.web.queries import JobState, load_job
 from monitord.web.text import formats
+from monitord.web.text.glossary_links import link_terms
 from monitord.web.text.local_time import LocalTimes, iso
+from monitord.web.text.spelling import AmericanTemplates
+from monitord.web.text.words import english
 from monitord.web.views.alert_view import SPANS
 from monitord.web.visitor import visitor
 
@@ -68,6 +73,8 @@ class Web:
             units=self.settings.web.units,
             **values,
         )
+        if visitor().signed_in and template != "glossary.html":
+            text = link_terms(text, english())
         # a copy kept by the browser would show the ages of another time
         return HTMLResponse(text, status, {"monitord-now": iso(now), "cache-control": "no-store"})
 
@@ -103,14 +110,15 @@ def utc_times(now: datetime) -> LocalTimes:
     return LocalTimes(UTC, now)
 
 
-def environment() -> jinja2.Environment:
-    """The templates, with what all of them use."""
+def environment(units: Units = Units.METRIC) -> jinja2.Environment:
+    """The templates as a reader of these units spells them, with what all of them use."""
     made = jinja2.Environment(
         loader=jinja2.FileSystemLoader(FOLDER / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=[AmericanTemplates] if units is Units.US else [],
     )
     versions = {path.name: _version(path) for path in STATIC.iterdir() if path.is_file()}
     made.globals["static"] = lambda name: f"/static/{name}?v={versions[name]}"
@@ -119,6 +127,7 @@ def environment() -> jinja2.Environment:
     made.globals["f"] = formats
     made.globals["spans"] = [(key, words) for key, (words, _) in SPANS.items()]
     made.globals["iso"] = iso
+    made.globals["page_language"] = AMERICAN if units is Units.US else "en-GB"
     made.globals["visitor"] = visitor
     made.globals["form_token"] = form_field
     return made

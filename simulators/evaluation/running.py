@@ -1,4 +1,4 @@
-"""Simulates jobs and lets the judges speak of them, in worker processes; what was said can be kept."""
+"""Simulates jobs and runs the program and the baseline on them, in worker processes; what was said can be kept."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from monitord.physics.moist_air import dew_or_frost_point
 from monitord.replay.parallel import Arrivals
 from monitord.replay.run import replay
 from simulators.building import events as ev
-from simulators.evaluation.baseline.session import the_baseline
+from simulators.evaluation.baseline.assessor import the_baseline
 from simulators.evaluation.records import BASELINE, OURS, Case, Verdicts, verdicts_of
 from simulators.evaluation.result_cache import ResultCache
 from simulators.jobs.generate import SimulatedJob, generate
@@ -34,7 +34,7 @@ def the_program(job: JobFile, arrivals: Arrivals) -> Verdicts:
     return verdicts_of(replay(job, arrivals, default_rule_book()))
 
 
-JUDGES: dict[str, ReplaySession] = {OURS: the_program, BASELINE: the_baseline}
+ASSESSORS: dict[str, ReplaySession] = {OURS: the_program, BASELINE: the_baseline}
 
 
 def arrivals_of(readings: Readings) -> Arrivals:
@@ -64,8 +64,8 @@ def case_of(made: SimulatedJob) -> Case:
 
 def surface_known(job: JobFile, location: Location) -> bool:
     """Whether anybody can know the cold surface: by a sensor, or by a factor with room and outdoor air."""
-    series = job.location(location.id)
-    room = series if series.kind is LocationKind.ROOM_AIR else job.room_of(series)
+    own = job.location(location.id)
+    room = own if own.kind is LocationKind.ROOM_AIR else job.room_of(own)
     return location.surface_sensor or (location.f_rsi is not None and room is not None and job.outdoor() is not None)
 
 
@@ -79,17 +79,17 @@ def min_margins(history: LocationHistory) -> list[float]:
     return [float(x) for x in hours[spin_up:]]
 
 
-def run_case(family: str, seed: int, judges: Sequence[str], keep: Path | None) -> Case:
-    """One job with what the judges say of it, as far as possible from what is kept."""
+def run_case(family: str, seed: int, assessors: Sequence[str], keep: Path | None) -> Case:
+    """One job with what each assessor says of it, as far as possible from what is kept."""
     cache = ResultCache(keep) if keep is not None else None
-    case = cache.load(family, seed, judges) if cache is not None else None
-    if case is not None and not set(judges) - set(case.verdicts):
+    case = cache.load(family, seed, assessors) if cache is not None else None
+    if case is not None and not set(assessors) - set(case.verdicts):
         return case
     made = generate(family, seed)
     known = {} if case is None else case.verdicts
     case, job, arrivals = case_of(made), JobFile.model_validate(made.job), arrivals_of(made.readings)
-    for name in judges:
-        case.verdicts[name] = known[name] if name in known else JUDGES[name](job, arrivals)
+    for name in assessors:
+        case.verdicts[name] = known[name] if name in known else ASSESSORS[name](job, arrivals)
     if cache is not None:
         cache.save(case)
     return case
@@ -117,13 +117,13 @@ def end_with_parent() -> None:
 
 
 def run_cases(
-    wanted: Sequence[tuple[str, int]], judges: Sequence[str], workers: int, keep: Path | None
+    wanted: Sequence[tuple[str, int]], assessors: Sequence[str], workers: int, keep: Path | None
 ) -> Iterator[Case | Failure]:
     """The jobs of these families and seeds as they are done, in any order; one that fails does not end the others."""
     os.environ.update({"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"})  # for the workers, which start afresh
     spawn = get_context("spawn")
     with ProcessPoolExecutor(workers, spawn, initializer=end_with_parent) as pool:
-        futures = {pool.submit(run_case, family, seed, judges, keep): (family, seed) for family, seed in wanted}
+        futures = {pool.submit(run_case, family, seed, assessors, keep): (family, seed) for family, seed in wanted}
         try:
             for future in as_completed(futures):
                 error = future.exception()

@@ -195,7 +195,7 @@ def test_the_first_screen_of_a_job_on_a_phone_says_what_needs_whom_why_and_what_
     context.close()
     assert area is not None
     assert area["y"] + area["height"] < 844
-    assert "Utility room, outside wall cavity: getting wet again since Sun 22 Nov, 06:10" in said
+    assert "Utility room, outside wall cavity: getting wet again since Sun 22 Nov 06:10 GMT" in said
     assert "temperature and nearby air don't explain it" in said
     assert "Do: look for a leak." in said
 

@@ -37,7 +37,9 @@ GUIDES = (
 RETIRED = (
     r"act now", r"act today", r"look this week", r"for your notice", r"good news", r"i take it on", r"drive lost",
     r"drying drive", r"past the clear limit", r"usual in a day", r"never at goal", r"wet enough to decay",
-    r"% sure", r"drying by .* a day", r"taken on by", r"look first",
+    r"% sure", r"drying by .* a day", r"taken on by", r"look first", r"\bdoubt", r"stands at[<\"']",
+    r"[>'\"]says[<'\"]", r"out of every verdict", r"would dry it", r"nobody has been told",
+    r"\btold to\b", r"owed a word", r"\brail\b", r"\bof late\b", r"\bthe airs\b",
 )  # fmt: skip
 """Gone from pages and messages."""
 
@@ -60,7 +62,7 @@ CODE = tuple(
     if "versions" not in path.parts  # a migration keeps the words of its day
 )
 
-RETIRED_NAMES = re.compile(r"_?(here|around(_\w+)?|judge(_\w+)?|(\w+_)?memory_(h|u))", re.IGNORECASE)
+RETIRED_NAMES = re.compile(r"_?(here|around(_\w+)?|judge(_\w+)?|(\w+_)?memory_(h|u)|doubts?|rails?)", re.IGNORECASE)
 """Names that the code does not give any more: the thing itself is named instead."""
 
 

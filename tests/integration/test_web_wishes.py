@@ -149,7 +149,7 @@ def test_a_job_is_paused_and_resumed_from_its_page(site: web_support.Site) -> No
     assert "Pause alerts" in client.get("/jobs/mill-lane-4").text
     assert post(client, "/jobs/mill-lane-4/pause", WISH | {"span": ""}) == (303, "/jobs/mill-lane-4#plate")
     shown = words(client.get("/jobs/mill-lane-4").text)
-    assert "Alerts paused by Test owner since Tue 24 Nov, 07:20: the roof is open. Recording goes on" in shown
+    assert "Alerts paused by Test owner since Tue 24 Nov 07:20 GMT: the roof is open. Recording goes on" in shown
     assert "Resume alerts" in shown
     assert "Nothing needs you" not in shown
     assert "– paused – monitord</title>" in client.get("/jobs/mill-lane-4").text
@@ -171,7 +171,7 @@ def test_a_job_is_paused_and_resumed_from_its_page(site: web_support.Site) -> No
 def test_a_pause_with_an_end_says_so_and_ends_by_itself(site: web_support.Site) -> None:
     client = site.client()
     post(client, "/jobs/mill-lane-4/pause", WISH | {"span": "3d"})
-    assert "until Fri 27 Nov, 07:20" in words(client.get("/jobs/mill-lane-4").text)
+    assert "until Fri 27 Nov 07:20 GMT" in words(client.get("/jobs/mill-lane-4").text)
     site.clock.at += timedelta(days=3)
     assert "Alerts paused" not in client.get("/jobs/mill-lane-4").text
 
@@ -197,38 +197,40 @@ def test_a_pause_that_is_not_whole_is_refused(
 def test_an_alerts_page_says_who_was_told_and_why_and_what_comes_next(told: web_support.Site) -> None:
     _, url = support.open_alert(told, "rewetting")
     shown = words(told.client().get(url).text)
-    assert "R. Okafor Told; the reminder is not due yet. reminded, Tue 24 Nov, 09:20" in shown
-    assert "B. Moran The word about it could not be delivered." in shown
+    assert "R. Okafor Sent; the reminder is not due yet. reminded, Tue 24 Nov 09:20 GMT" in shown
+    assert "B. Moran The message could not be delivered." in shown
     assert "B. Moran sms New could not be delivered, tried 5 times" in shown
     assert "R. Okafor mail New sent" in shown
-    assert "Sun 22 Nov, 06:10 Opened" in shown
+    assert "Sun 22 Nov 06:10 GMT Opened" in shown
 
 
 def test_an_alerts_page_says_why_someone_is_not_told(told: web_support.Site) -> None:
     _, stalled = support.open_alert(told, "drying_stalled")
     shown = words(told.client().get(stalled).text)
-    assert "R. Okafor Muted by R. Okafor: the hall is being painted. decided again, Thu 26 Nov, 07:20" in shown
+    assert "R. Okafor Muted by R. Okafor: the hall is being painted. decided again, Thu 26 Nov 07:20 GMT" in shown
     _, silent = support.open_alert(told, "probe_silent")
-    assert "R. Okafor R. Okafor has taken it on before it was told." in words(told.client().get(silent).text)
+    assert "R. Okafor R. Okafor acknowledged it before it was sent." in words(told.client().get(silent).text)
 
 
 def test_the_page_of_alerts_tells_in_short_who_knows_and_when_it_is_said_again(told: web_support.Site) -> None:
     shown = words(told.client().get("/alerts").text)
-    assert "Told to A. Lind and R. Okafor. Could not be told to B. Moran. Next word Tue 24 Nov, 09:20" in shown
-    assert "Nothing more is told for now (muted by R. Okafor: the hall is being painted)." in shown
-    assert "Nobody has been told (R. Okafor has taken it on before it was told)." in shown
+    assert (
+        "Sent to A. Lind and R. Okafor. Could not be delivered to B. Moran. Next message Tue 24 Nov 09:20 GMT" in shown
+    )
+    assert "No further messages for now (muted by R. Okafor: the hall is being painted)." in shown
+    assert "Not sent to anyone (R. Okafor acknowledged it before it was sent)." in shown
 
 
 def test_what_could_not_be_delivered_is_listed_with_the_last_answer(told: web_support.Site) -> None:
     shown = words(told.client().get("/alerts").text)
     title = "Getting wet again: Utility room, outside…, Mill Lane 4"
-    assert f"{title} B. Moran sms Mon 23 Nov, 21:20 given up, tried 5 times out of order" in shown
+    assert f"{title} B. Moran sms Mon 23 Nov 21:20 UTC given up, tried 5 times out of order" in shown
 
 
 def test_where_nobody_is_named_in_the_settings_the_page_says_so(site: web_support.Site) -> None:
     site.settings = Settings(alerts=AlertSettings())
     _, url = support.open_alert(site, "rewetting")
-    assert "The settings name nobody to be told" in site.client().get(url).text
+    assert "No people in the settings: alerts show only on these pages." in site.client().get(url).text
 
 
 def test_a_closed_alert_keeps_its_page_and_cannot_be_muted(told: web_support.Site) -> None:

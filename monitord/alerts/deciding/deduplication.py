@@ -1,6 +1,6 @@
 """Whether one person is to be told something about one episode now, and why or why not.
 
-Whoever was told that an alert is open will be told that it is closed, muted or not. Everything else is told once:
+Whoever was told that an alert is open will be the closing was sent, muted or not. Everything else is told once:
 the first word, a rise in severity, a reminder at its time. The decision depends on its arguments alone.
 """
 
@@ -114,14 +114,14 @@ def decide(
         if quiet is not None:
             return DeliveryVerdict("quiet hours", due_at=quiet)
         return DeliveryVerdict(
-            f"{alert.severity} now, told as {told.severity}", NotificationReason.RAISED, alert.severity_since or as_of
+            f"{alert.severity} now, sent as {told.severity}", NotificationReason.RAISED, alert.severity_since or as_of
         )
     return _again(alert, recipient, told, quiet, as_of)
 
 
 def _first_word(alert: Alert, recipient: Recipient, quiet: datetime | None) -> DeliveryVerdict:
     if alert.status is AlertStatus.ACKNOWLEDGED:
-        return DeliveryVerdict(f"{alert.acknowledged_by} has taken it on before it was told")
+        return DeliveryVerdict(f"{alert.acknowledged_by} acknowledged it before it was sent")
     if not ways(recipient.person, alert.severity):
         return DeliveryVerdict(f"none of their ways takes {alert.severity}")
     if quiet is not None:
@@ -134,19 +134,19 @@ def _again(
     alert: Alert, recipient: Recipient, told: SentRecord, quiet: datetime | None, as_of: datetime
 ) -> DeliveryVerdict:
     if alert.status is AlertStatus.ACKNOWLEDGED:
-        return DeliveryVerdict(f"told; {alert.acknowledged_by} has taken it on")
+        return DeliveryVerdict(f"sent; acknowledged by {alert.acknowledged_by}")
     if alert.severity is Severity.NOTE:
-        return DeliveryVerdict("told; a note is not repeated")
+        return DeliveryVerdict("sent; information is not repeated")
     if told.on_its_way:
         return DeliveryVerdict("the last message has not gone out yet")
     due = told.last_at + timedelta(seconds=recipient.remind_s)
     if quiet is not None:
-        return DeliveryVerdict("told; quiet hours", due_at=max(due, quiet))
+        return DeliveryVerdict("sent; quiet hours", due_at=max(due, quiet))
     if as_of >= due:
-        return DeliveryVerdict("nobody has acknowledged it", NotificationReason.REMINDER, due)
+        return DeliveryVerdict("not acknowledged", NotificationReason.REMINDER, due)
     soon = as_of >= told.last_at + timedelta(seconds=recipient.remind_s / 2)
     return DeliveryVerdict(
-        "told; the reminder is not due yet", NotificationReason.REMINDER if soon else None, due, soon, due
+        "sent; the reminder is not due yet", NotificationReason.REMINDER if soon else None, due, soon, due
     )
 
 
@@ -159,19 +159,19 @@ def _of_closed(
     as_of: datetime,
 ) -> DeliveryVerdict:
     if told is not None and told.closed:
-        return DeliveryVerdict("told that it is closed", final=True)
+        return DeliveryVerdict("the closing was sent", final=True)
     quiet = quiet_until(person, alert.severity, as_of)
     if told is not None:
         if quiet is not None:
             return DeliveryVerdict("quiet hours", due_at=quiet)
-        return DeliveryVerdict("they were told that it was open", NotificationReason.CLOSED, alert.closed_at)
+        return DeliveryVerdict("the opening was sent", NotificationReason.CLOSED, alert.closed_at)
     if recipient is None or blocked is not None or alert.severity is Severity.NOTE or alert.opened_at is None:
-        return DeliveryVerdict("closed before it was told", final=True)
+        return DeliveryVerdict("closed before it was sent", final=True)
     slept_until = quiet_until(person, alert.severity, alert.opened_at)
     if slept_until is None or alert.closed_at is None or alert.closed_at > slept_until:
-        return DeliveryVerdict("closed before it was told", final=True)
+        return DeliveryVerdict("closed before it was sent", final=True)
     if quiet is not None:
         return DeliveryVerdict("came and went in quiet hours; reported at their end", due_at=quiet)
     if as_of - slept_until > _REPORT_FOR or not ways(person, alert.severity):
-        return DeliveryVerdict("closed before it was told", final=True)
+        return DeliveryVerdict("closed before it was sent", final=True)
     return DeliveryVerdict("came and went in quiet hours", NotificationReason.MISSED, slept_until)

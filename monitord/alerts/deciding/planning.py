@@ -127,7 +127,7 @@ def _still_standing(told: Sequence[SentItem], alerts: Sequence[Alert], result: S
         over = row.item.news in TELLS_OPEN and (row.item.subject, row.item.episode) in closed
         untried = row.state is OutboxState.WAITING and row.attempts == 0
         stale[row.message] = stale.get(row.message, True) and over and untried
-    result.superseded += [(message, "closed before it could be told") for message, gone in stale.items() if gone]
+    result.superseded += [(message, "closed before it could be sent") for message, gone in stale.items() if gone]
     return [row for row in told if not stale[row.message]]
 
 

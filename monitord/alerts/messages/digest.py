@@ -24,6 +24,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.messages import SEVERAL, Message, MessageItem, NotificationReason, Pause
 from monitord.text import gsm
 from monitord.text.alerts import AlertSpeaker
+from monitord.text.catalogue import reader_language
 from monitord.text.labels import ITSELF, PAUSED, PAUSED_UNTIL
 from monitord.text.speaker import Speaker
 from monitord.text.states import state_sentence
@@ -99,7 +100,7 @@ def compose_digest(
     hour : the hour at which it is due; the same hour gives the same message ids.
     since : what opened or closed from here on is new.
     """
-    words = templates_of(person.language, settings.templates_dir)
+    words = templates_of(reader_language(person.language, person.units), settings.templates_dir)
     jobs = [job for job in overview.jobs if concerns(person, settings, job.job)]
     views = [_job_view(job, settings, overview, words.speaker(job.zone, as_of, person.units), since) for job in jobs]
     if concerns(person, settings, SYSTEM) and any(alert.job == SYSTEM for alert in overview.alerts):

@@ -22,6 +22,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.messages import SEVERAL, Message, MessageItem, NotificationReason
 from monitord.text import gsm
 from monitord.text.alerts import SMS_LENGTH
+from monitord.text.catalogue import reader_language
 from monitord.text.labels import ITSELF, NEWS, SEVERAL_JOBS
 from monitord.text.terms import SEVERITIES
 
@@ -97,7 +98,7 @@ class Composer:
     def _message(
         self, draft: Draft, way: Way, id_: str, items: tuple[MessageItem, ...], severity: Severity, as_of: datetime
     ) -> Message:
-        words = templates_of(draft.person.language, self.settings.templates_dir)
+        words = templates_of(reader_language(draft.person.language, draft.person.units), self.settings.templates_dir)
         view = self._view(draft, words, id_, as_of)
         return Message(
             id=id_,

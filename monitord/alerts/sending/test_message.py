@@ -18,6 +18,7 @@ from monitord.model.messages import Message, MessageItem, NotificationReason
 from monitord.store import outbox as stored_outbox
 from monitord.store.db.database import Database
 from monitord.text import gsm
+from monitord.text.catalogue import reader_language
 
 
 def messages_to(settings: AlertSettings, person_id: str, at: datetime, channel: str = "") -> list[Message]:
@@ -86,7 +87,7 @@ def send_test(
 
 
 def _message(settings: AlertSettings, person: Person, channel: str, address: str, at: datetime) -> Message:
-    words = templates_of(person.language, settings.templates_dir)
+    words = templates_of(reader_language(person.language, person.units), settings.templates_dir)
     name = person.name or person.id
     text = words.render("test.txt.j2", person=name, channel=channel)
     item = MessageItem(

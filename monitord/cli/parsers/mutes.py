@@ -20,14 +20,14 @@ LABELS = {
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     """The words of these commands."""
-    parser = commands.add_parser("mute", help="add, list or end people's wishes not to be told")
+    parser = commands.add_parser("mute", help="add, list or end mutes: no messages of an alert for a time")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
 
     add = verbs.add_parser(
         "add",
         help="spare people messages about some alerts until a time; the alerts go on",
-        epilog="An alert must fit everything that is named; `*` and `?` are allowed. Whoever was told that an alert is "
-        "open will be told that it is over, muted or not.",
+        epilog="An alert must fit everything that is named; `*` and `?` are allowed. Whoever was sent the opening "
+        "of an alert is sent its closing, muted or not.",
     )
     for label, text in LABELS.items():
         add.add_argument(f"--{label}", metavar="PATTERN", help=text)
@@ -41,7 +41,7 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     listing.add_argument("--all", action="store_true", help="those that are over, too")
     listing.set_defaults(run=Command("mutes", "list_mutes"))
 
-    end = verbs.add_parser("end", help="end a mute now; what is still open under it is told")
+    end = verbs.add_parser("end", help="end a mute now; open alerts under it are sent")
     end.add_argument("id", metavar="ID", help="as `monitord mute list` shows it")
     end.add_argument("--by", required=True, metavar="NAME", help="who ends it")
     end.set_defaults(run=Command("mutes", "end_mute"))

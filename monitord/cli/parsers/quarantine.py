@@ -14,7 +14,7 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
 
     listing = verbs.add_parser("list", help="list the payloads that are held, with the reason, the latest first")
     listing.add_argument("--code", metavar="CODE", help="only those held for this reason code")
-    listing.add_argument("--limit", type=int, default=50, metavar="N", help="at most so many; default: %(default)s")
+    listing.add_argument("--limit", type=int, default=50, metavar="N", help="at most this number; default: %(default)s")
     listing.set_defaults(run=Command("quarantine", "list_held"))
 
     letting_go = verbs.add_parser("release", help="decode held payloads again, by the topic rules of now")

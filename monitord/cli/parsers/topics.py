@@ -30,5 +30,5 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     )
     watching.add_argument("--broker", default="broker", metavar="NAME", help="which, of several in the settings")
     watching.add_argument("--for-s", type=float, default=60.0, metavar="N", help="how long; default: %(default)s")
-    watching.add_argument("--count", type=int, metavar="N", help="end after so many messages")
+    watching.add_argument("--count", type=int, metavar="N", help="end after this number of messages")
     watching.set_defaults(run=Command("topics", "watch"))

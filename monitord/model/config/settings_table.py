@@ -101,21 +101,21 @@ def setting_rows() -> list[SettingRow]:
 
 def _rows(model: type[BaseModel], path: tuple[str, ...]) -> Iterator[SettingRow]:
     for name, field in model.model_fields.items():
-        series = (*path, name)
+        dotted = (*path, name)
         inner = models_in(field.annotation)
         if not inner:
-            in_list = any(part.endswith("[]") for part in series)
+            in_list = any(part.endswith("[]") for part in dotted)
             yield SettingRow(
-                name=".".join(series),
-                variable=None if in_list else PREFIX + "__".join(series).upper(),
+                name=".".join(dotted),
+                variable=None if in_list else PREFIX + "__".join(dotted).upper(),
                 default=_default_text(field),
                 help=help_of(field),
             )
-        entry = series
+        entry = dotted
         if is_list(field.annotation):
             entry = (*path, f"{name}[]")
         elif is_table(field.annotation):
-            entry = (*series, "NAME")
+            entry = (*dotted, "NAME")
         for part in inner:
             yield from _rows(part, entry)
 
@@ -171,16 +171,16 @@ def _table_block(name: str, field: FieldInfo) -> Iterator[str]:
 def _entry_keys(model: type[BaseModel], path: str, told: dict[type[BaseModel], str]) -> Iterator[str]:
     """One line for each key; a table that was told before is not told again."""
     for name, field in model.model_fields.items():
-        series = f"{path}{name}"
+        dotted = f"{path}{name}"
         inner = models_in(field.annotation)
         if not inner:
-            yield f"{here}: {help_of(field)} Default: {_default_text(field)}."
+            yield f"{dotted}: {help_of(field)} Default: {_default_text(field)}."
         elif inner[0] in told:
-            yield f"{here}: {help_of(field)} Its keys are those of {told[inner[0]]}."
+            yield f"{dotted}: {help_of(field)} Its keys are those of {told[inner[0]]}."
         else:
-            told[inner[0]] = series
-            yield f"{here}: {help_of(field)}"
-            yield from _entry_keys(inner[0], f"{here}[]." if is_list(field.annotation) else f"{here}.", told)
+            told[inner[0]] = dotted
+            yield f"{dotted}: {help_of(field)}"
+            yield from _entry_keys(inner[0], f"{dotted}[]." if is_list(field.annotation) else f"{dotted}.", told)
 
 
 def _comment(text: str) -> list[str]:

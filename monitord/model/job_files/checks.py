@@ -108,7 +108,7 @@ def _of_goal(where: str, location: Location, goal: Goal) -> list[Remark]:
 
 def _of_sleeve(where: str, location: Location) -> list[Remark]:
     needed = {
-        "depth_mm": (location.depth_mm, "without it nobody can say what its humidity stands for"),
+        "depth_mm": (location.depth_mm, "without it its humidity has no depth to compare with a limit"),
         "slab_thickness_mm": (
             location.slab_thickness_mm,
             "without it the depth can't be judged as a share of the slab",

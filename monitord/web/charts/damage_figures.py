@@ -19,7 +19,7 @@ from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import DayTable, Figure, Scene, described, figure, remarks
 from monitord.web.charts.series import UNITS, Measure
 from monitord.web.text.formats import decimals_of, number
-from monitord.web.text.words import SHORT_KINDS, speaker_of
+from monitord.web.text.words import SHORT_KINDS, speaker_of, spelled
 
 _SCALE = (
     "The index goes from 0, no growth, to 6: 1 is the first growth, which a microscope shows; 2 several colonies under "
@@ -79,13 +79,14 @@ def _excess(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
         levels.append(Level(limit, f"goal {limit:.4g}"))
     beside = f" Room: {room.label}." if room is not None and lines[0][0] is Measure.OVER_ROOM else ""
     unit = scene.unit("Pa")
-    said = [
-        f"Vapour pressure here minus that of the other air, in {unit}: above 0 vapour is driven out to it, below 0 in "
-        f"from it; while the shading touches 0 there is no clear difference.{beside}"
-    ]
+    driven = spelled(
+        "Vapour pressure at the location minus that of the other air: above 0 vapour is driven out to it, below 0 in "
+        "from it; while the shading touches 0 there is no clear difference."
+    )
+    said = [f"{driven} In {unit}.{beside}"]
     chart = Chart(
-        title="Vapour pressure over the airs beside it",
-        description=described(scene, "Vapour pressure over other airs", location, traces, unit),
+        title=spelled("Vapour pressure above the reference air"),
+        description=described(scene, spelled("Vapour pressure above the reference air"), location, traces, unit),
         unit=unit,
         window=scene.window,
         traces=tuple(traces),
@@ -108,15 +109,15 @@ def _mould(scene: Scene, location: Location, estimates: EstimateSeries) -> Figur
     mould = estimates.mould
     if mould is None or float(mould.high.max()) < _MIN_INDEX:
         return None
-    lines = [(Measure.MOULD_INDEX, "mould index", False)]
+    lines = [(Measure.MOULD_INDEX, spelled("mould index"), False)]
     if float((mould.high - mould.index).max()) >= _APART_INDEX:
         lines.append((Measure.MOULD_INDEX_HIGH, "if wetter", False))
     if float((mould.index - mould.low).max()) >= _APART_INDEX:
         lines.append((Measure.MOULD_INDEX_LOW, "if drier", False))
     traces, options = _traces(scene, estimates, lines), scene.options
     chart = Chart(
-        title="Mould index",
-        description=described(scene, "Mould index", location, traces, ""),
+        title=spelled("Mould index"),
+        description=described(scene, spelled("Mould index"), location, traces, ""),
         unit="",
         window=scene.window,
         traces=tuple(traces),

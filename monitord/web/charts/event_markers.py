@@ -34,7 +34,7 @@ def markers_of(
         else:
             grouped.append((time, [words]))
     return tuple(
-        Marker(time.timestamp(), letter, f"{times.stamp(time, weekday=False)}: {'; '.join(words)}.")
+        Marker(time.timestamp(), letter, f"{times.stamp(time)}: {'; '.join(words)}.")
         for letter, (time, words) in zip(ascii_uppercase, grouped[-_MAXIMUM:], strict=False)
     )
 

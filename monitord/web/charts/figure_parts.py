@@ -19,9 +19,10 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
 from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.text.faults import fault_sentence
+from monitord.text.times import offset_name
 from monitord.web.charts.time_range import Shown
 from monitord.web.text.formats import decimals_of, number
-from monitord.web.text.local_time import LocalTimes, offset_words
+from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import speaker_of
 
 _GAPS_TOLD = 3
@@ -92,7 +93,7 @@ class Scene:
 
     @property
     def outs(self) -> tuple[Out, ...]:
-        """Times that are out of every verdict."""
+        """Times that are excluded."""
         return tuple(Out(f.start.timestamp(), (f.end or self.shown.end).timestamp()) for f in self.flags)
 
 
@@ -139,7 +140,7 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
     change = clock_change(window)
     if change:
         start = datetime.fromtimestamp(window.start_s, window.zone).utcoffset()
-        said.append(f"The clocks changed, from {offset_words(start) if start is not None else 'UTC'}.")
+        said.append(f"The clocks changed, from {offset_name(start) if start is not None else 'UTC'}.")
     return said
 
 
@@ -173,11 +174,8 @@ def _by_hand(points: Sequence[Point], scene: Scene, unit: str) -> list[str]:
         number(p.value, decimals) + (f" ± {number(p.uncertainty, decimals)}" if p.uncertainty is not None else "")
         for p in inside
     ]
-    said = [
-        f"{value} {unit} on {scene.times.stamp(_utc(p.time_s), weekday=False)}"
-        for value, p in zip(values, inside, strict=True)
-    ]
-    return [f"Measured by hand: {'; '.join(said)}."]
+    said = [f"{value} {unit} on {scene.times.stamp(_utc(p.time_s))}" for value, p in zip(values, inside, strict=True)]
+    return [f"Spot readings: {'; '.join(said)}."]
 
 
 def _course(trace: Trace, scene: Scene, unit: str) -> str:
@@ -192,7 +190,7 @@ def _course(trace: Trace, scene: Scene, unit: str) -> str:
         return f"{number(float(value[location]), decimals_of(unit))} {unit}".strip()
 
     def when(location: int) -> str:
-        return scene.times.stamp(_utc(float(time_s[location])), weekday=False)
+        return scene.times.stamp(_utc(float(time_s[location])))
 
     return (
         f"{trace.label.capitalize()}: from {at(0)} to {at(-1)}; "

@@ -1,4 +1,4 @@
-"""The charts of a job or location page: humidity, vapour pressure against the airs, surface against dew point."""
+"""Charts of a job or location page: humidity, vapour pressure against the reference air, surface against dew point."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from monitord.web.charts.time_range import Shown
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import SHORT_KINDS
+from monitord.web.text.words import SHORT_KINDS, spelled
 
 _HYGROMETER_U_PCT = 1.5
 """Standard uncertainty of a humidity measured by hand where none is stated: ± 2.5 %, taken as rectangular (common
@@ -58,7 +58,7 @@ def figures_of(conn: Connection, scene: Scene, location: Location, surface: Loca
     beside = others if outdoor is None or room is None else [room]
     figures = [
         _lines(scene, Measure.RELATIVE_HUMIDITY, "rh", "Relative humidity", location, beside, loaded),
-        _lines(scene, Measure.VAPOUR_PRESSURE, "vp", "Vapour pressure", location, others, loaded),
+        _lines(scene, Measure.VAPOUR_PRESSURE, "vp", spelled("Vapour pressure"), location, others, loaded),
     ]
     if np.isfinite(loaded[location.id].surface_c).any():
         figures.append(_surface(scene, "Surface temperature against dew point", location, loaded[location.id]))

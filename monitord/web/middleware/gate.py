@@ -92,7 +92,7 @@ class Gate:
         except MonitordError as error:
             await self._web.error_page(503, error.message)(scope, receive, send)
             return
-        enter(known.visitor)
+        enter(known.visitor, self._web.settings.web.units)
         refusal = self._refusal(scope, known)
         if refusal is None and scope["method"] not in _SAFE and known.visitor.scope is None:
             receive, fits = await _form_fits(headers, receive, known.visitor.form_token)

@@ -80,7 +80,7 @@ class Health:
         yield family("monitord_jobs", "Jobs that are not over.", [({}, len(running))])
         yield family(
             "monitord_job_last_reading_timestamp_seconds",
-            "When any probe of a job was last heard.",
+            "When any probe of a job last reported.",
             [({"job": s.job.job}, s.last_heard.timestamp()) for s in running if s.last_heard is not None],
         )
         yield family(
@@ -88,9 +88,7 @@ class Health:
             "As of when a job was last assessed.",
             [({"job": s.job.job}, s.assessment.as_of.timestamp()) for s in running if s.assessment is not None],
         )
-        yield family(
-            "monitord_job_probes", "Probes of a job, by whether they are heard.", list(_probes(running, options))
-        )
+        yield family("monitord_job_probes", "Probes of a job, by whether they report.", list(_probes(running, options)))
         yield family("monitord_job_locations", "Locations of a job by state.", list(_locations(running)))
         open_by = Counter((a.job, a.severity.value, a.status.value) for a in stored_alerts.open_alerts(conn))
         yield family(
@@ -133,8 +131,8 @@ def _may_hear() -> bool:
 def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tuple[dict[str, str], float]]:
     for state in states:
         heard, all_of_them = state.count_heard(options), len(state.placements_now)
-        yield {"job": state.job.job, "heard": "yes"}, heard
-        yield {"job": state.job.job, "heard": "no"}, all_of_them - heard
+        yield {"job": state.job.job, "reporting": "yes"}, heard
+        yield {"job": state.job.job, "reporting": "no"}, all_of_them - heard
 
 
 def _locations(states: Iterable[JobState]) -> Iterator[tuple[dict[str, str], float]]:

@@ -25,7 +25,7 @@ from monitord.web.charts.time_range import Shown, choose
 from monitord.web.page_context import Web, job_url, location_url, utc_times
 from monitord.web.queries import JobState, as_read, load_jobs, newest_of, seen_heard
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import ENGLISH
+from monitord.web.text.words import english, spelled
 from monitord.web.views import damage_view, job_folds, job_list, job_view, reasons_view
 from monitord.web.views.alert_view import AlertView, alert_views
 from monitord.web.views.controls import controls_of
@@ -68,8 +68,10 @@ class Pages:
         """What each word means, one anchor for each."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            entries = glossary.entries(ENGLISH)
-            return self._web.page(conn, "glossary.html", now, t=utc_times(now), title=glossary.TITLE, entries=entries)
+            entries = glossary.entries(english())
+            return self._web.page(
+                conn, "glossary.html", now, t=utc_times(now), title=spelled(glossary.TITLE), entries=entries
+            )
 
     def jobs(
         self, q: Annotated[str, Query(max_length=100)] = "", show: Annotated[job_list.Show, Query()] = job_list.Show.ALL

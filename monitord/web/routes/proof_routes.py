@@ -13,9 +13,9 @@ from monitord.report.collect import collect
 from monitord.report.making import contents_of
 from monitord.report.pack import make_pack
 from monitord.report.pdf import pdf_report
-from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker
 from monitord.web.page_context import Web
+from monitord.web.text.words import english
 
 
 class ProofRoutes:
@@ -58,7 +58,7 @@ class ProofRoutes:
             state = self._web.job(conn, job_id, now)
         if state.assessment is None:
             return Response(status_code=204)
-        speaker = Speaker(language(), state.job.zone, now)
+        speaker = Speaker(english(), state.job.zone, now)
         valid_d = self._web.settings.analysis.calibration_valid_d
         data = calendar(state.job, state.assessment, valid_d, speaker)
         return _file(data, f"{state.job.job}.ics", "text/calendar; charset=utf-8")

@@ -13,11 +13,11 @@ from monitord.model.readiness.signoffs import Statement
 from monitord.report.signing_off import Wish, sign_off
 from monitord.store import signoffs
 from monitord.text import readiness
-from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker
 from monitord.web.page_context import Web, job_url
 from monitord.web.routes.alert_routes import checked, checked_name
 from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import english
 from monitord.web.views.readiness_view import verdict_views
 from monitord.web.visitor import visitor
 
@@ -44,7 +44,7 @@ class ReadinessPages:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
-            times, speaker = LocalTimes(state.job.zone, now), Speaker(language(), state.job.zone, now, tied=True)
+            times, speaker = LocalTimes(state.job.zone, now), Speaker(english(), state.job.zone, now, tied=True)
             verdicts = () if state.assessment is None else state.assessment.readiness
             made = signoffs.signoffs(conn, job_id)
             return self._web.page(

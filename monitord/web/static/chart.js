@@ -17,7 +17,7 @@
     return (ms) => {
       const part = Object.fromEntries(format.formatToParts(ms).map((p) => [p.type, p.value]));
       const day = new Date(Date.UTC(part.year, part.month - 1, part.day)).getUTCDay();
-      return `${DAYS[day]} ${Number(part.day)} ${MONTHS[part.month - 1]}, ${part.hour}:${part.minute}`;
+      return `${DAYS[day]} ${Number(part.day)} ${MONTHS[part.month - 1]} ${part.hour}:${part.minute}`;
     };
   }
   const fixed = (value, decimals) => value.toFixed(decimals).replace(/^-(?=0\.?0*$)/, "").replace("-", "−");

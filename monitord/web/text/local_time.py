@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, tzinfo
 
 from markupsafe import Markup
 
-from monitord.charts.time_axis import MONTHS
+from monitord.text import times
+from monitord.text.catalogue import language
+from monitord.text.formats import TIE
 
-_WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_ENGLISH = language()
 
 
 def age_words(seconds: float) -> str:
@@ -34,20 +36,6 @@ def _span_words(seconds: float) -> str:
     return f"{int(seconds // 86_400)} d"
 
 
-def zone_words(zone: tzinfo, at: datetime) -> str:
-    """The zone's own abbreviation at a time, or its offset where it has none."""
-    local = at.astimezone(zone)
-    name = local.tzname() or ""
-    return name if name.isalpha() else offset_words(local.utcoffset() or timedelta(0))
-
-
-def offset_words(offset: timedelta) -> str:
-    """An offset from UTC, such as UTC+5:30."""
-    minutes = int(offset.total_seconds() // 60)
-    sign, (hours, rest) = "−" if minutes < 0 else "+", divmod(abs(minutes), 60)
-    return f"UTC{sign}{hours}" + (f":{rest:02d}" if rest else "")
-
-
 @dataclass(frozen=True)
 class LocalTimes:
     """Writes times in one zone, as read at one moment: the year is left out where it is the reader's own."""
@@ -58,20 +46,15 @@ class LocalTimes:
     @property
     def zone_name(self) -> str:
         """What the zone is called now."""
-        return zone_words(self.zone, self.now)
+        return times.zone_name(self.zone, self.now)
 
     def day(self, time: datetime, *, weekday: bool = False) -> str:
         """`24 Nov`, or `Tue 24 Nov`."""
-        local = time.astimezone(self.zone)
-        text = f"{local.day} {MONTHS[local.month - 1]}"
-        if weekday:
-            text = f"{_WEEKDAYS[local.weekday()]} {text}"
-        return text if local.year == self.now.astimezone(self.zone).year else f"{text} {local.year}"
+        return _untied(times.day(time, self.now, self.zone, _ENGLISH, weekday=weekday))
 
-    def stamp(self, time: datetime, *, weekday: bool = True) -> str:
-        """`Tue 24 Nov, 07:20`."""
-        local = time.astimezone(self.zone)
-        return f"{self.day(time, weekday=weekday)}, {local.hour:02d}:{local.minute:02d}"
+    def stamp(self, time: datetime) -> str:
+        """`Tue 24 Nov 07:20 GMT`, as in messages."""
+        return _untied(times.moment(time, self.now, self.zone, _ENGLISH))
 
     def clock(self, time: datetime) -> Markup:
         """A stamp as a `time` element."""
@@ -84,18 +67,16 @@ class LocalTimes:
 
     def days(self, first: datetime, last: datetime) -> str:
         """`1 to 6 Dec`; `about 1 Dec` where both are one day."""
-        a, b = first.astimezone(self.zone), last.astimezone(self.zone)
-        if a.date() == b.date():
-            return f"about {self.day(first)}"
-        if (a.year, a.month) == (b.year, b.month):
-            return f"{a.day} to {self.day(last)}"
-        return f"{self.day(first)} to {self.day(last)}"
+        return _untied(times.days(first, last, self.now, self.zone, _ENGLISH))
 
     def span(self, first: datetime, last: datetime) -> str:
-        """`12 Nov, 08:00 to 13 Nov, 00:00`, or `12 Nov, 08:00 to 10:00` within one day."""
-        a, b = first.astimezone(self.zone), last.astimezone(self.zone)
-        end = f"{b.hour:02d}:{b.minute:02d}" if a.date() == b.date() else self.stamp(last, weekday=False)
-        return f"{self.stamp(first, weekday=False)} to {end}"
+        """`Thu 12 Nov 08:00 to Fri 13 Nov 00:00 GMT`, or `Thu 12 Nov 08:00 to 10:00 GMT` within one day."""
+        return _untied(times.window(first, last, self.now, self.zone, _ENGLISH))
+
+
+def _untied(text: str) -> str:
+    """A time whose parts may stand on two lines, as in a narrow table."""
+    return text.replace(TIE, " ")
 
 
 def iso(time: datetime) -> str:

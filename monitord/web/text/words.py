@@ -13,13 +13,14 @@ from monitord.model.facts import FindingKind
 from monitord.model.jobs import JobFile, LocationKind
 from monitord.model.units import Units, quantity_in
 from monitord.text.alert_texts import TEXTS
-from monitord.text.catalogue import language
+from monitord.text.catalogue import FALLBACK, Language, language, reader_language
 from monitord.text.labels import ITSELF
 from monitord.text.speaker import Speaker
 from monitord.text.states import NAMES as STATE_NAMES
 from monitord.text.terms import SEVERITIES
 from monitord.web.text.formats import amount
 from monitord.web.text.local_time import LocalTimes
+from monitord.web.visitor import reader_units
 
 
 @dataclass(frozen=True)
@@ -80,8 +81,15 @@ def _surface_style(location: LocationAssessment) -> StatusStyle | None:
     return {"act": _CONDENSING, "warn": _NEAR_CONDENSING}.get(location.surface.level)
 
 
-ENGLISH = language()
-"""The language of pages."""
+def english() -> Language:
+    """The language of pages: British English, or that of the United States for a reader of its units."""
+    return language(reader_language(FALLBACK, reader_units()))
+
+
+def spelled(text: str) -> str:
+    """Words of a page that are not in the catalogue, as their reader spells them."""
+    return english().text(text)
+
 
 _PROBE_KINDS = frozenset(
     {
@@ -97,12 +105,12 @@ _PROBE_KINDS = frozenset(
 
 def speaker_of(times: LocalTimes, units: Units = Units.METRIC) -> Speaker:
     """Who puts facts into words on a page."""
-    return Speaker(ENGLISH, times.zone, times.now, partial(quantity_in, units=units), tied=True)
+    return Speaker(english(), times.zone, times.now, partial(quantity_in, units=units), tied=True)
 
 
 def alert_kinds() -> dict[str, str]:
     """Every kind of alert with its name, by name."""
-    named = {kind.value: texts.words for kind, texts in TEXTS.items()}
+    named = {kind.value: spelled(texts.words) for kind, texts in TEXTS.items()}
     return dict(sorted(named.items(), key=lambda item: item[1]))
 
 
@@ -128,14 +136,15 @@ def alert_style(alert: Alert) -> StatusStyle:
 def alert_title(alert: Alert, job: JobFile | None) -> str:
     """`Getting wet again: Utility room, outside wall cavity`, in full."""
     where = ITSELF if alert.job == SYSTEM and alert.gateway is None and alert.probe is None else place_of(alert, job)
-    return f"{TEXTS[alert.kind].words}: {where}" if where else TEXTS[alert.kind].words
+    kind = spelled(TEXTS[alert.kind].words)
+    return f"{kind}: {where}" if where else kind
 
 
 KINDS = {
     LocationKind.ROOM_AIR: "room air",
     LocationKind.OUTDOOR_AIR: "outdoor air",
     LocationKind.CAVITY: "cavity",
-    LocationKind.SUBFLOOR_VOID: "sub-floor void",
+    LocationKind.SUBFLOOR_VOID: "subfloor void",
     LocationKind.SLAB_SLEEVE: "slab sleeve",
     LocationKind.SURFACE: "surface",
     LocationKind.MATERIAL: "material",

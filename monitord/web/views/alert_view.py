@@ -59,7 +59,8 @@ class AlertView:
     location: str | None
     style: StatusStyle
     tier: Tier
-    easing: bool
+    easing_since: datetime | None
+    """None: it does not ease."""
     place: str
     """What it is about: a location, a probe, a gateway, or monitord itself."""
     title: str
@@ -73,6 +74,8 @@ class AlertView:
     """What was found when it opened."""
     standing: str
     """How it stands: now and at its worst, easing, or why it closed; empty where that is how it opened."""
+    eased: str
+    """How it stands while it eases, under a headline that says so; else empty."""
     why: str
     look_first: str
     """The first thing to look at."""
@@ -92,6 +95,11 @@ class AlertView:
     """When something is said about it again, if nothing changes."""
 
     @property
+    def easing(self) -> bool:
+        """Whether its condition no longer holds, and it closes if that lasts."""
+        return self.easing_since is not None
+
+    @property
     def url(self) -> str:
         """Address of its own page."""
         return f"/alerts/{self.fingerprint}/{self.episode}"
@@ -99,7 +107,7 @@ class AlertView:
     @property
     def said(self) -> str:
         """What stands behind the headline: how it stands while it eases, else what was found."""
-        return self.standing if self.easing and self.standing else self.summary
+        return self.eased or self.summary
 
 
 def alert_views(
@@ -144,7 +152,8 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRule
         location=alert.location,
         style=alert_style(alert),
         tier=tier_of(alert),
-        easing=alert.easing,
+        easing_since=alert.clearing_since if alert.easing else None,
+        eased=said.eased() if alert.easing else "",
         place=ITSELF if about_itself and not said.place else said.place,
         title=alert_title(alert, job),
         kind=said.name(),
@@ -183,14 +192,14 @@ def _facts(alert: Alert, said: AlertSpeaker) -> tuple[AlertFact, ...]:
     last = alert.finding
     found = [
         AlertFact("At opening", said.key(first) or "", alert.opened_at),
-        AlertFact("Worst", said.key(worst) or "", worst.measured_at),
+        AlertFact("Worst", said.figure(worst) or "", worst.measured_at),
     ]
     if alert.closed_at is not None:
-        found.append(AlertFact("At close", said.key(last) or "", alert.closed_at))
+        found.append(AlertFact("At close", said.figure(last) or "", alert.closed_at))
     elif alert.unknown_since is not None:
         found.append(AlertFact("Now", said.speaker.text("not known"), alert.unknown_since))
     else:
-        found.append(AlertFact("Now", said.key(last) or "", last.measured_at))
+        found.append(AlertFact("Now", said.figure(last) or "", last.measured_at))
     return tuple(found)
 
 

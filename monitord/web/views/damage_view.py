@@ -17,7 +17,7 @@ from monitord.text.speaker import Speaker
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import location_label, speaker_of
+from monitord.web.text.words import location_label, speaker_of, spelled
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,9 @@ def damage_said(
     if assessed.night_ahead is not None:
         found.append(TextRow("The night ahead", night_sentence(speaker, assessed.night_ahead)))
     if assessed.mould is not None:
-        found.append(TextRow("Mould", f"{mould_sentence(speaker, assessed.mould)} {_criteria(assessed.mould)}".strip()))
+        found.append(
+            TextRow(spelled("Mould"), f"{mould_sentence(speaker, assessed.mould)} {_criteria(assessed.mould)}".strip())
+        )
     if assessed.wood is not None:
         found.append(TextRow("Timber", timber_sentence(speaker, assessed.wood)))
     if assessed.cautions:

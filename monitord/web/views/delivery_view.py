@@ -78,13 +78,13 @@ class Deliveries:
         told = [self._name(person) for person, state in reached.items() if state is OutboxState.SENT]
         under_way = [self._name(person) for person, state in reached.items() if state is OutboxState.WAITING]
         missed = [self._name(person) for person, state in reached.items() if state is OutboxState.UNDELIVERABLE]
-        said = [f"Told to {listed(told)}."] if told else []
+        said = [f"Sent to {listed(told)}."] if told else []
         said += [f"On its way to {listed(under_way)}."] if under_way else []
-        said += [f"Could not be told to {listed(missed)}."] if missed else []
+        said += [f"Could not be delivered to {listed(missed)}."] if missed else []
         if rows and not reached:
-            said = [f"Nobody has been told ({rows[0].reason})."]
+            said = [f"Not sent to anyone ({rows[0].reason})."]
         elif hush := next((row.reason for row in rows if row.is_hushed), ""):
-            said.append(f"Nothing more is told for now ({hush}).")
+            said.append(f"No further messages for now ({hush}).")
         return " ".join(said), min(times, default=None)
 
     def _reached(self, fingerprint: str, episode: int) -> dict[str, OutboxState]:
@@ -103,14 +103,14 @@ class Deliveries:
         verdict = decision.verdict
         reason = verdict.reason
         if reached.get(decision.person) is OutboxState.UNDELIVERABLE:
-            reason = "the word about it could not be delivered"
+            reason = "the message could not be delivered"
         what, at = "", None
         if decision.held_until is not None:
-            what, at = "told with what else there is about this job", decision.held_until
+            what, at = "sent with the other alerts of this job", decision.held_until
         elif verdict.news is not None and not verdict.soon:
-            what, at = f"told now ({_news(verdict.news)})", self._now
+            what, at = f"sent now ({_news(verdict.news)})", self._now
         elif verdict.due_at is not None:
-            what, at = ("reminded" if verdict.reason.startswith("told") else "decided again"), verdict.due_at
+            what, at = ("reminded" if verdict.reason.startswith("sent") else "decided again"), verdict.due_at
         hushed = verdict.reason.startswith(("muted", "maintenance"))
         return PersonRow(self._name(decision.person), reason, what, at, hushed)
 

@@ -52,7 +52,7 @@ _ADVICE = {
     AiringEffect.DRIES: "Yes: the outdoor air is drier.",
     AiringEffect.WETS: "No: keep them shut, the outdoor air is more humid.",
     AiringEffect.NO_CLEAR_DIFFERENCE: "It would change little.",
-    AiringEffect.UNKNOWN: "Not known: both airs have to be measured.",
+    AiringEffect.UNKNOWN: "Not known: room and outdoor air have to be measured.",
 }
 _COLD = "Not now: it would condense on {place}."
 _LIKELY = 0.5

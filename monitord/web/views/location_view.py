@@ -14,14 +14,15 @@ from monitord.web.queries import JobState
 from monitord.web.text.formats import plain, suspect
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import (
-    ENGLISH,
     KINDS,
     NOT_ASSESSED,
     StatusStyle,
+    english,
     flow_words,
     main_comparison,
     name_parts,
     speaker_of,
+    spelled,
     style_of,
     surface_leads,
 )
@@ -77,7 +78,7 @@ def location_view(
         detail=_second_line(location, rest, units),
         kind=_detail(location, units)
         if location.depth_mm is None
-        else f"{KINDS[location.kind]}, {_detail(location, units)}",
+        else f"{spelled(KINDS[location.kind])}, {_detail(location, units)}",
         style=style,
         words=_words(assessed, times),
         check="" if assessed is None else check_sentence(speaker_of(times), assessed.facts),
@@ -122,7 +123,7 @@ def _second_line(location: Location, rest: str, units: Units) -> str:
 def _detail(location: Location, units: Units) -> str:
     if location.kind is LocationKind.SLAB_SLEEVE and location.depth_mm is not None:
         return f"{value_in(location.depth_mm, 'mm', units):.3g} {unit_in('mm', units)} deep"
-    return KINDS[location.kind]
+    return spelled(KINDS[location.kind])
 
 
 def _figure(assessed: LocationAssessment | None) -> tuple[str, str]:
@@ -130,13 +131,13 @@ def _figure(assessed: LocationAssessment | None) -> tuple[str, str]:
     if assessed is None:
         return "—", ""
     if surface_leads(assessed) and assessed.surface is not None:
-        value, uncertainty, unit = parts(assessed.surface.margin, ENGLISH)
+        value, uncertainty, unit = parts(assessed.surface.margin, english())
         return value, f"{uncertainty} {unit} margin".strip()
     quantity = assessed.drying.value if assessed.drying is not None else None
     quantity = quantity or assessed.relative_humidity
     if quantity is None:
         return "—", ""
-    value, uncertainty, unit = parts(quantity, ENGLISH)
+    value, uncertainty, unit = parts(quantity, english())
     if assessed.state is State.NO_DATA:
         return "—", f"last {value} {unit}"
     return value, f"{uncertainty} {unit}".strip()

@@ -30,7 +30,7 @@ _AS_ALERT = {
 }
 """Whose first thing to check is told for a state that no alert tells of (yet)."""
 
-_CLOSES_ITSELF = "nothing; it closes by itself if it stays so."
+_CLOSES_ITSELF = "nothing while it stays so."
 
 
 @dataclass(frozen=True)
@@ -48,6 +48,8 @@ class Need:
     since: datetime | None
     why: str
     do: str
+    easing: bool = False
+    """Whether its condition no longer holds."""
     alerts: tuple[AlertView, ...] = ()
     """Everything open there, the most pressing first."""
     places: tuple[tuple[str, str], ...] = ()
@@ -107,10 +109,11 @@ def need_of(alert: AlertView) -> Need:
         style=alert.style,
         place=alert.place,
         location=alert.location,
-        what="easing" if alert.easing else lowered(alert.kind),
-        since=alert.opened_at,
+        what=f"{lowered(alert.kind)}, easing" if alert.easing else lowered(alert.kind),
+        since=alert.easing_since or alert.opened_at,
         why=alert.said,
         do=_CLOSES_ITSELF if alert.easing else lowered(alert.look_first),
+        easing=alert.easing,
         alerts=(alert,),
     )
 

@@ -12,9 +12,12 @@ from markupsafe import Markup
 
 from monitord.model.job_files.changes import sleeve_depth_mm
 from monitord.model.jobs import Location, LocationKind
+from monitord.model.quantity import Quantity
+from monitord.model.units import quantity_in
 from monitord.store.last_seen import Heard
 from monitord.web.queries import JobState
-from monitord.web.text.formats import number
+from monitord.web.text.formats import number, plain
+from monitord.web.visitor import reader_units
 
 _NEAR = 0.1
 """How far, as a share, a sleeve's depth may be from the standard's before it is said: our choice."""
@@ -65,7 +68,7 @@ def loose_probes(heard: Iterable[Heard], chosen: str) -> list[ProbeChoice]:
     rows = [
         ProbeChoice(
             item.probe,
-            f"{number(item.relative_humidity_pct, 0)} % RH, {number(item.temperature_c, 1)} °C",
+            f"{number(item.relative_humidity_pct, 0)} % RH, {_temperature(item.temperature_c)}",
             item.heard_at,
         )
         for item in sorted(heard, key=lambda item: item.heard_at, reverse=True)
@@ -73,6 +76,10 @@ def loose_probes(heard: Iterable[Heard], chosen: str) -> list[ProbeChoice]:
     if chosen and chosen != "other" and chosen not in {row.probe for row in rows}:
         rows.insert(0, ProbeChoice(chosen, "from its label, or placed already", None))
     return rows
+
+
+def _temperature(celsius: float) -> str:
+    return plain(quantity_in(Quantity(value=celsius, unit="°C"), reader_units()))
 
 
 def place_rows(state: JobState) -> list[PlaceChoice]:

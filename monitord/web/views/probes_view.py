@@ -28,7 +28,7 @@ class ProbeRow:
     gateway: str
     job: str | None
     location: str
-    """Label of the place it stands at; empty where it is placed nowhere."""
+    """Label of its location; empty where it is not placed."""
     location_id: str
     checked_at: datetime | None
     """Its last calibration or check, as far as its job tells."""

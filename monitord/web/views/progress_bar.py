@@ -1,4 +1,4 @@
-"""The rail of a tile: from where a location started to its goal, with the uncertainty of where it is now."""
+"""The progress bar of a tile: from where a location started to its goal, with the uncertainty of where it is now."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class ProgressBar:
 
 
 def progress_bar_of(drying: Drying | None, coverage: float) -> ProgressBar | None:
-    """The rail; None where there is no value now, or the start was no farther from the goal than the goal itself."""
+    """The bar; None where there is no value now, or the start was no farther from the goal than the goal itself."""
     if drying is None or drying.value is None or drying.start_value is None:
         return None
     way = drying.start_value - drying.limit

@@ -42,7 +42,7 @@ class ReadingRow:
     reported: str
     """Temperature and humidity as the probe sent them."""
     out: str
-    """Why it is out of every verdict; empty where it counts."""
+    """Why it is excluded; empty where it is used."""
 
 
 @dataclass(frozen=True)

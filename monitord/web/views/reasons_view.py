@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from monitord.model.assessments import Forecast, LocationAssessment, State, SurfaceSource
 from monitord.web.text.formats import number, percent, suspect
 from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import spelled
 
 _AIR = "ASHRAE Handbook—Fundamentals 2017, ch. 1"
 _OURS = "our method: monitord/analysis/METHOD.md"
@@ -54,7 +55,9 @@ def _of_air(at: LocationAssessment, k: float) -> Iterator[Reason]:
         checked = "as reported, with the correction of the probe’s last check"
         yield Reason("Relative humidity", suspect(at.relative_humidity, k), checked, "measured")
     if at.vapour_pressure is not None:
-        yield Reason("Vapour pressure", suspect(at.vapour_pressure, k), "p = RH · p_sat(T)", f"{_AIR} eqs. 5, 6 and 12")
+        yield Reason(
+            spelled("Vapour pressure"), suspect(at.vapour_pressure, k), "p = RH · p_sat(T)", f"{_AIR} eqs. 5, 6 and 12"
+        )
     if at.dew_point is not None:
         yield Reason("Dew point", suspect(at.dew_point, k), "the T at which p_sat(T) = p", f"{_AIR} eqs. 5 and 6")
     if at.humidity_ratio is not None:
@@ -91,7 +94,7 @@ def _of_damage(at: LocationAssessment, k: float) -> Iterator[Reason]:
         yield Reason("Chance of condensation", percent(risk.probability), how, "JCGM 100:2008, 5.1.2")
     if at.mould is not None:
         how = f"model for {at.mould.material} material on each hour’s temperature and surface RH"
-        yield Reason("Mould index, 0 to 6", number(at.mould.index, 1), how, "Hukka and Viitanen 1999")
+        yield Reason(spelled("Mould index, 0 to 6"), number(at.mould.index, 1), how, "Hukka and Viitanen 1999")
     if at.wood is not None:
         how = "equilibrium with its air, which timber follows about two weeks late"
         yield Reason("Timber", suspect(at.wood.value, k), how, "Wood Handbook FPL-GTR-282, ch. 4 eq. 4-5")

@@ -104,8 +104,8 @@ def test_an_example_is_printed_that_can_be_applied_at_once_and_warnings_come_wit
     file.write_text(file.read_text().replace("depth_mm = 14\n", ""))
     assert said(capsys, "job", "apply", str(file)).splitlines() == [
         "quay-lane-14: changed",
-        f"warning: {file}, location 'screed-shallow', `depth_mm`: a sleeve has none; without it nobody can say what "
-        "its humidity stands for. Add it",
+        f"warning: {file}, location 'screed-shallow', `depth_mm`: a sleeve has none; without it its humidity has "
+        "no depth to compare with a limit. Add it",
     ]
 
 

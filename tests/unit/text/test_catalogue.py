@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 from itertools import combinations, product
 from pathlib import Path
@@ -15,10 +16,11 @@ from monitord.model.alerts import Alert, AlertStatus, Ending, Severity
 from monitord.model.assessments import Finding, State
 from monitord.model.facts import Cause, Facts, Fault, FindingKind, Growth, Material, SurfaceKind, Truth
 from monitord.model.quantity import Quantity
+from monitord.model.units import Units
 from monitord.text import gsm
-from monitord.text.alert_texts import TEXTS
+from monitord.text.alert_texts import ELECTRICITY, TEXTS
 from monitord.text.alerts import HEADLINE_LENGTH, SMS_LENGTH, AlertSpeaker, Limits
-from monitord.text.catalogue import language, languages, slots_of
+from monitord.text.catalogue import language, languages, reader_language, slots_of
 from monitord.text.messages import every_message
 from monitord.text.speaker import Speaker
 from monitord.text.states import NAMES, SENTENCES, TILE_LENGTH, state_name, state_sentence
@@ -284,3 +286,20 @@ def test_german_is_there() -> None:
 def test_names_are_not_used_twice() -> None:
     assert len(set(NAMES.values())) == len(State)
     assert len({texts.words for texts in TEXTS.values()}) == len(FindingKind)
+
+
+def test_a_reader_of_us_units_reads_the_words_of_the_united_states() -> None:
+    """Spelling by Merriam-Webster; drywall, crawlspace and panel are the trade's words there (common practice)."""
+    there = language(reader_language("en", Units.US))
+    assert there.text("More vapour than the room air and no more than the outdoor air.").startswith("More vapor than")
+    assert there.text("Mould possible: don't disturb").startswith("Mold possible")
+    assert there.text("subfloor void") == "crawlspace"
+    assert "if its panel is wet" in there.text(ELECTRICITY)
+    assert there.text("{mould_where} {vapour}") == "{mould_where} {vapour}"  # names of slots stay
+    assert language(reader_language("en", Units.METRIC)).text("vapour pressure") == "vapour pressure"
+    assert reader_language("de", Units.US) == "de"
+
+
+def test_nothing_british_is_left_for_a_reader_of_us_units() -> None:
+    said = " ".join(re.sub(r"\{\w*\}", "", language("en-US").text(message)) for message in every_message()).lower()
+    assert not re.findall(r"vapour|mould|plasterboard|floor void|fibre|colour|grey|neighbour|judgement|metre", said)

@@ -16,12 +16,13 @@ from monitord.model.alerts import Severity
 from monitord.model.assessments import Flow, Forecast, State
 from monitord.model.facts import FindingKind
 from monitord.model.jobs import Location, LocationKind
+from monitord.text.times import offset_name
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import STATIC
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number, parts, percent, suspect
-from monitord.web.text.local_time import LocalTimes, age_words, offset_words, zone_words
+from monitord.web.text.local_time import LocalTimes, age_words
 from monitord.web.text.words import STATES, alert_style, alert_title, flow_words, style_of
 from monitord.web.views.alert_view import Tier, alert_views
 from monitord.web.views.job_list import needs_now
@@ -91,15 +92,15 @@ def test_ages_are_told_in_their_largest_fitting_unit(seconds: float, words: str)
 
 def test_times_are_told_in_the_zone_of_the_job_with_the_year_only_where_it_differs() -> None:
     summer = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
-    assert TIMES.stamp(summer) == "Wed 1 Jul, 13:00"
+    assert TIMES.stamp(summer) == "Wed 1 Jul 13:00 BST"
     assert TIMES.day(datetime(2027, 1, 3, tzinfo=UTC)) == "3 Jan 2027"
 
 
-def test_a_zone_without_letters_is_told_by_its_offset() -> None:
-    assert zone_words(LONDON, datetime(2026, 7, 1, tzinfo=UTC)) == "BST"
-    assert zone_words(ZoneInfo("Asia/Kathmandu"), support.NOW) == "UTC+5:45"
-    assert offset_words(timedelta(hours=-3.5)) == "UTC−3:30"
-    assert zone_words(timezone(timedelta(hours=2)), support.NOW) == "UTC+2"
+def test_a_zone_without_letters_is_named_by_its_offset() -> None:
+    assert LocalTimes(LONDON, datetime(2026, 7, 1, tzinfo=UTC)).zone_name == "BST"
+    assert LocalTimes(ZoneInfo("Asia/Kathmandu"), support.NOW).zone_name == "UTC+5:45"
+    assert offset_name(timedelta(hours=-3.5)) == "UTC−3:30"
+    assert LocalTimes(timezone(timedelta(hours=2)), support.NOW).zone_name == "UTC+2"
 
 
 @pytest.mark.parametrize(
@@ -298,9 +299,11 @@ def test_what_eases_waits_for_the_week_and_asks_for_nothing() -> None:
     rewetting = support.alerts()[0].model_copy(update={"clearing_since": support.NOW - timedelta(hours=3)})
     needs = needs_with([rewetting])
     need = next(need for need in needs.week if need.location == "utility")
-    assert (need.style.word, need.what, need.tier) == ("Easing", "easing", Tier.WEEK)
-    assert need.do.startswith("nothing; it closes by itself")
-    assert need.why.startswith("Easing: now ")
+    assert (need.style.word, need.what, need.tier) == ("Easing", "getting wet again, easing", Tier.WEEK)
+    assert need.since == rewetting.clearing_since
+    assert need.do == "nothing while it stays so."
+    assert need.why.startswith("Now ")
+    assert "Closes" in need.why
 
 
 def test_with_nothing_open_the_lead_says_so() -> None:
