@@ -17,6 +17,7 @@ from sqlalchemy import Connection
 
 from monitord.clock import SystemClock
 from monitord.model.config.settings import CONFIG_VARIABLE, Settings, load_settings
+from monitord.model.units import Units, unit_in, value_in
 from monitord.store.access import audit
 from monitord.store.db.database import Database
 
@@ -66,6 +67,16 @@ def show_table(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
 def show_time(time: datetime | None) -> str:
     """A time in UTC, to the second; a dash for none."""
     return "-" if time is None else time.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def units_of(parsed: Namespace, settings: Settings) -> Units:
+    """What a person reads numbers in: as the command says, else as the dashboard shows them."""
+    return Units(parsed.units) if parsed.units is not None else settings.web.units
+
+
+def shown_in(value: float, unit: str, units: Units) -> str:
+    """`54.5 °F`: a value that is stated without an uncertainty, in the reader's units."""
+    return f"{value_in(value, unit, units):.4g} {unit_in(unit, units)}"
 
 
 def ending_of(parsed: Namespace, start: datetime) -> datetime | None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from sqlalchemy import Connection
 
-from monitord.cli.common import database_of, note, out, show_table
+from monitord.cli.common import database_of, note, out, settings_of, show_table, units_of
 from monitord.model.job_files.files import dump_calibrations
 from monitord.model.jobs import Calibration
 from monitord.report import probe_checks
@@ -16,12 +16,14 @@ from monitord.store.jobs import add_calibrations, needed_job
 
 def check_side_by_side(parsed: Namespace) -> int:
     """Print how probes that lay together agree, and what would correct those that do not."""
+    units = units_of(parsed, settings_of(parsed))
     with database_of(parsed) as database:
         with database.read() as connection:
             job = needed_job(connection, parsed.job)
             names = parsed.probes or sorted({placement.probe for placement in job.probes})
-            found = probe_checks.check_side_by_side(connection, job, names, parsed.start, parsed.end, parsed.by)
-        show_table(probe_checks.SIDE_BY_SIDE_COLUMNS, found.rows)
+            span = parsed.start, parsed.end
+            found = probe_checks.check_side_by_side(connection, job, names, *span, parsed.by, units)
+        show_table(probe_checks.columns(units, salt=False), found.rows)
         for line in found.words:
             out(line)
         if found.undecided:
@@ -35,12 +37,14 @@ def check_side_by_side(parsed: Namespace) -> int:
 
 def check_salt(parsed: Namespace) -> int:
     """Print how probes stand to the fixed point of a saturated salt, and what to record of the check."""
+    units = units_of(parsed, settings_of(parsed))
     with database_of(parsed) as database:
         with database.read() as connection:
             job = needed_job(connection, parsed.job)
             salt = parsed.salt
-            found = probe_checks.check_salt(connection, job, parsed.probes, salt, parsed.start, parsed.end, parsed.by)
-        show_table(probe_checks.SALT_COLUMNS, found.rows)
+            span = parsed.start, parsed.end
+            found = probe_checks.check_salt(connection, job, parsed.probes, salt, *span, parsed.by, units)
+        show_table(probe_checks.columns(units, salt=True), found.rows)
         for line in found.words:
             out(line)
         with database.write() as connection:

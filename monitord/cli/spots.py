@@ -6,11 +6,12 @@ from argparse import Namespace
 
 from pydantic import ValidationError
 
-from monitord.cli.common import database_of, note, out, show_table, show_time
+from monitord.cli.common import database_of, note, out, settings_of, show_table, show_time, shown_in, units_of
 from monitord.clock import SystemClock
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
 from monitord.model.site.spots import SCALES, Spot, SpotKind
+from monitord.model.units import Units
 from monitord.store import jobs as stored_jobs
 
 _OPTIONS = {
@@ -47,12 +48,14 @@ def add_spot(parsed: Namespace) -> int:
     with database_of(parsed) as database, database.write() as connection:
         if stored_jobs.add_spot(connection, parsed.job, spot) != "unchanged":
             note(connection, "took spot readings", parsed.job, f"{kind.value} at {parsed.location}")
-    out(f"{parsed.job}: {spot.corrected:g} {SCALES[kind].unit} at {parsed.location}, {show_time(spot.at)}")
+    shown = shown_in(spot.corrected, SCALES[kind].unit, units_of(parsed, settings_of(parsed)))
+    out(f"{parsed.job}: {shown} at {parsed.location}, {show_time(spot.at)}")
     return 0
 
 
 def list_spots(parsed: Namespace) -> int:
     """Print a job's spot readings, or take one out."""
+    units = units_of(parsed, settings_of(parsed))
     if parsed.remove is not None:
         with database_of(parsed) as database, database.write() as connection:
             gone = stored_jobs.remove_spot(connection, parsed.job, parsed.remove)
@@ -62,19 +65,19 @@ def list_spots(parsed: Namespace) -> int:
                 parsed.job,
                 f"{gone.kind.value} {gone.value:g} at {gone.location_id}",
             )
-        shown = f"{gone.value:g} {SCALES[gone.kind].unit}"
+        shown = shown_in(gone.value, SCALES[gone.kind].unit, units)
         out(f"{parsed.job}: taken out: {shown} at {gone.location_id}, {show_time(gone.at)}")
         return 0
     with database_of(parsed) as database, database.read() as connection:
         job = stored_jobs.needed_job(connection, parsed.job)
     columns = ("no", "time", "location", "shown", "corrected", "corrected for", "instrument", "by", "note")
-    show_table(columns, (_row(number, spot) for number, spot in enumerate(job.spots, start=1)))
+    show_table(columns, (_row(number, spot, units) for number, spot in enumerate(job.spots, start=1)))
     return 0
 
 
-def _row(number: int, spot: Spot) -> tuple[str, ...]:
+def _row(number: int, spot: Spot, units: Units) -> tuple[str, ...]:
     unit = SCALES[spot.kind].unit
-    shown, corrected = f"{spot.value:g} {unit}", f"{spot.corrected:g} {unit}"
+    shown, corrected = shown_in(spot.value, unit, units), shown_in(spot.corrected, unit, units)
     return (
         str(number), show_time(spot.at), spot.location_id, shown, corrected, spot.corrected_for or "-",
         spot.instrument or "-", spot.by or "-", spot.note or "-",

@@ -134,6 +134,12 @@ def problems(error: ValidationError, model: type[BaseModel]) -> list[Problem]:
     return [problem for detail in details for problem in _problems(detail, model)]
 
 
+def problems_of(mistakes: list[str]) -> list[Problem]:
+    """What is wrong with a whole file, each mistake given as `what; remedy`."""
+    parts = [mistake.partition("; ") for mistake in mistakes]
+    return [Problem((), what, _sentence(remedy) or None) for what, _, remedy in parts]
+
+
 def _problems(detail: ErrorDetails, model: type[BaseModel]) -> list[Problem]:
     error = detail.get("ctx", {}).get("error")
     if not isinstance(error, MistakesError):

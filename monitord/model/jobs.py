@@ -334,14 +334,18 @@ class JobFile(BaseModel):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        known = {location.id for location in self.locations}
+        mistakes = self.mistakes_between({location.id for location in self.locations})
+        if mistakes:
+            raise MistakesError(mistakes)
+        return self
+
+    def mistakes_between(self, known: set[str]) -> list[str]:
+        """What its entries say that can't all be so; `known` are the ids of all its locations."""
         mistakes = [*self._of_locations(known), *self._of_spots(known), *self._of_placements(known)]
         mistakes += [*self._of_slabs(known), *self._of_equipment(known)]
         if self.end is not None and self.end <= self.start:
             mistakes.append("the job's end is not after its start; correct `start` or `end`")
-        if mistakes:
-            raise MistakesError(mistakes)
-        return self
+        return mistakes
 
     def _of_locations(self, known: set[str]) -> Iterator[str]:
         ids = [location.id for location in self.locations]
@@ -396,6 +400,7 @@ class JobFile(BaseModel):
         ids = [slab.id for slab in self.slabs]
         for twice in sorted({i for i in ids if ids.count(i) > 1}):
             yield f"slab id {twice!r} is used twice; give each slab its own id"
+        kinds = {location.id: location.kind for location in self.locations}
         taken: dict[str, str] = {}
         for slab in self.slabs:
             named = [*slab.locations, *([slab.room] if slab.room else [])]
@@ -404,10 +409,10 @@ class JobFile(BaseModel):
                     f"slab {slab.id!r}: {location_id!r} is not a location of this job; "
                     f"use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
-            if slab.room in known and self.location(slab.room).kind is not LocationKind.ROOM_AIR:
+            if slab.room in kinds and kinds[slab.room] is not LocationKind.ROOM_AIR:
                 yield f"slab {slab.id!r}: room {slab.room!r} is no room_air location; name one"
-            for location_id in (name for name in slab.locations if name in known):
-                kind = self.location(location_id).kind
+            for location_id in (name for name in slab.locations if name in kinds):
+                kind = kinds[location_id]
                 if kind not in (LocationKind.SLAB_SLEEVE, LocationKind.SURFACE):
                     yield (
                         f"slab {slab.id!r}: location {location_id!r} is a {kind.value}; "

@@ -22,6 +22,7 @@ from monitord.analysis.series.calibration import corrected_series, last_check
 from monitord.errors import JobFileError
 from monitord.model.assessments import Quantity
 from monitord.model.jobs import Calibration, JobFile, Placement
+from monitord.model.units import Units, quantity_in, size_in, unit_in, value_in
 from monitord.physics.fixed_points import SALTS
 from monitord.store.series.records import load_series
 
@@ -29,10 +30,13 @@ _K = 2.0
 """Coverage factor of what is printed: about 95 % (JCGM 100:2008, 6.3.3)."""
 RESULTS = {True: "within", False: "out", None: "not known"}
 
-SIDE_BY_SIDE_COLUMNS = (
-    "probe", "temperature °C", "correction K", "result", "humidity % RH", "correction % RH", "result",
-)  # fmt: skip
-SALT_COLUMNS = ("probe", "temperature °C", "humidity % RH", "fixed point % RH", "correction % RH", "result")
+
+def columns(units: Units, *, salt: bool) -> tuple[str, ...]:
+    """What the columns of a check's rows are called, in its reader's units."""
+    temperature, correction = f"temperature {unit_in('°C', units)}", f"correction {unit_in('K', units)}"
+    if salt:
+        return "probe", temperature, "humidity % RH", "fixed point % RH", "correction % RH", "result"
+    return "probe", temperature, correction, "result", "humidity % RH", "correction % RH", "result"
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,13 @@ class Found:
 
 
 def check_side_by_side(
-    conn: Connection, job: JobFile, names: Sequence[str], start: datetime, end: datetime, by: str = ""
+    conn: Connection,
+    job: JobFile,
+    names: Sequence[str],
+    start: datetime,
+    end: datetime,
+    by: str = "",
+    units: Units = Units.METRIC,
 ) -> Found:
     """How probes that lay together agree, and what would correct those that do not.
 
@@ -59,8 +69,8 @@ def check_side_by_side(
     probes, earlier = _load(conn, job, names, start, end)
     found = side_by_side(probes, start, end)
     return Found(
-        rows=_rows(found),
-        words=[side_by_side_words(found)],
+        rows=_rows(found, units),
+        words=[side_by_side_words(found, units)],
         proposed=list(proposed_calibrations(found, end, by, earlier)),
         passed=found.outcome is Agreement.AGREE,
         undecided=found.outcome in (Agreement.UNKNOWN, Agreement.DISAGREE),
@@ -68,7 +78,14 @@ def check_side_by_side(
 
 
 def check_salt(
-    conn: Connection, job: JobFile, names: Sequence[str], salt: str, start: datetime, end: datetime, by: str = ""
+    conn: Connection,
+    job: JobFile,
+    names: Sequence[str],
+    salt: str,
+    start: datetime,
+    end: datetime,
+    by: str = "",
+    units: Units = Units.METRIC,
 ) -> Found:
     """How probes stand to the fixed point of a saturated salt, and what to record of the check.
 
@@ -80,8 +97,8 @@ def check_salt(
     found = [salt_check(probe, salt, end) for probe in probes]
     made = (check.proposed_calibration(by, last_check(earlier, check.probe, start)) for check in found)
     return Found(
-        rows=[_salt_row(check) for check in found],
-        words=[salt_words(check) for check in found],
+        rows=[_salt_row(check, units) for check in found],
+        words=[salt_words(check, units) for check in found],
         proposed=[calibration for calibration in made if calibration is not None],
         passed=all(check.within for check in found),
         undecided=all(check.within is None for check in found),
@@ -117,46 +134,52 @@ def _placement(job: JobFile, probe: str, start: datetime, end: datetime) -> Plac
     return own[-1].model_copy(update={"from_time": start, "to_time": end})
 
 
-def _rows(found: SideBySide) -> list[tuple[str, ...]]:
+def _rows(found: SideBySide, units: Units) -> list[tuple[str, ...]]:
     if found.temperature is None or found.relative_humidity is None:
         return []
     return [
-        (name, *_cells(found.temperature, name, 2), *_cells(found.relative_humidity, name, 1))
+        (
+            name,
+            *_cells(found.temperature, name, 2, "°C", units),
+            *_cells(found.relative_humidity, name, 1, "% RH", units),
+        )
         for name in (offset.probe for offset in found.temperature.offsets)
     ]
 
 
-def _cells(check: SideBySideCheck, probe: str, decimals: int) -> tuple[str, str, str]:
+def _cells(check: SideBySideCheck, probe: str, decimals: int, unit: str, units: Units) -> tuple[str, str, str]:
     offset: Offset = next(offset for offset in check.offsets if offset.probe == probe)
-    return f"{offset.mean:.{decimals}f}", _signed(offset.correction, decimals), RESULTS[offset.within]
+    mean = value_in(offset.mean, unit, units)
+    return f"{mean:.{decimals}f}", _signed(offset.correction, decimals, units), RESULTS[offset.within]
 
 
-def _salt_row(check: SaltCheck) -> tuple[str, ...]:
+def _salt_row(check: SaltCheck, units: Units) -> tuple[str, ...]:
     if check.temperature_c is None or check.measured is None or check.expected is None:
         return (check.probe, "-", "-", "-", "-", RESULTS[None])
     return (
         check.probe,
-        f"{check.temperature_c:.1f}",
+        f"{value_in(check.temperature_c, '°C', units):.1f}",
         f"{check.measured.value:.1f}",
         f"{check.expected.value:.1f} ± {_K * (check.expected.u or 0.0):.1f}",
-        _signed(check.correction, 1),
+        _signed(check.correction, 1, units),
         RESULTS[check.within],
     )
 
 
-def _signed(correction: Quantity | None, decimals: int) -> str:
+def _signed(correction: Quantity | None, decimals: int, units: Units) -> str:
     if correction is None:
         return "-"
+    correction = quantity_in(correction, units)
     return f"{correction.value:+.{decimals}f} ± {_K * (correction.u or 0.0):.{decimals}f}"
 
 
-def side_by_side_words(found: SideBySide) -> str:
+def side_by_side_words(found: SideBySide, units: Units = Units.METRIC) -> str:
     """The outcome of a side-by-side check in one sentence."""
     if found.temperature is None or found.relative_humidity is None:
         return "Not known: two probes at least must lie together for an hour and be read six times."
     said = [
-        *_quantity_words(found.temperature, "temperature", "K"),
-        *_quantity_words(found.relative_humidity, "humidity", "% RH"),
+        *_quantity_words(found.temperature, "temperature", "K", units),
+        *_quantity_words(found.relative_humidity, "humidity", "% RH", units),
     ]
     text = "; ".join(said)
     if found.outcome is Agreement.DISAGREE:
@@ -166,38 +189,40 @@ def side_by_side_words(found: SideBySide) -> str:
     return f"Side by side: {text}."
 
 
-def _quantity_words(check: SideBySideCheck, quantity: str, unit: str) -> list[str]:
+def _quantity_words(check: SideBySideCheck, quantity: str, difference: str, units: Units) -> list[str]:
     said, means = [], [offset.mean for offset in check.offsets]
-    spread = max(means) - min(means)
+    spread, unit = size_in(max(means) - min(means), difference, units), unit_in(difference, units)
     if check.outcome is Agreement.AGREE:
         said.append(f"they agree in {quantity} (all within {spread:.1f} {unit})")
     elif check.outcome is Agreement.DISAGREE:
         said.append(f"they differ by {spread:.1f} {unit} in {quantity}, and no majority shows which is wrong")
     for odd in check.offsets:
         if odd.within is False and odd.correction is not None:
-            side, expanded = "low" if odd.correction.value > 0 else "high", _K * (odd.correction.u or 0.0)
+            correction = quantity_in(odd.correction, units)
+            side, expanded = "low" if correction.value > 0 else "high", _K * (correction.u or 0.0)
             said.append(
-                f"{odd.probe} reads {abs(odd.correction.value):.1f} ± {expanded:.1f} {unit} too {side} in {quantity}"
+                f"{odd.probe} reads {abs(correction.value):.1f} ± {expanded:.1f} {unit} too {side} in {quantity}"
             )
     return said
 
 
 _SALT_PROBLEMS = {
     SaltProblem.TOO_FEW_READINGS: "too few readings in the last two hours",
-    SaltProblem.OUT_OF_RANGE: "the fixed points hold from 0 to 50 °C",
+    SaltProblem.OUT_OF_RANGE: "the fixed points hold from 0 to 50 °C (32 to 122 °F)",
     SaltProblem.NOT_SETTLED: "the air in the box has not settled yet; leave it longer",
 }
 
 
-def salt_words(check: SaltCheck) -> str:
+def salt_words(check: SaltCheck, units: Units = Units.METRIC) -> str:
     """The outcome of a check over a saturated salt in one sentence."""
     salt = SALTS[check.salt].name
     if check.problem is not None:
         return f"{check.probe} over {salt}: {_SALT_PROBLEMS[check.problem]}."
-    if check.measured is None or check.expected is None:
+    if check.measured is None or check.expected is None or check.temperature_c is None:
         return f"{check.probe} over {salt}: not known."
+    temperature = f"{value_in(check.temperature_c, '°C', units):.1f} {unit_in('°C', units)}"
     verdict = "within its accuracy" if check.within else "out of its accuracy"
     return (
         f"{check.probe} reads {check.measured.value:.1f} % RH over {salt}, which holds {check.expected.value:.1f} ± "
-        f"{_K * (check.expected.u or 0.0):.1f} at {check.temperature_c:.1f} °C: {verdict} of ± {check.limit_pct:g}."
+        f"{_K * (check.expected.u or 0.0):.1f} at {temperature}: {verdict} of ± {check.limit_pct:g}."
     )

@@ -11,10 +11,12 @@ import xlsxwriter
 
 from monitord.errors import ConfigurationError
 from monitord.model.readiness.verdict import Readiness
+from monitord.model.units import Units
 from monitord.report import tables
 from monitord.report.pack import Evidence
 from monitord.report.readings_file import iso_ms
 from monitord.report.tables import Cell
+from monitord.report.tables_read import as_read
 
 READINGS = (
     "received [UTC]", "time [UTC]", "probe", "location", "temperature [degC]", "relative humidity [%]",
@@ -28,11 +30,11 @@ _MOST_ROWS = 1_000_000
 
 
 def sheets(
-    evidence: Evidence, verdicts: Sequence[Readiness]
+    evidence: Evidence, verdicts: Sequence[Readiness], units: Units = Units.METRIC
 ) -> dict[str, tuple[Sequence[str], Iterable[Sequence[Cell]]]]:
-    """Every table of a job: name, header and rows."""
+    """Every table of a job in its reader's units: name, header and rows."""
     job = evidence.job
-    return {
+    found: dict[str, tuple[Sequence[str], Iterable[Sequence[Cell]]]] = {
         "locations": (LOCATIONS, _locations(evidence)),
         "verdicts": (VERDICTS, _verdicts(verdicts)),
         "placements": (tables.PLACEMENTS, tables.placements(job)),
@@ -44,9 +46,10 @@ def sheets(
         "messages": (tables.MESSAGES, tables.messages(evidence.messages)),
         "readings": (READINGS, _readings(evidence)),
     }
+    return {name: as_read(header, rows, units) for name, (header, rows) in found.items()}
 
 
-def workbook(evidence: Evidence, verdicts: Sequence[Readiness]) -> bytes:
+def workbook(evidence: Evidence, verdicts: Sequence[Readiness], units: Units = Units.METRIC) -> bytes:
     """The bytes of a workbook with a sheet for each table.
 
     Raises
@@ -62,7 +65,7 @@ def workbook(evidence: Evidence, verdicts: Sequence[Readiness]) -> bytes:
     with xlsxwriter.Workbook(held, options) as book:
         book.set_properties({"title": evidence.job.label, "created": evidence.as_of.replace(tzinfo=None)})
         bold = book.add_format({"bold": True})
-        for name, (header, rows) in sheets(evidence, verdicts).items():
+        for name, (header, rows) in sheets(evidence, verdicts, units).items():
             sheet = book.add_worksheet(name)
             sheet.write_row(0, 0, header, bold)
             sheet.freeze_panes(1, 0)
@@ -76,11 +79,11 @@ def workbook(evidence: Evidence, verdicts: Sequence[Readiness]) -> bytes:
     return held.getvalue()
 
 
-def csv_files(evidence: Evidence, verdicts: Sequence[Readiness]) -> dict[str, str]:
+def csv_files(evidence: Evidence, verdicts: Sequence[Readiness], units: Units = Units.METRIC) -> dict[str, str]:
     """The same as CSV files, by name."""
     return {
         f"{name.replace(' ', '-')}.csv": tables.csv_text(header, rows)
-        for name, (header, rows) in sheets(evidence, verdicts).items()
+        for name, (header, rows) in sheets(evidence, verdicts, units).items()
     }
 
 

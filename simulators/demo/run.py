@@ -29,7 +29,7 @@ from monitord.daemon.wiring import Daemon
 from monitord.errors import ConfigurationError
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 from monitord.model.alerts import Alert, AlertEvent
-from monitord.model.assessments import SurfaceRisk
+from monitord.model.assessments import LocationAssessment, State, SurfaceRisk
 from monitord.model.config.settings import Settings
 from monitord.model.jobs import JobFile
 from monitord.store import alerts as stored_alerts
@@ -39,6 +39,7 @@ from monitord.store.jobs import apply_job
 from monitord.text.alerts import AlertSpeaker
 from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker
+from monitord.text.states import state_name, state_sentence
 from simulators.demo.house import FACTOR, Demo, demo
 from simulators.publish import Publisher, play
 
@@ -88,12 +89,13 @@ class DemoClock:
 
 
 class Narrator:
-    """Tells on the terminal what happens to alerts and to cold surfaces, in the order in which it happens."""
+    """Prints what happens to alerts, states and cold surfaces, in the order in which it happens."""
 
     def __init__(self, db: Database, job: JobFile) -> None:
         self._db, self._job = db, job
         self._told_events = 0
         self._levels: dict[str, str] = {}
+        self._states: dict[str, State] = {}
 
     def news(self) -> list[str]:
         """What has happened since it was last asked."""
@@ -107,12 +109,22 @@ class Narrator:
             for event, alert in zip(events, alerts, strict=True)
             if event.event in _TOLD and alert is not None
         ]
-        for location in assessment.locations if assessment is not None else ():
+        if assessment is None:
+            return []
+        for location in assessment.locations:
+            if location.state is not self._states.get(location.location, State.RECORDED_ONLY):
+                self._states[location.location] = location.state
+                told.append((assessment.as_of, self._state(location, assessment.as_of)))
             level = _LEVELS.get(location.surface.level, _CALM) if location.surface is not None else _CALM
             if location.surface is not None and level != self._levels.get(location.location, _CALM):
                 self._levels[location.location] = level
                 told.append((location.surface.at, self._surface(location.location, level, location.surface)))
         return [f"{at.astimezone(self._job.zone):%a %d %b %H:%M}  {line}" for at, line in sorted(told)]
+
+    def _state(self, location: LocationAssessment, at: datetime) -> str:
+        speaker = Speaker(language(), self._job.zone, at)
+        said = state_sentence(speaker, location.state, location.facts)
+        return f"{self._job.location(location.location).label}: {state_name(speaker, location.state)}. {said}"
 
     def _surface(self, location: str, level: str, risk: SurfaceRisk) -> str:
         return (

@@ -76,3 +76,8 @@ def add_ending(parser: ArgumentParser, *, required: bool) -> None:
     ending = parser.add_mutually_exclusive_group(required=required)
     ending.add_argument("--until", type=time_argument, metavar="TIME", help="its end, such as 2025-03-01T10:00:00Z")
     ending.add_argument("--for", dest="span", type=span_argument, metavar="SPAN", help="such as 30min, 4h or 2d")
+
+
+def add_units(parser: ArgumentParser) -> None:
+    """`--units`, for a command that prints or writes numbers for people; what programs read stays SI."""
+    parser.add_argument("--units", choices=("metric", "us"), help="what numbers are shown in; default: web.units")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import ArgumentParser, _SubParsersAction
 
-from monitord.cli.parsers.arguments import Command, time_argument
+from monitord.cli.parsers.arguments import Command, add_units, time_argument
 
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
@@ -34,3 +34,4 @@ def _add_rest(parser: ArgumentParser) -> None:
     parser.add_argument("--to", dest="end", type=time_argument, required=True, metavar="TIME", help=when)
     parser.add_argument("--by", default="", metavar="NAME", help="who checked")
     parser.add_argument("--record", action="store_true", help="keep what is proposed among the job's calibrations")
+    add_units(parser)

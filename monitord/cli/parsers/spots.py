@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import ArgumentParser, _SubParsersAction
 
-from monitord.cli.parsers.arguments import Command, time_argument
+from monitord.cli.parsers.arguments import Command, add_units, time_argument
 
 
 def add_parsers(verbs: _SubParsersAction[ArgumentParser]) -> None:
@@ -29,9 +29,11 @@ def add_parsers(verbs: _SubParsersAction[ArgumentParser]) -> None:
     spot.add_argument("--instrument", default="", metavar="WHAT", help="what it was measured with")
     spot.add_argument("--by", default="", metavar="NAME", help="who measured it")
     spot.add_argument("--note", default="", metavar="TEXT", help="where exactly")
+    add_units(spot)
     spot.set_defaults(run=Command("spots", "add_spot"))
 
     listing = verbs.add_parser("spots", help="list a job's spot readings, or take one out")
     listing.add_argument("job", metavar="JOB")
     listing.add_argument("--remove", type=int, metavar="N", help="take out the reading with this number")
+    add_units(listing)
     listing.set_defaults(run=Command("spots", "list_spots"))

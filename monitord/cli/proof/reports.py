@@ -5,11 +5,10 @@ from __future__ import annotations
 from argparse import Namespace
 from pathlib import Path
 
-from monitord.cli.common import database_of, out, settings_of
+from monitord.cli.common import database_of, out, settings_of, units_of
 from monitord.clock import SystemClock
 from monitord.errors import ConfigurationError
 from monitord.model.readiness.criteria_files import criteria_book
-from monitord.model.units import Units
 from monitord.report.collect import collect
 from monitord.report.making import contents_of
 from monitord.report.pack import known_files
@@ -23,7 +22,7 @@ def make_report(parsed: Namespace) -> int:
     settings = settings_of(parsed)
     book = criteria_book(settings.criteria.folder)
     with database_of(parsed) as database, database.read() as connection:
-        job, now, units = needed_job(connection, parsed.job), SystemClock().now(), Units(parsed.units)
+        job, now, units = needed_job(connection, parsed.job), SystemClock().now(), units_of(parsed, settings)
         firm = settings.report.firm
         contents = contents_of(connection, job, now, book, settings.analysis, firm, units, parsed.language)
     data = pdf_report(contents, settings.report.logo)
@@ -40,11 +39,12 @@ def export_job(parsed: Namespace) -> int:
         job = needed_job(connection, parsed.job)
         evidence = collect(connection, job, SystemClock().now(), book, settings.analysis)
     _, assessed = known_files(evidence)
+    units = units_of(parsed, settings)
     if parsed.out.suffix.lower() == ".xlsx":
-        _write(parsed.out, workbook(evidence, assessed.readiness))
+        _write(parsed.out, workbook(evidence, assessed.readiness, units))
     else:
         _make_folder(parsed.out)
-        for name, text in csv_files(evidence, assessed.readiness).items():
+        for name, text in csv_files(evidence, assessed.readiness, units).items():
             _write(parsed.out / name, text.encode())
     out(f"{parsed.out}: {len(evidence.rows)} readings")
     return 0

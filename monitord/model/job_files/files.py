@@ -16,7 +16,8 @@ import tomli_w
 from pydantic import ValidationError
 
 from monitord.errors import JobFileError
-from monitord.model.explain import Loc, Problem, problems
+from monitord.model.explain import Loc, Problem, problems, problems_of
+from monitord.model.job_files.partial import mistakes_between
 from monitord.model.jobs import Calibration, JobFile
 
 JobFormat = Literal["toml", "json"]
@@ -57,11 +58,15 @@ def parse_job(text: str, file_format: JobFormat, where: str = "job") -> JobFile:
     JobFileError : the text is not a job.
     """
     data = _parse_toml(text, where) if file_format == "toml" else _parse_json(text, where)
+    # Through JSON in strict mode, so that TOML and JSON are held to the same rules: "18" is no number.
+    as_json = json.dumps(data, default=_plain)
     try:
-        # Through JSON in strict mode, so that TOML and JSON are held to the same rules: "18" is no number.
-        return JobFile.model_validate_json(json.dumps(data, default=_plain), strict=True)
+        return JobFile.model_validate_json(as_json, strict=True)
     except ValidationError as error:
-        raise JobFileError.of([_mistake(data, problem, where) for problem in problems(error, JobFile)]) from None
+        found = problems(error, JobFile)
+    if all(problem.loc for problem in found):  # else the entries have been held against each other already
+        found += problems_of(mistakes_between(json.loads(as_json)))
+    raise JobFileError.of([_mistake(data, problem, where) for problem in found])
 
 
 def _mistake(data: Any, problem: Problem, where: str) -> JobFileError:

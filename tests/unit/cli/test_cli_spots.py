@@ -94,3 +94,12 @@ def test_a_job_that_is_not_there_is_named(capsys: pytest.CaptureFixture[str]) ->
 def test_each_scale_has_its_option(capsys: pytest.CaptureFixture[str], option: str, unit: str) -> None:
     told = said(capsys, "spot", JOB, "hall-void", f"--{option}", "4.5", "--depth", "20", "--at", "2025-02-21T09:00:00Z")
     assert told == f"{JOB}: 4.5 {unit} at hall-void, 2025-02-21T09:00:00Z\n"
+
+
+def test_a_person_who_reads_us_units_is_shown_them_and_the_job_keeps_si(capsys: pytest.CaptureFixture[str]) -> None:
+    """11.5 °C are 52.7 °F (NIST SP 811, appendix B.8)."""
+    given = ["--surface", "11.5", "--at", "2025-02-20T11:00:00Z", "--units", "us"]
+    assert said(capsys, "spot", JOB, "kitchen", *given) == f"{JOB}: 52.7 °F at kitchen, 2025-02-20T11:00:00Z\n"
+    assert "52.7 °F" in said(capsys, "spots", JOB, "--units", "us")
+    assert "11.5 °C" in said(capsys, "spots", JOB)
+    assert parse_job(said(capsys, "export", JOB), "toml").spots[-1].value == 11.5

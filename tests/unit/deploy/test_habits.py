@@ -48,6 +48,13 @@ def test_the_checks_before_a_commit_are_those_of_the_full_run() -> None:
     assert before == full
 
 
+def test_what_an_index_shows_begins_as_the_readme_does_and_links_nothing() -> None:
+    shown = (ROOT / PROJECT["project"]["readme"]).read_text(encoding="utf-8")
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert shown.split("\n\n")[:2] == readme.split("\n\n")[:2]
+    assert not re.findall(r"\]\(|<img|<a ", shown)
+
+
 def test_the_readme_has_no_link_that_an_index_page_could_not_follow_and_names_files_that_are_there() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     assert not re.findall(r"(?<!!)\[[^\]]+\]\((?!https?://)[^)]*\)", readme.replace("\n", " "))

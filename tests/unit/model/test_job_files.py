@@ -53,6 +53,59 @@ def test_times_are_held_in_utc_whatever_their_offset() -> None:
     assert load_job_file(FOLDER / "good" / "smallest.toml").start == datetime(2025, 6, 1, 9, tzinfo=UTC)
 
 
+def test_mistakes_of_single_keys_and_between_entries_are_reported_at_once() -> None:
+    """A limit as text, a kind that is none, a probe at two locations at one time, and two names of no location."""
+    text = """
+job = "a"
+start = 2025-01-01T00:00:00Z
+end = 2024-12-01T00:00:00Z
+
+[[locations]]
+id = "hall"
+kind = "corridor"
+
+[[locations]]
+id = "wall"
+kind = "cavity"
+reference = "hall"
+goal = { metric = "rh_pct", limit = "60" }
+
+[[probes]]
+probe = "p1"
+location_id = "wall"
+from = 2025-01-01T00:00:00Z
+
+[[probes]]
+probe = "p1"
+location_id = "attic"
+from = 2025-01-02T00:00:00Z
+interval_s = -1
+"""
+    with pytest.raises(JobFileError) as caught:
+        parse_job(text, "toml", "a.toml")
+    said = [str(mistake) for mistake in caught.value.mistakes]
+    for part in (
+        "limit",
+        "kind",
+        "interval_s",
+        "'p1' is placed at 'attic'",
+        "'wall' and at 'attic'",
+        "end is not after",
+    ):
+        assert sum(part in one for one in said) == 1, part
+    assert len(said) == 6  # and none of what is sound: the reference to the hall, whose kind is wrong
+
+
+def test_a_start_that_is_missing_hides_no_other_mistake() -> None:
+    probe = {"probe": "p", "location_id": "x", "from": "2025-01-01T00:00:00Z"}
+    text = json.dumps({"job": "a", "end": "2024-12-01T00:00:00Z", "spots": [{"x": 1}], "probes": [probe, 7]})
+    with pytest.raises(JobFileError) as caught:
+        parse_job(text, "json", "a.json")
+    said = " ".join(str(mistake) for mistake in caught.value.mistakes)
+    assert "key `start` is missing" in said
+    assert "'p' is placed at 'x'" in said
+
+
 def test_several_mistakes_are_counted() -> None:
     text = '{"job": "a", "start": "2025-01-01T00:00:00Z", "x": 1, "y": 2, "z": 3}'
     with pytest.raises(JobFileError) as caught:

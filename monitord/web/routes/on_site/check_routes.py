@@ -20,7 +20,7 @@ from monitord.store.last_seen import last_heard
 from monitord.web.page_context import Web, job_url
 from monitord.web.routes.typed import plain_error, pressed_at
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.visitor import visitor
+from monitord.web.visitor import reader_units, visitor
 
 SALTS = {
     "NaCl": "Sodium chloride (table salt), about 75 % RH",
@@ -133,7 +133,7 @@ class CheckRoutes:
                 name=_NAMES[made.kind],
                 salt=SALTS.get(made.salt or "", ""),
                 found=found,
-                columns=probe_checks.SALT_COLUMNS if made.salt else probe_checks.SIDE_BY_SIDE_COLUMNS,
+                columns=probe_checks.columns(reader_units(), salt=bool(made.salt)),
                 recorded=recorded,
                 loose=[probe for probe in made.probes if probe not in standing],
             )
@@ -143,8 +143,12 @@ class CheckRoutes:
         if end <= made.from_time:
             return probe_checks.Found([], ["The box was closed just now."], [], passed=False, undecided=True)
         if made.salt is not None:
-            return probe_checks.check_salt(conn, job, made.probes, made.salt, made.from_time, end, visitor().name)
-        return probe_checks.check_side_by_side(conn, job, made.probes, made.from_time, end, visitor().name)
+            return probe_checks.check_salt(
+                conn, job, made.probes, made.salt, made.from_time, end, visitor().name, reader_units()
+            )
+        return probe_checks.check_side_by_side(
+            conn, job, made.probes, made.from_time, end, visitor().name, reader_units()
+        )
 
     def end(self, job_id: str, number: int) -> RedirectResponse:
         """The box was opened; nothing is corrected."""
