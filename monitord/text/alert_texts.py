@@ -39,8 +39,9 @@ class AlertTexts:
 
     @property
     def figure(self) -> tuple[str, ...]:
-        """The key figures alone, where what they are held against is said beside them."""
-        return tuple(text for text in self.key if "{goal}" not in text and "{before}" not in text)
+        """The key figures alone, where their time and what they are held against are said beside them."""
+        beside = ("{goal}", "{before}", "{window}", ", {at}")
+        return tuple(text for text in self.key if not any(slot in text for slot in beside))
 
 
 _NOT_KNOWN = "Not known."

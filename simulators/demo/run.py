@@ -105,14 +105,15 @@ class Narrator:
             assessment = latest_assessment(conn, self._job.job)
         self._told_events += len(events)
         told = [
-            (event.at, f"{_TOLD[event.event]}: {self._about(alert)}{_detail(event, alert)}")
+            (event.at, f"{_TOLD[event.event]}: {self._about(alert)}{self._detail(event, alert)}")
             for event, alert in zip(events, alerts, strict=True)
             if event.event in _TOLD and alert is not None
         ]
         if assessment is None:
             return []
         for location in assessment.locations:
-            if location.state is not self._states.get(location.location, State.RECORDED_ONLY):
+            begun = location.last_reading_at is not None and location.state is not State.RECORDED_ONLY
+            if begun and location.state is not self._states.get(location.location):
                 self._states[location.location] = location.state
                 told.append((assessment.as_of, self._state(location, assessment.as_of)))
             level = _LEVELS.get(location.surface.level, _CALM) if location.surface is not None else _CALM
@@ -132,15 +133,14 @@ class Narrator:
             f"dew point, condensation {100 * risk.probability:.0f} %"
         )
 
+    def _detail(self, event: AlertEvent, alert: Alert) -> str:
+        speaker = Speaker(language(), self._job.zone, event.at)
+        return f". {AlertSpeaker(speaker, alert).opening()}" if event.event == "opened" else ""
+
     def _about(self, alert: Alert) -> str:
         location = self._job.location(alert.location).label if alert.location is not None else ""
         parts = alert.kind.replace("_", " "), location, f"probe {alert.probe}" if alert.probe else ""
         return ", ".join(part for part in parts if part)
-
-
-def _detail(event: AlertEvent, alert: Alert) -> str:
-    speaker = Speaker(language(), UTC, event.at)
-    return f". {AlertSpeaker(speaker, alert).opening()}" if event.event == "opened" else ""
 
 
 def run_demo(speed: float | None = None, port: int = 8080, exit_at_end: bool = False) -> int:
@@ -215,7 +215,7 @@ def _introduce(console: Console, link: str, job: JobFile, scene: Demo, clock: De
     days = (scene.end - scene.start).total_seconds() / 86_400.0
     lasts = clock.wait_s((scene.end - scene.start).total_seconds())
     console.print(
-        f"\n[bold]{job.label}[/]: {len(job.locations)} places, {len(job.probes)} probes, {days:.0f} days in "
+        f"\n[bold]{job.label}[/]: {len(job.locations)} locations, {len(job.probes)} probes, {days:.0f} days in "
         f"{lasts:.0f} seconds. A machine's tank fills up, the night is cold, and later a battery gives up."
     )
     console.print(f"\nDashboard: [bold]{link}[/]\n(this machine only; the link signs you in, once)\n", soft_wrap=True)

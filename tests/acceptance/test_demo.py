@@ -112,7 +112,7 @@ def test_it_shows_the_risk_rising_its_alert_opening_and_closing_and_the_silent_p
 
 def test_it_can_be_stopped_at_any_moment(show: Callable[..., Shown]) -> None:
     demo = show("--exit")
-    demo.wait_for("north wall cavity: warning", START_S)  # on the first of its twelve days
+    demo.wait_for("north wall cavity: warning", START_S)  # on its first day
     demo.process.send_signal(signal.SIGTERM)
     assert demo.process.wait(30) == 0
     assert "Traceback" not in demo.said

@@ -158,12 +158,12 @@ def _excess_as_humidity(
 def _u_excess(series: HourlySeries, air: HourlySeries) -> float:
     """Standard uncertainty of a vapour-pressure difference at the last known values. [Pa]"""
     parts = []
-    for series in (series, air):
-        known = np.flatnonzero(np.isfinite(series.vapour_pressure_pa))
+    for each in (series, air):
+        known = np.flatnonzero(np.isfinite(each.vapour_pressure_pa))
         if len(known):
-            t, rh = float(series.temperature_c[known[-1]]), float(series.relative_humidity_pct[known[-1]])
+            t, rh = float(each.temperature_c[known[-1]]), float(each.relative_humidity_pct[known[-1]])
             rh = min(max(rh, WOOD.min_air_rh_pct), 100.0)
             parts.append(
-                u_vapour_pressure(t, rh, series.uncertainty.temperature_k, series.uncertainty.relative_humidity_pct)
+                u_vapour_pressure(t, rh, each.uncertainty.temperature_k, each.uncertainty.relative_humidity_pct)
             )
     return float(combine(*parts)) if parts else float("nan")

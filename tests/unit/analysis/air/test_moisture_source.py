@@ -192,7 +192,7 @@ def test_it_holds_outdoor_air_where_that_lies_nearer_than_six_tenths_of_the_room
     """All within what the probes can tell (our choice)."""
     room = at_pressure(LocationKind.ROOM_AIR, 14.0, 930.0)
     outdoor = at_pressure(LocationKind.OUTDOOR_AIR, 14.0, 900.0 + 30.0 * share)
-    found = session(at_pressure(LocationKind.CAVITY, 14.0, 900.0), room, outdoor)
+    found = assess(at_pressure(LocationKind.CAVITY, 14.0, 900.0), room, outdoor)
     assert (found.kind, found.reason) == (SourceKind.NO_EXCESS, reason)
 
 
@@ -202,4 +202,4 @@ def test_stored_vapour_is_three_tenths_of_a_weeks_spread(by_pa: float, kind: Sou
     outdoor = at_pressure(LocationKind.OUTDOOR_AIR, 18.0, 900.0 + weather(200.0))
     level = float(outdoor.vapour_pressure_pa[-72:].mean()) + by_pa
     room = at_pressure(LocationKind.ROOM_AIR, 18.0, level)
-    assert session(at_pressure(LocationKind.CAVITY, 18.0, level), room, outdoor).kind is kind
+    assert assess(at_pressure(LocationKind.CAVITY, 18.0, level), room, outdoor).kind is kind
