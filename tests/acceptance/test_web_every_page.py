@@ -35,6 +35,7 @@ PAGES = (
     "/",
     JOB,
     f"{JOB}/locations/utility",
+    f"{JOB}/locations/reveal?before=2026-11-04T09:00:00Z",
     f"{JOB}/locations/utility/edit",
     f"{JOB}/locations/living-air/edit",
     f"{JOB}/readiness",
@@ -62,6 +63,7 @@ PAGES = (
     "/settings/changes",
     "/settings/channels",
     "/settings/rules",
+    "/nowhere",
     *SIGNED_OUT,
 )
 SIZES = [(390, "light"), (1280, "dark")]
@@ -147,7 +149,7 @@ def test_a_page_is_accessible_narrow_and_whole_on_paper(windows: dict[bool, Page
     page.emulate_media(media="screen", color_scheme="light")
     answer = page.goto(client_link if path == "client" else path)
     assert answer is not None
-    assert answer.status == 200
+    assert answer.status == (404 if path == "/nowhere" else 200)
     page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
     for width, scheme in SIZES:
         page.set_viewport_size({"width": width, "height": 800})

@@ -149,29 +149,6 @@ def test_axe_finds_no_violation_on_the_job_page(job_page: Page, width: int, sche
     assert violations(look(job_page, width, scheme)) == ""
 
 
-def test_axe_finds_no_violation_on_the_other_pages(address: str, open_page: Callable[..., Page]) -> None:
-    page = open_page(address + "/")
-    for width, scheme in ((PHONE, "light"), (PHONE, "dark"), (NOTIFIER, "light"), (NOTIFIER, "dark")):
-        assert violations(look(page, width, scheme)) == ""
-    for path, width, scheme in (("/alerts", PHONE, "dark"), ("/probes", NOTIFIER, "light")):
-        page.goto(address + path)
-        page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
-        assert violations(look(page, width, scheme)) == ""
-
-
-def test_axe_finds_no_violation_on_a_location_page(address: str, open_page: Callable[..., Page]) -> None:
-    page = open_page(f"{address}{JOB}/locations/reveal?before=2026-11-04T09:00:00Z", PHONE, "dark")
-    assert violations(page) == ""
-
-
-def test_nothing_scrolls_sideways_at_320_pixels(address: str, browser: Browser) -> None:
-    page = patient(browser.new_context(storage_state=support.SIGNED_IN, viewport={"width": 320, "height": 700}))
-    for path in ("/", JOB, f"{JOB}/locations/reveal", "/alerts", "/probes", "/nowhere"):
-        page.goto(address + path)
-        assert page.evaluate("document.documentElement.scrollWidth") <= 320, path
-    page.context.close()
-
-
 @pytest.mark.parametrize(
     ("path", "most"), [("/", 4.5), (JOB, 5.0), (f"{JOB}/locations/kitchen", 4.0), ("/alerts", 4.0)]
 )
