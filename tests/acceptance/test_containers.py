@@ -193,11 +193,15 @@ def test_the_proxy_speaks_https_and_replaces_what_a_stranger_says_of_himself(pro
     with httpx.Client(verify=ssl.create_default_context(cafile=certificate)) as client:
         found = client.get(proxy, headers={**lie, "x-forwarded-for": "203.0.113.9"}).text
         too_large = client.post(proxy, content=b" " * (2 * 2**20 + 1))
+        notes = client.get(f"{proxy}jobs/house/notes", headers={**lie, "x-forwarded-for": "203.0.113.9"}).text
+        photos = client.post(f"{proxy}jobs/house/notes", content=b" " * (2 * 2**20 + 1))
     assert "x-forwarded-for: 127.0.0.1\n" in found, "where the request came from, and not what it says"
     assert "203.0.113.9" not in found
     assert "x-forwarded-proto: https\n" in found
     assert "host: drying.example.org\n" in found
+    assert notes == found, "the same for the notes"
     assert too_large.status_code == 413
+    assert photos.status_code != 413, "photos are larger"
 
 
 # --- versions, threats --------------------------------------------------------------------------------------
