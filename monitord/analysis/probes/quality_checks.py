@@ -88,15 +88,17 @@ def _surely_moves(lowest: Array, highest: Array, step: float, before: int, hours
     return bool(np.quantile(moved, PROBES.moves_share) >= PROBES.moves_steps * step)
 
 
-def _may_stand_still(hourly: Hourly, before: int, hours: int, both: bool) -> bool:
+def _may_stand_still(hourly: Hourly, before: int, hours: int, both: bool, sleeve: bool) -> bool:
     """Whether a healthy probe may repeat itself for so long, its steps being coarser than what the place moves.
 
     `both` : temperature repeats itself as well, so either of the two must surely move.
+    `sleeve` : a slab's temperature stands for hours too.
     """
+    coarse_k = PROBES.coarse_step_sleeve_k if sleeve else PROBES.coarse_step_k
     steps = _min_step(hourly.relative_humidity_min_pct), _min_step(hourly.temperature_min_c)  # a median may lie between
     columns = (
         (hourly.relative_humidity_min_pct, hourly.relative_humidity_max_pct, steps[0], PROBES.coarse_step_pct),
-        (hourly.temperature_min_c, hourly.temperature_max_c, steps[1], PROBES.coarse_step_k),
+        (hourly.temperature_min_c, hourly.temperature_max_c, steps[1], coarse_k),
     )
     return not any(
         step < coarse or _surely_moves(low, high, step, before, hours)
@@ -108,7 +110,8 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     """Hours during which a probe repeated one value exactly.
 
     No verdict while the probe's steps, learned from the series, are coarser than what the place moves in that time.
-    Both values frozen: judged by the chance of such a run, from the share of hours that stood still before.
+    Both values frozen: judged by the chance of such a run, from the share of hours that stood still before; in a sleeve
+    also told where it lasts days, and twice as long as any before.
     Humidity frozen while temperature moved by more than 1.5 K: in open air or a void humidity must follow, in a sealed
     sleeve too (0.2 to 0.5 %/K, Bažant and Najjar 1972), unless the probe's steps are coarse. Humidity frozen at an even
     temperature: only where the chance of it is far smaller still.
@@ -121,10 +124,14 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
     sleeve = kind is LocationKind.SLAB_SLEEVE
     min_h = PROBES.stuck_min_air_h if kind in AIR_KINDS else PROBES.stuck_min_h
     found = []
+    longest = 0
     for a, b in runs(same & free):
+        outlasts = sleeve and b - a >= max(PROBES.outlasts_h, PROBES.outlasts_times * longest)
+        longest = max(longest, b - a)
         hours = (hourly.hour_s[b - 1] - hourly.hour_s[a]) / HOUR_S + 1.0
         unlikely = (b - a) * np.log(_still_share(same, a)) < PROBES.stuck_log_odds
-        if hours >= min_h and unlikely and not _may_stand_still(hourly, a, b - a, both=True):
+        may_stand = not outlasts and _may_stand_still(hourly, a, b - a, both=True, sleeve=sleeve)
+        if hours >= min_h and unlikely and not may_stand:
             found.append((a, b))
     need = PROBES.moved_sleeve_k if sleeve else PROBES.moved_k
     fine = _min_step(hourly.relative_humidity_pct) <= (PROBES.fine_step_sleeve_pct if sleeve else PROBES.fine_step_pct)
@@ -134,7 +141,7 @@ def stuck(hourly: Hourly, kind: LocationKind) -> list[Span]:
         moved = float(np.ptp(hourly.temperature_c[a:b]))
         chance = (b - a) * np.log(_still_share(same_rh, a))
         unlikely = chance < (PROBES.stuck_log_odds if moved > need else PROBES.frozen_log_odds)
-        if unlikely and (moved > need or fine) and not _may_stand_still(hourly, a, b - a, both=False):
+        if unlikely and (moved > need or fine) and not _may_stand_still(hourly, a, b - a, both=False, sleeve=sleeve):
             found.append((a, b))
     return [
         Span(

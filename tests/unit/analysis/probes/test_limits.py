@@ -152,6 +152,28 @@ def test_humidity_must_follow_a_temperature_that_moves(kind: LocationKind, by: f
     assert is_stuck(standing(18 + moving(300), 60 + moving(300, seed=6), 9, t_moves=by), kind) is flagged
 
 
+def flickering(*parts: int, t_step: float = 0.1) -> Hourly:
+    """Steps of 1 % RH and of temperature that flicker for some hours, stand still for some, flicker again ..."""
+    moves = np.repeat(np.arange(len(parts)) % 2 == 0, parts).astype(float)
+    level = np.cumsum(np.arange(len(moves)) % 100 == 0)  # a step up every hundred hours, so that steps are seen
+    return hourly(18.0 + t_step * (level + 0.5 * moves), 80.0 + level + 0.5 * moves, t_step * moves, moves)
+
+
+@pytest.mark.parametrize(
+    ("parts", "flagged"),
+    [((299, 70), False), ((299, 74), True), ((299, 50, 49, 90), False), ((299, 50, 49, 99), True)],
+)
+def test_a_sleeve_in_coarse_steps_is_stuck_after_days_and_twice_the_longest_stand(
+    parts: tuple[int, ...], flagged: bool
+) -> None:
+    assert is_stuck(flickering(*parts), SLEEVE) is flagged
+
+
+@pytest.mark.parametrize(("t_step", "flagged"), [(0.03, True), (0.07, False)])
+def test_fine_steps_of_a_slabs_temperature_show_at_once_that_it_stands(t_step: float, flagged: bool) -> None:
+    assert is_stuck(flickering(299, 30, t_step=t_step), SLEEVE) is flagged
+
+
 # -- noise and spikes ----------------------------------------------------------------------------------------------
 
 
