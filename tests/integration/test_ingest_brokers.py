@@ -115,3 +115,24 @@ def test_the_check_up_looks_at_each_broker(brokers: tuple[Mosquitto, Mosquitto],
     found = {check.name: check for check in examine(lambda: settings)}
     assert [found[name].mark for name in ("broker", "cloud")] == ["ok", "ok"]
     assert str(brokers[1].port) in found["cloud"].text
+
+
+def test_a_broker_that_lost_the_session_is_told_of_and_what_comes_next_is_stored(
+    db: Database, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It comes back without what it had kept: the subscriptions are made anew, and the log says what may be lost."""
+    kept = tmp_path / "broker"
+    with Mosquitto(kept) as broker:
+        settings = Settings.model_validate({"broker": broker.settings(client_id="lost")})
+        with consuming(settings, db) as consumer:
+            publish(broker.port, (message("p", i) for i in range(10)))
+            wait_until(lambda: count(db, "p") == 10, "the first are stored")
+            broker.kill()
+            wait_until(lambda: not consumer.status.link.connected, "the loss is noticed")
+            (kept / "mosquitto.db").unlink(missing_ok=True)
+            broker.start()
+            wait_until(lambda: consumer.status.link.connected, "it is connected again")
+            assert consumer.status.link.session_present is False
+            publish(broker.port, (message("p", i) for i in range(10, 20)))
+            wait_until(lambda: count(db, "p") == 20, "the next are stored")
+    assert f":{broker.port} kept no session: what was sent while we were away is lost there" in caplog.text
