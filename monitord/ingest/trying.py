@@ -145,7 +145,7 @@ def draft(topic: str, payload: bytes, received_at: datetime) -> str | None:
     rule = {"pattern": _pattern(topic), "format": "mapped-json", "when": when, "mapping": mapping}
     try:
         content = decode(topic, payload, received_at, TopicRules([TopicRule.model_validate(rule)]))
-    except DecodeError:
+    except (DecodeError, ConfigurationError, ValidationError):  # a topic that no pattern can name has no rule
         return None
     return tomli_w.dumps({"topics": [rule]}) if content.readings else None
 

@@ -100,6 +100,14 @@ def test_what_can_not_be_tried_is_said(owner: TestClient, typed: dict[str, str],
     assert said in answer.text
 
 
+@pytest.mark.parametrize("topic", ["rt#l_43/x", "a+b/c", "/", "x" * 600, "a/{b/c"])
+def test_a_topic_that_no_rule_can_name_gets_no_proposal(owner: TestClient, topic: str) -> None:
+    """Found by the long run of malformed input."""
+    answer = owner.post(PAGE, data={"topic": topic, "payload": PAYLOAD})
+    assert answer.status_code == 200
+    assert "Held: no reading comes of it" in answer.text
+
+
 def test_markup_in_a_message_stays_text(owner: TestClient) -> None:
     page = owner.post(PAGE, data={"topic": "<b>/x", "payload": "</textarea><script>alert(1)</script>"}).text
     assert "<script>alert" not in page
