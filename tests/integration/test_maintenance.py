@@ -34,6 +34,7 @@ from monitord.pipeline import assess_pending, mark_running
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs
 from monitord.store.assessments import latest_assessment
+from monitord.store.db import schema
 from monitord.store.db.database import Database
 from monitord.store.maintenance.backup import backups_in, make_backup, restore_backup
 from monitord.store.maintenance.one_daemon import DaemonLock
@@ -286,6 +287,35 @@ def test_the_session_is_made_before_the_first_start_and_keeps_what_comes(mosquit
     assert again.was_there
     assert "monitord/#" in again.filters
     assert left_in_session(mosquitto.settings()) == 7, "to make it again acknowledges nothing"
+
+
+def test_an_upgrade_and_the_way_back_by_the_backup_of_before(db: Database, file: Path, tmp_path: Path) -> None:
+    """As RELEASE.md has it: a backup by the former version, the newer one on its database, then the backup put back.
+
+    The former version's database is made by taking the schema down, since each migration is tested both ways.
+    """
+    fill(db, range(1, 10))
+    former = schema.known_revisions()[-2]
+    with db.write() as conn:
+        schema.downgrade(conn, former)
+    db.close()
+    made = make_backup(file, tmp_path / "safe", LATER, keep=3).path
+
+    upgraded = Database.open(f"sqlite:///{file}")
+    fill(upgraded, range(10, 20))
+    with upgraded.read() as conn:
+        assert schema.current_revision(conn) == schema.known_revisions()[-1]
+    upgraded.close()
+    assert rows(file) == 38
+
+    restore_backup(made, file, LATER, replace=True)
+    assert rows(file) == 18
+    with pytest.raises(StoreError, match=f"at schema {former}, this program works with"):
+        Database.open(f"sqlite:///{file}", migrate=False)
+    again = Database.open(f"sqlite:///{file}")
+    fill(again, range(10, 20))
+    again.close()
+    assert rows(file) == 38, "and the way up once more"
 
 
 def test_the_commands_do_it(
