@@ -52,7 +52,7 @@ class BackupSettings(BaseModel):
     every_h: Annotated[float, Field(ge=1, le=24 * 31)] = 24.0
     """How old the newest backup may be before the next is made. [h]"""
     keep: Annotated[int, Field(ge=1, le=1000)] = 14
-    """How many backups are kept. Each is as large as the database: about 6 MB of readings a month for 20 probes that
+    """How many backups are kept. Each is as large as the database: about 4 MB of readings a month for 20 probes that
     report each 10 minutes."""
 
 

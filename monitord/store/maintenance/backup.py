@@ -5,7 +5,7 @@ that is one read transaction, so it shows one moment and holds no writer up. It 
 only then are older ones taken away: a damaged database never replaces a sound copy.
 
 Sizes: a copy is as large as the database. A reading of temperature and RH takes 64 bytes with its roll-ups
-(measured in `tests/integration/test_maintenance.py`): 20 probes that report each 10 minutes fill about 6 MB a month.
+(measured in `tests/integration/test_maintenance.py`): 20 probes that report each 10 minutes fill about 4 MB a month.
 """
 
 from __future__ import annotations
