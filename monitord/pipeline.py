@@ -1,7 +1,7 @@
 """From what is known of a job to its alerts: the one place where assessment and alert engine meet.
 
-The live daemon (`run_due`) and the replay (`Judge`) go through the same `assess_job` and `move_on`, so that what replay
-shows of the past is what the daemon would have said.
+The live daemon (`assess_pending`) and the replay (`ReplaySession`) go through the same `assess_job` and
+`update_alerts`, so that what replay shows of the past is what the daemon would have said.
 """
 
 from __future__ import annotations

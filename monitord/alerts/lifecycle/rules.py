@@ -1,6 +1,6 @@
 """Rules: which value opens an alert, which closes it, and how long each must hold.
 
-A rule is data. `RuleBook` holds one for every kind of finding, with overrides for a job, a location or a kind;
+A rule is data. `AlertRules` holds one for every kind of finding, with overrides for a job, a location or a kind;
 `monitord.alerts.lifecycle.rule_files` reads it from a file. Nothing here reads a clock or a file.
 """
 

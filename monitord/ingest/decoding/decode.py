@@ -136,5 +136,5 @@ def _read(route: TopicMatch, payload: bytes, source: RecordSource) -> Decoded | 
         case PayloadFormat.METAR:
             return metar_reports.decode(payload, source)
         case _:
-            assert route.mapping is not None  # topics.RuleBook compiles one for each mapped rule
+            assert route.mapping is not None  # topics.TopicRules compiles one for each mapped rule
             return route.mapping.decode(payload, source)
