@@ -1,54 +1,41 @@
 """How fast readings are committed and then acknowledged, beside a client that does nothing with them.
 
-    python -m simulators.benchmarks.ingest [--messages 10000] [--rounds 5]
-
 Each run drains a persistent session that a real mosquitto has filled beforehand, so that only broker and consumer
 work. The do-nothing client is paho-mqtt as its documentation starts it (`loop_start`, automatic acknowledgement, a
 callback that counts). The two take turns, so that a slow moment of the machine hits both; the ratio of each round
-is taken, and the median of the rounds printed. Rates of different runs or machines can't be compared, ratios can.
-The processor time of this process is given too: on a machine that is busy otherwise it says more than the clock.
+is taken, and the median of the rounds given. Rates of different runs or machines can't be compared, ratios can. The
+ratio of processor times (of this process, all threads) is given too: on a machine that is busy otherwise it says more
+than the clock.
+
+The shell pipe `mosquitto_sub | sqlite3` stores undecoded text, each message in a commit of its own without a flush, and
+its broker is acknowledged before anything is stored; beside its rate stands what it loses (`kills.py`).
 """
 
 from __future__ import annotations
 
-import argparse
-import getpass
-import json
-import shutil
-import socket
-import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from signal import SIGTERM
 from statistics import median
 from time import perf_counter, process_time, sleep
 from typing import NamedTuple
 
-from paho.mqtt.client import Client, MQTTv5, MQTTv311
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
-
 from monitord.clock import SystemClock
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.gc_tuning import calm_garbage_collection
-from monitord.ingest.mqtt.embedded_broker import LOOPBACK, free_port
+from monitord.ingest.mqtt.embedded_broker import LOOPBACK
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
 from monitord.store.db.database import Database
+from simulators.benchmarks import kills
+from simulators.benchmarks.broker import PATIENCE_S, client, fill, forget, leave, mosquitto
+from simulators.benchmarks.lines import Line
 
-PROBES = 100
-INTERVAL = timedelta(minutes=10)
-START = datetime(2025, 1, 1, tzinfo=UTC)
-WINDOW = 2000
-FILTER = "monitord/#"
-AIM = 0.7
-"""Of the do-nothing client's rate."""
-_PATIENCE_S = 120.0
+AIMS = {1: 0.8, 10: 0.4}
+"""Of the do-nothing client's rate, by readings in a message."""
 
 
 class Spent(NamedTuple):
@@ -70,98 +57,7 @@ class Stopwatch:
         return Spent(perf_counter() - self._wall, process_time() - self._processor)
 
 
-@contextmanager
-def mosquitto(folder: Path) -> Iterator[int]:
-    """A mosquitto on a free port of loopback; in memory, since its disk is not what is measured."""
-    program = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin")
-    if program is None:
-        sys.exit("this benchmark needs a real broker: install mosquitto")
-    port = free_port()
-    lines = [f"user {getpass.getuser()}", f"listener {port} {LOOPBACK}", "allow_anonymous true", "persistence false",
-             "max_queued_messages 0", f"max_inflight_messages {WINDOW}", "log_type error"]  # fmt: skip
-    (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
-    process = subprocess.Popen([program, "-c", str(folder / "mosquitto.conf")], stderr=subprocess.DEVNULL)
-    try:
-        for _ in range(200):
-            with socket.socket() as sock:
-                if sock.connect_ex((LOOPBACK, port)) == 0:
-                    break
-            sleep(0.02)
-        yield port
-    finally:
-        process.terminate()
-        process.wait()
-
-
-def messages(count: int, pack: int) -> Iterator[tuple[str, bytes]]:
-    """A backlog of many probes by turns, each message one reading or a pack of them."""
-    for i in range(count):
-        turn, probe = divmod(i, PROBES)
-        records = [
-            {
-                "time": (START + (turn * pack + k) * INTERVAL).isoformat(),
-                "temperature_c": 18.0 + (i + k) % 50 / 10,
-                "relative_humidity_pct": 61.4,
-                "battery_v": 3.05,
-            }
-            for k in range(pack)
-        ]
-        yield f"monitord/attic/p{probe}/reading", json.dumps(records if pack > 1 else records[0]).encode()
-
-
-def client(port: int, client_id: str, protocol: str) -> Client:
-    """A plain client with a persistent session, connected."""
-    five = protocol == "5"
-    plain = Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=client_id,
-        protocol=MQTTv5 if five else MQTTv311,
-        clean_session=None if five else False,
-    )
-    if five:
-        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-        properties.SessionExpiryInterval = 3600
-        properties.ReceiveMaximum = WINDOW
-        plain.connect(LOOPBACK, port, clean_start=False, properties=properties)
-    else:
-        plain.connect(LOOPBACK, port)
-    return plain
-
-
-def forget(port: int, client_id: str) -> None:
-    """End a session, so that the broker does not fill it along with the next one."""
-    plain, connected = Client(CallbackAPIVersion.VERSION2, client_id=client_id), threading.Event()
-    plain.on_connect = lambda *_: connected.set()
-    plain.connect(LOOPBACK, port)
-    plain.loop_start()
-    connected.wait(10)
-    leave(plain)
-
-
-def leave(plain: Client) -> None:
-    """Say goodbye; the session stays."""
-    plain.disconnect()
-    plain.loop_stop()
-
-
-def fill(port: int, client_id: str, protocol: str, count: int, pack: int) -> None:
-    """Have the broker hold messages for a session that nobody is connected to."""
-    owner, subscribed = client(port, client_id, protocol), threading.Event()
-    owner.on_subscribe = lambda *_: subscribed.set()
-    owner.loop_start()
-    owner.subscribe(FILTER, 1)
-    subscribed.wait(10)
-    leave(owner)
-    gateway = Client(CallbackAPIVersion.VERSION2, client_id="gateway")
-    gateway.max_inflight_messages_set(WINDOW)
-    gateway.connect(LOOPBACK, port)
-    gateway.loop_start()
-    for info in [gateway.publish(topic, payload, 1) for topic, payload in messages(count, pack)]:
-        info.wait_for_publish(_PATIENCE_S)
-    leave(gateway)
-
-
-def drain_doing_nothing(port: int, client_id: str, protocol: str, count: int) -> Spent:
+def drain_doing_nothing(port: int, client_id: str, protocol: str, count: int, pack: int) -> Spent:
     """What the do-nothing client takes, to the last message and its acknowledgement."""
     done, seen = threading.Event(), 0
 
@@ -175,7 +71,7 @@ def drain_doing_nothing(port: int, client_id: str, protocol: str, count: int) ->
     plain = client(port, client_id, protocol)
     plain.on_message = on_message
     plain.loop_start()
-    if not done.wait(_PATIENCE_S):
+    if not done.wait(PATIENCE_S):
         raise RuntimeError(f"only {seen} of {count} messages came")
     leave(plain)
     return watch.spent()
@@ -185,11 +81,13 @@ def drain_into_store(port: int, client_id: str, protocol: str, count: int, pack:
     """What our consumer takes, to the last commit and its acknowledgement."""
     with tempfile.TemporaryDirectory() as folder:
         db = Database.open(f"sqlite:///{folder}/monitord.db")
-        settings = BrokerSettings.model_validate({"port": port, "protocol": protocol, "client_id": client_id})
+        settings = BrokerSettings.model_validate(
+            {"host": LOOPBACK, "port": port, "protocol": protocol, "client_id": client_id}
+        )
         consumer = Consumer(settings, db, SystemClock(), TopicRules())
         watch = Stopwatch()
         consumer.start()
-        while consumer.status.totals.inserted < count * pack and watch.spent().wall_s < _PATIENCE_S:
+        while consumer.status.totals.inserted < count * pack and watch.spent().wall_s < PATIENCE_S:
             sleep(0.005)
         consumer.stop()
         spent = watch.spent()
@@ -199,6 +97,19 @@ def drain_into_store(port: int, client_id: str, protocol: str, count: int, pack:
     left = left_behind(port, client_id, protocol)
     if left:
         raise RuntimeError(f"{left} messages were not acknowledged")
+    return spent
+
+
+def drain_by_pipe(port: int, client_id: str, protocol: str, count: int, pack: int) -> Spent:
+    """What the shell pipe takes, to the last message stored; its processes' own time is not counted."""
+    with tempfile.TemporaryDirectory() as name:
+        folder, watch = Path(name), Stopwatch()
+        process = kills.start(kills.PIPE, port, folder)
+        kills.wait_for(kills.PIPE, folder, count)
+        spent = watch.spent()
+        kills.end(process, SIGTERM)
+        if len(kills.stored(kills.PIPE, folder)) != count:
+            raise RuntimeError("the pipe lost messages although nobody killed it")
     return spent
 
 
@@ -214,54 +125,65 @@ def left_behind(port: int, client_id: str, protocol: str) -> int:
     return len(seen)
 
 
-def compare(port: int, protocol: str, count: int, pack: int, rounds: int) -> float:
-    """Print one line of the table; the median ratio of the rates."""
-    nothing: list[Spent] = []
-    ours: list[Spent] = []
+Drain = Callable[[int, str, str, int, int], Spent]
+
+
+def compare(
+    port: int, drains: dict[str, Drain], protocol: str, count: int, pack: int, rounds: int
+) -> list[list[Spent]]:
+    """What each way takes, by turns, in each round."""
+    spent: list[list[Spent]] = [[] for _ in drains]
     for number in range(rounds):
-        for which in (0, 1) if number % 2 == 0 else (1, 0):
-            name = f"{'nothing' if which == 0 else 'monitord'}-{protocol}-{pack}"
-            fill(port, name, protocol, count, pack)
-            if which == 0:
-                nothing.append(drain_doing_nothing(port, name, protocol, count))
-            else:
-                ours.append(drain_into_store(port, name, protocol, count, pack))
-            forget(port, name)
+        for place, (name, drain) in list(enumerate(drains.items()))[:: 1 if number % 2 == 0 else -1]:
+            client_id = name if drain is drain_by_pipe else f"{name}-{protocol}-{pack}"
+            fill(port, client_id, protocol, count, pack)
+            spent[place].append(drain(port, client_id, protocol, count, pack))
+            forget(port, client_id)
             print(".", end="", file=sys.stderr, flush=True)
     print(file=sys.stderr)
-    readings = count * pack
-    rates = [readings / median(spent.wall_s for spent in runs) for runs in (nothing, ours)]
-    costs = [median(spent.processor_s for spent in runs) / readings * 1e6 for runs in (nothing, ours)]
-    ratios = [a.wall_s / b.wall_s for a, b in zip(nothing, ours, strict=True)]
-    print(
-        f"{protocol:>6} {pack:>5} {rates[0]:>12,.0f} {rates[1]:>12,.0f} {median(ratios):>7.2f}"
-        f"   {min(ratios):.2f} to {max(ratios):.2f} {costs[0]:>12.1f} {costs[1]:>12.1f} {costs[0] / costs[1]:>7.2f}",
-        flush=True,
-    )
-    return median(ratios)
+    return spent
 
 
-def main() -> int:
-    """Compare for both protocols, single readings and packs of ten."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--messages", type=int, default=10_000, help="of single readings; default: %(default)s")
-    parser.add_argument("--rounds", type=int, default=5, help="default: %(default)s")
-    asked = parser.parse_args()
+def lines(*, quick: bool) -> Iterator[Line]:
+    """Rates against doing nothing, and readings lost under kills."""
     calm_garbage_collection()  # as the daemon does; the do-nothing client gains by it as well
-    print(f"{'':12} {'readings per second':^33} {'':14} {'processor time, us a reading':^33}")
-    print(
-        f"{'MQTT':>6} {'pack':>5} {'do-nothing':>12} {'stored+acked':>12} {'ratio':>7}   {'of rounds':12}"
-        f" {'do-nothing':>12} {'stored+acked':>12} {'ratio':>7}"
-    )
+    singles, rounds = (3_000, 3) if quick else (10_000, 5)
+    ours: dict[str, Drain] = {"nothing": drain_doing_nothing, "monitord": drain_into_store}
     with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder)) as port:
-        ratios = [
-            compare(port, protocol, asked.messages if pack == 1 else max(1, asked.messages // 4), pack, asked.rounds)
-            for protocol in ("5", "3.1.1")
-            for pack in (1, 10)
-        ]
-    print(f"aim: at least {AIM} of the do-nothing rate; least of these: {min(ratios):.2f}")
-    return 0
+        for protocol in ("5", "3.1.1"):
+            for pack, aim in AIMS.items():
+                count = singles if pack == 1 else singles // 4
+                nothing, stored = compare(port, ours, protocol, count, pack, rounds)
+                what = "single readings" if pack == 1 else f"packs of {pack}"
+                yield Line(
+                    "a",
+                    f"MQTT {protocol}, {what}: stored, then acknowledged",
+                    _against(nothing, stored, count * pack),
+                    f"at least {aim}",
+                )
+        if kills.available(kills.PIPE):
+            both: dict[str, Drain] = {"nothing": drain_doing_nothing, "pipe": drain_by_pipe}
+            nothing, piped = compare(port, both, "3.1.1", singles, 1, rounds)
+            yield Line("a", "mosquitto_sub | sqlite3, single readings as text", _rates(nothing, piped, singles))
+    yield from _kills(quick=quick)
 
 
-if __name__ == "__main__":
-    sys.exit(main())
+def _kills(*, quick: bool) -> Iterator[Line]:
+    count, times = (3_000, 2) if quick else (10_000, 5)
+    for way in filter(kills.available, kills.WAYS):
+        with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder)) as port:
+            missing, late = kills.lost(way, port, Path(folder), count, times)
+        still = f" ({late:,} still with the broker)" if late else ""
+        aim = "0" if way is kills.MONITORD else ""
+        yield Line("a", f"{way.name}: readings lost of {count:,} under {times} kills", f"{missing:,}{still}", aim)
+
+
+def _rates(nothing: list[Spent], other: list[Spent], readings: int) -> str:
+    ratio = median(a.wall_s / b.wall_s for a, b in zip(nothing, other, strict=True))
+    rate, base = (readings / median(spent.wall_s for spent in runs) for runs in (other, nothing))
+    return f"{ratio:.2f} ({rate:,.0f} against {base:,.0f} a second)"
+
+
+def _against(nothing: list[Spent], ours: list[Spent], readings: int) -> str:
+    costs = [median(spent.processor_s for spent in runs) / readings * 1e6 for runs in (nothing, ours)]
+    return f"{_rates(nothing, ours, readings)}; processor {costs[0] / costs[1]:.2f} ({costs[1]:.1f} us)"

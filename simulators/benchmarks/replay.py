@@ -1,17 +1,13 @@
 """How fast recorded readings are replayed, beside plainly reading the same file.
 
-    python -m simulators.benchmarks.replay [--days 60] [--probes 20] [--interval 600] [--rounds 1] [--workers 2]
-
 The job is a made-up house with every kind of place, two hours without the gateway and a leak, as a folder of job.json
 and readings.csv. Set against `monitord replay` of it, in the same run: the rows read into arrays and the mean of each
 probe's hours taken, with csv and numpy. That baseline runs before and after each replay, so that a slow moment of the
-machine hits both. Seconds of different machines can't be compared, ratios can; on a machine that is busy otherwise the
-processor time (of the first process only) says more than the clock: give it --workers 1.
+machine hits both. Seconds of different machines can't be compared, ratios can.
 """
 
 from __future__ import annotations
 
-import argparse
 import csv
 import json
 import os
@@ -20,7 +16,6 @@ import tempfile
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from statistics import median
 from time import perf_counter, process_time
 from typing import Any, NamedTuple
 
@@ -30,6 +25,7 @@ from numpy.typing import NDArray
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.physics.moist_air import saturation_vapour_pressure
 from monitord.replay.run import run_replay
+from simulators.benchmarks.lines import Line
 from simulators.jobs.replay_files import HEADER
 from simulators.truth.records import iso
 
@@ -174,30 +170,13 @@ def rounds_of(folder: Path, rounds: int, workers: int) -> Iterator[tuple[Spent, 
         yield Spent(*(0.5 * (a + b) for a, b in zip(before, after, strict=True))), ours
 
 
-def main() -> int:
-    """Print what replay and baseline take."""
-    parser = argparse.ArgumentParser(
-        prog="python -m simulators.benchmarks.replay", description=(__doc__ or "").splitlines()[0]
-    )
-    parser.add_argument("--days", type=float, default=60.0, help="default: %(default)s")
-    parser.add_argument("--probes", type=int, default=20, help="default: %(default)s")
-    parser.add_argument("--interval", type=float, default=600.0, help="seconds between readings; default: %(default)s")
-    parser.add_argument("--rounds", type=int, default=1, help="default: %(default)s")
-    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes; default: %(default)s")
-    asked = parser.parse_args()
+def lines(*, quick: bool) -> Iterator[Line]:
+    """Replay against plainly reading the file, on every core."""
+    days, probes = (10.0, 6) if quick else (60.0, 20)
+    workers = os.cpu_count() or 1
     with tempfile.TemporaryDirectory() as name:
-        count = write_folder(Path(name), asked.days, asked.probes, asked.interval)
-        runs = list(rounds_of(Path(name), asked.rounds, asked.workers))
-    print(f"{count} readings of {asked.probes} probes over {asked.days:g} days; median of {asked.rounds}")
-    print(f"{'':12}{'wall':>10}{'processor':>12}")
-    for what, spent in (("baseline", [a for a, _ in runs]), ("replay", [b for _, b in runs])):
-        wall, processor = (median(one) for one in zip(*spent, strict=True))
-        print(f"{what:12}{wall:>8.2f} s{processor:>10.2f} s")
-    walls, processors = (median(b[i] / a[i] for a, b in runs) for i in (0, 1))
-    print(f"{'ratio':12}{walls:>10.1f}{processors:>12.1f}")
-    print(f"aim: {AIM_S:.0f} s for 60 days of 20 probes at 10 minutes")
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main())
+        count = write_folder(Path(name), days, probes, 600.0)
+        ((baseline, ours),) = rounds_of(Path(name), 1, workers)
+    what = f"{days:g} days x {probes} probes ({count:,} readings), {workers} processes"
+    yield Line("f", f"replay of {what}", f"{ours.wall_s:.1f} s", "" if quick else f"{AIM_S:.0f} s")
+    yield Line("f", "the same against plainly reading the file", f"{ours.wall_s / baseline.wall_s:.0f} times")

@@ -1,0 +1,62 @@
+"""What the daemon takes as a process: to its first reading, in memory, and to say what it can do.
+
+The broker holds one reading for a session that exists when the daemon is started on an empty folder, migrations
+included: the time runs from the start of the process until the reading is seen in the database, from outside; that the
+broker was then told is asked of the broker itself at the end. Memory is the resident size of proc(5) when it has come.
+Everything is started again in each round, and the median is given.
+"""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from statistics import median
+from time import perf_counter, sleep
+
+from simulators.benchmarks import kills
+from simulators.benchmarks.broker import fill, mosquitto
+from simulators.benchmarks.ingest import left_behind
+from simulators.benchmarks.lines import Line, memory_mib
+
+_PATIENCE_S = 120.0
+_HELP = [sys.executable, "-m", "monitord", "--help"]
+
+
+def first_reading() -> tuple[float, float]:
+    """From the start of the process to its first reading [s], and its memory then [MiB]."""
+    way = kills.MONITORD
+    with tempfile.TemporaryDirectory() as name, mosquitto(Path(name)) as port:
+        fill(port, way.session, "5", 1, 1)
+        begun = perf_counter()
+        process = kills.start(way, port, Path(name))
+        try:
+            while not kills.stored(way, Path(name)) and perf_counter() - begun < _PATIENCE_S:
+                sleep(0.005)
+            spent = perf_counter() - begun
+            memory = memory_mib(process.pid)[0]
+        finally:
+            kills.end(process, signal.SIGTERM)
+        if len(kills.stored(way, Path(name))) != 1 or left_behind(port, way.session, "5"):
+            raise RuntimeError("the reading was not stored, or the broker was not told")
+    return spent, memory
+
+
+def help_s() -> float:
+    """`monitord --help`, from the start of the process to its end. [s]"""
+    begun = perf_counter()
+    subprocess.run(_HELP, check=True, stdout=subprocess.DEVNULL)
+    return perf_counter() - begun
+
+
+def lines(*, quick: bool) -> Iterator[Line]:
+    """Start, memory, help."""
+    rounds = 3 if quick else 5
+    found = [first_reading() for _ in range(rounds)]
+    start, memory = (median(one) for one in zip(*found, strict=True))
+    yield Line("d", "start to first stored and acknowledged reading", f"{start:.2f} s", "under 2 s")
+    yield Line("d", "memory of a daemon that has just started", f"{memory:.0f} MiB")
+    yield Line("d", "monitord --help", f"{median(help_s() for _ in range(rounds)):.2f} s", "under 0.3 s")
