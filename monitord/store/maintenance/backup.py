@@ -4,7 +4,7 @@ A copy is made by SQLite's own backup (https://www.sqlite.org/backup.html) in a 
 that is one read transaction, so it shows one moment and holds no writer up. It is checked before it gets its name, and
 only then are older ones taken away: a damaged database never replaces a sound copy.
 
-Sizes: a copy is as large as the database. A reading of temperature and RH takes 64 bytes with its roll-ups
+Sizes: a copy is as large as the database. A reading of temperature and RH takes 45 bytes with its roll-ups
 (measured in `tests/integration/test_maintenance.py`): 20 probes that report each 10 minutes fill about 4 MB a month.
 """
 
