@@ -114,6 +114,7 @@ def answer(broker: Mosquitto, topic: str, payload: bytes) -> Said:
     gateway.on_disconnect = lambda _client, _data, _flags, reason, _properties: codes.append(reason.value)
     gateway.connect("127.0.0.1", broker.port)
     gateway.loop_start()
+    wait_until(lambda: bool(most), "the broker let the gateway in", 10)
     gateway.publish(topic, payload, qos=1)
     wait_until(lambda: bool(codes), "the broker answered", 10)
     gateway.disconnect()

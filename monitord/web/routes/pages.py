@@ -183,7 +183,7 @@ class Pages:
                     if alert.location == location.id
                 ],
                 why=reasons_view.reasons(assessed, times, coverage) if assessed is not None else [],
-                rule=reasons_view.RULES[assessed.state] if assessed is not None else "",
+                rule=reasons_view.rule_of(assessed) if assessed is not None else "",
                 forecasts=_forecasts(conn, state, location, times),
                 asked=span is not None or start is not None,
                 figures=self._location_figures(conn, state, location, shown, times),

@@ -106,8 +106,8 @@ class AlertView:
 
     @property
     def said(self) -> str:
-        """What stands behind the headline: how it stands while it eases, else what was found."""
-        return self.eased or self.summary
+        """What stands behind the headline: how it stands while it eases, else what was found and how it stands now."""
+        return self.eased or f"{self.summary} {self.standing}".rstrip()
 
 
 def alert_views(

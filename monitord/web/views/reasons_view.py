@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from monitord.model.assessments import Forecast, LocationAssessment, State, SurfaceSource
 from monitord.web.text.formats import number, percent, suspect
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import spelled
+from monitord.web.text.words import STATES, spelled
 
 _AIR = "ASHRAE Handbook—Fundamentals 2017, ch. 1"
 _OURS = "our method: monitord/analysis/METHOD.md"
@@ -28,6 +28,12 @@ RULES = {
     State.DRYING: "Falling, beyond the uncertainty of the rate.",
     State.RECORDED_ONLY: "No goal set, so nothing is judged.",
 }
+
+
+def rule_of(assessed: LocationAssessment) -> str:
+    """The state by name with its rule, whatever else of the location leads its page."""
+    rule = RULES[assessed.state]
+    return f"{STATES[assessed.state].word}: {rule[0].lower()}{rule[1:]}"
 
 
 @dataclass(frozen=True)
