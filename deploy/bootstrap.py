@@ -213,7 +213,7 @@ def check_and_test(arguments: list[str]) -> int:
     with ThreadPoolExecutor(1) as one_core:  # types keep one core busy for most of a minute, the tests all cores
         waiting = [(name, one_core.submit(captured, *command)) for name, command in beside]
         say("tests, and beside them types and import contracts")
-        if run(PYTHON, "-m", "pytest", "-n", "auto", "--dist", "loadgroup", *arguments):
+        if run(PYTHON, "-m", "pytest", "-n", "auto", "--dist", "loadfile", "--no-loadscope-reorder", *arguments):
             failed.append("tests")
         for name, check in waiting:
             code, said = check.result()

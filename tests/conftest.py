@@ -12,19 +12,6 @@ from databases import upgrade
 
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 
-TOGETHER = frozenset({"acceptance", "crash", "integration"})
-"""Folders whose files each run on one core: a browser, a broker or a database is started once for a file."""
-
-
-@pytest.hookimpl(tryfirst=True)  # before pytest-xdist reads the groups
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Group tests for `--dist loadgroup`; all others go wherever a core is free."""
-    folder = Path(__file__).parent
-    for item in items:
-        file = item.path.relative_to(folder)
-        if file.parts[0] in TOGETHER:
-            item.add_marker(pytest.mark.xdist_group(file.stem))
-
 
 @pytest.fixture
 def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:

@@ -40,7 +40,8 @@ def test_the_checks_before_a_commit_are_those_of_the_full_run() -> None:
     for name, command in (check.elts for check in checks.elts if isinstance(check, ast.Tuple)):
         words = [ast.unparse(word).strip("'") for word in command.elts]  # type: ignore[attr-defined]
         full[ast.literal_eval(name)] = " ".join(words).replace("tools / '", ".venv/bin/")
-    assert "run(PYTHON, '-m', 'pytest', '-n', 'auto', '--dist', 'loadgroup', *arguments)" in ast.unparse(function)
+    asked = "run(PYTHON, '-m', 'pytest', '-n', 'auto', '--dist', 'loadfile', '--no-loadscope-reorder', *arguments)"
+    assert asked in ast.unparse(function)
     hooks = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
     before = dict(
         zip(re.findall(r"^ +name: (.+)$", hooks, re.M), re.findall(r"^ +entry: (.+)$", hooks, re.M), strict=True)

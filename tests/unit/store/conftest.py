@@ -27,7 +27,7 @@ def migrated(postgres: Postgres) -> str:
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """On both databases; but for those tests that keep one database of their own through many invented examples."""
-    both = ["sqlite", pytest.param("postgresql", marks=pytest.mark.xdist_group("postgresql"))]
+    both = ["sqlite", "postgresql"]
     kinds = ["sqlite"] if hasattr(metafunc.module, "DATABASE") else both
     metafunc.parametrize("kind_of_database", kinds, indirect=True)
 
