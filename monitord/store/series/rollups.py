@@ -238,10 +238,14 @@ def _readings_of_hours(dialect: str) -> Select[Any]:
 
 @lru_cache(maxsize=4)
 def _known_readings_of_hours(dialect: str) -> Select[Any]:
-    """The same, of readings inside bounds of stamp and arrival."""
+    """The same, of readings inside bounds of stamp and arrival.
+
+    The bounds are asked of a sum, which no index serves: else SQLite looks for each hour through the whole stay.
+    """
+    stamp = reading.c.time_ms + 0
     return _readings_of_hours(dialect).where(
-        reading.c.time_ms >= bindparam("since"),
-        reading.c.time_ms < bindparam("end"),
+        stamp >= bindparam("since"),
+        stamp < bindparam("end"),
         arrival_ms <= bindparam("received"),
     )
 
