@@ -1,4 +1,4 @@
-"""A small house for trying the program out: nine days in January in two and a half minutes.
+"""A small house for trying the program out: nine days in January in about two minutes.
 
 A pipe has burst; kitchen and hall are dried. On the fourth day the machine's tank is full and nobody comes; the damp
 air meets a cold leaf in the north wall, and water condenses there until the tank is emptied. Later the battery of

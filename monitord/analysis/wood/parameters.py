@@ -41,7 +41,7 @@ class WoodParameters:
     """Standard deviation of its natural logarithm: those days are a central 95 % (our choice). [-]"""
     lag_high: float = 0.84
     """The slow timber that must be at its goal as well, in standard deviations: one in five is slower (our choice: of
-    14 claims on independent simulated jobs 1 was too early, of 27 without it 17). [-]"""
+    10 claims on 8 independent simulated jobs 1 was too early, of 27 without it 17). [-]"""
     spot_before_days: float = 7.0
     """A spot reading so long before the first known hour still counts as that of the start (our choice). [days]"""
 
