@@ -47,6 +47,8 @@ def check_gain(futures: Outlook, limit_pct: float, u_check_pct: float, rng: np.r
     settled = (met >= POSTERIOR.goal_at) | (met <= 1.0 - POSTERIOR.goal_at)
     days = arrival(futures, limit_pct)
     arrives = np.isfinite(days)
+    if (days[arrives] > 0.0).any():
+        arrives &= days > 0.0  # as the date itself: of those that are not there yet
     if not arrives.any():
         return CheckGain(float("nan"), float("nan"), float(settled.mean()))
     now = _width(days[arrives], np.full((1, int(arrives.sum())), 1.0))

@@ -13,6 +13,7 @@ from scipy.special import ndtr, ndtri
 
 from monitord.analysis.slabs.posterior.outlook import Outlook
 from monitord.analysis.slabs.posterior.questions.check_gain import check_gain
+from monitord.analysis.slabs.posterior.questions.date import goal_date
 
 N = 2000
 LEVELS = ndtri((np.arange(N) + 0.5) / N)
@@ -60,3 +61,11 @@ def test_where_nothing_was_read_or_nothing_arrives_no_gain_is_claimed() -> None:
     assert never is not None
     assert np.isnan([never.interval_d, never.checked_interval_d]).all()
     assert never.settles_probability == 1.0
+
+
+def test_the_span_is_that_of_the_date_which_counts_only_what_is_still_to_come() -> None:
+    futures = straight(79.5, 1.0)  # most of them are at the goal already
+    found, date = check_gain(futures, 80.0, 0.5, rng()), goal_date(futures, 80.0, 0.0)
+    assert found is not None
+    assert date is not None
+    assert found.interval_d == pytest.approx(date.high_d - date.low_d, rel=0.01)
