@@ -22,7 +22,7 @@ from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.analysis.assess import AssessmentCache, assess_job, damage_hour
 from monitord.analysis.forecast.revisions import History, forecast_revisions, history_span
 from monitord.analysis.readiness.signed_off import after_sign_off
-from monitord.analysis.slabs.posterior.course import Budget
+from monitord.analysis.slabs.posterior.sleeve_runs import Budget
 from monitord.clock import Clock
 from monitord.errors import MonitordError, StoreError
 from monitord.model.alerts import Alert, Ending
@@ -112,8 +112,8 @@ class AssessmentCaches:
         """The memo of a job as it now is."""
         kept = self._kept.get(job.job)
         if kept is None or kept[0] != job:
-            courses = None if kept is None else kept[1].courses
-            kept = self._kept[job.job] = (job, AssessmentCache(courses))
+            sleeve_runs = None if kept is None else kept[1].sleeve_runs
+            kept = self._kept[job.job] = (job, AssessmentCache(sleeve_runs))
         kept[1].budget = self._budget
         return kept[1]
 

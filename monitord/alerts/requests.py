@@ -11,9 +11,9 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 from sqlalchemy import Connection
 
-from monitord.alerts.deciding.mutes import end_of
 from monitord.alerts.lifecycle.transitions import Decision, StepResult, acknowledge, end_alerts
 from monitord.alerts.messages.signed_links import Link, Purpose, read
+from monitord.alerts.routing.mutes import end_of
 from monitord.errors import MonitordError
 from monitord.model.alerts import Alert, Ending
 from monitord.model.config.alert_settings import AlertSettings

@@ -8,10 +8,10 @@ from typing import TypeVar
 
 import numpy as np
 
-from monitord.analysis.air.airing import AiringDay, airing
 from monitord.analysis.air.comparison import Present, airs_of, compare, present
 from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
+from monitord.analysis.air.ventilation import VentilationDay, ventilation
 from monitord.analysis.damage import DamageResults, assess_damage
 from monitord.analysis.hourly_results import (
     GoalResults,
@@ -28,7 +28,7 @@ from monitord.analysis.readiness.verdict import assess_readiness
 from monitord.analysis.series.hourly_series import placement_key
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.depth import depth_comparisons
-from monitord.analysis.slabs.posterior.course import Budget, SleeveCourses
+from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRuns
 from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import (
@@ -44,7 +44,7 @@ from monitord.model.assessments import (
     SurfaceRisk,
 )
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import Airing
+from monitord.model.damage import Ventilation
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.model.readiness.criteria_files import CriteriaBook, built_in
 from monitord.model.readiness.verdict import Readiness
@@ -63,14 +63,14 @@ class AssessmentCache:
     With or without it the result is the same: the key shows whether anything that the hours rest on has changed.
     """
 
-    def __init__(self, courses: SleeveCourses | None = None) -> None:
-        """`courses`: ensembles kept from before the job was changed; each tells itself whether it still holds."""
+    def __init__(self, sleeve_runs: SleeveRuns | None = None) -> None:
+        """`sleeve_runs`: ensembles kept from before the job was changed; each tells itself whether it still holds."""
         self._hours: dict[float, tuple[_Key, HourlyResults]] = {}
         self._goals: dict[float, tuple[_Key, dict[str, GoalResults]]] = {}
         self._readiness: tuple[_Key, CriteriaBook, tuple[Readiness, ...]] | None = None
         self._damage: tuple[_Key, OutdoorForecast | None, DamageResults] | None = None
         self._keys: tuple[JobRecord, dict[float, _Key]] = (JobRecord(()), {})
-        self.courses = courses or SleeveCourses()
+        self.sleeve_runs = sleeve_runs or SleeveRuns()
         self.budget = Budget()
         """Work on the sleeves' ensembles that may be done; unbounded unless whoever holds the cache says otherwise."""
         self.pending = False
@@ -90,7 +90,7 @@ class AssessmentCache:
         key, known = self._key(record, hour_s), self._goals.get(hour_s)
         if known is None or known[0] != key:
             hours = self.hours(job, record, hour_s, options)
-            known = key, assess_goals(job, hours, options, self.courses, self.budget)
+            known = key, assess_goals(job, hours, options, self.sleeve_runs, self.budget)
             self.pending = any(element.pending for element in known[1].values())
             self._goals = {} if self.pending else {hour_s: known}
         return known[1]
@@ -170,7 +170,7 @@ def assess_job(
 
     Depends only on the first four arguments and the forecast: readings in any order of arrival, repeated or not, give
     the same assessment; `memo` only saves work between calls for one job with the same options. `compared` False
-    leaves out the comparisons with other airs and the advice on airing, on which no finding rests.
+    leaves out the comparisons with other airs and the advice on ventilation, on which no finding rests.
     `outdoor_forecast` is the outdoor air to come, where a forecast of it had arrived by `damage_hour`, for the night
     ahead. `criteria` are the rules for the readiness of slabs and elements; None: those of the program.
     """
@@ -197,7 +197,7 @@ def assess_job(
         last_reading_at=utc(max(times)) if times else None,
         locations=tuple(locations),
         findings=tuple(findings),
-        airing=_airing(known, locations) if compared else (),
+        ventilation=_ventilation(known, locations) if compared else (),
         readiness=cache.readiness(
             job,
             record,
@@ -222,13 +222,14 @@ class _Known:
     compared: bool
 
 
-def _airing(known: _Known, locations: list[LocationAssessment]) -> tuple[Airing, ...]:
+def _ventilation(known: _Known, locations: list[LocationAssessment]) -> tuple[Ventilation, ...]:
     """Advice for every room, from the newest readings and the cold surfaces as they are now."""
     surfaces = {location.location: location.surface for location in locations if location.surface is not None}
     rooms = [location for location in known.job.locations if location.kind is LocationKind.ROOM_AIR]
-    days = known.damage.airing_days
+    days = known.damage.ventilation_days
     advice = [
-        airing(known.job, room, known.airs, surfaces, days.get(room.id, AiringDay()), known.options) for room in rooms
+        ventilation(known.job, room, known.airs, surfaces, days.get(room.id, VentilationDay()), known.options)
+        for room in rooms
     ]
     return tuple(one for one in advice if one is not None)
 

@@ -1,4 +1,4 @@
-"""Damage that the drying itself could do, judged from complete hours: the night ahead, mould, timber, airing.
+"""Damage that the drying itself could do, judged from complete hours: the night ahead, mould, timber, ventilation.
 
 The view is a pure function of what lies before its full hour, so it does not matter when or how often it is computed.
 What rests on the newest readings, such as condensation now, is judged at each assessment instead.
@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitord.analysis.air.airing import AiringDay, airing_day
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
+from monitord.analysis.air.ventilation import VentilationDay, ventilation_day
 from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries
@@ -36,11 +36,11 @@ class LocationDamage:
 
 @dataclass
 class DamageResults:
-    """The night ahead, mould and timber by location, the last day's airing by room, and the findings of all."""
+    """The night ahead, mould and timber by location, the last day's ventilation by room, and the findings of all."""
 
     hour_s: float
     locations: dict[str, LocationDamage] = field(default_factory=dict)
-    airing_days: dict[str, AiringDay] = field(default_factory=dict)
+    ventilation_days: dict[str, VentilationDay] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
 
     def at(self, location_id: str) -> LocationDamage:
@@ -69,7 +69,7 @@ def assess_damage(
         if series is None or location.kind not in WATCHED_KINDS or not np.isfinite(series.vapour_pressure_pa).any():
             continue
         if location.kind is LocationKind.ROOM_AIR and outdoor is not None:
-            view.airing_days[location.id] = airing_day(series, outdoor, job.elevation_m, options)
+            view.ventilation_days[location.id] = ventilation_day(series, outdoor, job.elevation_m, options)
         assessor = _DamageAssessor(view, job, location, series, _room(job, hours, location), outdoor, options)
         assessor.assess(outdoor_forecast)
     return view

@@ -15,7 +15,7 @@ from monitord.analysis.forecast.time_to_goal import TimeToGoal
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.series.times import DAY_S, utc
-from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause
+from monitord.analysis.slabs.posterior.queries.stall import SlabStall, StallCause
 from monitord.analysis.slabs.posterior.verdict import SleeveVerdict
 from monitord.analysis.stall import Stall, assess_stall, end_in_air
 from monitord.model.assessments import Drying, Facts, Finding, Forecast, Quantity, State

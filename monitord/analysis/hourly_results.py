@@ -29,7 +29,7 @@ from monitord.analysis.series.hourly_series import (
 )
 from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.equilibration import Settled, clock_start, settle, settling_facts
-from monitord.analysis.slabs.posterior.course import Budget, SleeveCourses
+from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRuns
 from monitord.analysis.slabs.posterior.verdict import SleeveGoal
 from monitord.analysis.stall import naming_equipment
 from monitord.analysis.wetting.rewetting import wetting
@@ -191,16 +191,18 @@ def assess_goals(
     job: JobFile,
     hours: HourlyResults,
     options: AnalysisOptions,
-    courses: SleeveCourses | None = None,
+    sleeve_runs: SleeveRuns | None = None,
     budget: Budget | None = None,
 ) -> dict[str, GoalResults]:
     """Judge every element on its way to its goal, from the hours' view.
 
-    `courses` keeps the sleeves' ensembles between calls and `budget` bounds the work on them; without a bound the
+    `sleeve_runs` keeps the sleeves' ensembles between calls and `budget` bounds the work on them; without a bound the
     result is the same with and without what is kept.
     """
-    courses, budget = courses or SleeveCourses(), budget or Budget()
-    return {location.id: _assess_element(job, hours, location, options, courses, budget) for location in job.locations}
+    sleeve_runs, budget = sleeve_runs or SleeveRuns(), budget or Budget()
+    return {
+        location.id: _assess_element(job, hours, location, options, sleeve_runs, budget) for location in job.locations
+    }
 
 
 def _assess_element(
@@ -208,7 +210,7 @@ def _assess_element(
     hours: HourlyResults,
     location: Location,
     options: AnalysisOptions,
-    courses: SleeveCourses,
+    sleeve_runs: SleeveRuns,
     budget: Budget,
 ) -> GoalResults:
     element, series = GoalResults(), hours.all_series[location.id]
@@ -237,7 +239,7 @@ def _assess_element(
             )
             sealed = location.sealed_at or location.installed_at
             sealed_s = settled.clock_s if sealed is None else sealed.timestamp()
-            verdict, done = courses.verdict(series, references, sealed_s, held_against, budget)
+            verdict, done = sleeve_runs.verdict(series, references, sealed_s, held_against, budget)
             element.pending = not done
             judged = assess_sleeve(series, goal, wet, verdict, done, settled_s, hours.hour_s, options)
         else:

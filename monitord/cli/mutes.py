@@ -5,7 +5,7 @@ from __future__ import annotations
 from argparse import Namespace
 
 from monitord.alerts import requests
-from monitord.alerts.deciding.mutes import end_of, state_of
+from monitord.alerts.routing.mutes import end_of, state_of
 from monitord.cli.common import database_of, ending_of, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import MonitordError

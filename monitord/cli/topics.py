@@ -14,8 +14,8 @@ from monitord.cli.common import out, settings_of
 from monitord.clock import SystemClock
 from monitord.errors import BrokerError, ConfigurationError
 from monitord.ingest.decoding.topics import TopicPattern, TopicRules
+from monitord.ingest.dry_run import draft, explain, rules_from
 from monitord.ingest.mqtt.connection import Arrival, Connection
-from monitord.ingest.trying import draft, explain, rules_from
 from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.settings import Settings

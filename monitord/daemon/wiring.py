@@ -18,10 +18,10 @@ from monitord.alerts.sending.channels.opening import open_channels
 from monitord.alerts.sending.heartbeat import Heartbeat
 from monitord.clock import Clock, SystemClock
 from monitord.daemon.logs import set_up_logging
+from monitord.daemon.maintenance import Backups, IntegrityWatch, tidy_quarantine
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.systemd import ServiceManager
-from monitord.daemon.upkeep import Backups, IntegrityWatch, tidy_quarantine
 from monitord.daemon.web_server import WebServer
 from monitord.errors import MonitordError
 from monitord.ingest.decoding.topics import TopicRules

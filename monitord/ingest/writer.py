@@ -15,7 +15,7 @@ from monitord.errors import DecodeError, StoreError
 from monitord.ingest.decoding.decode import Content, JobForecast, PartlyDecodedError, decode
 from monitord.ingest.decoding.records import Half
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.joining import MAX_WAITING, Memory
+from monitord.ingest.pairing import MAX_WAITING, Memory
 from monitord.ingest.payload_limit import Whole, cut, too_large
 from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.model.readings import Reading
@@ -52,7 +52,7 @@ class IncomingMessage(NamedTuple):
     whole: Whole | None = None
     """Of a payload that was too large: what came. `payload` is then its beginning."""
     delayed: bool = False
-    """It came in the rush after a connect, and may have waited."""
+    """It came in the backlog after a connect, and may have waited."""
 
 
 class Outcome(NamedTuple):

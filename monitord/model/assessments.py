@@ -11,7 +11,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from monitord.model.damage import Airing, Caution, MouldRisk, NightAhead, WoodMoisture
+from monitord.model.damage import Caution, MouldRisk, NightAhead, Ventilation, WoodMoisture
 from monitord.model.damage import SurfaceSource as SurfaceSource  # noqa: PLC0414  kept importable from here
 from monitord.model.facts import Facts as Facts  # noqa: PLC0414  kept importable from here
 from monitord.model.facts import FaultFacts, FindingKind, SurfaceKind, Truth
@@ -344,7 +344,7 @@ class JobAssessment(BaseModel):
     last_reading_at: UtcTime | None
     locations: tuple[LocationAssessment, ...]
     findings: tuple[Finding, ...]
-    airing: tuple[Airing, ...] = ()
+    ventilation: tuple[Ventilation, ...] = ()
     """Advice for each room whose air and the outdoor air are measured."""
     readiness: tuple[Readiness, ...] = ()
     """The verdict on each slab, and on each other element that has a goal."""

@@ -1,4 +1,4 @@
-"""Damage that the drying itself could do, and what could be done instead: mould, wood, the night ahead, airing."""
+"""Damage that the drying itself could do, and what could be done instead: mould, wood, the night ahead, ventilation."""
 
 from __future__ import annotations
 
@@ -147,7 +147,7 @@ class WoodMoisture(BaseModel):
     """What it measured. [% of dry mass]"""
 
 
-class AiringEffect(StrEnum):
+class VentilationEffect(StrEnum):
     """What outdoor air would do to a room."""
 
     DRIES = "dries"
@@ -201,7 +201,7 @@ class Measure(BaseModel):
         return Quantity(value=self.drive.value - self.gain.value, unit=self.drive.unit)
 
 
-class Airing(BaseModel):
+class Ventilation(BaseModel):
     """Whether to open the windows of a room, and what else would speed the drying: advice, never an order."""
 
     model_config = _FROZEN
@@ -212,11 +212,11 @@ class Airing(BaseModel):
     """Location id of the outdoor air."""
     at: UtcTime | None
     """Time of the compared readings."""
-    effect: AiringEffect
+    effect: VentilationEffect
     difference: Quantity | None
     """Vapour pressure of the room air minus the outdoor air. [Pa]"""
     water: Quantity | None
-    """Water that airing carries out at `air_changes_per_h` of `volume_m3`; below 0 it brings water in. [g/h]"""
+    """Water that ventilation carries out at `air_changes_per_h` of `volume_m3`; below 0 it brings water in. [g/h]"""
     air_changes_per_h: float
     volume: Quantity
     """[m³]"""
@@ -225,13 +225,13 @@ class Airing(BaseModel):
     day_share: float | None
     """Share of the known hours of the last day in which the outdoor air was clearly drier, 0..1."""
     day_water: Quantity | None
-    """Water that airing all the last day would have carried out. [g]"""
+    """Water that ventilation all the last day would have carried out. [g]"""
     condenses_on: str | None
     """Location id of the cold surface on which the outdoor air would condense more likely than not."""
     condenses_probability: float | None
     """The highest such probability among the surfaces that are known."""
     measures: tuple[Measure, ...] = ()
-    """Heating, dehumidifying and airing, the greatest gain first; empty where the balance can't be drawn up."""
+    """Heating, dehumidifying and ventilation, the greatest gain first; empty where the balance can't be drawn up."""
     dries: WetPlaces | None = None
     """What the balance takes to dry; None without measures."""
     as_good: tuple[MeasureKind, ...] = ()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from monitord.alerts.lifecycle.rules import AlertRules
-from monitord.alerts.messages.speaking import alert_speaker
+from monitord.alerts.messages.alert_speaker import alert_speaker
 from monitord.model.alerts import Alert
 from monitord.model.assessments import State
 from monitord.model.facts import Facts

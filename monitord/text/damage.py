@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from monitord.model.damage import (
-    Airing,
-    AiringEffect,
     Caution,
     CautionKind,
     Measure,
@@ -13,6 +11,8 @@ from monitord.model.damage import (
     MouldRisk,
     NightAhead,
     SurfaceSource,
+    Ventilation,
+    VentilationEffect,
     Warmth,
     WetPlaces,
     WoodMoisture,
@@ -24,13 +24,13 @@ from monitord.text.speaker import Slots, Speaker
 
 CHANGE, CHANGES = "1 air change an hour", "{count} air changes an hour"
 
-AIRING = {
-    AiringEffect.DRIES: "Open windows dry now: the outdoor air is drier by {amount}; that carries out {water} of water "
-    "at {changes} in {volume}.",
-    AiringEffect.WETS: "Keep windows shut: the outdoor air is wetter by {amount}; ventilating brings in {water} of "
+VENTILATION = {
+    VentilationEffect.DRIES: "Open windows dry now: the outdoor air is drier by {amount}; that carries out {water} of "
     "water at {changes} in {volume}.",
-    AiringEffect.NO_CLEAR_DIFFERENCE: "Ventilating makes no clear difference now: {difference}.",
-    AiringEffect.UNKNOWN: "Ventilation: not known, room and outdoor air were not read at the same time.",
+    VentilationEffect.WETS: "Keep windows shut: the outdoor air is wetter by {amount}; ventilating brings in {water} "
+    "of water at {changes} in {volume}.",
+    VentilationEffect.NO_CLEAR_DIFFERENCE: "Ventilating makes no clear difference now: {difference}.",
+    VentilationEffect.UNKNOWN: "Ventilation: not known, room and outdoor air were not read at the same time.",
 }
 DAY_OUT = (
     "Over the last day the outdoor air was clearly drier in {share} of the hours; ventilating all day would have "
@@ -136,7 +136,7 @@ MESSAGES = (
     SPOT,
     *CAUTIONS.values(),
     *(CHANGE, CHANGES),
-    *AIRING.values(),
+    *VENTILATION.values(),
     *(DAY_OUT, DAY_IN, CONDENSES),
     *PLACES.values(),
     *KINDS.values(),
@@ -148,14 +148,14 @@ MESSAGES = (
 )
 
 
-def airing_sentence(speaker: Speaker, found: Airing, surface: str = "") -> str:
+def ventilation_sentence(speaker: Speaker, found: Ventilation, surface: str = "") -> str:
     """Whether to open the windows of a room, and what would speed the drying most.
 
     Parameters
     ----------
     surface : Label of the location on whose surface the outdoor air would condense; read where there is one.
     """
-    parts = [speaker.say((AIRING[found.effect],), _airing_slots(speaker, found))]
+    parts = [speaker.say((VENTILATION[found.effect],), _ventilation_slots(speaker, found))]
     if found.day_share is not None and found.day_water is not None:
         slots = {
             "share": formats.bare(round(100.0 * found.day_share), "%", speaker.language),
@@ -168,7 +168,7 @@ def airing_sentence(speaker: Speaker, found: Airing, surface: str = "") -> str:
     return " ".join(part for part in parts if part)
 
 
-def _airing_slots(speaker: Speaker, found: Airing) -> Slots:
+def _ventilation_slots(speaker: Speaker, found: Ventilation) -> Slots:
     return {
         "amount": speaker.size(found.difference),
         "difference": speaker.signed(found.difference),
@@ -193,7 +193,7 @@ def about(speaker: Speaker, water: Quantity) -> str:
     return formats.bare(round(value, 0 if unit == "g" else 1), unit, speaker.language)
 
 
-def measures_sentence(speaker: Speaker, found: Airing) -> str:
+def measures_sentence(speaker: Speaker, found: Ventilation) -> str:
     """What would speed the drying most, as a suggestion with its reason; empty where no balance was drawn up."""
     if not found.measures or found.dries is None:
         return ""

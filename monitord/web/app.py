@@ -33,6 +33,7 @@ from monitord.web.routes.alert_routes import AlertRoutes
 from monitord.web.routes.api import Api
 from monitord.web.routes.channel_routes import ChannelRoutes
 from monitord.web.routes.client_routes import ClientRoutes
+from monitord.web.routes.download_routes import DownloadRoutes
 from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
@@ -44,7 +45,6 @@ from monitord.web.routes.on_site.note_routes import NoteRoutes
 from monitord.web.routes.on_site.place_routes import PlaceRoutes
 from monitord.web.routes.on_site.spot_routes import SpotRoutes
 from monitord.web.routes.pages import Pages
-from monitord.web.routes.proof_routes import ProofRoutes
 from monitord.web.routes.readiness_pages import ReadinessPages
 from monitord.web.routes.rule_routes import RuleRoutes
 from monitord.web.routes.settings_routes import SettingsRoutes
@@ -121,7 +121,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         Pages(web).router(),
         AlertPages(web).router(),
         ReadinessPages(web, criteria).router(),
-        ProofRoutes(web, criteria).router(),
+        DownloadRoutes(web, criteria).router(),
         AlertRoutes(web).router(),
         MutePauseRoutes(web).router(),
         JobFormRoutes(web).router(),

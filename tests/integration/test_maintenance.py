@@ -20,7 +20,7 @@ from clocks import SetClock
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.cli import main
-from monitord.daemon.upkeep import Backups, IntegrityWatch
+from monitord.daemon.maintenance import Backups, IntegrityWatch
 from monitord.daemon.wiring import Daemon
 from monitord.errors import StoreError
 from monitord.ingest.mqtt.session import make_sessions

@@ -23,7 +23,7 @@ from monitord.store.assessments import save_assessment
 from monitord.store.jobs import apply_job
 from monitord.store.series.records import load_job_record
 from monitord.text.catalogue import language
-from monitord.text.damage import airing_sentence, mould_sentence, timber_sentence
+from monitord.text.damage import mould_sentence, timber_sentence, ventilation_sentence
 from monitord.text.speaker import Speaker
 
 HALL = "/jobs/mill-lane-4/locations/hall"
@@ -134,8 +134,8 @@ def test_whether_to_open_the_windows_stands_on_the_job_page_and_on_the_rooms(
     site: tuple[TestClient, JobAssessment],
 ) -> None:
     client, assessed = site
-    (advice,) = assessed.airing
-    said = escape(airing_sentence(replace(ENGLISH, tied=True), advice))
+    (advice,) = assessed.ventilation
+    said = escape(ventilation_sentence(replace(ENGLISH, tied=True), advice))
     for path in ("/jobs/mill-lane-4", "/jobs/mill-lane-4/locations/living-air"):
         assert said in client.get(path).text
     assert said not in client.get(HALL).text

@@ -13,7 +13,7 @@ import web_support
 from prometheus_client.parser import text_string_to_metric_families
 from starlette.testclient import TestClient
 
-from monitord.alerts.deciding.mutes import covers
+from monitord.alerts.routing.mutes import covers
 from monitord.model.alerts import AlertStatus
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.settings import Settings

@@ -13,7 +13,7 @@ import psychrolib
 import pytest
 from damage_support import NO_UNCERTAINTY, job_of, location, newest, track
 
-from monitord.analysis.air.airing import AiringDay, airing
+from monitord.analysis.air.ventilation import VentilationDay, ventilation
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import mould_risk
 from monitord.analysis.surfaces.surface_risk import surface_risk
@@ -146,13 +146,13 @@ def test_timber_follows_a_step_of_its_air_by_the_exponential():
     assert found.value.value == pytest.approx(low + (high - low) * 0.63212, abs=0.1)
 
 
-def test_water_that_airing_carries_out_agrees_with_psychrolib():
+def test_water_that_ventilation_carries_out_agrees_with_psychrolib():
     """Dry air of the room's state times the difference of humidity ratios; psychrolib 2.5, ASHRAE 2017 ch. 1."""
     room, out = location("room_air", "room"), location("outdoor_air", "out")
     job = job_of(room, out, elevation_m=500)
     options = AnalysisOptions(airing_changes_per_h=2.0, airing_volume_m3=75.0)
     airs = {"room": newest(room, 22.0, 60.0), "out": newest(out, 5.0, 90.0)}
-    found = airing(job, room, airs, {}, AiringDay(), options)
+    found = ventilation(job, room, airs, {}, VentilationDay(), options)
     assert found is not None
     pressure = psychrolib.GetStandardAtmPressure(500)
     w_room, w_out = (psychrolib.GetHumRatioFromRelHum(t, rh, pressure) for t, rh in ((22.0, 0.6), (5.0, 0.9)))
@@ -166,7 +166,7 @@ def test_higher_humidity_outdoors_can_be_the_drier_air():
     """20 °C/50 % against 5 °C/90 %: 1169.4 and 785.2 Pa, ideal-gas ASHRAE equations."""
     room, out = location("room_air", "room"), location("outdoor_air", "out")
     airs = {"room": newest(room, 20.0, 50.0), "out": newest(out, 5.0, 90.0)}
-    found = airing(job_of(room, out), room, airs, {}, AiringDay(), OPTIONS)
+    found = ventilation(job_of(room, out), room, airs, {}, VentilationDay(), OPTIONS)
     assert found is not None
     assert found.difference is not None
     assert found.difference.value == pytest.approx(1169.4 - 785.2, abs=0.1)

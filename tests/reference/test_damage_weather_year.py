@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from damage_support import NO_UNCERTAINTY, START_S, job_of, location, track, view_of
 
-from monitord.analysis.air.airing import airing_day
+from monitord.analysis.air.ventilation import ventilation_day
 from monitord.analysis.damage import assess_damage
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import mould_risk
@@ -119,7 +119,7 @@ def test_mould_at_the_cold_surface_is_that_of_a_direct_run(days):
     assert found.low <= found.index <= found.high
 
 
-def test_hours_in_which_airing_dries_are_those_of_a_direct_count():
+def test_hours_in_which_ventilation_dries_are_those_of_a_direct_count():
     """Day by day over the year, against a room held at 1200 Pa; without uncertainty any difference counts."""
     t, rh = tmy3("723170TYA.CSV")
     outdoor = location("outdoor_air", "out")
@@ -127,7 +127,7 @@ def test_hours_in_which_airing_dries_are_those_of_a_direct_count():
     ours = direct = 0
     for day in range(0, 365):
         part = slice(24 * day, 24 * day + 24)
-        found = airing_day(
+        found = ventilation_day(
             track(location("room_air"), ROOM_C, room_rh, 24, uncertainty=NO_UNCERTAINTY),
             track(outdoor, t[part], rh[part], uncertainty=NO_UNCERTAINTY),
             0.0,

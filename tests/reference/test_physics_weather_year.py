@@ -1,7 +1,7 @@
 """A year of real weather (typical meteorological years inside the pvlib package, US-government data).
 
 Dew points are recomputed from temperature and relative humidity and held against the file's own; the years then go
-through condensation, mould, wood and airing, with counts checked against computations written here on their own.
+through condensation, mould, wood and ventilation, with counts checked against computations written here on their own.
 Rows within 6 h of a month's boundary are dropped for the dew point: there each column is smoothed on its own and rows
 disagree by up to 6 K.
 """
@@ -116,7 +116,7 @@ def direct_outdoor_vapour(t, rh):
     return rh / 100 * p_ws
 
 
-def test_condensation_and_airing_over_a_year():
+def test_condensation_and_ventilation_over_a_year():
     """Hours that condense, and hours in which outdoor air would dry the room, in Greensboro: as counted directly.
 
     The direct count compares pressures, ours temperatures; an hour in 8760 may fall on the other side by the join of
@@ -134,7 +134,7 @@ def test_condensation_and_airing_over_a_year():
         direct_drier += vapour < 1200.0
     assert abs(condensing - direct_condensing) <= 1
     assert condensing > 100
-    # airing: against a room held at 1200 Pa, by humidity ratio as by vapour pressure
+    # ventilation: against a room held at 1200 Pa, by humidity ratio as by vapour pressure
     room_w = humidity_ratio(1200.0, 98_000.0)
     drier = int(np.count_nonzero(humidity_ratio(vapour_pressure(t, rh), 98_000.0) < room_w))
     assert abs(drier - direct_drier) <= 1

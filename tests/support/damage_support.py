@@ -1,4 +1,4 @@
-"""Builders for the tests of condensation, mould, timber and airing: jobs, tracks and newest readings from arrays."""
+"""Builders for tests of condensation, mould, timber and ventilation: jobs, series and newest readings from arrays."""
 
 from __future__ import annotations
 

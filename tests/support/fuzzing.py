@@ -30,8 +30,8 @@ from monitord.errors import ConfigurationError, DecodeError, JobFileError
 from monitord.ingest.decoding import open_formats
 from monitord.ingest.decoding.decode import decode
 from monitord.ingest.decoding.topics import TopicRules
+from monitord.ingest.dry_run import draft, explain, rules_from
 from monitord.ingest.recipes import recipes
-from monitord.ingest.trying import draft, explain, rules_from
 from monitord.model.config.broker import TopicRule
 from monitord.model.config.settings import load_settings
 from monitord.model.job_files.files import parse_job

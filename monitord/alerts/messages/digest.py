@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from monitord.alerts.deciding.mutes import any_match
-from monitord.alerts.deciding.time_intervals import last_time
 from monitord.alerts.lifecycle.rules import severity_rank
 from monitord.alerts.lifecycle.transitions import OPEN
-from monitord.alerts.messages.speaking import place_of
+from monitord.alerts.messages.alert_speaker import place_of
 from monitord.alerts.messages.templating import templates_of
+from monitord.alerts.routing.mutes import any_match
+from monitord.alerts.routing.time_intervals import last_time
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.assessments import JobAssessment, LocationAssessment, State
 from monitord.model.config.alert_settings import AlertSettings, Person, Way

@@ -9,13 +9,13 @@ from datetime import datetime, timedelta
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-from monitord.alerts.deciding.grouping import Piece
-from monitord.alerts.deciding.planning import Draft
-from monitord.alerts.deciding.routes import ways
 from monitord.alerts.lifecycle.rules import AlertRules, severity_rank
 from monitord.alerts.messages import signed_links
-from monitord.alerts.messages.speaking import alert_speaker
+from monitord.alerts.messages.alert_speaker import alert_speaker
 from monitord.alerts.messages.templating import Templates, templates_of
+from monitord.alerts.routing.grouping import Piece
+from monitord.alerts.routing.planning import Draft
+from monitord.alerts.routing.routes import ways
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.config.alert_settings import AlertSettings, Person, Way
 from monitord.model.jobs import JobFile

@@ -14,9 +14,9 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import Connection
 
-from monitord.alerts.deciding.planning import LOOK_BACK, MUTES_BACK, Scenario, Situation, plan
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.messages.messages import Composer
+from monitord.alerts.routing.planning import LOOK_BACK, MUTES_BACK, Scenario, Situation, plan
 from monitord.alerts.system.gateways import gateways_of
 from monitord.alerts.system.system_alerts import heard_probes
 from monitord.model.config.alert_settings import AlertSettings

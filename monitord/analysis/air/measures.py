@@ -1,4 +1,4 @@
-"""What would speed the drying most: airing, heating or dehumidifying, by a simple moisture balance.
+"""What would speed the drying most: ventilation, heating or dehumidifying, by a simple moisture balance.
 
 What dries gives vapour to the room in proportion to the drive, its vapour pressure minus the room's; what leaves the
 shut room goes with the air change to the outdoors. The ratio of the two conductances follows from the three vapour
@@ -50,7 +50,7 @@ class Balance:
 
 
 def measures(balance: Balance, options: AnalysisOptions) -> tuple[Measure, ...]:
-    """Airing, heating and dehumidifying with the drive that each would lead to, the greatest gain first."""
+    """Ventilation, heating and dehumidifying with the drive that each would lead to, the greatest gain first."""
     found = (_air(balance, options), _heat(balance, options), _dehumidify(balance, options))
     return tuple(sorted(found, key=lambda measure: -measure.gain.value))
 

@@ -14,9 +14,9 @@ class AirParameters:
     """Two airs are compared on readings at most this many reporting intervals apart, where that is longer than
     `pairing_age_s` of the settings (our choice). [intervals]"""
 
-    # airing
-    airing_day_min_h: int = 6
-    """Hours of the last day that must be known to sum up what airing would have done (our choice). [h]"""
+    # ventilation
+    ventilation_day_min_h: int = 6
+    """Hours of the last day that must be known to sum up what ventilation would have done (our choice). [h]"""
     min_dew_rh_pct: float = 1.0
     """Drier outdoor air is taken as this for the uncertainty of its dew point (our choice). [% RH]"""
     min_outdoor_pa: float = 1.0
@@ -25,7 +25,7 @@ class AirParameters:
     """Probability from which the outdoor air is said to condense on a surface: more likely than not (our choice).
     [-]"""
 
-    # measures: airing, heating, dehumidifying
+    # measures: ventilation, heating, dehumidifying
     min_drive_pa: float = 1.0
     """Least vapour-pressure difference from which the moisture balance of a room is derived (our choice). [Pa]"""
     max_heated_c: float = 60.0

@@ -43,7 +43,7 @@ def _centre(days: Array, weights: Array) -> float:
 
 
 def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array, Array]:
-    """Days to go and their weights, with those of a hollow place that keeps the pace of the last days among them."""
+    """Days to go and their weights, with those of a cavity or void that keeps the pace of the last days among them."""
     if metric.timber is not None or shown.recent is None or not np.isfinite(shown.rate_se):
         return view.days, view.weights
     draws = normal_draws(FORECAST.pace_draws, 2)
@@ -62,7 +62,7 @@ def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array
 def to_forecast(view: TimeToGoal, metric: Metric, as_of_s: float, pace: Progress | None = None) -> Forecast:
     """The outlook as dates. A goal over a window longer than the day of the level is met later by half of what is more.
 
-    `pace` is how a hollow place has moved lately; it bears on the date, not on whether there is one.
+    `pace` is how a cavity or void has moved lately; it bears on the date, not on whether there is one.
     """
     lag = 0.5 * max(metric.goal.window_h - 24.0, 0.0) / 24.0
     never = view.never

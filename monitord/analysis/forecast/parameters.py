@@ -30,7 +30,7 @@ class ForecastParameters:
     void_outdoor_share: tuple[float, float] = (0.6, 0.3)
     """The same of a sub-floor void (our choice). [-]"""
     tau_median_d: float = 6.0
-    """Usual time constant of a hollow place, before its readings tell (our choice). [days]"""
+    """Usual time constant of a cavity or void, before its readings tell (our choice). [days]"""
     tau_log_sd: float = 0.9
     """Standard deviation of its logarithm: a factor of 2.5 either way (our choice). [-]"""
     tau_range_d: tuple[float, float] = (0.5, 80.0)
@@ -93,7 +93,7 @@ class ForecastParameters:
     tail: float = 0.1
     """Probability beyond either end of the interval, a central 80 % (our choice). [-]"""
     pace_share: float = 0.3
-    """Weight of a hollow place that keeps its pace beside one that slows as it nears its air: wet material gives off
+    """Weight of a cavity or void that keeps its pace beside one that slows as it nears its air: wet material gives off
     at a steady pace first (our choice). [-]"""
     pace_draws: int = 12
     """Draws of it (our choice). [draws]"""

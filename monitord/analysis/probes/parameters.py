@@ -88,13 +88,13 @@ class ProbeParameters:
     """The same of temperature (our choice). [K]"""
     temperature_growth: float = 2.0
     """Growth of temperature's range within the hour from which it is the air that is restless (our choice). [-]"""
-    restless_min_h: int = 60
+    noise_min_h: int = 60
     """Hours of a placement before its range within the hour is compared (our choice). [h]"""
-    restless_before_h: int = 720
+    noise_before_h: int = 720
     """Hours before that the range is compared with: a month (our choice). [h]"""
-    restless_gap_h: int = 10
+    noise_gap_h: int = 10
     """Newest hours that are left out of them (our choice). [h]"""
-    restless_now_h: int = 8
+    noise_now_h: int = 8
     """Newest hours whose range is compared (our choice). [h]"""
     spike_limit_air_pct: float = 12.0
     """Least jump of a lone humidity from both neighbours in open air (our choice). [% RH]"""
@@ -243,7 +243,7 @@ class ProbeParameters:
 
     # drier than every air around it
     drier_days: int = 5
-    """Days in a row that a hollow location reads drier than any air around it before its probe drifts (our choice).
+    """Days in a row that a cavity or void reads drier than any air around it before its probe drifts (our choice).
     [days]"""
     drier_u: float = 2.0
     """By this many standard uncertainties of the difference (our choice). [standard uncertainties]"""

@@ -64,7 +64,7 @@ def _noise_spans(record: PlacementRecord, location: Location, as_of_s: float) ->
         lone = FaultFacts(reason=FaultReason.LONE_VALUES, count=len(last_day))
         found.append(Span("spikes", float(last_day[0]), float(last_day[-1]), lone))
     window = recent.time_s > as_of_s - PROBES.noise_window_h * HOUR_S
-    if np.count_nonzero(window) >= PROBES.noise_min_readings and checks.grown_restless(record.hourly):
+    if np.count_nonzero(window) >= PROBES.noise_min_readings and checks.has_become_noisy(record.hourly):
         noise = checks.white_noise(recent.relative_humidity_pct[window])
         if noise > (PROBES.noise_limit_air_pct if air else PROBES.noise_limit_pct):
             start = float(recent.time_s[window][0])

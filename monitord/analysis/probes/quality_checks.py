@@ -180,13 +180,13 @@ def spikes(value: Array, limit: float) -> Flags:
     return out
 
 
-def grown_restless(hourly: Hourly) -> bool:
+def has_become_noisy(hourly: Hourly) -> bool:
     """Whether humidity now ranges much wider within the hour than it did, and temperature does not."""
-    if len(hourly) < PROBES.restless_min_h:
+    if len(hourly) < PROBES.noise_min_h:
         return False
     rh = hourly.relative_humidity_max_pct - hourly.relative_humidity_min_pct
     t = hourly.temperature_max_c - hourly.temperature_min_c
-    before, now = slice(-PROBES.restless_before_h, -PROBES.restless_gap_h), slice(-PROBES.restless_now_h, None)
+    before, now = slice(-PROBES.noise_before_h, -PROBES.noise_gap_h), slice(-PROBES.noise_now_h, None)
     if median(rh[now]) <= PROBES.noise_growth * PROBES.usual_range_pct:
         return False
     if median(rh[now]) <= PROBES.noise_growth * median(rh[before]):

@@ -30,5 +30,5 @@ def _one(element: Element, rule: DepthRule, position: Position) -> PositionValue
         measured=Quantity(value=depth, unit="mm"),
         limit=Quantity(value=wanted * thickness, u=rule.tolerance_share * thickness, unit="mm"),
         at=where.installed_at,
-        earliest=None if right else element.after(element.afresh_h),
+        earliest=None if right else element.after(element.min_restart_h),
     )

@@ -41,7 +41,7 @@ class Element:
         return max(utc(begin) + timedelta(hours=hours), self.as_of)
 
     @property
-    def afresh_h(self) -> float:
+    def min_restart_h(self) -> float:
         """Least time from a new hole, or a new probe in it, to a verdict. [h]"""
         rule, held = self.criteria.equilibration, self.criteria.held
         clock = rule.clock_h if rule is not None and any(p.sealed for p in self.positions) else 0.0

@@ -29,6 +29,6 @@ def evaluate(element: Element, rule: PositionsRule) -> CriterionResult:
         reason=Reason.MET if enough else Reason.TOO_FEW,
         measured=count,
         limit=Quantity(value=wanted, unit="1"),
-        earliest=None if enough else element.after(element.afresh_h),
+        earliest=None if enough else element.after(element.min_restart_h),
     )
     return result(Criterion.POSITIONS, rule, [value])

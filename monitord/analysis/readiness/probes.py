@@ -32,7 +32,7 @@ def _one(element: Element, rule: ProbeRule, position: Position) -> PositionValue
             outcome=Outcome.CANNOT_SAY,
             reason=Reason.FAULT,
             at=min(flag.start for flag in holding),
-            earliest=element.after(element.afresh_h),
+            earliest=element.after(element.min_restart_h),
         )
     accuracy = placement.accuracy.relative_humidity_pct
     checks = [c for c in element.job.calibrations if c.probe == placement.probe and c.at <= element.as_of]
@@ -46,5 +46,5 @@ def _one(element: Element, rule: ProbeRule, position: Position) -> PositionValue
         measured=Quantity(value=accuracy, unit="% RH"),
         limit=None if rule.max_accuracy_pct is None else Quantity(value=rule.max_accuracy_pct, unit="% RH"),
         at=element.as_of,
-        earliest=element.after(element.afresh_h) if wide else None,
+        earliest=element.after(element.min_restart_h) if wide else None,
     )

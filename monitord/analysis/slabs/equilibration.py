@@ -71,14 +71,14 @@ def _inputs(series: HourlySeries, clock_s: float) -> tuple[Array, Array, Array] 
 
 
 def _late_part(hours: Array, humidity: Array, temperature_c: Array, age_h: float) -> tuple[Array, Array, Array]:
-    """What the fit may look at: from `rush_h` on the first rush no longer counts.
+    """What the fit may look at: from `fast_filling_h` on the fast filling at first no longer counts.
 
     Concrete fills a sleeve at first fast, from its rim, and then slowly, from its depth; one exponential through both
     takes the slow part for the end.
     """
-    if age_h < SLABS.rush_h:
+    if age_h < SLABS.fast_filling_h:
         return hours, humidity, temperature_c
-    late = hours >= SLABS.rush_share * age_h
+    late = hours >= SLABS.fast_filling_share * age_h
     if late.sum() < SLABS.fit_min_h:
         return hours, humidity, temperature_c
     return hours[late], humidity[late], temperature_c[late]

@@ -18,10 +18,10 @@ class SlabParameters:
     and only after them does its trend count (our choice). [h]"""
     fit_min_h: int = 3
     """Hours that a fit of the approach needs (our choice). [h]"""
-    rush_h: float = 60.0
-    """From this age on the first rush no longer counts: concrete fills a sleeve at first fast, from its rim (our
+    fast_filling_h: float = 60.0
+    """From this age on the fast filling at first no longer counts: concrete fills a sleeve from its rim (our
     choice). [h]"""
-    rush_share: float = 0.3
+    fast_filling_share: float = 0.3
     """... and this share of its age is left out of the fit (our choice). [-]"""
     level_prior_pct: tuple[float, float] = (88.0, 10.0)
     """Mean and standard deviation of what a sleeve is heading for (our choice). [% RH]"""

@@ -34,29 +34,29 @@ class WettingParameters:
     """Share of those hours that must be known (our choice). [-]"""
 
     # cavities and sub-floor voids
-    hollow_gap_h: int = 12
+    cavity_gap_h: int = 12
     """Hours between the end of a fit and the hour it predicts, so that new water is not learned: 24 found leaks 4 h
     later and raised no fewer false alarms (our choice). [h]"""
-    hollow_record_h: int = 240
+    cavity_record_h: int = 240
     """Hours of innovations that say what is usual (our choice). [h]"""
-    hollow_noise_pct: float = 1.0
+    cavity_noise_pct: float = 1.0
     """Standard deviation of an hour's value about the fit, for the weight of the prior (our choice). [% RH]"""
-    hollow_correlation_h: float = 12.0
+    cavity_correlation_h: float = 12.0
     """Hours that share one error: variance inflation of prior and leverage (our choice). [h]"""
-    hollow_sd_share: float = 0.7
+    cavity_sd_share: float = 0.7
     """The scatter is at least this share of the standard deviation: the tails count (our choice). [-]"""
-    hollow_air_lags_h: tuple[float, ...] = (1.0, 12.0)
+    cavity_air_lags_h: tuple[float, ...] = (1.0, 12.0)
     """Time constants with which an air reaches a place: through gaps, and out of materials (our choice). [h]"""
-    hollow_warmth_lags_h: tuple[float, ...] = (12.0,)
+    cavity_warmth_lags_h: tuple[float, ...] = (12.0,)
     """Time constants of what a place's materials give off when it warms: without it an attic's mornings raised 4 false
     alarms in 100 weeks, with it none (our choice). [h]"""
-    hollow_warmth_prior: tuple[float, float] = (0.0, 0.5)
+    cavity_warmth_prior: tuple[float, float] = (0.0, 0.5)
     """Mean and standard deviation of those shares of saturation (our choice). [-]"""
-    hollow_air_prior: tuple[float, float] = (0.4, 0.4)
+    cavity_air_prior: tuple[float, float] = (0.4, 0.4)
     """Mean, divided by the number of airs, and standard deviation of each lagged air's share (our choice). [-]"""
-    hollow_windows_h: tuple[int, ...] = (3, 6, 12, 24, 48)
+    cavity_windows_h: tuple[int, ...] = (3, 6, 12, 24, 48)
     """Spans of the means that are tested: a burst pipe, and a drip (our choice). [h]"""
-    hollow_window_shares: tuple[float, ...] = (1.25, 1.0, 0.85, 0.7, 0.6)
+    cavity_window_shares: tuple[float, ...] = (1.25, 1.0, 0.85, 0.7, 0.6)
     """Share of the least rise that each of them needs (our choice). [-]"""
     cavity_k: float = 4.0
     """Standard errors; chosen for 0.5 false alarms in 100 cavity-weeks, 1 in ventilated attics (our choice). [-]"""
@@ -72,7 +72,7 @@ class WettingParameters:
     """An air whose summed coefficient is surely below does not reach the place (our choice). [-]"""
     void_reach: float = 0.5
     """Share of an air's rise that a void must outdo, times the air's coefficient (our choice). [-]"""
-    hollow_first_h: int = 120
+    cavity_first_h: int = 120
     """Nothing is said before, from the first reading on (our choice). [h]"""
     before_mean_h: int = 48
     """Hours whose mean a rise is taken against (our choice). [h]"""
@@ -115,7 +115,7 @@ class WettingParameters:
     sleeve_measured_lags_h: tuple[int, ...] = (24, 72)
     """... over these times (our choice). [h]"""
     sleeve_begin_h: int = 48
-    """Hours after sealing that are left out: the first rush of the approach (our choice). [h]"""
+    """Hours after sealing that are left out: the fast first part of the approach (our choice). [h]"""
     sleeve_first_h: int = 144
     """Hours after sealing before the first verdict (our choice). [h]"""
 

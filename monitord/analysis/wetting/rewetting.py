@@ -1,7 +1,7 @@
 """Getting wet again: a rise that neither the temperature nor the air around it explains.
 
 What the airs, the warmth of the place and, in sealed concrete, a straight line of drying explain is predicted by a
-regression with a physical prior; the rest is tested (`hollow_places`, `sleeves`). Water that creeps up from below is
+regression with a physical prior; the rest is tested (`cavities`, `sleeves`). Water that creeps up from below is
 too slow for that and is told by the sleeve's own course (`slow_rise`). Here the hits become one event with a beginning
 and an end, and the event becomes a finding.
 """
@@ -14,7 +14,7 @@ from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.series.rolling import trailing_mean
 from monitord.analysis.series.times import DAY_S, utc
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
-from monitord.analysis.wetting import hollow_places, sleeves
+from monitord.analysis.wetting import cavities, sleeves
 from monitord.analysis.wetting.events import Event, hour_of, newest_event
 from monitord.analysis.wetting.parameters import WETTING
 from monitord.analysis.wetting.slow_rise import SlowRise, find_slow_rise
@@ -34,9 +34,9 @@ def _rise(series: HourlySeries, references: ReferenceSeries, sealed_s: float) ->
         series, references = series.last(hours), references.last(hours)
         hits, least = sleeves.hits(series, references, sealed_s, keep)[0], WETTING.sleeve_rise_pct
         return _event(hits, series.relative_humidity_pct, least, series)
-    hours = hollow_places.window_hours(keep)
+    hours = cavities.window_hours(keep)
     series, references = series.last(hours), references.last(hours)
-    hits, fit = hollow_places.hits(series, references, keep)
+    hits, fit = cavities.hits(series, references, keep)
     if fit is None or not hits.any():
         return None
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
@@ -68,7 +68,7 @@ def _event(hits: Flags, level: Array, least: float, series: HourlySeries) -> Eve
     )
     if event is None or not event.active:
         return None
-    shown = hollow_places.level_of(series.relative_humidity_pct)
+    shown = cavities.level_of(series.relative_humidity_pct)
     before = shown[max(0, event.began - WETTING.before_gap_h) : max(1, event.began - WETTING.level_mean_h)]
     since = shown[event.began :]
     before, since = before[np.isfinite(before)], since[np.isfinite(since)]
@@ -89,7 +89,7 @@ def _slow_rise(
     """Whether a sleeve's concrete has turned from drying to getting wet, slowly and from below."""
     humidity = np.where(sleeve.hour_s >= settled_s, _cleaned(sleeve), np.nan)
     saturation = saturation_vapour_pressure(trailing_mean(sleeve.temperature_c, 24, WETTING.min_level_share))
-    airs = [100.0 * air.vapour_pressure_pa / saturation for air in hollow_places.airs_of_place(references)]
+    airs = [100.0 * air.vapour_pressure_pa / saturation for air in cavities.airs_of_place(references)]
     air = np.fmax.reduce(airs) if airs else np.full(len(sleeve), np.nan)
     return find_slow_rise(humidity, sleeve.temperature_c, air, WETTING.slow_rise_share * options.rewetting_sleeve_pct)
 

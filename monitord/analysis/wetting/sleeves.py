@@ -11,7 +11,7 @@ import numpy as np
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.series.times import DAY_S
-from monitord.analysis.wetting.hollow_places import airs_of_place, level_of
+from monitord.analysis.wetting.cavities import airs_of_place, level_of
 from monitord.analysis.wetting.innovations import (
     Innovations,
     Prior,

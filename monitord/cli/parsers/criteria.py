@@ -14,12 +14,12 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
 
     listing = verbs.add_parser("list", help="list the criteria that a job may name")
-    listing.set_defaults(run=Command("proof.criteria", "list_criteria"))
+    listing.set_defaults(run=Command("documents.criteria", "list_criteria"))
 
     show = verbs.add_parser("show", help="show the rules of some criteria with their sources")
     show.add_argument("id", metavar="ID", help="as `monitord criteria list` shows it")
-    show.set_defaults(run=Command("proof.criteria", "show_criteria"))
+    show.set_defaults(run=Command("documents.criteria", "show_criteria"))
 
     check = verbs.add_parser("check", help="check criteria files; every mistake is named at once")
     check.add_argument("files", nargs="+", type=Path, metavar="FILE")
-    check.set_defaults(run=Command("proof.criteria", "check_files"))
+    check.set_defaults(run=Command("documents.criteria", "check_files"))

@@ -19,13 +19,13 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     make.add_argument("--as-of", type=time_argument, metavar="TIME", help="readings received by then; default: now")
     make.add_argument("--key", type=Path, metavar="FILE", help="the firm's private key (PEM, Ed25519)")
     make.add_argument("--signoff", type=int, metavar="ID", help="as known at this sign-off, the job as it was then")
-    make.set_defaults(run=Command("proof.evidence", "make"))
+    make.set_defaults(run=Command("documents.evidence", "make"))
 
     verify = verbs.add_parser("verify", help="check every byte of a pack and compute its verdicts again")
     verify.add_argument("pack", type=Path, metavar="PACK")
     verify.add_argument("--public-key", metavar="KEY", help="the firm's public key in base64: it must be signed by it")
-    verify.set_defaults(run=Command("proof.evidence", "verify_pack"))
+    verify.set_defaults(run=Command("documents.evidence", "verify_pack"))
 
     key = verbs.add_parser("key", help="make a private key for signing; prints its public half")
     key.add_argument("--out", type=Path, required=True, metavar="FILE")
-    key.set_defaults(run=Command("proof.evidence", "make_key"))
+    key.set_defaults(run=Command("documents.evidence", "make_key"))

@@ -24,14 +24,14 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     add.add_argument("--role", default="", metavar="TEXT", help="such as project lead, floor layer")
     add.add_argument("--reading", default="", metavar="TEXT", help='their own reading: "74 %% RH, door, 40 mm"')
     add.add_argument("--note", default="", metavar="TEXT")
-    add.set_defaults(run=Command("proof.signoffs", "add"))
+    add.set_defaults(run=Command("documents.signoffs", "add"))
 
     listing = verbs.add_parser("list", help="list the confirmations of a job, the withdrawn ones too")
     listing.add_argument("job", metavar="JOB")
-    listing.set_defaults(run=Command("proof.signoffs", "list_signoffs"))
+    listing.set_defaults(run=Command("documents.signoffs", "list_signoffs"))
 
     back = verbs.add_parser("withdraw", help="withdraw a confirmation; it stays on record")
     back.add_argument("id", type=int, metavar="ID", help="as `monitord signoff list` shows it")
     back.add_argument("--by", required=True, metavar="NAME", help="who withdraws it")
     back.add_argument("--why", required=True, metavar="TEXT", help="the reason, for the record")
-    back.set_defaults(run=Command("proof.signoffs", "withdraw"))
+    back.set_defaults(run=Command("documents.signoffs", "withdraw"))

@@ -66,7 +66,7 @@ def decode(
     received_at : when it reached this program; aware.
     rules : the rules that hold.
     retained : the broker replayed a message that it had kept.
-    delayed : it came in the rush after a connect, so that it may have waited.
+    delayed : it came in the backlog after a connect, so that it may have waited.
 
     Returns
     -------

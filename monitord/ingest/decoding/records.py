@@ -28,7 +28,7 @@ class RecordSource(NamedTuple):
     retained: bool = False
     """The broker replayed it: nobody knows how long it had been kept."""
     delayed: bool = False
-    """It came in the rush after a connect: nobody knows how long it had waited."""
+    """It came in the backlog after a connect: nobody knows how long it had waited."""
     levels: Mapping[str, str] = {}
     """The topic's levels that the rule's pattern names."""
 
@@ -42,7 +42,7 @@ class RecordSource(NamedTuple):
         if self.delayed:
             raise DecodeError(
                 NO_AGE,
-                "a message without an absolute time came in the rush after a connect, so that it may have waited",
+                "a message without an absolute time came in the backlog after a connect, so that it may have waited",
                 where="time",
                 remedy="Let the sender write the time; else nothing is to be done, the next message is taken",
             )

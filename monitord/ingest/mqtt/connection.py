@@ -24,7 +24,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from monitord.clock import Clock
 from monitord.errors import BrokerError
 from monitord.ingest.mqtt.client import new_client
-from monitord.ingest.mqtt.rush import Rush
+from monitord.ingest.mqtt.connect_backlog import ConnectBacklog
 from monitord.ingest.payload_limit import cut
 from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
@@ -143,7 +143,7 @@ class Connection:
         self._burst: list[Arrival] = []
         self._received_at = clock.now()
         self._acknowledged: deque[Token] = deque()
-        self._rush = Rush()
+        self._backlog = ConnectBacklog()
         self._delayed = False
         self._left_alone_since: float | None = None
         self._paused = False
@@ -244,7 +244,7 @@ class Connection:
     def _note_room(self, room: bool) -> None:
         now = monotonic()
         if room and self._left_alone_since is not None and now - self._left_alone_since > _LEFT_ALONE_S:
-            self._rush.begin(now)
+            self._backlog.begin(now)
         self._left_alone_since = None if room else self._left_alone_since or now
 
     def _wait(self, selector: selectors.BaseSelector, sock: Any, wanted: int) -> int:
@@ -261,7 +261,7 @@ class Connection:
 
     def _read(self) -> None:
         self._received_at = self._clock.now()
-        self._delayed = self._rush.delayed(monotonic())
+        self._delayed = self._backlog.delayed(monotonic())
         for _ in range(_BURST):
             before = len(self._burst)
             if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or len(self._burst) == before:
@@ -325,7 +325,7 @@ class Connection:
             log.warning("%s kept no session: what was sent while we were away is lost there", self.where)
         self._signed_in_at = monotonic()
         if flags.session_present:
-            self._rush.begin(self._signed_in_at)
+            self._backlog.begin(self._signed_in_at)
         self.state = LinkState(session_present=flags.session_present)
         if self._settings.protocol == "5":
             # a retained message comes only with a new subscription, not again at each reconnect

@@ -79,9 +79,9 @@ class AnalysisOptions(BaseModel):
     wood_decay_pct: Positive = 20.0
     """Moisture content from which timber is cautioned about (Wood Handbook ch. 14). [% of dry mass]"""
 
-    # airing, heating, dehumidifying
+    # ventilation, heating, dehumidifying
     airing_changes_per_h: Positive = 1.0
-    """Air change for which airing is worked out: a window ajar gives 0.5 to 2 (common practice). [1/h]"""
+    """Air change for which ventilation is worked out: a window ajar gives 0.5 to 2 (common practice). [1/h]"""
     airing_volume_m3: Positive = 50.0
     """Volume of the room for which it is worked out (our choice); give the room's own. [m³]"""
     base_changes_per_h: Positive = 0.3

@@ -10,8 +10,8 @@ from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
-from monitord.alerts.deciding.mutes import covers
 from monitord.alerts.lifecycle.rules import AlertRules
+from monitord.alerts.routing.mutes import covers
 from monitord.model.alerts import SYSTEM, Alert, AlertEvent
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Mute

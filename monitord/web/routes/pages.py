@@ -26,7 +26,7 @@ from monitord.web.page_context import Web, job_url, location_url, utc_times
 from monitord.web.queries import JobState, as_read, load_jobs, newest_of, seen_heard
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import english, spelled
-from monitord.web.views import damage_view, job_folds, job_list, job_view, reasons_view
+from monitord.web.views import damage_view, job_list, job_sections, job_view, reasons_view
 from monitord.web.views.alert_view import AlertView, alert_views
 from monitord.web.views.controls import controls_of
 from monitord.web.views.equipment_view import equipment_said
@@ -116,8 +116,11 @@ class Pages:
             focus = None if empty else job_view.focus_of(state, views, loc)
             chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
             surface = state.job.location(surfaces[0].location) if surfaces else None
-            tiles, folded = job_folds.tiles_of(job_view.worst_first(views))
-            pairs, airing = job_view.compare_rows(state, times, coverage), job_folds.airing_rows(state, times, coverage)
+            tiles, folded = job_sections.tiles_of(job_view.worst_first(views))
+            pairs, ventilation = (
+                job_view.compare_rows(state, times, coverage),
+                job_sections.ventilation_rows(state, times, coverage),
+            )
             return self._web.page(
                 conn,
                 "job.html",
@@ -132,7 +135,7 @@ class Pages:
                 locations=job_view.worst_first(views),
                 shown_tiles=tiles,
                 folded_tiles=folded,
-                tally=job_folds.tally,
+                tally=job_sections.tally,
                 focus=focus,
                 asked=loc is not None or span is not None or start is not None,
                 figures=self._figures(conn, state, focus, shown, times, surface) if focus else [],
@@ -140,15 +143,15 @@ class Pages:
                 shown=shown,
                 compared=[pair for pair in pairs if not pair.depth],
                 depths=[pair for pair in pairs if pair.depth],
-                ways_said=job_folds.ways_said(pairs),
+                ways_said=job_sections.ways_said(pairs),
                 surfaces=surfaces,
-                surfaces_said=job_folds.surfaces_said(surfaces) if surfaces else "",
-                airing=airing,
-                airing_said=job_folds.airing_said(airing) if airing else "",
-                readiness=job_folds.readiness_said(state, times),
+                surfaces_said=job_sections.surfaces_said(surfaces) if surfaces else "",
+                ventilation=ventilation,
+                ventilation_said=job_sections.ventilation_said(ventilation) if ventilation else "",
+                readiness=job_sections.readiness_said(state, times),
                 equipment_said=equipment_said(state.job, now, self._units),
                 notes=notes.notes_of(conn, job_id),
-                timeline=job_folds.timeline(state.job, stored_alerts.episodes(conn, job_id), now),
+                timeline=job_sections.timeline(state.job, stored_alerts.episodes(conn, job_id), now),
             )
 
     def location(

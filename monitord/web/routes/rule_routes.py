@@ -9,8 +9,8 @@ from fastapi.responses import HTMLResponse
 
 from monitord.errors import ConfigurationError
 from monitord.ingest.decoding.topics import TopicRules
+from monitord.ingest.dry_run import draft, explain, rules_from
 from monitord.ingest.recipes import recipes
-from monitord.ingest.trying import draft, explain, rules_from
 from monitord.store import quarantine
 from monitord.web.page_context import Web
 

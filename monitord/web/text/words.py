@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
-from monitord.alerts.messages.speaking import location_label as location_label  # noqa: PLC0414  kept importable from here
-from monitord.alerts.messages.speaking import place_of
+from monitord.alerts.messages.alert_speaker import location_label as location_label  # noqa: PLC0414  kept importable from here
+from monitord.alerts.messages.alert_speaker import place_of
 from monitord.model.alerts import SYSTEM, Alert, Severity
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State
 from monitord.model.facts import FindingKind

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
-from monitord.alerts.deciding.mutes import end_of
 from monitord.alerts.lifecycle.rules import AlertRules
-from monitord.alerts.messages.speaking import alert_speaker
+from monitord.alerts.messages.alert_speaker import alert_speaker
+from monitord.alerts.routing.mutes import end_of
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Severity
 from monitord.model.jobs import JobFile
 from monitord.model.messages import Matcher, MatchLabel, Mute

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from monitord.model.assessments import LocationAssessment
-from monitord.model.damage import Airing, MouldRisk
+from monitord.model.damage import MouldRisk, Ventilation
 from monitord.model.jobs import JobFile, Location
 from monitord.model.site.spots import SCALES, Spot, SpotKind
 from monitord.model.units import Units, unit_in, value_in
 from monitord.text.comparisons import source_sentence
-from monitord.text.damage import airing_sentence, caution_sentence, mould_sentence, night_sentence, timber_sentence
+from monitord.text.damage import caution_sentence, mould_sentence, night_sentence, timber_sentence, ventilation_sentence
 from monitord.text.faults import fault_sentence
 from monitord.text.speaker import Speaker
 from monitord.web.queries import JobState
@@ -76,7 +76,7 @@ def damage_said(
         found.append(TextRow("Timber", timber_sentence(speaker, assessed.wood)))
     if assessed.cautions:
         found.append(TextRow("Frost and heat", " ".join(caution_sentence(speaker, one) for one in assessed.cautions)))
-    advice = state.assessment.airing if state.assessment is not None else ()
+    advice = state.assessment.ventilation if state.assessment is not None else ()
     found += [
         TextRow("Ventilation, heating, dehumidifying", _advice(state, one, speaker))
         for one in advice
@@ -85,14 +85,14 @@ def damage_said(
     return found
 
 
-def _advice(state: JobState, one: Airing, speaker: Speaker) -> str:
+def _advice(state: JobState, one: Ventilation, speaker: Speaker) -> str:
     cold = "" if one.condenses_on is None else location_label(state.job, one.condenses_on)
-    return airing_sentence(speaker, one, cold)
+    return ventilation_sentence(speaker, one, cold)
 
 
-def airing_said(state: JobState, times: LocalTimes) -> list[TextRow]:
+def ventilation_said(state: JobState, times: LocalTimes) -> list[TextRow]:
     """The advice for each room."""
-    advice = state.assessment.airing if state.assessment is not None else ()
+    advice = state.assessment.ventilation if state.assessment is not None else ()
     rooms = {location.id: location.label for location in state.job.locations}
     return [TextRow(rooms[one.room], _advice(state, one, speaker_of(times))) for one in advice if one.room in rooms]
 

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
-from monitord.alerts.deciding.planning import DeliveryDecision, plan
+from monitord.alerts.routing.planning import DeliveryDecision, plan
 from monitord.alerts.sending.outbox import situation_of
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.messages import TELLS_OPEN, NotificationReason, OutboxEntry, OutboxState, SentItem

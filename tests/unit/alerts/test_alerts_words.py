@@ -19,13 +19,13 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 from itsdangerous import URLSafeSerializer
 
-from monitord.alerts.deciding.grouping import Bundle, Piece
-from monitord.alerts.deciding.planning import Draft
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.alerts.messages.digest import Overview, compose_digest, due_since
 from monitord.alerts.messages.messages import Composer
 from monitord.alerts.messages.signed_links import Link, LinkError, Purpose, read, sign
 from monitord.alerts.messages.templating import Templates
+from monitord.alerts.routing.grouping import Bundle, Piece
+from monitord.alerts.routing.planning import Draft
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Ending, Severity
 from monitord.model.assessments import Facts, Finding, Forecast, JobAssessment, LocationAssessment, State

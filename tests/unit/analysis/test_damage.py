@@ -8,9 +8,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from damage_support import START, START_S, job_of, location, track, view_of
 
-from monitord.alerts.deciding.inhibition import inhibited
 from monitord.alerts.lifecycle.engine import step
 from monitord.alerts.lifecycle.rule_files import default_rule_book
+from monitord.alerts.routing.inhibition import inhibited
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.assess import AssessmentCache, assess_job
 from monitord.analysis.damage import assess_damage
@@ -18,7 +18,7 @@ from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.series.hourly_series import TimberSpot
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import AiringEffect
+from monitord.model.damage import VentilationEffect
 from monitord.model.facts import Truth
 from monitord.model.jobs import JobFile
 from monitord.model.series import HOUR_S
@@ -52,7 +52,7 @@ def winter_job():
 def test_every_place_that_can_be_harmed_is_judged_and_no_other():
     view = assess_damage(winter_job(), view_of(*winter()), OPTIONS)
     assert set(view.locations) == {"room", "cavity", "void"}
-    assert set(view.airing_days) == {"room"}
+    assert set(view.ventilation_days) == {"room"}
     found = {(finding.kind, finding.location) for finding in view.findings}
     assert {("mould", key) for key in ("room", "cavity", "void")} <= found
     assert {("condensation_expected", key) for key in ("room", "cavity")} <= found
@@ -66,7 +66,7 @@ def test_every_place_that_can_be_harmed_is_judged_and_no_other():
 
 def test_an_empty_job_and_an_empty_record_give_an_empty_view():
     nothing = assess_damage(job_of(), HourlyResults(START_S), OPTIONS)
-    assert (nothing.locations, nothing.findings, nothing.airing_days) == ({}, [], {})
+    assert (nothing.locations, nothing.findings, nothing.ventilation_days) == ({}, [], {})
     silent = assess_damage(job_of(ROOM), view_of(track(ROOM, np.nan, np.nan, 100)), OPTIONS)
     assert silent.findings == []
 
@@ -207,9 +207,9 @@ def test_a_new_outdoor_forecast_is_not_hidden_by_memory():
 def test_findings_do_not_rest_on_what_is_only_shown():
     shown, quick = assessed_at(80.0), assessed_at(80.0, compared=False)
     assert shown.findings == quick.findings
-    assert len(shown.airing) == 1
-    assert quick.airing == ()
-    assert shown.airing[0].effect is AiringEffect.DRIES
+    assert len(shown.ventilation) == 1
+    assert quick.ventilation == ()
+    assert shown.ventilation[0].effect is VentilationEffect.DRIES
 
 
 def test_what_the_night_will_bring_stands_in_the_alert_of_condensation():

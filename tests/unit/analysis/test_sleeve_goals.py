@@ -9,10 +9,10 @@ from analysis_series import SLEEVE, START_S, blanked, location, track
 
 from monitord.analysis.goals import GoalResult, assess_sleeve, by_posterior
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.slabs.posterior.questions.check_gain import CheckGain
-from monitord.analysis.slabs.posterior.questions.date import GoalDate
-from monitord.analysis.slabs.posterior.questions.level import Level
-from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause
+from monitord.analysis.slabs.posterior.queries.check_gain import CheckGain
+from monitord.analysis.slabs.posterior.queries.date import GoalDate
+from monitord.analysis.slabs.posterior.queries.level import Level
+from monitord.analysis.slabs.posterior.queries.stall import SlabStall, StallCause
 from monitord.analysis.slabs.posterior.verdict import SleeveVerdict
 from monitord.model.assessments import State
 from monitord.model.config.analysis_options import AnalysisOptions

@@ -12,7 +12,7 @@ import pytest
 from alerts_sinks import Mailbox, Receiver
 from alerts_support import alert, job
 
-from monitord.alerts.deciding.mutes import covers
+from monitord.alerts.routing.mutes import covers
 from monitord.alerts.sending.channels.opening import open_channels
 from monitord.alerts.sending.dispatcher import Dispatcher
 from monitord.cli import main

@@ -13,7 +13,7 @@ import pytest
 from monitord.cli import main
 from monitord.ingest.decoding.decode import decode
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.trying import draft
+from monitord.ingest.dry_run import draft
 from monitord.model.config.broker import TopicRule
 
 NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)

@@ -12,7 +12,7 @@ import pytest
 
 from monitord.ingest.decoding.decode import decode
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.joining import Memory
+from monitord.ingest.pairing import Memory
 from monitord.ingest.recipes import recipes
 from monitord.model.config.broker import TopicRule
 from monitord.model.readings import Reading

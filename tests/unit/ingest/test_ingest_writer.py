@@ -16,7 +16,7 @@ from monitord.errors import StoreError
 from monitord.ingest import writer as writer_module
 from monitord.ingest.decoding.records import Half
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.joining import Memory
+from monitord.ingest.pairing import Memory
 from monitord.ingest.quarantine import release
 from monitord.ingest.writer import BatchWriter, IncomingMessage, Outcome
 from monitord.model.config.broker import TopicRule

@@ -19,14 +19,14 @@ from monitord.model.assessments import (
     SourceReason,
 )
 from monitord.model.damage import (
-    Airing,
-    AiringEffect,
     Caution,
     CautionKind,
     Measure,
     MeasureEffect,
     MeasureKind,
     NightAhead,
+    Ventilation,
+    VentilationEffect,
     Warmth,
     WetPlaces,
     WoodMoisture,
@@ -36,7 +36,7 @@ from monitord.model.quantity import Quantity
 from monitord.model.units import Units, quantity_in
 from monitord.text.catalogue import language, languages
 from monitord.text.comparisons import comparison_sentence, source_sentence
-from monitord.text.damage import airing_sentence, caution_sentence, night_sentence, timber_sentence
+from monitord.text.damage import caution_sentence, night_sentence, timber_sentence, ventilation_sentence
 from monitord.text.faults import fault_sentence
 from monitord.text.speaker import Speaker
 
@@ -62,9 +62,9 @@ def plain(text: str) -> bool:
     return bool(text) and not set("{}") & set(text) and "None" not in text.replace("None of", "") and "  " not in text
 
 
-def airing(effect: AiringEffect, **more: object) -> Airing:
-    known = effect is not AiringEffect.UNKNOWN
-    return Airing.model_validate(
+def ventilation(effect: VentilationEffect, **more: object) -> Ventilation:
+    known = effect is not VentilationEffect.UNKNOWN
+    return Ventilation.model_validate(
         {
             "room": "room",
             "outdoor": "out",
@@ -151,8 +151,8 @@ def test_ventilation_is_said_in_each_language(name: str) -> None:
         balance | {"helps": True, "as_good": (MeasureKind.HEAT,)},
         balance | {"helps": True, "as_good": (MeasureKind.HEAT, MeasureKind.DEHUMIDIFY), "air_changes_per_h": 2.5},
     )
-    for effect, more in product(AiringEffect, cases):
-        assert plain(airing_sentence(by, airing(effect, **more), "Wall"))
+    for effect, more in product(VentilationEffect, cases):
+        assert plain(ventilation_sentence(by, ventilation(effect, **more), "Wall"))
 
 
 @pytest.mark.parametrize("name", languages())
@@ -194,9 +194,9 @@ def test_timber_the_night_ahead_cautions_and_faults_are_said_in_each_language(na
 
 def test_sentences_are_made_in_the_readers_units() -> None:
     """420 Pa are 0.124 inHg; 5 K are 9 °F; 50 m³ are 1766 ft³; 160 g are 0.35 lb (NIST SP 811, B.8)."""
-    said = airing_sentence(
+    said = ventilation_sentence(
         speaker("en", Units.US),
-        airing(AiringEffect.DRIES, measures=MEASURES, dries=WetPlaces.MONITORED, helps=True),
+        ventilation(VentilationEffect.DRIES, measures=MEASURES, dries=WetPlaces.MONITORED, helps=True),
     )
     assert "drier by 0.12 ± 0.02 inHg" in said
     assert "0.35 ± 0.07 lb/h of water at 1 air change an hour in 1766 ft³" in said

@@ -17,7 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from monitord.alerts.lifecycle.rules import AlertRules, severity_rank
 from monitord.alerts.lifecycle.transitions import OPEN
-from monitord.alerts.messages.speaking import limits_of
+from monitord.alerts.messages.alert_speaker import limits_of
 from monitord.alerts.sending.channels.assessment_state import FORMAT, assessment_payload, stamp
 from monitord.model.alerts import Alert
 from monitord.model.assessments import JobAssessment

@@ -10,12 +10,12 @@ from monitord.analysis.slabs.posterior.ensemble import Ensemble, Slab
 from monitord.analysis.slabs.posterior.outlook import outlook
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
 from monitord.analysis.slabs.posterior.present_air import present_air
-from monitord.analysis.slabs.posterior.questions.check_gain import CheckGain, check_gain
-from monitord.analysis.slabs.posterior.questions.date import GoalDate, goal_date
-from monitord.analysis.slabs.posterior.questions.goal import goal_probability
-from monitord.analysis.slabs.posterior.questions.level import Level, level
-from monitord.analysis.slabs.posterior.questions.never import never_probability
-from monitord.analysis.slabs.posterior.questions.stall import SlabStall, stall
+from monitord.analysis.slabs.posterior.queries.check_gain import CheckGain, check_gain
+from monitord.analysis.slabs.posterior.queries.date import GoalDate, goal_date
+from monitord.analysis.slabs.posterior.queries.goal import goal_probability
+from monitord.analysis.slabs.posterior.queries.level import Level, level
+from monitord.analysis.slabs.posterior.queries.never import never_probability
+from monitord.analysis.slabs.posterior.queries.stall import SlabStall, stall
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays
 
 

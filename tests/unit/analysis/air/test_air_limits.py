@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from damage_support import job_of, location, newest, track
 
-from monitord.analysis.air.airing import AiringDay, airing, airing_day
 from monitord.analysis.air.comparison import interpolated
 from monitord.analysis.air.measures import Balance, measures
 from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast, _vapour_share, recent_factor
+from monitord.analysis.air.ventilation import VentilationDay, ventilation, ventilation_day
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import SourceKind
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -29,10 +29,10 @@ def test_airs_are_compared_within_three_intervals_of_a_slow_reporter(away_h: flo
 
 
 @pytest.mark.parametrize(("hours", "known"), [(5, False), (6, True)])
-def test_six_hours_of_a_day_show_what_airing_would_have_done(hours: int, known: bool) -> None:
+def test_six_hours_of_a_day_show_what_ventilation_would_have_done(hours: int, known: bool) -> None:
     t = np.full(24, 20.0)
     t[hours:] = np.nan
-    found = airing_day(track(ROOM, t, 60.0), track(OUT, 5.0, 80.0, 24), 0.0, OPTIONS)
+    found = ventilation_day(track(ROOM, t, 60.0), track(OUT, 5.0, 80.0, 24), 0.0, OPTIONS)
     assert (found.water is not None) is known
 
 
@@ -43,7 +43,7 @@ def test_outdoor_air_condenses_where_that_is_more_likely_than_not(over_k: float,
     risk = surface_risk(newest(pane, 20.0, 40.0, dew + over_k), None, None, OPTIONS)
     assert risk is not None
     airs = {"room": newest(ROOM, 20.0, 40.0), "out": newest(OUT, 22.0, 70.0)}
-    found = airing(job_of(ROOM, OUT, pane), ROOM, airs, {"pane": risk[0]}, AiringDay(), OPTIONS)
+    found = ventilation(job_of(ROOM, OUT, pane), ROOM, airs, {"pane": risk[0]}, VentilationDay(), OPTIONS)
     assert found is not None
     assert 0.3 < (found.condenses_probability or 0.0) < 0.7
     assert (found.condenses_on == "pane") is named

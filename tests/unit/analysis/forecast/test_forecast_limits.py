@@ -75,7 +75,7 @@ def place(
     a_day_pa: float | None = None,
     spots: tuple[TimberSpot, ...] = (),
 ) -> tuple[HourlySeries, ReferenceSeries]:
-    """A hollow place at 17 °C that began so much over what its room, and a share of the outdoor air, would bring."""
+    """A cavity or void at 17 °C that began so much over what its room, and a share of the outdoor air, would bring."""
     inside = np.broadcast_to(np.asarray(inside_pa, dtype=float), (N,))
     outside = None if outside_pa is None else np.broadcast_to(np.asarray(outside_pa, dtype=float), (N,))
     air = inside if outside is None else (1.0 - share) * inside + share * outside

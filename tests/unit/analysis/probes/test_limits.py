@@ -21,7 +21,7 @@ from monitord.analysis.probes.quality_checks import (
     Span,
     clock_offset_s,
     gaps,
-    grown_restless,
+    has_become_noisy,
     out_of_range,
     stuck,
     white_noise,
@@ -197,7 +197,7 @@ def restless(
     rh[-8:] = now
     t = np.full(n, t_before)
     t[-8:] = t_now
-    return grown_restless(hourly(np.full(n, 18.0), np.full(n, 60.0), t, rh))
+    return has_become_noisy(hourly(np.full(n, 18.0), np.full(n, 60.0), t, rh))
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,7 @@ from analysis_series import (
 )
 
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
-from monitord.analysis.wetting import hollow_places, sleeves
+from monitord.analysis.wetting import cavities, sleeves
 from monitord.analysis.wetting.drying_potential import find_lost_potential
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array
@@ -46,7 +46,7 @@ REFERENCES = ReferenceSeries(INSIDE, INSIDE, OUTSIDE)
 
 
 def place(extra_pct: Array, share: float = 1.2, kind: LocationKind = CAVITY, sd_pct: float = 0.1) -> HourlySeries:
-    """A hollow place at 15 °C that follows its room, with so much humidity on top. [% RH]"""
+    """A cavity or void at 15 °C that follows its room, with so much humidity on top. [% RH]"""
     saturation = float(saturation_vapour_pressure(15.0))
     vapour = share * INSIDE.vapour_pressure_pa + saturation / 100.0 * (extra_pct + noise(N, sd_pct, 5))
     return track_at(location(kind), 15.0, vapour, DAYS)
@@ -54,7 +54,7 @@ def place(extra_pct: Array, share: float = 1.2, kind: LocationKind = CAVITY, sd_
 
 def told_after(series: HourlySeries) -> int | None:
     """Hours from the leak to the first hit; negative is a false alarm."""
-    at = np.flatnonzero(hollow_places.hits(series, REFERENCES, N)[0])
+    at = np.flatnonzero(cavities.hits(series, REFERENCES, N)[0])
     return int(at[0]) - LEAK_H if len(at) else None
 
 
@@ -98,13 +98,13 @@ def test_a_rise_that_the_room_outdoes_is_the_rooms() -> None:
         + saturation / 100.0 * noise(N, 0.1, 5)
     )
     series = track_at(location(CAVITY), 15.0, vapour, DAYS)
-    found = hollow_places.hits(series, ReferenceSeries(inside, inside, OUTSIDE), N)[0]
+    found = cavities.hits(series, ReferenceSeries(inside, inside, OUTSIDE), N)[0]
     assert not found[LEAK_H : LEAK_H + 24].any()
 
 
 def test_nothing_is_said_of_a_place_in_its_first_five_days() -> None:
     early = np.where(H >= 100, 12.0, 0.0)
-    assert not hollow_places.hits(place(early), REFERENCES, N)[0][:120].any()
+    assert not cavities.hits(place(early), REFERENCES, N)[0][:120].any()
 
 
 # -- sleeves -------------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""The least leak into a hollow place that is told: one a twentieth smaller is not, one a twentieth larger is.
+"""The least leak into a cavity or void that is told: one a twentieth smaller is not, one a twentieth larger is.
 
 What is least depends on what the place did before: how restless it was, how it followed its airs and its own warmth,
 for how long it was known. The records are made up; what is told of them follows from values that are our choice
@@ -26,7 +26,7 @@ from analysis_series import (
 )
 
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
-from monitord.analysis.wetting import hollow_places
+from monitord.analysis.wetting import cavities
 from monitord.model.jobs import LocationKind
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_vapour_pressure
@@ -90,7 +90,7 @@ def told(
         series = blanked(series, first, last)
     inside = inside or room()
     references, end = ReferenceSeries(inside, inside, outside or outdoor()), LEAK_H + after_h
-    found, _ = hollow_places.hits(until(series, end), references_until(references, end), looked_h)
+    found, _ = cavities.hits(until(series, end), references_until(references, end), looked_h)
     return bool(found[-looked_h:].any())
 
 

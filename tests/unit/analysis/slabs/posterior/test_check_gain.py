@@ -12,8 +12,8 @@ from futures import TIME_D, falling, level
 from scipy.special import ndtr, ndtri
 
 from monitord.analysis.slabs.posterior.outlook import Outlook
-from monitord.analysis.slabs.posterior.questions.check_gain import check_gain
-from monitord.analysis.slabs.posterior.questions.date import goal_date
+from monitord.analysis.slabs.posterior.queries.check_gain import check_gain
+from monitord.analysis.slabs.posterior.queries.date import goal_date
 
 N = 2000
 LEVELS = ndtri((np.arange(N) + 0.5) / N)

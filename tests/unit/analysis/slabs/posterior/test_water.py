@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from futures import days_of
 
-from monitord.analysis.slabs.posterior.course import slab_of
 from monitord.analysis.slabs.posterior.ensemble import Ensemble, begin, next_day
 from monitord.analysis.slabs.posterior.forward_model import grid_of
 from monitord.analysis.slabs.posterior.members import Members, members_of
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays
+from monitord.analysis.slabs.posterior.sleeve_runs import slab_of
 from monitord.analysis.slabs.posterior.water import fed_since, rises, wetted
 from monitord.model.series import Array
 

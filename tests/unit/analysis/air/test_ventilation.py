@@ -1,4 +1,4 @@
-"""Airing, heating and dehumidifying: which way, by how much, on what it would condense, and how it is said."""
+"""Ventilation, heating and dehumidifying: which way, by how much, on what it would condense, and how it is said."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.air.airing import AiringDay, airing, airing_day, water_per_hour
 from monitord.analysis.air.measures import Balance, as_good_as_first, clearly_helps, measures
+from monitord.analysis.air.ventilation import VentilationDay, ventilation, ventilation_day, water_per_hour
 from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import AiringEffect, MeasureEffect, MeasureKind, WetPlaces
+from monitord.model.damage import MeasureEffect, MeasureKind, VentilationEffect, WetPlaces
 from monitord.model.jobs import Goal, GoalMetric
 from monitord.model.quantity import Quantity
 from monitord.physics.moist_air import saturation_vapour_pressure, vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
-from monitord.text.damage import KINDS, airing_sentence, measure_sentence
+from monitord.text.damage import KINDS, measure_sentence, ventilation_sentence
 
 OPTIONS = AnalysisOptions()
 ROOM, OUT = location("room_air", "room", name="kitchen"), location("outdoor_air", "out")
@@ -30,7 +30,7 @@ WET = location("cavity", "wet", reference="room", goal=Goal(metric=GoalMetric.RH
 def advice(room, outdoor, others=(), surfaces=None, day=None, options=OPTIONS):
     airs = {"room": newest(ROOM, *room), "out": newest(OUT, *outdoor)} | {x.location.id: x for x in others}
     job = job_of(ROOM, OUT, *(x.location for x in others))
-    found = airing(job, ROOM, airs, surfaces or {}, day or AiringDay(), options)
+    found = ventilation(job, ROOM, airs, surfaces or {}, day or VentilationDay(), options)
     assert found is not None
     return found
 
@@ -38,15 +38,15 @@ def advice(room, outdoor, others=(), surfaces=None, day=None, options=OPTIONS):
 @pytest.mark.parametrize(
     ("room", "outdoor", "effect", "said"),
     [
-        ((20, 60), (2, 85), AiringEffect.DRIES, "Open windows dry now"),
-        ((16, 55), (24, 75), AiringEffect.WETS, "Keep windows shut"),
-        ((20, 50), (16, 64), AiringEffect.NO_CLEAR_DIFFERENCE, "no clear difference"),
+        ((20, 60), (2, 85), VentilationEffect.DRIES, "Open windows dry now"),
+        ((16, 55), (24, 75), VentilationEffect.WETS, "Keep windows shut"),
+        ((20, 50), (16, 64), VentilationEffect.NO_CLEAR_DIFFERENCE, "no clear difference"),
     ],
 )
 def test_the_difference_of_vapour_decides_and_only_if_it_is_larger_than_its_uncertainty(room, outdoor, effect, said):
     found = advice(room, outdoor)
     assert found.effect is effect
-    assert said in airing_sentence(ENGLISH, found)
+    assert said in ventilation_sentence(ENGLISH, found)
     assert found.difference is not None
     expected = vapour_pressure(*map(float, room)) - vapour_pressure(*map(float, outdoor))
     assert found.difference.value == pytest.approx(expected)
@@ -54,7 +54,7 @@ def test_the_difference_of_vapour_decides_and_only_if_it_is_larger_than_its_unce
               for t, rh in (room, outdoor)]  # fmt: skip
     assert found.difference.u == pytest.approx(combine(*uncertainties))
     assert found.water is not None
-    if effect is not AiringEffect.NO_CLEAR_DIFFERENCE:
+    if effect is not VentilationEffect.NO_CLEAR_DIFFERENCE:
         assert np.sign(found.water.value) == np.sign(found.difference.value)
 
 
@@ -65,7 +65,7 @@ def test_water_is_in_proportion_to_air_change_and_volume():
     assert large.water is not None
     assert large.water.value == pytest.approx(6 * small.water.value)
     assert large.water.u == pytest.approx(6 * (small.water.u or 0))
-    assert "3 air changes an hour in 100 m³" in airing_sentence(ENGLISH, large)
+    assert "3 air changes an hour in 100 m³" in ventilation_sentence(ENGLISH, large)
 
 
 def test_what_was_not_heard_at_the_same_time_is_not_known():
@@ -73,19 +73,21 @@ def test_what_was_not_heard_at_the_same_time_is_not_known():
     moved = type(late)(OUT, type(late.series)(late.series.time_s - 86_400 * 2, *(getattr(late.series, n) for n in (
         "temperature_c", "relative_humidity_pct", "surface_temperature_c", "battery_v", "received_s"))),
         late.uncertainty, late.interval_s, late.humidity_over, late.probe)  # fmt: skip
-    found = airing(job_of(ROOM, OUT), ROOM, {"room": newest(ROOM, 20, 60), "out": moved}, {}, AiringDay(), OPTIONS)
+    found = ventilation(
+        job_of(ROOM, OUT), ROOM, {"room": newest(ROOM, 20, 60), "out": moved}, {}, VentilationDay(), OPTIONS
+    )
     assert found is not None
-    assert found.effect is AiringEffect.UNKNOWN
+    assert found.effect is VentilationEffect.UNKNOWN
     assert found.difference is None
     assert found.measures == ()
-    assert "not known" in airing_sentence(ENGLISH, found)
-    silent = airing(job_of(ROOM, OUT), ROOM, {"room": None, "out": None}, {}, AiringDay(), OPTIONS)
+    assert "not known" in ventilation_sentence(ENGLISH, found)
+    silent = ventilation(job_of(ROOM, OUT), ROOM, {"room": None, "out": None}, {}, VentilationDay(), OPTIONS)
     assert silent is not None
-    assert silent.effect is AiringEffect.UNKNOWN
+    assert silent.effect is VentilationEffect.UNKNOWN
 
 
 def test_a_job_without_outdoor_air_gets_no_advice():
-    assert airing(job_of(ROOM), ROOM, {"room": newest(ROOM, 20, 60)}, {}, AiringDay(), OPTIONS) is None
+    assert ventilation(job_of(ROOM), ROOM, {"room": newest(ROOM, 20, 60)}, {}, VentilationDay(), OPTIONS) is None
 
 
 def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
@@ -99,7 +101,7 @@ def test_outdoor_air_that_would_condense_on_a_cold_floor_is_told_of():
     assert found.condenses_on == "wall"
     assert found.condenses_probability is not None
     assert found.condenses_probability > 0.99
-    assert "would condense on the cold surface at cellar wall" in airing_sentence(ENGLISH, found, "cellar wall")
+    assert "would condense on the cold surface at cellar wall" in ventilation_sentence(ENGLISH, found, "cellar wall")
     dry = advice((16, 60), (5, 60), others=(series,), surfaces={"wall": risk[0]})
     assert dry.condenses_on is None
     assert dry.condenses_probability is not None
@@ -114,7 +116,7 @@ def test_a_surface_of_another_room_is_not_counted():
     assert risk is not None
     job = job_of(ROOM, OUT, other, wall)
     airs = {"room": newest(ROOM, 16, 60), "out": newest(OUT, 24, 65), "attic": None, "wall": series}
-    found = airing(job, ROOM, airs, {"wall": risk[0]}, AiringDay(), OPTIONS)
+    found = ventilation(job, ROOM, airs, {"wall": risk[0]}, VentilationDay(), OPTIONS)
     assert found is not None
     assert found.condenses_probability is None
 
@@ -124,7 +126,7 @@ def test_the_last_day_is_summed_hour_by_hour():
     t, rh = np.full(48, 10.0), np.r_[np.full(24, 20.0), np.full(12, 30.0), np.full(12, 100.0)]
     rh[24:27] = np.nan
     room, out = track(ROOM, 20.0, 40.0, 48), track(OUT, t, rh)
-    found = airing_day(room, out, 0.0, OPTIONS)
+    found = ventilation_day(room, out, 0.0, OPTIONS)
     assert found.share == pytest.approx(9 / 21)
     assert found.difference is not None
     assert found.water is not None
@@ -133,9 +135,9 @@ def test_the_last_day_is_summed_hour_by_hour():
                               101_325.0, OPTIONS)  # fmt: skip
     assert found.water.value == pytest.approx(24 * float(expected.mean()))
     assert found.difference.value == pytest.approx(float(vapour_pressure(20.0, 40.0) - vapour.mean()))
-    assert airing_day(room.last(4), out.last(4), 0.0, OPTIONS) == AiringDay()
+    assert ventilation_day(room.last(4), out.last(4), 0.0, OPTIONS) == VentilationDay()
     said = advice((20, 60), (2, 85), day=found)
-    assert "43 % of the hours" in airing_sentence(ENGLISH, said)
+    assert "43 % of the hours" in ventilation_sentence(ENGLISH, said)
 
 
 # --- levers ---------------------------------------------------------------------------------------------------
@@ -145,7 +147,7 @@ def balance(element, room, outdoor, room_c=18.0, element_c=16.0):
     return Balance(element, room, outdoor, 20.0, 20.0, 20.0, room_c, element_c, WetPlaces.MONITORED)
 
 
-def test_airing_in_frost_beats_heating_and_heating_beats_airing_in_damp_weather():
+def test_ventilation_in_frost_beats_heating_and_heating_beats_ventilation_in_damp_weather():
     frost = measures(balance(1700.0, 1000.0, 300.0), OPTIONS)
     muggy = measures(balance(1700.0, 1500.0, 1650.0), OPTIONS)
     assert frost[0].name is MeasureKind.VENTILATE
@@ -179,23 +181,23 @@ def test_a_room_that_is_drier_already_gains_nothing_from_a_machine():
 def test_without_a_goal_beside_it_wet_surfaces_in_the_room_are_what_dries():
     found = advice((20, 60), (2, 85))
     assert found.dries is WetPlaces.ASSUMED
-    assert "For wet surfaces in the room" in airing_sentence(ENGLISH, found)
+    assert "For wet surfaces in the room" in ventilation_sentence(ENGLISH, found)
     beside = advice((20, 60), (2, 85), others=(newest(WET, 17, 95),))
     assert beside.dries is WetPlaces.MONITORED
-    assert "For the wet locations beside it" in airing_sentence(ENGLISH, beside)
+    assert "For the wet locations beside it" in ventilation_sentence(ENGLISH, beside)
     assert beside.measures != found.measures
 
 
 def test_a_suggestion_gives_its_reason_and_is_no_order():
     found = advice((20, 60), (2, 85), others=(newest(WET, 17, 95),))
-    text = airing_sentence(ENGLISH, found)
+    text = ventilation_sentence(ENGLISH, found)
     assert f"{KINDS[found.measures[0].name]} looks best" in text
     assert f"from {found.measures[0].present.value:.0f} Pa to about {found.measures[0].drive.value:.0f} Pa" in text
     assert "not an order" in text
     hot = measures(balance(2500.0, 2000.0, 3500.0, room_c=61.0, element_c=61.0), OPTIONS)
     assert not clearly_helps(hot[0], 2.0)
     none = found.model_copy(update={"measures": hot, "helps": False})
-    assert "None of ventilating, heating and dehumidifying" in airing_sentence(ENGLISH, none)
+    assert "None of ventilating, heating and dehumidifying" in ventilation_sentence(ENGLISH, none)
 
 
 def test_measures_that_gain_about_as_much_are_named_beside_the_best():
@@ -207,7 +209,7 @@ def test_measures_that_gain_about_as_much_are_named_beside_the_best():
     assert as_good_as_first(ranked, 4.0) == (ranked[1].name, ranked[2].name)
     assert as_good_as_first(ranked, 1.0) == ()
     said = advice((20, 60), (2, 85)).model_copy(update={"measures": ranked, "as_good": (ranked[1].name,)})
-    assert f"looks best ({KINDS[ranked[1].name]} about as much)" in airing_sentence(ENGLISH, said)
+    assert f"looks best ({KINDS[ranked[1].name]} about as much)" in ventilation_sentence(ENGLISH, said)
 
 
 @settings(deadline=None, max_examples=60)
@@ -217,7 +219,7 @@ def test_measures_that_gain_about_as_much_are_named_beside_the_best():
 )  # fmt: skip
 def test_no_state_of_the_airs_leaves_the_advice_without_an_answer(t, rh, t_out, rh_out, wet):
     found = advice((t, rh), (t_out, rh_out), others=(newest(WET, t, wet, n=8),))
-    assert found.effect is not AiringEffect.UNKNOWN
+    assert found.effect is not VentilationEffect.UNKNOWN
     assert len(found.measures) == 3
     gains = [measure.gain.value for measure in found.measures]
     assert gains == sorted(gains, reverse=True)
@@ -232,6 +234,6 @@ def test_without_uncertainty_any_difference_is_clear():
         "room": newest(ROOM, 20, 50, uncertainty=NO_UNCERTAINTY),
         "out": newest(OUT, 20, 49.9, uncertainty=NO_UNCERTAINTY),
     }
-    found = airing(job_of(ROOM, OUT), ROOM, airs, {}, AiringDay(), OPTIONS)
+    found = ventilation(job_of(ROOM, OUT), ROOM, airs, {}, VentilationDay(), OPTIONS)
     assert found is not None
-    assert found.effect is AiringEffect.DRIES
+    assert found.effect is VentilationEffect.DRIES

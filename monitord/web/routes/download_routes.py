@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.report.calendar_feed import calendar
 from monitord.report.collect import collect
-from monitord.report.making import contents_of
+from monitord.report.contents import contents_of
 from monitord.report.pack import make_pack
 from monitord.report.pdf import pdf_report
 from monitord.text.speaker import Speaker
@@ -18,7 +18,7 @@ from monitord.web.page_context import Web
 from monitord.web.text.words import english
 
 
-class ProofRoutes:
+class DownloadRoutes:
     """The downloads, each a method. All read one state of the database; what is long to make is made after that."""
 
     def __init__(self, web: Web, criteria: CriteriaBook) -> None:

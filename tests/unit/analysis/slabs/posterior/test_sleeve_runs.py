@@ -14,9 +14,9 @@ from analysis_series import ROOM, SLEEVE, START_S, location, noise, references_u
 from scipy.integrate import solve_ivp
 
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
-from monitord.analysis.slabs.posterior.course import Budget, SleeveCourse, SleeveCourses, slab_of
-from monitord.analysis.slabs.posterior.questions.stall import StallCause
+from monitord.analysis.slabs.posterior.queries.stall import StallCause
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays, sleeve_days
+from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRun, SleeveRuns, slab_of
 from monitord.analysis.slabs.posterior.verdict import SleeveGoal, SleeveVerdict
 from monitord.model.series import Array
 
@@ -69,7 +69,7 @@ def drying() -> SleeveDays:
 
 
 def seen(series: HourlySeries, references: ReferenceSeries, limit: float) -> SleeveVerdict:
-    verdict, done = SleeveCourses().verdict(series, references, START_S, goal(limit), Budget())
+    verdict, done = SleeveRuns().verdict(series, references, START_S, goal(limit), Budget())
     assert done
     assert verdict is not None
     return verdict
@@ -119,8 +119,8 @@ def test_no_stall_is_told_within_five_days_of_sealing() -> None:
 
 def test_day_by_day_and_at_once_the_verdict_is_the_same() -> None:
     days, slab = drying(), slab_of(location(SLEEVE, **SLAB))
-    at_once, _ = SleeveCourse().verdict(slab, days, goal(82.0), Budget())
-    kept = SleeveCourse()
+    at_once, _ = SleeveRun().verdict(slab, days, goal(82.0), Budget())
+    kept = SleeveRun()
     for count in range(1, len(days) + 1):
         by_day, done = kept.verdict(slab, days.until(count), goal(82.0), Budget())
         assert done
@@ -133,11 +133,11 @@ def test_a_late_reading_throws_the_march_back_and_no_further() -> None:
     late = days.reading_pct.copy()
     late[-3] += 0.4
     changed = replace(days, reading_pct=late)
-    kept = SleeveCourse()
+    kept = SleeveRun()
     before, _ = kept.verdict(slab, days, goal(82.0), Budget())
     budget = Budget(100)
     after, _ = kept.verdict(slab, changed, goal(82.0), budget)
-    assert after == SleeveCourse().verdict(slab, changed, goal(82.0), Budget())[0]
+    assert after == SleeveRun().verdict(slab, changed, goal(82.0), Budget())[0]
     assert after != before
     assert budget.days is not None
     assert 100 - budget.days <= 4
@@ -145,7 +145,7 @@ def test_a_late_reading_throws_the_march_back_and_no_further() -> None:
 
 def test_a_budget_spreads_the_march_over_rounds_and_changes_nothing() -> None:
     days, slab = drying(), slab_of(location(SLEEVE, **SLAB))
-    kept, rounds = SleeveCourse(), 0
+    kept, rounds = SleeveRun(), 0
     while True:
         verdict, done = kept.verdict(slab, days, goal(82.0), Budget(10))
         rounds += 1
@@ -153,12 +153,12 @@ def test_a_budget_spreads_the_march_over_rounds_and_changes_nothing() -> None:
             break
         assert verdict is None
     assert rounds == -(-(len(days) - 2) // 10)  # the newest two days are free
-    assert verdict == SleeveCourse().verdict(slab, days, goal(82.0), Budget())[0]
+    assert verdict == SleeveRun().verdict(slab, days, goal(82.0), Budget())[0]
 
 
 def test_a_course_outlives_a_changed_job_but_not_another_slab_or_goal() -> None:
     series, airs = sleeve(humidity_at(0.97, 0.45, 200.0)), room(45.0)
-    kept = SleeveCourses()
+    kept = SleeveRuns()
     first = kept.verdict(series, airs, START_S, goal(82.0), Budget())
     assert kept.verdict(series, airs, START_S, goal(82.0), Budget(0)) == first
     assert kept.verdict(series, airs, START_S, goal(83.0), Budget(0)) == (None, False)
@@ -169,7 +169,7 @@ def test_a_course_outlives_a_changed_job_but_not_another_slab_or_goal() -> None:
 def test_another_sleeve_has_draws_of_its_own() -> None:
     days = drying()
     one, other = (
-        SleeveCourse().verdict(slab_of(location(SLEEVE, id=name, **SLAB)), days, goal(82.0), Budget())[0]
+        SleeveRun().verdict(slab_of(location(SLEEVE, id=name, **SLAB)), days, goal(82.0), Budget())[0]
         for name in ("a", "b")
     )
     assert one is not None

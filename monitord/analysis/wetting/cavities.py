@@ -28,8 +28,8 @@ from monitord.physics.moist_air import saturation_vapour_pressure
 
 
 @dataclass(frozen=True)
-class HollowFit:
-    """What the airs explain of a hollow place's vapour."""
+class CavityFit:
+    """What the airs explain of the vapour of a cavity or void."""
 
     fit: Innovations
     vapour: Array
@@ -45,12 +45,12 @@ class HollowFit:
 def window_hours(keep_h: int, parameters: WettingParameters = WETTING) -> int:
     """Hours of history that a verdict on the last `keep_h` hours rests on."""
     p = parameters
-    return keep_h + p.train_h + p.hollow_record_h + 2 * p.hollow_gap_h + max(p.hollow_windows_h)
+    return keep_h + p.train_h + p.cavity_record_h + 2 * p.cavity_gap_h + max(p.cavity_windows_h)
 
 
 def _regression(p: WettingParameters) -> Regression:
-    c = p.hollow_correlation_h
-    return Regression(p.hollow_gap_h, p.hollow_record_h, c, c, p.hollow_sd_share)
+    c = p.cavity_correlation_h
+    return Regression(p.cavity_gap_h, p.cavity_record_h, c, c, p.cavity_sd_share)
 
 
 def airs_of_place(references: ReferenceSeries) -> list[HourlySeries]:
@@ -79,43 +79,43 @@ def _air_rise(vapour: Array) -> Array:
     return np.where(np.isfinite(before), peak - before, -np.inf)
 
 
-def hollow_fit(
+def cavity_fit(
     series: HourlySeries, airs: list[HourlySeries], first: int, parameters: WettingParameters = WETTING
-) -> HollowFit:
-    """Fit a hollow place's vapour, for the hours from index `first` on."""
+) -> CavityFit:
+    """Fit the vapour of a cavity or void, for the hours from index `first` on."""
     saturation = np.full(len(series), np.nan)
     known = np.isfinite(series.temperature_c)
     saturation[known] = saturation_vapour_pressure(series.temperature_c[known])
-    warmth = [saturation, *(exponential_mean(saturation, lag) for lag in parameters.hollow_warmth_lags_h)]
-    columns, means = list(warmth), [parameters.hollow_warmth_prior[0]] * len(warmth)
-    sds = [parameters.hollow_warmth_prior[1]] * len(warmth)
+    warmth = [saturation, *(exponential_mean(saturation, lag) for lag in parameters.cavity_warmth_lags_h)]
+    columns, means = list(warmth), [parameters.cavity_warmth_prior[0]] * len(warmth)
+    sds = [parameters.cavity_warmth_prior[1]] * len(warmth)
     for air in airs:
-        for lag in parameters.hollow_air_lags_h:
+        for lag in parameters.cavity_air_lags_h:
             columns.append(exponential_mean(air.vapour_pressure_pa, lag))
-            means.append(parameters.hollow_air_prior[0] / len(airs))
-            sds.append(parameters.hollow_air_prior[1])
+            means.append(parameters.cavity_air_prior[0] / len(airs))
+            sds.append(parameters.cavity_air_prior[1])
     prior = Prior(np.array(means), np.array(sds))
-    noise = parameters.hollow_noise_pct / 100.0 * saturation
+    noise = parameters.cavity_noise_pct / 100.0 * saturation
     fit = innovations(series.vapour_pressure_pa, np.column_stack(columns), prior, noise, first, _regression(parameters))
-    return HollowFit(fit, series.vapour_pressure_pa, saturation)
+    return CavityFit(fit, series.vapour_pressure_pa, saturation)
 
 
 def hits(
     series: HourlySeries, references: ReferenceSeries, keep_h: int, parameters: WettingParameters = WETTING
-) -> tuple[Flags, HollowFit | None]:
-    """Hours of the last `keep_h` at which a hollow place is found to be getting wet again, (n,), and the fit."""
+) -> tuple[Flags, CavityFit | None]:
+    """Hours of the last `keep_h` at which a cavity or void is found to be getting wet again, (n,), and the fit."""
     n, none = len(series), np.zeros(len(series), dtype=bool)
     known = np.flatnonzero(np.isfinite(series.vapour_pressure_pa))
-    if not len(known) or n - known[0] <= parameters.hollow_first_h:
+    if not len(known) or n - known[0] <= parameters.cavity_first_h:
         return none, None
-    judged = np.arange(n) >= max(n - keep_h, int(known[0]) + parameters.hollow_first_h)
+    judged = np.arange(n) >= max(n - keep_h, int(known[0]) + parameters.cavity_first_h)
     airs = airs_of_place(references)
     with np.errstate(invalid="ignore"):
         if not (judged & (rise(series.vapour_pressure_pa) > 0.0)).any():
             return none, None  # what has not risen at all needs no fit
     r = _regression(parameters)
-    first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.hollow_windows_h))
-    found = hollow_fit(series, airs, first, parameters)
+    first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.cavity_windows_h))
+    found = cavity_fit(series, airs, first, parameters)
     gated = judged & _gates(series, airs, found.fit, parameters)
     out = none
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
@@ -123,7 +123,7 @@ def hits(
         (parameters.void_k, parameters.void_rise_pct) if void else (parameters.cavity_k, parameters.cavity_rise_pct)
     )
     residual, leverage = (100.0 * part / found.saturation for part in (found.fit.value, found.fit.leverage_u))
-    for span, share in zip(parameters.hollow_windows_h, parameters.hollow_window_shares, strict=True):
+    for span, share in zip(parameters.cavity_windows_h, parameters.cavity_window_shares, strict=True):
         mean = trailing_mean(residual, span)
         with np.errstate(invalid="ignore"):
             asked = np.flatnonzero(gated & (mean >= share * least))
@@ -140,10 +140,10 @@ def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, par
     with np.errstate(invalid="ignore"):
         passed = up > 0.0
         for k, air in enumerate(airs):
-            lags = len(parameters.hollow_air_lags_h)
-            first = 1 + len(parameters.hollow_warmth_lags_h) + k * lags
+            lags = len(parameters.cavity_air_lags_h)
+            first = 1 + len(parameters.cavity_warmth_lags_h) + k * lags
             columns = range(first, first + lags)
-            total, se = fit.coefficient_of(columns, parameters.hollow_correlation_h)
+            total, se = fit.coefficient_of(columns, parameters.cavity_correlation_h)
             most = total + 2.0 * se
             asked = ~(most < parameters.reaches)
             share = parameters.void_reach * np.clip(most, 0.0, 1.0) if void else 1.0

@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from monitord.alerts.deciding.deduplication import Blocked, DeliveryVerdict, SentRecord, decide, summarise
-from monitord.alerts.deciding.grouping import Bundle, Piece, group
-from monitord.alerts.deciding.inhibition import Inhibited, inhibited
-from monitord.alerts.deciding.mutes import Muted, end_of, muted
-from monitord.alerts.deciding.routes import Recipient, recipients
+from monitord.alerts.routing.deduplication import Blocked, DeliveryVerdict, SentRecord, decide, summarise
+from monitord.alerts.routing.grouping import Bundle, Piece, group
+from monitord.alerts.routing.inhibition import Inhibited, inhibited
+from monitord.alerts.routing.mutes import Muted, end_of, muted
+from monitord.alerts.routing.routes import Recipient, recipients
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
 from monitord.model.config.alert_settings import AlertSettings, Person
 from monitord.model.jobs import JobFile

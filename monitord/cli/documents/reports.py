@@ -10,7 +10,7 @@ from monitord.clock import SystemClock
 from monitord.errors import ConfigurationError
 from monitord.model.readiness.criteria_files import criteria_book
 from monitord.report.collect import collect
-from monitord.report.making import contents_of
+from monitord.report.contents import contents_of
 from monitord.report.pack import known_files
 from monitord.report.pdf import pdf_report
 from monitord.report.workbook import csv_files, workbook

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from monitord.analysis.slabs.posterior.outlook import Outlook
-from monitord.analysis.slabs.posterior.questions.date import arrival
+from monitord.analysis.slabs.posterior.queries.date import arrival
 
 
 def never_probability(futures: Outlook, limit_pct: float) -> float:

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from monitord.alerts.deciding.deduplication import DeliveryVerdict
 from monitord.alerts.lifecycle.rules import severity_rank
+from monitord.alerts.routing.deduplication import DeliveryVerdict
 from monitord.model.alerts import Alert
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.messages import SEVERAL, NotificationReason

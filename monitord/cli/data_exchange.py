@@ -1,4 +1,4 @@
-"""`monitord mirror` and `monitord import`: readings to and from other programs."""
+"""`monitord mirror` and `monitord import`: data to and from other programs."""
 
 from __future__ import annotations
 

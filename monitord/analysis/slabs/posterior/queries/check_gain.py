@@ -13,7 +13,7 @@ import numpy as np
 
 from monitord.analysis.slabs.posterior.outlook import Outlook
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
-from monitord.analysis.slabs.posterior.questions.date import arrival
+from monitord.analysis.slabs.posterior.queries.date import arrival
 from monitord.model.series import Array
 
 

@@ -12,7 +12,7 @@ from enum import StrEnum
 from fnmatch import fnmatchcase
 from zoneinfo import ZoneInfo
 
-from monitord.alerts.deciding.time_intervals import covering
+from monitord.alerts.routing.time_intervals import covering
 from monitord.model.alerts import Alert
 from monitord.model.config.alert_settings import MaintenanceWindow
 from monitord.model.messages import Mute

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from monitord.alerts.messages.speaking import place_of
+from monitord.alerts.messages.alert_speaker import place_of
 from monitord.model.alerts import Alert
 from monitord.model.assessments import Flow
-from monitord.model.damage import Airing, AiringEffect
+from monitord.model.damage import Ventilation, VentilationEffect
 from monitord.model.jobs import JobFile
 from monitord.model.readiness.verdict import Verdict
 from monitord.text.alert_texts import TEXTS
@@ -28,7 +28,7 @@ _MOST_EVENTS = 40
 
 
 @dataclass(frozen=True)
-class AiringRow:
+class VentilationRow:
     """Whether to open the windows of one room: the advice, then the numbers behind it."""
 
     room: str
@@ -49,10 +49,10 @@ class TimelineRow:
 
 
 _ADVICE = {
-    AiringEffect.DRIES: "Yes: the outdoor air is drier.",
-    AiringEffect.WETS: "No: keep them shut, the outdoor air is more humid.",
-    AiringEffect.NO_CLEAR_DIFFERENCE: "It would change little.",
-    AiringEffect.UNKNOWN: "Not known: room and outdoor air have to be measured.",
+    VentilationEffect.DRIES: "Yes: the outdoor air is drier.",
+    VentilationEffect.WETS: "No: keep them shut, the outdoor air is more humid.",
+    VentilationEffect.NO_CLEAR_DIFFERENCE: "It would change little.",
+    VentilationEffect.UNKNOWN: "Not known: room and outdoor air have to be measured.",
 }
 _COLD = "Not now: it would condense on {place}."
 _LIKELY = 0.5
@@ -90,21 +90,25 @@ def ways_said(rows: Sequence[CompareRow]) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def airing_rows(state: JobState, times: LocalTimes, coverage: float) -> list[AiringRow]:
+def ventilation_rows(state: JobState, times: LocalTimes, coverage: float) -> list[VentilationRow]:
     """The advice for each room whose air and the outdoor air are measured."""
     names = {location.id: location.label for location in state.job.locations}
-    advice = state.assessment.airing if state.assessment is not None else ()
+    advice = state.assessment.ventilation if state.assessment is not None else ()
     known = [one for one in advice if one.room in names]
-    told = damage_view.airing_said(state, times)
-    return [_airing_row(one, names, row.words, coverage) for one, row in zip(known, told, strict=True)]
+    told = damage_view.ventilation_said(state, times)
+    return [_ventilation_row(one, names, row.words, coverage) for one, row in zip(known, told, strict=True)]
 
 
-def _airing_row(one: Airing, names: dict[str, str], words: str, coverage: float) -> AiringRow:
+def _ventilation_row(one: Ventilation, names: dict[str, str], words: str, coverage: float) -> VentilationRow:
     advice = _ADVICE[one.effect]
-    if one.effect is AiringEffect.DRIES and one.condenses_on in names and (one.condenses_probability or 0.0) > _LIKELY:
+    if (
+        one.effect is VentilationEffect.DRIES
+        and one.condenses_on in names
+        and (one.condenses_probability or 0.0) > _LIKELY
+    ):
         advice = _COLD.format(place=names[one.condenses_on])
     share = "not known" if one.day_share is None else f"{100 * one.day_share:.0f} % of the hours drier outdoors"
-    return AiringRow(
+    return VentilationRow(
         room=names[one.room],
         advice=advice,
         drier=suspect(one.difference, coverage),
@@ -114,11 +118,11 @@ def _airing_row(one: Airing, names: dict[str, str], words: str, coverage: float)
     )
 
 
-def airing_said(rows: Sequence[AiringRow]) -> str:
+def ventilation_said(rows: Sequence[VentilationRow]) -> str:
     """The advice, for a closed sheet."""
     if len(rows) == 1:
         return rows[0].advice
-    yes = [row.room for row in rows if row.advice == _ADVICE[AiringEffect.DRIES]]
+    yes = [row.room for row in rows if row.advice == _ADVICE[VentilationEffect.DRIES]]
     if not yes:
         return "In no room now."
     return f"Yes, in {yes[0]}" + (f" and {counted(len(yes) - 1, 'more room')}." if len(yes) > 1 else ".")

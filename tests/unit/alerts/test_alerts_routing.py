@@ -9,12 +9,12 @@ import pytest
 from alerts_support import T0, after, alert, closed, person, settings
 from pydantic import ValidationError
 
-from monitord.alerts.deciding.deduplication import Blocked, SentRecord, decide
-from monitord.alerts.deciding.grouping import Piece, group
-from monitord.alerts.deciding.inhibition import FROM_READINGS, INHIBITIONS, inhibited
-from monitord.alerts.deciding.mutes import MuteState, covers, muted, state_of
-from monitord.alerts.deciding.routes import Recipient, recipients
-from monitord.alerts.deciding.time_intervals import covering, last_time
+from monitord.alerts.routing.deduplication import Blocked, SentRecord, decide
+from monitord.alerts.routing.grouping import Piece, group
+from monitord.alerts.routing.inhibition import FROM_READINGS, INHIBITIONS, inhibited
+from monitord.alerts.routing.mutes import MuteState, covers, muted, state_of
+from monitord.alerts.routing.routes import Recipient, recipients
+from monitord.alerts.routing.time_intervals import covering, last_time
 from monitord.model.alerts import Alert, AlertStatus, Severity
 from monitord.model.assessments import Facts
 from monitord.model.config.alert_settings import AlertSettings, Day, MaintenanceWindow, Person, TimeInterval

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from monitord.alerts.deciding.mutes import any_match
-from monitord.alerts.deciding.time_intervals import covering
 from monitord.alerts.lifecycle.rules import severity_rank
+from monitord.alerts.routing.mutes import any_match
+from monitord.alerts.routing.time_intervals import covering
 from monitord.model.alerts import Alert, AlertStatus, Severity
 from monitord.model.config.alert_settings import AlertRoute, AlertSettings, Person, Way
 

@@ -1,4 +1,4 @@
-"""Airing: would outdoor air dry a room or wet it, by how much water, and would it condense on a cold surface there."""
+"""Ventilation: would outdoor air dry a room or wet it, by how much water, and condense on a cold surface."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.series.times import utc
 from monitord.model.assessments import Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.damage import Airing, AiringEffect, WetPlaces
+from monitord.model.damage import Ventilation, VentilationEffect, WetPlaces
 from monitord.model.jobs import AIR_KINDS, JobFile, Location
 from monitord.model.series import Array
 from monitord.physics.constants import R_DRY_AIR, ZERO_CELSIUS_K
@@ -25,7 +25,7 @@ from monitord.physics.uncertainty import combine, u_dew_or_frost_point, u_humidi
 
 
 @dataclass(frozen=True)
-class AiringDay:
+class VentilationDay:
     """Room air against outdoor air over the last day of complete hours."""
 
     difference: Quantity | None = None
@@ -36,7 +36,7 @@ class AiringDay:
 def water_per_hour(
     room_c: Array, room_pa: Array, outdoor_pa: Array, pressure_pa: float, options: AnalysisOptions
 ) -> Array:
-    """Water that airing carries out of a room, each (n,); below 0 it brings water in. [g/h]
+    """Water that ventilation carries out of a room, each (n,); below 0 it brings water in. [g/h]
 
     The dry air that leaves at room temperature comes back as outdoor air: m = n V p_da/(R_da T) (W_room - W_out),
     with humidity ratios of ASHRAE Handbook—Fundamentals 2017, ch. 1 eq. 20.
@@ -47,12 +47,14 @@ def water_per_hour(
     return np.asarray(1000.0 * exchanged * gained)
 
 
-def airing_day(room: HourlySeries, outdoor: HourlySeries, elevation_m: float, options: AnalysisOptions) -> AiringDay:
-    """What airing would have done in each hour of the last day, taken together."""
+def ventilation_day(
+    room: HourlySeries, outdoor: HourlySeries, elevation_m: float, options: AnalysisOptions
+) -> VentilationDay:
+    """What ventilation would have done in each hour of the last day, taken together."""
     a, b = room.last(24), outdoor.last(24)
     known = np.isfinite(a.vapour_pressure_pa) & np.isfinite(b.vapour_pressure_pa) & np.isfinite(a.temperature_c)
-    if known.sum() < AIR.airing_day_min_h:
-        return AiringDay()
+    if known.sum() < AIR.ventilation_day_min_h:
+        return VentilationDay()
     pressure = float(standard_pressure(elevation_m))
     difference = a.vapour_pressure_pa[known] - b.vapour_pressure_pa[known]
     u = np.hypot(_u_pa(a, known), _u_pa(b, known))
@@ -63,7 +65,7 @@ def airing_day(room: HourlySeries, outdoor: HourlySeries, elevation_m: float, op
     grams = float(water.mean()) * 24
     # the humidity ratios' difference is nearly in proportion to that of the vapour pressures, and so is its uncertainty
     per_pa = float(np.abs(water).sum() / max(float(np.abs(difference).sum()), 1e-9)) * 24
-    return AiringDay(
+    return VentilationDay(
         difference=Quantity(value=mean, u=u_mean, unit="Pa"),
         share=float(np.mean(difference > options.coverage * u)),
         water=Quantity(value=grams, u=per_pa * u_mean, unit="g"),
@@ -124,14 +126,14 @@ def _now(room: Present, outdoor: Present, pressure_pa: float, options: AnalysisO
     )
 
 
-def airing(
+def ventilation(
     job: JobFile,
     room: Location,
     airs: dict[str, Present | None],
     surfaces: dict[str, SurfaceRisk],
-    day: AiringDay,
+    day: VentilationDay,
     options: AnalysisOptions,
-) -> Airing | None:
+) -> Ventilation | None:
     """Advice for one room as of now; None where the job has no outdoor air.
 
     Parameters
@@ -150,12 +152,12 @@ def airing(
     balance = _balance(job, room, airs, now) if now is not None else None
     found = measures(balance, options) if balance is not None else ()
     difference: Quantity | None = None
-    effect = AiringEffect.UNKNOWN
+    effect = VentilationEffect.UNKNOWN
     if now is not None:
         u = float(combine(now.u_room_pa, now.u_outdoor_pa))
         difference = Quantity(value=now.room_pa - now.outdoor_pa, u=u, unit="Pa")
         effect = _effect(difference, options)
-    return Airing(
+    return Ventilation(
         room=room.id,
         outdoor=location.id,
         at=utc(now.time_s) if now is not None else None,
@@ -176,10 +178,10 @@ def airing(
     )
 
 
-def _effect(difference: Quantity, options: AnalysisOptions) -> AiringEffect:
+def _effect(difference: Quantity, options: AnalysisOptions) -> VentilationEffect:
     if abs(difference.value) <= options.coverage * (difference.u or 0.0):
-        return AiringEffect.NO_CLEAR_DIFFERENCE
-    return AiringEffect.DRIES if difference.value > 0 else AiringEffect.WETS
+        return VentilationEffect.NO_CLEAR_DIFFERENCE
+    return VentilationEffect.DRIES if difference.value > 0 else VentilationEffect.WETS
 
 
 def _condenses(

@@ -1,7 +1,7 @@
-"""The march of one sleeve through its days, kept between assessments so that no day is marched twice.
+"""The run of one sleeve's ensemble through its days, kept between assessments so that no day is marched twice.
 
 What is kept is a saving, never a source: a day's verdict is a function of the rows up to it, and a late reading that
-changes a row throws the march back to the day before it.
+changes a row throws the run back to the day before it.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class _Checkpoint:
     verdict: SleeveVerdict | None
 
 
-class SleeveCourse:
+class SleeveRun:
     """Checkpoints of one sleeve: the newest days, and ever fewer further back."""
 
     def __init__(self) -> None:
@@ -49,7 +49,7 @@ class SleeveCourse:
     def verdict(
         self, slab: Slab, days: SleeveDays, goal: SleeveGoal, budget: Budget
     ) -> tuple[SleeveVerdict | None, bool]:
-        """The verdict as of the last day, and whether the march got there within the budget."""
+        """The verdict as of the last day, and whether the run got there within the budget."""
         self._kept = [at for at in self._kept if _same(at.rows, days.rows)]
         newest = self._kept[-1] if self._kept else _Checkpoint(days.rows[:0], begin(slab, days), None)
         while newest.ensemble.count < len(days):
@@ -73,11 +73,11 @@ class SleeveCourse:
         self._kept = [*sorted(kept.values(), key=lambda one: one.ensemble.count), newest]
 
 
-class SleeveCourses:
-    """The courses of a job's sleeves, by location."""
+class SleeveRuns:
+    """The runs of a job's sleeves, by location."""
 
     def __init__(self) -> None:
-        self._courses: dict[str, tuple[tuple[object, ...], SleeveCourse]] = {}
+        self._runs: dict[str, tuple[tuple[object, ...], SleeveRun]] = {}
 
     def verdict(
         self, series: HourlySeries, references: ReferenceSeries, sealed_s: float, goal: SleeveGoal, budget: Budget
@@ -87,11 +87,11 @@ class SleeveCourses:
         if days is None:
             return None, True
         location = series.location
-        # all that a course rests on besides its days: another slab or goal starts afresh
+        # all that a run rests on besides its days: another slab or goal starts anew
         key = (location.depth_mm, location.slab_thickness_mm, location.drying_sides, goal)
-        known = self._courses.get(location.id)
+        known = self._runs.get(location.id)
         if known is None or known[0] != key:
-            known = self._courses[location.id] = (key, SleeveCourse())
+            known = self._runs[location.id] = (key, SleeveRun())
         return known[1].verdict(slab_of(location), days, goal, budget)
 
 

@@ -1,16 +1,16 @@
-"""The rush after a connect: messages that waited at the broker come at once, and nobody knows for how long."""
+"""The backlog after a connect: messages that waited at the broker come at once, and nobody knows for how long."""
 
 from __future__ import annotations
 
-LEAST_S = 5.0
-"""A rush lasts so long at least: the broker may take its time with the first message. Our choice. [s]"""
+MIN_S = 5.0
+"""Shortest that a backlog is taken to last: the broker may take its time with the first message. Our choice. [s]"""
 PAUSE_S = 2.0
-"""Without a message for so long, what waited is through. Our choice. [s]"""
-MOST_S = 300.0
-"""After so long messages count as live even if they come without a pause: a busy site has none. Our choice. [s]"""
+"""Pause after which the backlog is over. Our choice. [s]"""
+MAX_S = 300.0
+"""From then on messages count as live even if they come without a pause: a busy site has none. Our choice. [s]"""
 
 
-class Rush:
+class ConnectBacklog:
     """Tells messages that may have waited from those that come as they are sent; by a monotonic clock."""
 
     def __init__(self) -> None:
@@ -26,7 +26,7 @@ class Rush:
         if self._began is None:
             return False
         since = now - self._began
-        if since >= MOST_S or (since >= LEAST_S and now - self._last >= PAUSE_S):
+        if since >= MAX_S or (since >= MIN_S and now - self._last >= PAUSE_S):
             self._began = None
             return False
         self._last = now

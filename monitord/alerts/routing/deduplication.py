@@ -10,8 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from monitord.alerts.deciding.routes import Recipient, quiet_until, ways
 from monitord.alerts.lifecycle.rules import more_severe, severity_rank
+from monitord.alerts.routing.routes import Recipient, quiet_until, ways
 from monitord.model.alerts import Alert, AlertStatus, Severity
 from monitord.model.config.alert_settings import Person
 from monitord.model.messages import TELLS_OPEN, NotificationReason, OutboxState, SentItem

@@ -7,11 +7,11 @@ import pytest
 from futures import TIME_D, air, falling, level
 
 from monitord.analysis.slabs.posterior.outlook import Outlook
-from monitord.analysis.slabs.posterior.questions.date import arrival, goal_date
-from monitord.analysis.slabs.posterior.questions.goal import goal_probability
-from monitord.analysis.slabs.posterior.questions.level import level as level_of
-from monitord.analysis.slabs.posterior.questions.never import never_probability
-from monitord.analysis.slabs.posterior.questions.stall import SlabStall, StallCause, stall
+from monitord.analysis.slabs.posterior.queries.date import arrival, goal_date
+from monitord.analysis.slabs.posterior.queries.goal import goal_probability
+from monitord.analysis.slabs.posterior.queries.level import level as level_of
+from monitord.analysis.slabs.posterior.queries.never import never_probability
+from monitord.analysis.slabs.posterior.queries.stall import SlabStall, StallCause, stall
 
 UNREAD = np.array([np.nan])
 """Bias of a probe that read nothing."""

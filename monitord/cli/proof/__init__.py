@@ -1,1 +1,0 @@
-"""Commands that prove something: criteria, sign-offs, reports, evidence packs."""
