@@ -8,6 +8,7 @@ and judges by the same guard band.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
@@ -20,7 +21,7 @@ from monitord.analysis.readiness.verdict import assess_readiness
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Accuracy, Calibration, JobFile
 from monitord.model.readiness.criteria import Criteria
-from monitord.model.readiness.criteria_files import built_in
+from monitord.model.readiness.criteria_files import DRY_TO_GOAL, built_in
 from monitord.model.readiness.verdict import Verdict
 from monitord.model.series import HOUR_S
 from monitord.replay.recorder import Recorder
@@ -33,6 +34,32 @@ TICK_S = 6 * HOUR_S
 WEEK_S = 7 * 24 * HOUR_S
 _TRUE_MEAN_H = 6
 """The truth is held against the limit as the rule holds the reading: as a mean over six hours. [h]"""
+
+
+CRITERIA = "in-situ-rh-72h"
+
+NACL_PCT, SALTS_PCT = 75.5, (75.5, 85.1, 97.6)
+"""Over saturated NaCl, and over NaCl, KCl and K2SO4 at 20 °C (Greenspan 1977). [% RH]"""
+
+
+@dataclass(frozen=True)
+class SaltCheck:
+    """A check of every probe before the job."""
+
+    nearest: bool
+    """Over the salt nearest to the covering's limit; else over NaCl."""
+    error_pct: float
+    """Standard deviation of the check's own error. [% RH]"""
+    limit_pct: float
+    """± limit that is taken to hold afterwards: the check's error and what the probe is off elsewhere. [% RH]"""
+
+
+CHECKS: Mapping[str, SaltCheck | None] = {
+    "none": None,
+    "nacl": SaltCheck(nearest=False, error_pct=0.35, limit_pct=0.8),
+    "nearest": SaltCheck(nearest=True, error_pct=0.2, limit_pct=0.5),
+}
+"""Our choice: one check on site over NaCl; the mean of several over the salt nearest to the limit."""
 
 
 @dataclass(frozen=True)
@@ -98,24 +125,35 @@ def _spread(values: list[float]) -> str:
 
 
 def score_readiness(
-    made: SimulatedJob, guard_factor: float, criteria_id: str = "in-situ-rh-72h", *, checked: bool = False
-) -> list[SlabScore]:
-    """Judge every sleeve of a simulated job as a slab of its own; `checked`: each probe was checked over a salt."""
-    criteria = _criteria(criteria_id, guard_factor)
+    made: SimulatedJob, guard_factors: Sequence[float], check: SaltCheck | None = None
+) -> dict[float, list[SlabScore]]:
+    """Judge every sleeve of a simulated job as a slab of its own; by guard factor.
+
+    Parameters
+    ----------
+    check : What each probe was checked by before the job; None: the manufacturer's limits are all that is known of it.
+    """
+    rules = {guard_factor: _criteria(guard_factor) for guard_factor in guard_factors}
     rng = np.random.default_rng(made.truth.seed)
     limits = {i: _limit(made.truth.locations[i], rng) for i in _sleeves(made)}
-    job = _job(made, {i: limit for i, limit in limits.items() if limit is not None}, criteria)
-    if checked:
-        job = job.model_copy(update={"calibrations": _salt_checks(made, job, rng)})
-    said: dict[str, list[tuple[float, bool]]] = {slab.id: [] for slab in job.slabs}
+    known = {i: limit for i, limit in limits.items() if limit is not None}
+    job = _job(made, known)
+    if check is not None:
+        job = job.model_copy(update={"calibrations": _salt_checks(made, job, known, check, rng)})
+    said: dict[tuple[float, str], list[tuple[float, bool]]] = {}
     last: HourlyResults | None = None
     for hour_s, view in _views(job, made):
         last = view
-        for verdict in assess_readiness(job, view, {}, {criteria.id: criteria, "dry-to-goal": criteria}, _OPTIONS):
-            said[verdict.element].append((hour_s, verdict.verdict is Verdict.READY))
+        for guard_factor, criteria in rules.items():
+            for verdict in assess_readiness(job, view, {}, {CRITERIA: criteria, DRY_TO_GOAL: criteria}, _OPTIONS):
+                is_ready = verdict.verdict is Verdict.READY
+                said.setdefault((guard_factor, verdict.element), []).append((hour_s, is_ready))
     if last is None:
-        return []
-    return [_score(job, made, slab.id, said[slab.id], last, criteria) for slab in job.slabs]
+        return {}
+    return {
+        factor: [_score(job, made, slab.id, said[factor, slab.id], last, criteria) for slab in job.slabs]
+        for factor, criteria in rules.items()
+    }
 
 
 _OPTIONS = AnalysisOptions()
@@ -125,9 +163,9 @@ def _sleeves(made: SimulatedJob) -> list[str]:
     return [where["id"] for where in made.job["locations"] if where["kind"] == "slab_sleeve"]
 
 
-def _criteria(criteria_id: str, guard_factor: float) -> Criteria:
+def _criteria(guard_factor: float) -> Criteria:
     """The built-in rules without those that the simulated job decides by its drawing: depth, area, room."""
-    criteria = built_in()[criteria_id]
+    criteria = built_in()[CRITERIA]
     limit = criteria.limit.model_copy(update={"guard_factor": guard_factor})
     left_out = dict.fromkeys(("depth", "positions", "service"))
     return criteria.model_copy(update={**left_out, "limit": limit})
@@ -153,35 +191,35 @@ def _limit(truth: LocationTruth, rng: np.random.Generator) -> float | None:
     return float(known[int(rng.uniform(0.3, 0.9) * len(known))])
 
 
-def _job(made: SimulatedJob, limits: dict[str, float], criteria: Criteria) -> JobFile:
+def _job(made: SimulatedJob, limits: dict[str, float]) -> JobFile:
     """The simulated job with a slab for each sleeve, no goals, and probes that were checked ten days before use."""
     document: dict[str, Any] = {**made.job}
     document["locations"] = [{**where, "goal": None} for where in document["locations"]]
     document["probes"] = [{**entry, "calibrated_at": entry["from"]} for entry in document["probes"]]
     document["slabs"] = [
-        {"id": f"slab-{i}", "locations": [i], "criteria": criteria.id, "covering": {"limit_pct": round(limit, 3)}}
+        {"id": f"slab-{i}", "locations": [i], "criteria": CRITERIA, "covering": {"limit_pct": round(limit, 3)}}
         for i, limit in limits.items()
     ]
     return JobFile.model_validate(document)
 
 
-SALT_PCT, SALT_U_PCT, CHECKED_LIMIT_PCT = 75.5, 0.35, 0.8
-"""Over sodium chloride (Greenspan 1977): its humidity, the error of such a check on site (our choice), and the ± limit
-that holds afterwards: the check's error and what a probe is off elsewhere in its range (our choice). [% RH]"""
-
-
-def _salt_checks(made: SimulatedJob, job: JobFile, rng: np.random.Generator) -> tuple[Calibration, ...]:
-    """What a salt check of every probe before the job finds, with an error of its own."""
+def _salt_checks(
+    made: SimulatedJob, job: JobFile, limits: Mapping[str, float], check: SaltCheck, rng: np.random.Generator
+) -> tuple[Calibration, ...]:
+    """What a check of every probe before the job finds, with an error of its own."""
+    of_probe = {placement.probe: limits.get(placement.location_id) for placement in job.probes}
     found = []
     for probe in made.scenario.probes:
-        shown = probe.bias_pct + probe.slope * (SALT_PCT - 60.0) + float(rng.normal(0.0, SALT_U_PCT))
+        limit = of_probe.get(probe.id)
+        over = NACL_PCT if limit is None or not check.nearest else min(SALTS_PCT, key=lambda rh: abs(rh - limit))
+        shown = probe.bias_pct + probe.slope * (over - 60.0) + float(rng.normal(0.0, check.error_pct))
         found.append(
             Calibration(
                 probe=probe.id,
                 at=job.start - timedelta(days=2),
                 relative_humidity_correction_pct=-shown,
-                accuracy=Accuracy(relative_humidity_pct=CHECKED_LIMIT_PCT),
-                method="saturated sodium chloride",
+                accuracy=Accuracy(relative_humidity_pct=check.limit_pct),
+                method="saturated salt",
             )
         )
     return tuple(found)

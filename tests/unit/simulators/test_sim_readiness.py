@@ -10,7 +10,7 @@ from simulators.jobs.generate import generate
 
 @pytest.fixture(scope="module")
 def slabs() -> list[SlabScore]:
-    return [slab for seed in (0, 2) for slab in score_readiness(generate("sleeves", seed), guard_factor=2.0)]
+    return [slab for seed in (0, 2) for slab in score_readiness(generate("sleeves", seed), (2.0,))[2.0]]
 
 
 def test_no_simulated_slab_is_called_ready_while_its_concrete_is_over_the_limit(slabs: list[SlabScore]) -> None:
