@@ -379,6 +379,7 @@ class JobFile(BaseModel):
                 )
 
     def _of_equipment(self, known: set[str]) -> Iterator[str]:
+        outdoor = {location.id for location in self.locations if location.kind is LocationKind.OUTDOOR_AIR}
         last: dict[str, Equipment] = {}
         for item in sorted(self.equipment, key=lambda e: (e.id, e.from_time)):
             if item.location_id not in known:
@@ -386,7 +387,7 @@ class JobFile(BaseModel):
                     f"equipment {item.id!r} is at {item.location_id!r}, which is not a location of this job; "
                     f"use one of {', '.join(sorted(known)) or '(none yet)'}"
                 )
-            elif self.location(item.location_id).kind is LocationKind.OUTDOOR_AIR:
+            elif item.location_id in outdoor:
                 yield f"equipment {item.id!r} stands in the outdoor air {item.location_id!r}; name the room it dries"
             before = last.get(item.id)
             if before is not None and (before.to_time is None or before.to_time > item.from_time):

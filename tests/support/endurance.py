@@ -168,7 +168,7 @@ class House:
         finally:
             process.terminate()
             process.join(PATIENCE_S)
-        assert process.exitcode in (0, 1), "it ends by itself; 1: not everything in time, on a busy machine"
+        assert process.exitcode in (0, 1), f"{process.exitcode}; 1: it ended by itself, not everything in time"
 
     def rows(self, query: str) -> list[tuple[Any, ...]]:
         with closing(sqlite3.connect(f"file:{self.file}?mode=ro", uri=True, timeout=20)) as connection:

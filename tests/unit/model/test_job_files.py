@@ -106,6 +106,15 @@ def test_a_start_that_is_missing_hides_no_other_mistake() -> None:
     assert "'p' is placed at 'x'" in said
 
 
+def test_equipment_at_a_location_that_can_not_be_read_is_no_mistake_of_its_own() -> None:
+    machine = {"id": "d1", "kind": "dehumidifier", "location_id": "hall", "from": "2025-01-01T00:00:00Z"}
+    job = {"job": "a", "start": "2025-01-01T00:00:00Z", "locations": [{"id": "hall", "kind": "kitchen"}]}
+    with pytest.raises(JobFileError) as caught:
+        parse_job(json.dumps({**job, "equipment": [machine]}), "json", "a.json")
+    assert len(caught.value.mistakes) == 1
+    assert "`locations[0].kind`" in caught.value.mistakes[0]
+
+
 def test_several_mistakes_are_counted() -> None:
     text = '{"job": "a", "start": "2025-01-01T00:00:00Z", "x": 1, "y": 2, "z": 3}'
     with pytest.raises(JobFileError) as caught:
