@@ -156,9 +156,13 @@ def test_a_receiver_sends_nobody_on_to_another_address() -> None:
 
 
 @pytest.mark.parametrize("host", ["169.254.169.254", "[fe80::1]", "metadata.google.internal"])
-def test_no_message_goes_to_where_clouds_keep_their_secrets(host: str) -> None:
+def test_no_message_goes_to_where_clouds_keep_their_secrets(host: str, caplog: pytest.LogCaptureFixture) -> None:
     with pytest.raises(ChannelError, match="is a link-local address, where no message goes"):
         channel(f"json://{host}/latest/meta-data").send(message())
+    beat = HeartbeatSettings.model_validate({"url": f"http://{host}/latest/meta-data"})
+    with caplog.at_level("ERROR"):
+        assert not Heartbeat(beat, lambda: None).beat()
+    assert "link-local" in caplog.text
 
 
 def test_a_receiver_that_hangs_is_a_failed_try_in_bounded_time() -> None:

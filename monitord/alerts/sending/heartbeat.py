@@ -5,10 +5,12 @@ from __future__ import annotations
 import http.client
 import logging
 import urllib.error
+import urllib.parse
 import urllib.request
 from collections.abc import Callable
 from typing import Any
 
+from monitord.alerts.sending.channels.answers import is_link_local
 from monitord.model.config.alert_settings import HeartbeatSettings
 
 _log = logging.getLogger(__name__)
@@ -45,8 +47,13 @@ class Heartbeat:
         if wrong is not None:
             _log.error("no heartbeat: %s", wrong)
             return False
-        request = urllib.request.Request(self._settings.url.get_secret_value(), headers={"User-Agent": "monitord"})
+        url = self._settings.url.get_secret_value()
         try:
+            host = urllib.parse.urlsplit(url).hostname
+            if host is None or is_link_local(host):
+                _log.error("no heartbeat: its URL names no host, or a link-local address, where nothing is sent")
+                return False
+            request = urllib.request.Request(url, headers={"User-Agent": "monitord"})
             with _OPENER.open(request, timeout=self._settings.timeout_s) as answer:
                 return 200 <= int(answer.status) < 300
         except (urllib.error.URLError, http.client.HTTPException, OSError, ValueError) as error:
