@@ -39,7 +39,7 @@ class EstimateSeries:
     end_s: Array
     """End of each hour. [s]"""
     known: Array
-    """1 where the location was heard in the hour, else 0."""
+    """1 where the location was measured in the hour, else 0."""
     mould: MouldIndexSeries | None = None
     wood: WoodMoistureSeries | None = None
     over_room: Excess | None = None
@@ -49,7 +49,7 @@ class EstimateSeries:
 def estimate_series(
     job: JobFile, hours: HourlyResults, location: Location, options: AnalysisOptions
 ) -> EstimateSeries | None:
-    """The courses at a location; None where nothing was ever heard there."""
+    """The courses at a location; None where nothing was ever measured there."""
     series = hours.all_series.get(location.id)
     if series is None or not np.isfinite(series.vapour_pressure_pa).any():
         return None

@@ -58,7 +58,7 @@ def _placement_until(placement: PlacementRecord, hour_s: float) -> PlacementReco
     keep = (recent.received_s < hour_s) & ((recent.time_s >= since) | late)
     if not keep.all():
         recent = Series(*(getattr(recent, name)[keep] for name in Series.__dataclass_fields__))
-    return PlacementRecord(placement.placement, recent, hourly, placement.last_heard_s)
+    return PlacementRecord(placement.placement, recent, hourly, placement.last_seen_s)
 
 
 @dataclass
@@ -178,8 +178,8 @@ def _assess_events(view: HourlyResults, job: JobFile, location: Location, option
         if not len(known):
             return
         sealed = location.sealed_at or location.installed_at
-        heard = float(series.hour_s[known[0]])
-        view.clocks[location.id] = clock_start(series, sealed.timestamp() if sealed else heard, references.room)
+        first_s = float(series.hour_s[known[0]])
+        view.clocks[location.id] = clock_start(series, sealed.timestamp() if sealed else first_s, references.room)
         settled_s = view.clocks[location.id] + options.sleeve_clock_h * HOUR_S
     wet = wetting(series, references, view.hour_s, options, settled_s)
     if wet is not None:

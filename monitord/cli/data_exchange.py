@@ -65,7 +65,7 @@ def import_file(parsed: Namespace) -> int:
     with database_of(parsed) as db:
         done = import_readings(db, found)
         with db.read() as conn:
-            stray = [heard.probe for heard in unplaced(conn) if heard.probe in probes]
+            stray = [one.probe for one in unplaced(conn) if one.probe in probes]
     out(f"new: {done.inserted}, there already: {done.repeats}, in quarantine as contradictions: {done.conflicts}")
     if stray:
         out(f"placed in no job at their last time: {', '.join(stray)}; place them, or nothing is computed from them")

@@ -30,7 +30,7 @@ from monitord.model.config.settings import Settings
 from monitord.store import mirror
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
-from monitord.store.last_seen import last_heard
+from monitord.store.last_seen import probes_seen
 from monitord.store.maintenance.backup import backups_in
 
 _BROKER_S = 8.0
@@ -147,7 +147,7 @@ def _database(settings: Settings) -> Iterator[SystemCheck]:
     try:
         with db.read() as conn:
             health_problems = integrity.health_problems(conn)
-            newest = max((heard.received_at for heard in last_heard(conn)), default=None)
+            newest = max((one.received_at for one in probes_seen(conn)), default=None)
     finally:
         db.close()
     if health_problems:

@@ -62,7 +62,7 @@ def release(db: Database, rules: TopicRules, clock: Clock, ids: Collection[int] 
     """Decode what is held again, store what can be understood now, and let it go.
 
     A reading keeps the time at which its payload first reached the program. What was a retained replay then does
-    not count as heard live now. Readings that contradict stored ones, and payloads of which only the beginning was
+    not count as seen live now. Readings that contradict stored ones, and payloads of which only the beginning was
     kept, stay: there is nothing in them to mend. A forecast is only let go: it is old by now.
 
     Parameters

@@ -86,7 +86,7 @@ class _Batch(NamedTuple):
 
     readings: list[Reading]
     retained: list[int]
-    """Which of the readings, by index, are replays that don't count as heard."""
+    """Which of the readings, by index, are replays that don't count as seen."""
     forecasts: list[tuple[JobForecast, datetime]]
     """With their times of arrival."""
     held: list[_Held]

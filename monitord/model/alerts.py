@@ -100,7 +100,7 @@ class Alert(BaseModel):
     last_evaluated_at: UtcTime | None = None
     unknown_since: UtcTime | None = None
     gateway: str | None = None
-    """The gateway that the probe was last heard through, or that the alert is about."""
+    """The gateway that the probe last reported through, or that the alert is about."""
     severity_since: UtcTime | None = None
     """When the present severity was decided."""
     recent_openings: tuple[UtcTime, ...] = ()

@@ -152,9 +152,9 @@ class SourceReason(StrEnum):
     NOT_ABOVE = "not_above"
     """Above neither."""
     ABOVE_ROOM_ALONE = "above_room_alone"
-    """Above the room air; the outdoor air was not heard."""
+    """Above the room air; the outdoor air was not measured."""
     ABOVE_OUTDOORS_ALONE = "above_outdoors_alone"
-    """Above the outdoor air; the room air was not heard."""
+    """Above the outdoor air; the room air was not measured."""
     NOT_ABOVE_ROOM_ALONE = "not_above_room_alone"
     NOT_ABOVE_OUTDOORS_ALONE = "not_above_outdoors_alone"
 
@@ -293,7 +293,7 @@ class Finding(BaseModel):
     interval_s: float | None = None
     """Nominal interval of the readings behind it: a slow probe's pace is no gap. [s]"""
     gateway: str | None = None
-    """The gateway that the probe was last heard through, or that the finding is about."""
+    """The gateway that the probe last reported through, or that the finding is about."""
     facts: Facts = Facts()
 
     @property

@@ -79,7 +79,7 @@ class MouldRisk(BaseModel):
     """Days until the index reaches 1 at the present rate; 0: it has; None: never at this rate, or not known."""
     heading: float | None
     """What alerts are judged by: the index, or 1 where it comes there within the days that the options name.
-    None: too little was heard lately."""
+    None: too little was measured lately."""
     unknown_share: float
     """Share of the hours since the first known one for which nothing is known: held, not counted as dry."""
     week_mean_rh: float | None

@@ -135,7 +135,7 @@ class PlacementRecord:
     """Stamped within the last days, or stamped earlier but come late (`LATE_S`) and within the last days."""
     hourly: Hourly
     """The clock hours that were over by then."""
-    last_heard_s: float | None
+    last_seen_s: float | None
     """Stamp of the newest live reading (one that was not replayed as a retained message), or its arrival if that
     was earlier. [s]"""
 

@@ -23,7 +23,7 @@ class _Placement:
         self.placement = placement
         self.from_s = placement.from_time.timestamp()
         self.to_s = np.inf if placement.to_time is None else placement.to_time.timestamp()
-        self.last_heard_s: float | None = None
+        self.last_seen_s: float | None = None
         self._rows = np.empty((6, 256))
         self._n = 0
         self._hours = np.empty((_HOURLY_COLUMNS, 64))
@@ -49,9 +49,9 @@ class _Placement:
         self._dirty.add(float(np.floor(row[0] / HOUR_S) * HOUR_S))
         if row[5] - row[0] > LATE_S:
             self._late_received_s = max(self._late_received_s, row[5])
-        heard = min(row[0], row[5])  # a clock that runs ahead is no proof of life in the future
-        if self.last_heard_s is None or heard > self.last_heard_s:
-            self.last_heard_s = heard
+        seen_s = min(row[0], row[5])  # a clock that runs ahead is no proof of life in the future
+        if self.last_seen_s is None or seen_s > self.last_seen_s:
+            self.last_seen_s = seen_s
         return True
 
     def take_over(self, as_of_s: float) -> list[tuple[float, Array]]:
@@ -88,7 +88,7 @@ class _Placement:
             recent = rows[:, (rows[0] >= since) | late]
         hours = self._hours[:, : self._hours_n]
         until = int(np.searchsorted(hours[0], as_of_s - HOUR_S, side="right"))
-        return PlacementRecord(self.placement, Series(*recent), Hourly(*hours[:, :until]), self.last_heard_s)
+        return PlacementRecord(self.placement, Series(*recent), Hourly(*hours[:, :until]), self.last_seen_s)
 
 
 class Recorder:

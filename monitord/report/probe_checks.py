@@ -184,8 +184,8 @@ def side_by_side_words(found: SideBySide, units: Units = Units.METRIC) -> str:
     text = "; ".join(said)
     if found.outcome is Agreement.DISAGREE:
         text += "; put a third probe, or a salt, beside them"
-    if found.unheard:
-        text += f"; too few readings to be judged: {', '.join(found.unheard)}"
+    if found.missing:
+        text += f"; too few readings to be judged: {', '.join(found.missing)}"
     return f"Side by side: {text}."
 
 

@@ -107,7 +107,7 @@ def _placement_record(
     hourly = roll_up_by(np.floor(series.time_s / HOUR_S) * HOUR_S, series)
     over = int(np.searchsorted(hourly.hour_s, as_of_s - HOUR_S, side="right"))
     hourly = Hourly(*(getattr(hourly, name)[:over] for name in Hourly.__dataclass_fields__))
-    heard = np.minimum(series.time_s, series.received_s)
+    seen_s = np.minimum(series.time_s, series.received_s)
     return PlacementRecord(
-        placement, series.at((series.time_s >= since) | late), hourly, float(heard.max()) if len(heard) else None
+        placement, series.at((series.time_s >= since) | late), hourly, float(seen_s.max()) if len(seen_s) else None
     )

@@ -1,6 +1,6 @@
-"""Who was heard, and when.
+"""Which probe was seen, and when.
 
-A probe counts as heard at the stamp of its newest live reading, or at that reading's arrival if that is
+A probe counts as seen at the stamp of its newest live reading, or at that reading's arrival if that is
 earlier: staleness runs on measured time, a backlog does not make a probe look alive, and neither does a clock
 that runs ahead. Retained replays and conflicts don't count.
 """
@@ -21,11 +21,11 @@ from monitord.store.db.times import from_ms
 
 
 @dataclass(frozen=True)
-class Heard:
+class LastSeen:
     """The newest live reading of a probe."""
 
     probe: str
-    heard_at: datetime
+    last_seen_at: datetime
     """`time`, or its arrival if that was earlier (a probe whose clock runs ahead)."""
     time: datetime
     """The reading's own stamp."""
@@ -39,17 +39,17 @@ class Heard:
     gateway: str | None
 
 
-def last_heard(conn: Connection) -> list[Heard]:
-    """Every probe ever heard live, by id."""
+def probes_seen(conn: Connection) -> list[LastSeen]:
+    """Every probe ever seen live, by id."""
     return [_heard(row) for row in conn.execute(_HEARD)]
 
 
-def unplaced(conn: Connection) -> list[Heard]:
-    """Probes that were last heard at a time at which no job has placed them, by id."""
+def unplaced(conn: Connection) -> list[LastSeen]:
+    """Probes that were last seen at a time at which no job has placed them, by id."""
     return [_heard(row) for row in conn.execute(_UNPLACED)]
 
 
-def note_heard(conn: Connection, live: Iterable[Row]) -> None:
+def note_last_seen(conn: Connection, live: Iterable[Row]) -> None:
     """Note live readings, each as (probe's number, stamp, arrival). [ms]"""
     newest: dict[int, tuple[int, int]] = {}
     received: dict[int, int] = {}
@@ -63,10 +63,10 @@ def note_heard(conn: Connection, live: Iterable[Row]) -> None:
     insert_rows(conn, _keep_newest(conn.dialect.name), rows)
 
 
-def heard_of_placement(
+def last_seen_in_placement(
     conn: Connection, probe: str, from_time_ms: int, to_time_ms: int, known_by_ms: int
 ) -> int | None:
-    """When a probe was last heard with a stamp inside a stay, as known at a time. [ms]"""
+    """When a probe was last seen with a stamp inside a stay, as known at a time. [ms]"""
     placement = {"probe": probe, "from": from_time_ms, "to": to_time_ms, "known_by": known_by_ms}
     newest = conn.execute(_NEWEST_OF_PLACEMENT, placement).first()
     if newest is None:
@@ -79,8 +79,8 @@ def heard_of_placement(
     return max(int(live_ms), int(best))
 
 
-def _heard(row: Any) -> Heard:
-    return Heard(row[0], from_ms(row[1]), from_ms(row[2]), from_ms(row[3]), *row[4:])
+def _heard(row: Any) -> LastSeen:
+    return LastSeen(row[0], from_ms(row[1]), from_ms(row[2]), from_ms(row[3]), *row[4:])
 
 
 # --- statements ---------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from monitord.model.messages import MatchLabel, Mute, Pause
 from monitord.model.units import Units, read_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, pauses
-from monitord.store.last_seen import Heard, last_heard
+from monitord.store.last_seen import LastSeen, probes_seen
 from monitord.web.visitor import visitor
 
 
@@ -29,8 +29,8 @@ class JobState:
     assessment: JobAssessment | None
     alerts: Sequence[Alert]
     """Open and acknowledged ones, the oldest first."""
-    heard: Mapping[str, Heard]
-    """By probe: those of this job that were ever heard live."""
+    last_seen: Mapping[str, LastSeen]
+    """By probe: those of this job that ever reported live."""
     now: datetime
     pause: Pause | None = None
     """The pause that stands now, if one does."""
@@ -57,41 +57,45 @@ class JobState:
         known = {location.id for location in self.job.locations}
         return [p for p in self.assessment.locations if p.location in known] if self.assessment is not None else []
 
-    def heard_of(self, placement: Placement) -> datetime | None:
-        """When a probe was last heard during a stay; None: not during this one."""
-        heard = self.heard.get(placement.probe)
-        if heard is None or heard.heard_at < placement.from_time:
+    def placement_last_seen_at(self, placement: Placement) -> datetime | None:
+        """When a probe was last seen during a stay; None: not during this one."""
+        newest = self.last_seen.get(placement.probe)
+        if newest is None or newest.last_seen_at < placement.from_time:
             return None
-        return heard.heard_at if placement.to_time is None else min(heard.heard_at, placement.to_time)
+        return newest.last_seen_at if placement.to_time is None else min(newest.last_seen_at, placement.to_time)
 
-    def heard_at(self, location_id: str) -> datetime | None:
-        """When a location was last heard, by any probe that stands there now or by what was assessed."""
-        times = [self.heard_of(placement) for placement in self.placements_now if placement.location_id == location_id]
+    def location_last_seen_at(self, location_id: str) -> datetime | None:
+        """When a location was last seen, by any probe that stands there now or by what was assessed."""
+        times = [
+            self.placement_last_seen_at(placement)
+            for placement in self.placements_now
+            if placement.location_id == location_id
+        ]
         location = self.assessment.at(location_id) if self.assessment is not None else None
         times.append(location.last_reading_at if location is not None else None)
         return max((time for time in times if time is not None), default=None)
 
     @property
-    def last_heard(self) -> datetime | None:
-        """When anything of the job was last heard."""
-        times = [self.heard_of(placement) for placement in self.placements_now]
+    def last_seen_at(self) -> datetime | None:
+        """When anything of the job was last seen."""
+        times = [self.placement_last_seen_at(placement) for placement in self.placements_now]
         times.append(self.assessment.last_reading_at if self.assessment is not None else None)
         return max((time for time in times if time is not None), default=None)
 
-    def count_heard(self, options: AnalysisOptions) -> int:
+    def count_reporting(self, options: AnalysisOptions) -> int:
         """How many of the probes that stand there now are not silent, by the limits of the assessment."""
-        return sum(self._is_heard(placement, options) for placement in self.placements_now)
+        return sum(self._is_reporting(placement, options) for placement in self.placements_now)
 
-    def _is_heard(self, placement: Placement, options: AnalysisOptions) -> bool:
-        heard = self.heard_of(placement)
+    def _is_reporting(self, placement: Placement, options: AnalysisOptions) -> bool:
+        seen = self.placement_last_seen_at(placement)
         until = self.job.end if self.ended and self.job.end is not None else self.now
         limit = options.stale_after_intervals * max(placement.interval_s, options.silent_interval_floor_s)
-        return heard is not None and (until - heard).total_seconds() <= limit
+        return seen is not None and (until - seen).total_seconds() <= limit
 
     @property
     def newest(self) -> datetime:
         """The newest time that anything here speaks of; pages show data up to it."""
-        times = [self.assessment.as_of if self.assessment is not None else None, self.last_heard]
+        times = [self.assessment.as_of if self.assessment is not None else None, self.last_seen_at]
         return max((time for time in times if time is not None), default=self.now)
 
 
@@ -111,8 +115,8 @@ def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:
 
 def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
     """All jobs that the visitor may see, as they stand, the ended ones too."""
-    heard, paused = _by_probe(conn), pauses.standing(conn, now)
-    return [_state(conn, job, now, heard, paused.get(job.job)) for job in seen_jobs(conn)]
+    last_seen, paused = _by_probe(conn), pauses.standing(conn, now)
+    return [_state(conn, job, now, last_seen, paused.get(job.job)) for job in seen_jobs(conn)]
 
 
 def seen_jobs(conn: Connection) -> list[JobFile]:
@@ -120,31 +124,33 @@ def seen_jobs(conn: Connection) -> list[JobFile]:
     return [job for job in jobs.list_jobs(conn) if visitor().may_see(job.job)]
 
 
-def seen_heard(heard: Iterable[Heard], known: Sequence[JobFile]) -> list[Heard]:
-    """Of the probes that were heard, those that stand in a job the visitor may see; all, for who sees all jobs."""
+def visible_probes(probes: Iterable[LastSeen], known: Sequence[JobFile]) -> list[LastSeen]:
+    """Of the probes that were seen, those that stand in a job the visitor may see; all, for who sees all jobs."""
     placed = {placement.probe for job in known for placement in job.probes}
-    return [item for item in heard if visitor().sees_all or item.probe in placed]
+    return [item for item in probes if visitor().sees_all or item.probe in placed]
 
 
-def _state(conn: Connection, job: JobFile, now: datetime, heard: Mapping[str, Heard], pause: Pause | None) -> JobState:
+def _state(
+    conn: Connection, job: JobFile, now: datetime, last_seen: Mapping[str, LastSeen], pause: Pause | None
+) -> JobState:
     placed = {placement.probe for placement in job.probes}
     return JobState(
         job=job,
         assessment=assessments.latest_assessment(conn, job.job),
         alerts=stored_alerts.open_alerts(conn, job.job),
-        heard={probe: item for probe, item in heard.items() if probe in placed},
+        last_seen={probe: item for probe, item in last_seen.items() if probe in placed},
         now=now,
         pause=pause,
     )
 
 
-def _by_probe(conn: Connection) -> dict[str, Heard]:
-    return {item.probe: item for item in last_heard(conn)}
+def _by_probe(conn: Connection) -> dict[str, LastSeen]:
+    return {item.probe: item for item in probes_seen(conn)}
 
 
-def newest_of(states: Sequence[JobState], heard: Iterable[Heard]) -> tuple[datetime | None, datetime | None]:
-    """When any probe was last heard, and as of when any job that is not over was last assessed."""
-    times = [item.heard_at for item in heard]
+def newest_of(states: Sequence[JobState], probes: Iterable[LastSeen]) -> tuple[datetime | None, datetime | None]:
+    """When any probe was last seen, and as of when any job that is not over was last assessed."""
+    times = [item.last_seen_at for item in probes]
     assessed = [s.assessment.as_of for s in states if s.assessment is not None and not s.ended]
     return max(times, default=None), max(assessed, default=None)
 

@@ -26,10 +26,10 @@ class JobSummary(BaseModel):
     as_of: UtcTime | None
     """As of when it was assessed last; null: never."""
     last_reading_at: UtcTime | None
-    """When any of its probes was last heard."""
+    """When any of its probes was last seen."""
     probes: int
     """Probes that stand there now."""
-    probes_heard: int
+    probes_reporting: int
     """Those of them that are not silent."""
     states: dict[str, int]
     """Locations by state."""
@@ -124,12 +124,12 @@ class AlertsOut(BaseModel):
 
 
 class ProbeOut(BaseModel):
-    """A probe that was heard live."""
+    """A probe that was seen live."""
 
     model_config = _OUT
 
     probe: str
-    heard_at: UtcTime
+    last_reading_at: UtcTime
     """Stamp of its newest live reading, or its arrival if that was earlier."""
     temperature_c: float
     relative_humidity_pct: float
@@ -138,12 +138,12 @@ class ProbeOut(BaseModel):
     rssi_dbm: float | None
     gateway: str | None
     job: str | None
-    """Where it stands; null: heard but not placed."""
+    """Where it stands; null: seen but not placed."""
     location: str | None
 
 
 class ProbesOut(BaseModel):
-    """Every probe ever heard, the last one first."""
+    """Every probe ever seen, the last one first."""
 
     model_config = _OUT
 

@@ -24,7 +24,7 @@ from monitord.model.config.broker import BrokerSettings
 from monitord.store.db.database import Database
 from monitord.store.db.tables import reading
 from monitord.store.quarantine import list_held
-from monitord.store.series.readings import last_heard
+from monitord.store.series.readings import probes_seen
 
 PROTOCOLS = ["5", "3.1.1"]
 START = datetime(2025, 3, 1, 10, 0, tzinfo=UTC)
@@ -174,11 +174,11 @@ def test_a_retained_replay_does_not_make_a_dead_probe_look_alive(
     with consuming(mosquitto.settings(protocol), db):
         wait_until(lambda: count(db) == 1, "the replay is stored, since it is new")
         with db.read() as conn:
-            assert last_heard(conn) == []
+            assert probes_seen(conn) == []
         publish(mosquitto.port, [message(20)], retain=True)  # sent live, though the broker keeps it as well
         wait_until(lambda: count(db) == 2, "the live one is stored")
     with db.read() as conn:
-        assert [heard.time for heard in last_heard(conn)] == [START + timedelta(seconds=1)]
+        assert [heard.time for heard in probes_seen(conn)] == [START + timedelta(seconds=1)]
 
 
 def test_any_bytes_go_to_quarantine_and_the_consumer_lives_on(mosquitto: Mosquitto, db: Database) -> None:

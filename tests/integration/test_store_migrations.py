@@ -32,7 +32,7 @@ from monitord.store.db.database import Database
 from monitord.store.db.scaled import encoder
 from monitord.store.db.tables import metadata, reading
 from monitord.store.db.times import HOUR_MS, to_ms
-from monitord.store.last_seen import last_heard
+from monitord.store.last_seen import probes_seen
 from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
@@ -140,8 +140,8 @@ def record(database: Database) -> list[list[float]]:
     """The hours and the readings of the job's stay, as an assessment reads them."""
     with database.read() as conn:
         known = load_job_record(conn, JOB, T0 + timedelta(days=1)).placements[0]
-        probes = last_heard(conn)
-    assert [(probe.probe, probe.heard_at) for probe in probes] == [("p1", T0 + timedelta(minutes=290))]
+        probes = probes_seen(conn)
+    assert [(probe.probe, probe.last_seen_at) for probe in probes] == [("p1", T0 + timedelta(minutes=290))]
     hours, readings = known.hourly, known.recent
     return [
         getattr(part, field.name).tolist()

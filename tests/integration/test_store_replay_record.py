@@ -69,7 +69,7 @@ def row(reading: Reading) -> tuple[float, float, float, float, float, float]:
 
 
 def assert_same(live: PlacementRecord, replayed: PlacementRecord, when: str) -> None:
-    assert live.last_heard_s == replayed.last_heard_s, when
+    assert live.last_seen_s == replayed.last_seen_s, when
     for part in ("recent", "hourly"):
         for field in dataclasses.fields(getattr(live, part)):
             one, other = (getattr(getattr(record, part), field.name) for record in (live, replayed))

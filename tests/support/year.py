@@ -25,7 +25,7 @@ from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
 from monitord.store import alerts as stored_alerts
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
-from monitord.store.last_seen import last_heard
+from monitord.store.last_seen import probes_seen
 from monitord.store.series.readings import insert_batch, load_series
 
 START = datetime(2025, 1, 10, tzinfo=UTC)
@@ -128,7 +128,7 @@ def _reading(n: int, at: datetime, chance: random.Random) -> Reading:
 
 
 def _page(conn: Connection, month: int, start: datetime, now: datetime) -> None:
-    last_heard(conn)
+    probes_seen(conn)
     stored_alerts.open_alerts(conn)
     stored_alerts.current_alerts(conn, f"J{month}")
     load_series(conn, _job(month, start).probes[0], now - timedelta(days=2), now)

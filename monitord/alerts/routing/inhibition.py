@@ -101,7 +101,7 @@ def inhibited(
 
     Parameters
     ----------
-    gateways : probe to the gateway that it was last heard through, for alerts that do not name theirs.
+    gateways : probe to the gateway that it last reported through, for alerts that do not name theirs.
     """
     every = sorted(alerts, key=lambda alert: (alert.fingerprint, alert.episode))
     found: dict[str, Inhibited] = {}

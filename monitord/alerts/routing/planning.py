@@ -46,7 +46,7 @@ class Situation:
     mutes: Sequence[Mute]
     """Those that have not ended, or only within `MUTES_BACK`."""
     gateways: Mapping[str, str] = field(default_factory=dict)
-    """Probe to the gateway that it was last heard through."""
+    """Probe to the gateway that it last reported through."""
     settled: frozenset[tuple[str, int]] = frozenset()
     """Those of the episodes about which nobody is owed a word any more."""
 

@@ -18,7 +18,7 @@ from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.messages.messages import Composer
 from monitord.alerts.routing.planning import LOOK_BACK, MUTES_BACK, Scenario, Situation, plan
 from monitord.alerts.system.gateways import gateways_of
-from monitord.alerts.system.system_alerts import heard_probes
+from monitord.alerts.system.system_alerts import seen_probes
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.messages import Message
 from monitord.store import alerts as stored_alerts
@@ -52,7 +52,7 @@ def situation_of(conn: Connection, settings: AlertSettings, as_of: datetime) -> 
         told=told,
         last=stored_outbox.last_messages(conn, as_of - timedelta(seconds=settings.group_interval_s)),
         mutes=mutes,
-        gateways=gateways_of(heard_probes(conn)),
+        gateways=gateways_of(seen_probes(conn)),
         settled=settled,
     )
 

@@ -12,20 +12,20 @@ from monitord.model.facts import FindingKind, Truth
 from monitord.model.jobs import JobFile
 
 _UNPLACED_FOR = timedelta(hours=24)
-"""How long a probe that is placed nowhere counts as heard."""
+"""How long a probe that is placed nowhere counts as seen."""
 
 
 @dataclass(frozen=True)
-class HeardProbe:
-    """When and through which gateway a probe was last heard."""
+class SeenProbe:
+    """When and through which gateway a probe was last seen."""
 
     probe: str
-    heard_at: datetime
+    last_seen_at: datetime
     gateway: str | None
 
 
 def fleet_findings(
-    heard: Iterable[HeardProbe],
+    seen: Iterable[SeenProbe],
     jobs: Sequence[JobFile],
     standing: Sequence[Alert],
     as_of: datetime,
@@ -38,7 +38,7 @@ def fleet_findings(
     standing : the open alerts of these kinds: whatever they are about is judged again, so that they can clear.
     paused : ids of the jobs that raise nothing now; their probes have their places all the same.
     """
-    by_probe = {probe.probe: probe for probe in heard}
+    by_probe = {probe.probe: probe for probe in seen}
     unplaced_probes = {alert.probe for alert in standing if alert.kind == "unplaced_probe" and alert.probe is not None}
     found: dict[str, list[Finding]] = {SYSTEM: _unplaced_probes(by_probe, jobs, unplaced_probes, as_of)}
     for job in jobs:
@@ -51,14 +51,14 @@ def fleet_findings(
     return found
 
 
-def _gateways(heard: Mapping[str, HeardProbe], job: JobFile, known: set[str], as_of: datetime) -> list[Finding]:
+def _gateways(seen: Mapping[str, SeenProbe], job: JobFile, known: set[str], as_of: datetime) -> list[Finding]:
     """A gateway of the job is as old as the newest reading that came through it.
 
     A gateway with one probe is left to that probe's own alert: nobody can tell which of the two is silent.
     """
-    served: dict[str, list[tuple[HeardProbe, float]]] = {gateway: [] for gateway in known}
+    served: dict[str, list[tuple[SeenProbe, float]]] = {gateway: [] for gateway in known}
     for placement in job.probes:
-        probe = heard.get(placement.probe)
+        probe = seen.get(placement.probe)
         if placement.covers(as_of) and probe is not None and probe.gateway is not None:
             served.setdefault(probe.gateway, []).append((probe, placement.interval_s))
     return [
@@ -68,8 +68,8 @@ def _gateways(heard: Mapping[str, HeardProbe], job: JobFile, known: set[str], as
     ]
 
 
-def _gateway(name: str, probes: Sequence[tuple[HeardProbe, float]], as_of: datetime) -> Finding:
-    newest = max(probe.heard_at for probe, _ in probes)
+def _gateway(name: str, probes: Sequence[tuple[SeenProbe, float]], as_of: datetime) -> Finding:
+    newest = max(probe.last_seen_at for probe, _ in probes)
     interval_s = min(interval for _, interval in probes)
     age_s = max(0.0, (as_of - newest).total_seconds())
     return Finding(
@@ -97,15 +97,15 @@ def _gateway_without_probes(name: str, as_of: datetime) -> Finding:
 
 
 def _unplaced_probes(
-    heard: Mapping[str, HeardProbe], jobs: Sequence[JobFile], known: set[str], as_of: datetime
+    seen: Mapping[str, SeenProbe], jobs: Sequence[JobFile], known: set[str], as_of: datetime
 ) -> list[Finding]:
-    """Probes that were heard lately at a time at which no job has placed them."""
+    """Probes that reported lately at a time at which no job has placed them."""
     findings = []
-    for name in sorted(heard.keys() | known):
-        probe = heard.get(name)
-        lately = probe is not None and as_of - probe.heard_at <= _UNPLACED_FOR
+    for name in sorted(seen.keys() | known):
+        probe = seen.get(name)
+        lately = probe is not None and as_of - probe.last_seen_at <= _UNPLACED_FOR
         placements = (placement for job in jobs for placement in job.probes if placement.probe == name)
-        has_location = probe is not None and any(placement.covers(probe.heard_at) for placement in placements)
+        has_location = probe is not None and any(placement.covers(probe.last_seen_at) for placement in placements)
         unplaced_probe = lately and not has_location
         if not unplaced_probe and name not in known:
             continue
@@ -116,12 +116,12 @@ def _unplaced_probes(
                 measured_at=as_of,
                 truth=Truth.of(unplaced_probe),
                 readings=1,
-                facts=Facts(at=probe.heard_at if probe is not None else None),
+                facts=Facts(at=probe.last_seen_at if probe is not None else None),
             )
         )
     return findings
 
 
-def gateways_of(heard: Iterable[HeardProbe]) -> dict[str, str]:
-    """Probe to the gateway that it was last heard through."""
-    return {probe.probe: probe.gateway for probe in heard if probe.gateway is not None}
+def gateways_of(seen: Iterable[SeenProbe]) -> dict[str, str]:
+    """Probe to the gateway that it last reported through."""
+    return {probe.probe: probe.gateway for probe in seen if probe.gateway is not None}

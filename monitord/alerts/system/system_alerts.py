@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 
 from monitord.alerts.lifecycle.engine import StepResult, step
 from monitord.alerts.lifecycle.rules import AlertRules
-from monitord.alerts.system.gateways import HeardProbe, fleet_findings
+from monitord.alerts.system.gateways import SeenProbe, fleet_findings
 from monitord.alerts.system.self_monitoring import Condition, self_findings
 from monitord.model.alerts import SYSTEM
 from monitord.model.assessments import Finding
@@ -51,7 +51,7 @@ def watch_over(db: Database, rules: AlertRules, as_of: datetime, disk: Path | No
 def _findings(conn: Connection, free_share: float | None, as_of: datetime) -> dict[str, list[Finding]]:
     jobs = [j for j in stored_jobs.list_jobs(conn) if j.start <= as_of and (j.end is None or as_of < j.end)]
     by_job = fleet_findings(
-        heard_probes(conn), jobs, stored_alerts.open_alerts(conn), as_of, pauses.standing(conn, as_of)
+        seen_probes(conn), jobs, stored_alerts.open_alerts(conn), as_of, pauses.standing(conn, as_of)
     )
     copy = mirror.state(conn)
     condition = Condition(
@@ -65,9 +65,9 @@ def _findings(conn: Connection, free_share: float | None, as_of: datetime) -> di
     return {job: findings for job, findings in by_job.items() if findings}
 
 
-def heard_probes(conn: Connection) -> list[HeardProbe]:
-    """When and through which gateway each probe was last heard."""
-    return [HeardProbe(heard.probe, heard.heard_at, heard.gateway) for heard in last_seen.last_heard(conn)]
+def seen_probes(conn: Connection) -> list[SeenProbe]:
+    """When and through which gateway each probe was last seen."""
+    return [SeenProbe(probe.probe, probe.last_seen_at, probe.gateway) for probe in last_seen.probes_seen(conn)]
 
 
 def free_share_of(path: Path) -> float:

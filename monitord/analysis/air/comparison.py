@@ -88,7 +88,7 @@ def present(
 
 
 def interpolated(other: Present, at_s: Array, values: Array, options: AnalysisOptions) -> Array:
-    """Values of another air at given times, linear between its readings; NaN where it was not heard nearby."""
+    """Values of another air at given times, linear between its readings; NaN where it was not measured nearby."""
     limit = max(options.pairing_age_s, AIR.pairing_intervals * other.interval_s)
     times = other.series.time_s
     after = times.searchsorted(at_s)
@@ -104,7 +104,7 @@ def compare(present: Present, other: Present, role: str, pressure_pa: float, opt
     Vapour pressures in Pa, humidity ratios in g/kg of dry air at `pressure_pa` [Pa], standard uncertainties
     propagated from both probes (JCGM 100:2008, 5.1.2; the probes are independent). A difference counts as one
     when larger than `options.coverage` standard uncertainties. Flow is unknown where the other air was not
-    heard within the age limit.
+    measured within the age limit.
     """
     at = present.series.time_s[-1:]
     t1, rh1 = float(present.series.temperature_c[-1]), float(present.series.relative_humidity_pct[-1])

@@ -42,13 +42,13 @@ def source_of(
     """Judge where the vapour of a cavity or void comes from, as of its last complete hour; None for other locations.
 
     The tracks lie on the same hours. A difference counts when larger than `options.coverage` standard uncertainties
-    (JCGM 100:2008, 6.2). With one of the airs not heard, what can still be excluded is said, else unknown.
+    (JCGM 100:2008, 6.2). With one of the airs not measured, what can still be excluded is said, else unknown.
     """
     if series.location.kind not in VOID_KINDS:
         return None
     airs = [air for air in (room, outdoor) if air is not None]
     paired = _paired(series, airs)
-    while airs and paired.sum() < AIR.source_min_h:  # leave out the air that was heard least
+    while airs and paired.sum() < AIR.source_min_h:  # leave out the air that was measured least
         airs.remove(min(airs, key=lambda air: int(_paired(series, [air]).sum())))
         paired = _paired(series, airs)
     hours = int(paired.sum()) if airs else 0

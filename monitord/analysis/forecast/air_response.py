@@ -212,7 +212,7 @@ def _timber_course(
 def _lagged_levels(timber: TimberEstimate, lags_d: Array, starts: Array) -> Array:
     """Moisture content now for each lag and start, (draws,), with the spot readings weighed in as they came. [%]"""
     held = _held(timber.equilibrium)
-    first = int(np.argmax(np.isfinite(timber.equilibrium)))  # what it did before anything was heard is in its start
+    first = int(np.argmax(np.isfinite(timber.equilibrium)))  # what it did before anything was measured is in its start
     level, held = starts, held[first:]
     keep = np.exp(-1.0 / (24.0 * lags_d))
     at = 0

@@ -263,9 +263,9 @@ class ProbeParameters:
     """A fault whose span ended within this is still called present (our choice). [h]"""
     lone_holds_h: float = 24.0
     """The same for lone or lost readings (our choice). [h]"""
-    heard_h: float = 3.0
-    """A fault is judged while the probe was last heard within this and some intervals (our choice). [h]"""
-    heard_intervals: float = 3.0
+    last_seen_h: float = 3.0
+    """A fault is judged while the probe was last seen within this and some intervals (our choice). [h]"""
+    last_seen_intervals: float = 3.0
     """Those intervals (our choice). [intervals]"""
 
     # battery
@@ -283,7 +283,7 @@ class ProbeParameters:
     together_bin_s: float = 600.0
     """Spans in which probes that report at other times are compared (our choice). [s]"""
     together_min_bins: int = 3
-    """Spans that all were heard in, for that comparison (our choice). [spans]"""
+    """Spans that all reported in, for that comparison (our choice). [spans]"""
     together_coverage: float = 2.0
     """Standard uncertainties by which a probe's interval is widened (k = 2, JCGM 100:2008, 6.2).
     [standard uncertainties]"""

@@ -224,7 +224,7 @@ def fault_finding(
     Its readings are `excluded` unless all that is wrong are lone or lost ones: then the rest of what it says counts.
     """
     recent = record.recent
-    oldest = as_of_s - PROBES.heard_h * HOUR_S - PROBES.heard_intervals * record.placement.interval_s
+    oldest = as_of_s - PROBES.last_seen_h * HOUR_S - PROBES.last_seen_intervals * record.placement.interval_s
     if not len(recent) or recent.received_s.max() < oldest:
         return None
     holding = [span for span in quality.spans if span.kind in FAULTS and _holds(span, as_of_s)]

@@ -44,7 +44,7 @@ class SaltCheck:
     correction: Quantity | None
     """What would have to be added to the probe. [%]"""
     within: bool | None
-    """Whether it agrees within its stated accuracy; None where the air had not settled or too little was heard."""
+    """Whether it agrees within its stated accuracy; None where the air had not settled or too little was measured."""
     limit_pct: float
     """The probe's stated ± accuracy. [% RH]"""
     problem: SaltProblem | None = None

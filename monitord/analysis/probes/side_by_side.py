@@ -83,7 +83,7 @@ class SideBySide:
     outcome: Agreement
     temperature: SideBySideCheck | None
     relative_humidity: SideBySideCheck | None
-    unheard: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
     """Probes with too few readings to be judged, in order of name."""
 
     @property
@@ -106,20 +106,20 @@ def side_by_side(
 
     Returns
     -------
-    The check; outcome `unknown` with fewer than two probes that were heard enough.
+    The check; outcome `unknown` with fewer than two probes that reported enough.
     """
-    heard = [p for p in probes if _enough(p, start, end, settle_s)]
-    missing = tuple(sorted({p.probe for p in probes} - {p.probe for p in heard}))
-    if len(heard) < 2:
+    enough = [p for p in probes if _enough(p, start, end, settle_s)]
+    missing = tuple(sorted({p.probe for p in probes} - {p.probe for p in enough}))
+    if len(enough) < 2:
         return SideBySide(start, end, Agreement.UNKNOWN, None, None, missing)
-    t, rh = _common(heard, start, end, settle_s)
+    t, rh = _common(enough, start, end, settle_s)
     level_c, level_rh = float(np.median(t)), float(np.median(rh))
     # air of one vapour pressure: a place warmer by 1 K reads lower by this share of its humidity
     within_c = min(max(level_c, PROBES.min_temperature_c), PROBES.max_temperature_c)
     uneven_rh = PROBES.uneven_k * level_rh * saturation_slope(within_c, "water")
-    names = [p.probe for p in heard]
-    temperature = _check(names, t, np.array([p.accuracy.temperature_c for p in heard]), PROBES.uneven_k, "K")
-    humidity = _check(names, rh, np.array([p.accuracy.relative_humidity_pct for p in heard]), uneven_rh, "%")
+    names = [p.probe for p in enough]
+    temperature = _check(names, t, np.array([p.accuracy.temperature_c for p in enough]), PROBES.uneven_k, "K")
+    humidity = _check(names, rh, np.array([p.accuracy.relative_humidity_pct for p in enough]), uneven_rh, "%")
     outcome = _worst(temperature.outcome, humidity.outcome)
     return SideBySide(start, end, outcome, temperature, humidity, missing)
 
@@ -175,14 +175,14 @@ def _enough(one: Together, start: datetime, end: datetime, settle_s: float) -> b
     )
 
 
-def _common(heard: list[Together], start: datetime, end: datetime, settle_s: float) -> tuple[Array, Array]:
-    """Temperature and humidity of each probe in the ten-minute spans in which all were heard, (probes, spans).
+def _common(probes: list[Together], start: datetime, end: datetime, settle_s: float) -> tuple[Array, Array]:
+    """Temperature and humidity of each probe in the ten-minute spans in which all reported, (probes, spans).
 
-    Probes that report at other times are so compared on the same air. If they never were heard in one span, as slow
+    Probes that report at other times are so compared on the same air. If they never reported in one span, as slow
     reporters may not, each keeps its own mean.
     """
     spans: list[dict[float, tuple[float, float]]] = []
-    for one in heard:
+    for one in probes:
         use = _inside(one.series, start, end, settle_s)
         key = np.floor(one.series.time_s[use] / PROBES.together_bin_s)
         t, rh = one.series.temperature_c[use], one.series.relative_humidity_pct[use]

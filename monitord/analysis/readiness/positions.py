@@ -50,7 +50,7 @@ class Position:
         return float("inf") if self.metric is None else self.metric.u
 
     def silent_since(self, hour_s: float) -> datetime | None:
-        """When it was last heard, if that is too long ago."""
+        """When it was last seen, if that is too long ago."""
         known = np.flatnonzero(np.isfinite(self.series.relative_humidity_pct))
         if not len(known):
             return utc(self.placement.from_time.timestamp()) if self.placement is not None else utc(hour_s)

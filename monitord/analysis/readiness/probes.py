@@ -1,4 +1,4 @@
-"""May each position's probe be believed: heard, without a fault, and accurate enough?"""
+"""May each position's probe be believed: reporting, without a fault, and accurate enough?"""
 
 from __future__ import annotations
 

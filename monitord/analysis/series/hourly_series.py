@@ -30,7 +30,7 @@ class TimberSpot:
 
 @dataclass(frozen=True)
 class HourlySeries:
-    """Complete clock hours of one location, on a regular grid, each (n,); NaN where nothing usable was heard."""
+    """Complete clock hours of one location, on a regular grid, each (n,); NaN where nothing usable was measured."""
 
     location: Location
     hour_s: Array

@@ -152,7 +152,7 @@ def surface_by_factor(
 ) -> tuple[Array, Array]:
     """Surface temperature and its standard uncertainty at the times of `derived`. [°C], [K], each (n,)
 
-    NaN where room or outdoor air was not heard nearby in time.
+    NaN where room or outdoor air was not measured nearby in time.
 
     Parameters
     ----------

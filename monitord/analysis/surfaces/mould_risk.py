@@ -178,11 +178,11 @@ def _rate(index: Array, known: NDArray[np.bool_]) -> float | None:
     """Change of the index per known day: over the last week, or the last three days if they were slower. [1/day]"""
     rates = []
     for hours in (WEEK_H, SURFACES.rate_span_h):
-        heard = int(known[-hours:].sum())
-        if heard < min(SURFACES.rate_min_h, SURFACES.known_share * hours):
+        known_h = int(known[-hours:].sum())
+        if known_h < min(SURFACES.rate_min_h, SURFACES.known_share * hours):
             return None
         before = float(index[-hours - 1]) if len(index) > hours else 0.0
-        rates.append((float(index[-1]) - before) / (heard / 24.0))
+        rates.append((float(index[-1]) - before) / (known_h / 24.0))
     return min(rates)
 
 

@@ -148,7 +148,7 @@ def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, par
             asked = ~(most < parameters.reaches)
             share = parameters.void_reach * np.clip(most, 0.0, 1.0) if void else 1.0
             air_level = level_of(air.vapour_pressure_pa)
-            unknown = ~np.isfinite(air_level)  # an air that is not heard explains nothing and is not asked
+            unknown = ~np.isfinite(air_level)  # an air that is not measured explains nothing and is not asked
             if void:  # an even room may reach it or not: that its own vapour is less says nothing then
                 unknown = unknown | ~(total - 2.0 * se > parameters.reaches)
             own = (level >= parameters.own_source * air_level) | unknown

@@ -63,12 +63,12 @@ def _room(room: HourlySeries, outdoor: HourlySeries | None, parameters: WettingP
     known = np.isfinite(room.temperature_c)
     saturation[known] = saturation_vapour_pressure(room.temperature_c[known])
     vapour = room.vapour_pressure_pa
-    heard = outdoor is not None and bool(np.isfinite(outdoor.vapour_pressure_pa).any())
+    measured = outdoor is not None and bool(np.isfinite(outdoor.vapour_pressure_pa).any())
     return _Room(
         vapour,
         saturation,
         parameters.wet_surface * saturation - vapour,
-        outdoor.vapour_pressure_pa if outdoor is not None and heard else None,
+        outdoor.vapour_pressure_pa if outdoor is not None and measured else None,
         room.relative_humidity_pct,
     )
 
@@ -101,8 +101,8 @@ def find_lost_potential(
 def _held(where: Flags, known: Flags, hours: int) -> Flags:
     """Hours at which a condition has held in each known hour of the last `hours`, most of which are known."""
     against = np.convolve((known & ~where).astype(float), np.ones(hours), "full")[: len(where)]
-    heard = np.convolve(known.astype(float), np.ones(hours), "full")[: len(where)]
-    return np.asarray((np.rint(against) == 0) & (heard >= WETTING.potential_heard_share * hours))
+    known_h = np.convolve(known.astype(float), np.ones(hours), "full")[: len(where)]
+    return np.asarray((np.rint(against) == 0) & (known_h >= WETTING.potential_known_share * hours))
 
 
 def _usual(value: Array, parameters: WettingParameters) -> Array:
@@ -123,7 +123,7 @@ def _opens(room: _Room, parameters: WettingParameters) -> Flags:
         less = _held(usual - potential > least, known, parameters.potential_hold_h)
         damp = less & (trailing_mean(room.humidity, WETTING.room_level_h) > usual_humidity)
         out = less & (
-            trailing_mean(room.potential, parameters.potential_hold_h, WETTING.potential_heard_share)
+            trailing_mean(room.potential, parameters.potential_hold_h, WETTING.potential_known_share)
             < parameters.potential_cold_share * _lowest(room, parameters)
         )
     if damp.any():
@@ -137,8 +137,8 @@ def _lowest(room: _Room, parameters: WettingParameters) -> Array:
     back = parameters.potential_usual_h + parameters.potential_usual_gap_h
     padded = np.concatenate([np.full(back, np.inf), np.where(np.isfinite(low), low, np.inf)])
     lowest = np.lib.stride_tricks.sliding_window_view(padded, parameters.potential_usual_h).min(axis=1)[: len(low)]
-    heard = np.flatnonzero(np.isfinite(room.potential))
-    early = np.arange(len(low)) < (heard[0] + parameters.potential_usual_h if len(heard) else len(low))
+    known_at = np.flatnonzero(np.isfinite(room.potential))
+    early = np.arange(len(low)) < (known_at[0] + parameters.potential_usual_h if len(known_at) else len(low))
     return np.where(np.isfinite(lowest) & ~early, lowest, -np.inf)
 
 

@@ -222,7 +222,7 @@ class WettingParameters:
     """Over once the potential is back at this share of what it was (our choice). [-]"""
     potential_back_h: int = 6
     """... for so long on end (our choice). [h]"""
-    potential_heard_share: float = 0.75
+    potential_known_share: float = 0.75
     """Share of the hours of a condition that holds on end that must be known (our choice). [-]"""
     potential_window_h: int = 1080
     """History that is looked through for a loss that still stands: 45 days (our choice). [h]"""

@@ -102,7 +102,7 @@ def _mean(values: Array) -> float:
 def wetting(
     series: HourlySeries, references: ReferenceSeries, as_of_s: float, options: AnalysisOptions, settled_s: float
 ) -> Finding | None:
-    """The finding about a place getting wet again; unknown while it is not heard.
+    """The finding about a place getting wet again; unknown while it is not measured.
 
     Only rises from `settled_s` on count: a sleeve that still approaches its concrete rises without being wetted. [s]
     """
@@ -110,7 +110,7 @@ def wetting(
         return None
     event = _rise(series, references, settled_s - options.sleeve_clock_h * HOUR_S)
     slow_rise = _slow_rise(series, references, options, settled_s) if event is None and is_sleeve(series) else None
-    heard = bool(np.isfinite(series.relative_humidity_pct[-WETTING.level_mean_h :]).any())
+    measured = bool(np.isfinite(series.relative_humidity_pct[-WETTING.level_mean_h :]).any())
     since, facts = None, Facts()
     outdoor_known = references.outdoor is not None and bool(
         np.isfinite(references.outdoor.vapour_pressure_pa[-24:]).any()
@@ -128,7 +128,7 @@ def wetting(
         location=series.location.id,
         probe=None,
         measured_at=utc(as_of_s),
-        truth=Truth.of(since is not None) if heard else Truth.UNKNOWN,
+        truth=Truth.of(since is not None) if measured else Truth.UNKNOWN,
         readings=int(np.isfinite(series.relative_humidity_pct[-24:]).sum()),
         since=since,
         facts=facts,

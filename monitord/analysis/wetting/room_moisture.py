@@ -15,13 +15,13 @@ from monitord.physics.moist_air import saturation_vapour_pressure
 
 
 def drive_lost(room: HourlySeries, outdoor: HourlySeries | None, as_of_s: float) -> Finding | None:
-    """The finding about a room's drying potential; unknown while the room is not heard."""
+    """The finding about a room's drying potential; unknown while the room is not measured."""
     if len(room) < 2 * 24:
         return None
     hours = WETTING.potential_window_h
     room, outdoor = room.last(hours), None if outdoor is None else outdoor.last(hours)
     lost = find_lost_potential(room, outdoor)
-    heard = bool(np.isfinite(room.vapour_pressure_pa[-WETTING.room_means_h[0] :]).any())
+    measured = bool(np.isfinite(room.vapour_pressure_pa[-WETTING.room_means_h[0] :]).any())
     since = None if lost is None else utc(hour_of(room.hour_s, lost.began))
     facts = Facts()
     if lost is not None:
@@ -30,7 +30,7 @@ def drive_lost(room: HourlySeries, outdoor: HourlySeries | None, as_of_s: float)
         kind=FindingKind.DRIVE_LOST,
         location=room.location.id,
         measured_at=utc(as_of_s),
-        truth=Truth.of(lost is not None) if heard else Truth.UNKNOWN,
+        truth=Truth.of(lost is not None) if measured else Truth.UNKNOWN,
         readings=int(np.isfinite(room.vapour_pressure_pa[-24:]).sum()),
         since=since,
         facts=facts,

@@ -24,7 +24,7 @@ class WoodParameters:
     """Air warmer than this is taken as this for what it brings timber to over weeks (our choice). [°C]"""
     emc_slope_pct: float = 2.0
     """Half the span of humidity over which the slope of the equilibrium is taken (our choice). [% RH]"""
-    min_heard_h: int = 6
+    min_day_known_h: int = 6
     """Hours of the last day that must be known for a verdict (our choice). [h]"""
     unknown_warmth_c: float = 20.0
     """Temperature where none is known: decay runs (our choice, the careful side). [°C]"""

@@ -3,7 +3,7 @@
 The air's equilibrium moisture content is lagged as a joist lags it. The estimate starts in equilibrium with the air
 of the first day, which is the least that can be said; what it would be had the timber been soaked at the start is
 given beside it. A spot reading by hand sets the estimate anew, weighed by its uncertainty (`timber.py`). While nothing
-is heard the timber is held as it was.
+is measured the timber is held as it was.
 """
 
 from __future__ import annotations
@@ -85,8 +85,8 @@ def wood_moisture(series: HourlySeries, hour_s: float, options: AnalysisOptions)
     last_day = estimated.equilibrium[-24:]
     equilibrium = float(np.nanmean(last_day)) if np.isfinite(last_day).any() else None
     above = estimated.value >= options.wood_decay_pct
-    heard = int(np.flatnonzero(np.isfinite(estimated.equilibrium))[0])  # before the first reading nothing is known
-    run = max(int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0, heard)
+    first = int(np.flatnonzero(np.isfinite(estimated.equilibrium))[0])  # before the first reading nothing is known
+    run = max(int(np.flatnonzero(~above)[-1]) + 1 if (~above).any() else 0, first)
     spot = estimated.spots[-1] if estimated.spots else None
     return WoodMoisture(
         at=utc(hour_s),
@@ -130,16 +130,16 @@ def wood_finding(series: HourlySeries, found: WoodMoisture, options: AnalysisOpt
     wet = found.value.value >= options.wood_decay_pct
     if wet and found.warmth is Warmth.STOPPED:
         return None
-    heard = np.isfinite(series.vapour_pressure_pa[-24:])
+    known = np.isfinite(series.vapour_pressure_pa[-24:])
     hours = (found.at - found.above_since).total_seconds() / HOUR_S if found.above_since is not None else 0.0
     return Finding(
         kind=FindingKind.WOOD_DECAY,
         location=series.location.id,
         measured_at=found.at,
-        value=found.value.value if heard.sum() >= WOOD.min_heard_h else None,
+        value=found.value.value if known.sum() >= WOOD.min_day_known_h else None,
         unit="% MC",
         u=found.value.u,
-        readings=int(hours) if wet else int(heard.sum()),
+        readings=int(hours) if wet else int(known.sum()),
         since=found.above_since,
         interval_s=every_s,
         facts=Facts(value=found.value, since=found.above_since, measured_at=found.spot_at),

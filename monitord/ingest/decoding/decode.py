@@ -32,7 +32,7 @@ class Content(NamedTuple):
     passed: bool = False
     """No reading, by the `when` of each rule for its topic: not kept."""
     repeats_are_cached: bool = False
-    """The same again from the same topic does not count as heard."""
+    """The same again from the same topic does not count as seen."""
 
 
 class PartlyDecodedError(DecodeError):

@@ -106,7 +106,7 @@ class AnalysisOptions(BaseModel):
     silent_interval_floor_s: Positive = 600.0
     """For silence, a reporting interval shorter than this counts as this long (our choice). [s]"""
     silent_first_grace_h: Positive = 24.0
-    """A probe that was never heard at its location is "not heard yet" for this long after its placement begins, and
+    """A probe that never reported at its location is "no reading yet" for this long after its placement begins, and
     silent only then: a job is often entered before its probes are switched on (our choice). [h]"""
     stale_after_intervals: Positive = 6.0
     """A location counts as not known after this many such intervals without a reading (our choice).

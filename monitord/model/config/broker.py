@@ -202,7 +202,7 @@ class PayloadMapping(BaseModel):
     of the later. [s]"""
     repeats_are_cached: bool = False
     """The bridge repeats what it last knew, at its start or on request: a message that says what the last one of its
-    topic said is stored, but does not count as heard."""
+    topic said is stored, but does not count as seen."""
     temperature_c: FieldMapping | None = None
     """Air temperature; none only with `join_within_s`."""
     relative_humidity_pct: FieldMapping | None = None

@@ -73,11 +73,11 @@ def monthly_surface_humidity(
     months, member = np.unique(np.asarray(month), return_inverse=True)
     known = ~np.isnan(rh)
     hours = np.bincount(member, minlength=len(months))
-    heard = np.bincount(member[known], minlength=len(months))
+    known_h = np.bincount(member[known], minlength=len(months))
     total = np.bincount(member[known], weights=rh[known], minlength=len(months))
-    mean = np.where(heard > 0, total / np.maximum(heard, 1), np.nan)
-    share = heard / np.maximum(hours, 1)
-    enough = (share >= minimum) & (heard > 0)
+    mean = np.where(known_h > 0, total / np.maximum(known_h, 1), np.nan)
+    share = known_h / np.maximum(hours, 1)
+    enough = (share >= minimum) & (known_h > 0)
     return MonthlyHumidity(months, mean, share, np.where(enough, (mean > limit).astype(np.float64), np.nan))
 
 
@@ -113,9 +113,9 @@ def running_mean(values: Array, window_h: int, min_known_share: float = 0.75) ->
     out = np.full(given.shape, np.nan)
     if len(given) < window:
         return out
-    heard = count[window:] - count[:-window]
-    enough = (heard > 0) & (heard >= minimum * window)
-    out[window - 1 :] = np.where(enough, (total[window:] - total[:-window]) / np.maximum(heard, 1.0), np.nan)
+    known_h = count[window:] - count[:-window]
+    enough = (known_h > 0) & (known_h >= minimum * window)
+    out[window - 1 :] = np.where(enough, (total[window:] - total[:-window]) / np.maximum(known_h, 1.0), np.nan)
     return out
 
 

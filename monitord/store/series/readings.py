@@ -20,18 +20,18 @@ from monitord.store import mirror, pending_jobs, quarantine
 from monitord.store.db.statements import Row, as_pairs, ids_of, insert_or_ignore, insert_rows, probe_times
 from monitord.store.db.tables import NEVER_MS, arrival_ms, gateway_name, probe_name, reading
 from monitord.store.db.times import HOUR_MS, hour_of, to_ms
-from monitord.store.last_seen import Heard, last_heard, note_heard, unplaced
+from monitord.store.last_seen import LastSeen, note_last_seen, probes_seen, unplaced
 from monitord.store.series import rollups
 from monitord.store.series.records import load_hourly, load_job_record, load_series
 
 __all__ = [
     "BatchResult",
-    "Heard",
+    "LastSeen",
     "insert_batch",
-    "last_heard",
     "load_hourly",
     "load_job_record",
     "load_series",
+    "probes_seen",
     "unplaced",
 ]
 
@@ -87,14 +87,14 @@ class _Row(NamedTuple):
 
 
 def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[int] = frozenset()) -> BatchResult:
-    """Store readings, note the hours they touched, who was heard and what the mirror is due, and mark the jobs.
+    """Store readings, note the hours they touched, who reported and what the mirror is due, and mark the jobs.
 
     Parameters
     ----------
     conn : A writing transaction.
     readings : In order of arrival.
     retained : Places in `readings` that came as a retained message replayed by the broker. They are stored, but
-        don't count as heard until a live copy comes: a replay must not make a dead probe look alive.
+        don't count as seen until a live copy comes: a replay must not make a dead probe look alive.
     """
     if not readings:
         return BatchResult()
@@ -110,7 +110,7 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
         insert_rows(conn, _insert_reading(conn.dialect.name), _numbered(conn, fresh, numbers))
     revived = [row for key, row in changed.items() if key in stored]
     _revive(conn, revived, numbers)
-    note_heard(conn, [_heard(row, numbers) for row in changed.values() if row.live_ms != NEVER_MS])
+    note_last_seen(conn, [_heard(row, numbers) for row in changed.values() if row.live_ms != NEVER_MS])
     touched = {(row.probe, hour_of(row.time_ms)) for row in fresh}
     rollups.touch(conn, [(numbers[probe], time_ms // HOUR_MS) for probe, time_ms in touched])
     pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))

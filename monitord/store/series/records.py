@@ -18,7 +18,7 @@ from monitord.model.series import LATE_S, Array, Hourly, JobRecord, PlacementRec
 from monitord.store.db.statements import as_pairs, columns_of, probe_hours
 from monitord.store.db.tables import NEVER_MS, arrival_ms, probe_name, reading
 from monitord.store.db.times import hour_of, to_ms
-from monitord.store.last_seen import heard_of_placement
+from monitord.store.last_seen import last_seen_in_placement
 from monitord.store.series import rollups
 
 _OPEN_MS = NEVER_MS
@@ -69,12 +69,14 @@ def load_job_record(conn: Connection, job: JobFile, as_of: datetime, recent_h: f
 
 
 def _placement_record(conn: Connection, placement: Placement, since: datetime, as_of: datetime) -> PlacementRecord:
-    heard_ms = heard_of_placement(conn, placement.probe, to_ms(placement.from_time), _end_ms(placement), to_ms(as_of))
+    last_seen_ms = last_seen_in_placement(
+        conn, placement.probe, to_ms(placement.from_time), _end_ms(placement), to_ms(as_of)
+    )
     return PlacementRecord(
         placement=placement,
         recent=_recent(conn, placement, to_ms(since), to_ms(as_of)),
         hourly=load_hourly(conn, placement, as_of, as_of),
-        last_heard_s=None if heard_ms is None else heard_ms / 1000.0,
+        last_seen_s=None if last_seen_ms is None else last_seen_ms / 1000.0,
     )
 
 

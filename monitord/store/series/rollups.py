@@ -199,7 +199,7 @@ _TOUCHED = (
     .order_by(touched_hour.c.probe_id, touched_hour.c.hour)
     .limit(bindparam("most"))
 )
-"""Looks at all of them: one for each probe that is heard at present, and few besides."""
+"""Looks at all of them: one for each probe that reports at present, and few besides."""
 
 
 @lru_cache(maxsize=4)

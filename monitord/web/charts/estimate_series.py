@@ -50,7 +50,7 @@ class HoursKept:
 def hourly(estimates: EstimateSeries | None, measure: Measure) -> tuple[Array, Array, Array]:
     """Times [s], values and standard uncertainties of a measure that is estimated by hours, each (n,).
 
-    NaN in hours in which the location was not heard: what is held there is no news. Empty where it is not estimated.
+    NaN in hours in which the location was not measured: what is held there is no news. Empty where it is not estimated.
     """
     none = np.empty(0)
     if estimates is None:

@@ -21,7 +21,7 @@ from monitord.model.series import HOUR_S, Series
 from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
-from monitord.store.last_seen import Heard, last_heard
+from monitord.store.last_seen import LastSeen, probes_seen
 from monitord.store.quarantine import Held
 from monitord.store.series.readings import load_series
 from monitord.web import schemas
@@ -29,7 +29,7 @@ from monitord.web.charts.estimate_series import hourly
 from monitord.web.charts.series import HOURLY, UNITS, Measure, load_location
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import Web
-from monitord.web.queries import JobState, load_jobs, seen_heard, seen_jobs
+from monitord.web.queries import JobState, load_jobs, seen_jobs, visible_probes
 from monitord.web.routes.pages import From, Id, To, as_utc, location_of
 from monitord.web.text.formats import decimals_of
 from monitord.web.views.job_list import needs_now
@@ -156,11 +156,11 @@ class Api:
         return schemas.AlertsOut(alerts=tuple(found[:limit]))
 
     def probes(self) -> schemas.ProbesOut:
-        """Every probe that was ever heard live, and where it stands."""
+        """Every probe that was ever seen live, and where it stands."""
         with self._web.db.read() as conn:
             known = seen_jobs(conn)
-            heard = seen_heard(last_heard(conn), known)
-        ordered = sorted(heard, key=lambda item: item.heard_at, reverse=True)
+            visible = visible_probes(probes_seen(conn), known)
+        ordered = sorted(visible, key=lambda item: item.last_seen_at, reverse=True)
         return schemas.ProbesOut(probes=tuple(_probe(item, known) for item in ordered))
 
     def held(self, limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> schemas.QuarantineOut:
@@ -179,9 +179,9 @@ class Api:
             start=state.job.start,
             end=state.job.end,
             as_of=state.assessment.as_of if state.assessment is not None else None,
-            last_reading_at=state.last_heard,
+            last_reading_at=state.last_seen_at,
             probes=len(state.placements_now),
-            probes_heard=state.count_heard(self._web.settings.analysis),
+            probes_reporting=state.count_reporting(self._web.settings.analysis),
             states=dict(Counter(location.state.value for location in state.locations)),
             open_alerts=dict(Counter(alert.severity.value for alert in state.alerts)),
             paused=f"{state.pause.author}: {state.pause.comment}" if state.pause is not None else None,
@@ -244,11 +244,11 @@ def _reading(probe: str, series: Series, i: int) -> schemas.ReadingOut:
     )
 
 
-def _probe(item: Heard, known: Sequence[JobFile]) -> schemas.ProbeOut:
+def _probe(item: LastSeen, known: Sequence[JobFile]) -> schemas.ProbeOut:
     job, placement = placement_of(item, known)
     return schemas.ProbeOut(
         probe=item.probe,
-        heard_at=item.heard_at,
+        last_reading_at=item.last_seen_at,
         temperature_c=item.temperature_c,
         relative_humidity_pct=item.relative_humidity_pct,
         battery_v=item.battery_v,

@@ -17,7 +17,7 @@ from monitord.errors import MonitordError
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.store import alerts as stored_alerts
 from monitord.store import mirror, outbox, pending_jobs, quarantine
-from monitord.store.last_seen import last_heard
+from monitord.store.last_seen import probes_seen
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs
 from monitord.web.visitor import visitor
@@ -81,7 +81,7 @@ class Health:
         yield family(
             "monitord_job_last_reading_timestamp_seconds",
             "When any probe of a job last reported.",
-            [({"job": s.job.job}, s.last_heard.timestamp()) for s in running if s.last_heard is not None],
+            [({"job": s.job.job}, s.last_seen_at.timestamp()) for s in running if s.last_seen_at is not None],
         )
         yield family(
             "monitord_job_assessed_timestamp_seconds",
@@ -118,8 +118,8 @@ class Health:
         copy = mirror.state(conn)
         if copy is not None:
             yield from _mirror(copy)
-        heard = [item.received_at for item in last_heard(conn)]
-        newest: list[tuple[dict[str, str], float]] = [({}, max(heard).timestamp())] if heard else []
+        received = [item.received_at for item in probes_seen(conn)]
+        newest: list[tuple[dict[str, str], float]] = [({}, max(received).timestamp())] if received else []
         yield family("monitord_last_received_timestamp_seconds", "When anything live was last received.", newest)
 
 
@@ -130,9 +130,9 @@ def _may_hear() -> bool:
 
 def _probes(states: Iterable[JobState], options: AnalysisOptions) -> Iterator[tuple[dict[str, str], float]]:
     for state in states:
-        heard, all_of_them = state.count_heard(options), len(state.placements_now)
-        yield {"job": state.job.job, "reporting": "yes"}, heard
-        yield {"job": state.job.job, "reporting": "no"}, all_of_them - heard
+        reporting, all_of_them = state.count_reporting(options), len(state.placements_now)
+        yield {"job": state.job.job, "reporting": "yes"}, reporting
+        yield {"job": state.job.job, "reporting": "no"}, all_of_them - reporting
 
 
 def _locations(states: Iterable[JobState]) -> Iterator[tuple[dict[str, str], float]]:

@@ -16,14 +16,14 @@ from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
 from monitord.store import notes, quarantine
 from monitord.store.assessments import recent_forecasts
-from monitord.store.last_seen import last_heard, unplaced
+from monitord.store.last_seen import probes_seen, unplaced
 from monitord.text import glossary
 from monitord.web.charts.damage_figures import damage_figures
 from monitord.web.charts.figure_parts import Figure
 from monitord.web.charts.figures import figures_of, scene_of
 from monitord.web.charts.time_range import Shown, choose
 from monitord.web.page_context import Web, job_url, location_url, utc_times
-from monitord.web.queries import JobState, as_read, load_jobs, newest_of, seen_heard
+from monitord.web.queries import JobState, as_read, load_jobs, newest_of, visible_probes
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import english, spelled
 from monitord.web.views import damage_view, job_list, job_sections, job_view, reasons_view
@@ -98,7 +98,7 @@ class Pages:
                 narrowed=bool(q) or show is not job_list.Show.ALL,
                 quiet_said=job_list.quiet_said(left),
                 alerts=system,
-                newest=newest_of(states, last_heard(conn)),
+                newest=newest_of(states, probes_seen(conn)),
                 t=utc_times(now),
             )
 
@@ -112,7 +112,7 @@ class Pages:
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
             views = [location_view(state, location, times, coverage, self._units) for location in state.job.locations]
             alerts = _alerts_of(state, times, self._web.rules, self._units)
-            needs, empty = needs_of(state, alerts, views), state.last_heard is None
+            needs, empty = needs_of(state, alerts, views), state.last_seen_at is None
             focus = None if empty else job_view.focus_of(state, views, loc)
             chosen, surfaces = {"loc": loc} if loc is not None else {}, job_view.surface_rows(state)
             surface = state.job.location(surfaces[0].location) if surfaces else None
@@ -131,7 +131,7 @@ class Pages:
                 lead=job_view.page_lead(state, needs),
                 empty=empty,
                 day=job_view.day_words(state, times),
-                heard_count=state.count_heard(self._options),
+                reporting_count=state.count_reporting(self._options),
                 locations=job_view.worst_first(views),
                 shown_tiles=tiles,
                 folded_tiles=folded,
@@ -228,19 +228,19 @@ class Pages:
         ]
 
     def probes(self) -> HTMLResponse:
-        """Probes heard but not placed, all probes heard, and what could not be understood."""
+        """Probes seen but not placed, all probes seen, and what could not be understood."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             states = load_jobs(conn, now)
             known = [state.job for state in states]
-            heard, open_house = seen_heard(last_heard(conn), known), visitor().sees_all or visitor().may_work
+            seen, open_house = visible_probes(probes_seen(conn), known), visitor().sees_all or visitor().may_work
             return self._web.page(
                 conn,
                 "probes.html",
                 now,
                 loose=probe_rows(unplaced(conn), known, self._units) if open_house else [],
-                probes=probe_rows(heard, known, self._units),
-                newest=newest_of(states, heard),
+                probes=probe_rows(seen, known, self._units),
+                newest=newest_of(states, seen),
                 held=held_rows(quarantine.list_held(conn, limit=_MAX_HELD)) if visitor().sees_all else [],
                 held_total=sum(quarantine.count_held(conn).values()) if visitor().sees_all else 0,
                 t=utc_times(now),

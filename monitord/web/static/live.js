@@ -7,12 +7,12 @@
   const pollMs = 1000 * Number(document.body.dataset.poll);
   const contact = document.getElementById("contact");
   let server = Date.parse(document.body.dataset.now);
-  let heardAt = Date.now();
+  let receivedAt = Date.now();
   let tag = null;
   let failures = 0;
   let asking = null;
 
-  const now = () => server + (Date.now() - heardAt) * pace;
+  const now = () => server + (Date.now() - receivedAt) * pace;
 
   /* The same words as age_words in local_time.py. */
   function spanWords(s) {
@@ -108,7 +108,7 @@
       failures = 0;
       lastContact = new Date();
       tell("");
-      if (!Number.isNaN(stamp)) { server = stamp; heardAt = Date.now(); }
+      if (!Number.isNaN(stamp)) { server = stamp; receivedAt = Date.now(); }
       if (text) {
         tag = answer.headers.get("etag");
         if (url) history.replaceState(null, "", url);

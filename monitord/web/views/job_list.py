@@ -68,7 +68,7 @@ class JobRow:
     dry_by: datetime | None
     """The latest likely day of its last location; None: not known."""
     day: str
-    heard: datetime | None
+    last_seen_at: datetime | None
     ended: bool
     times: LocalTimes
     pause: Pause | None
@@ -170,7 +170,7 @@ def _row(state: JobState, options: AnalysisOptions, rules: AlertRules, units: Un
         dry=_dry(state, judged, last, times) if goals and not state.ended else "",
         dry_by=last.forecast.high if last is not None and last.forecast is not None else None,
         day=day_words(state, times).removesuffix(" of drying"),
-        heard=state.last_heard,
+        last_seen_at=state.last_seen_at,
         ended=state.ended,
         times=times,
         pause=state.pause,

@@ -56,7 +56,7 @@ class LocationView:
     humidity: str
     temperature: str
     flow: str
-    heard: datetime | None
+    last_seen_at: datetime | None
     is_air: bool
     needs_tile: bool
 
@@ -90,7 +90,7 @@ def location_view(
         humidity=suspect(assessed.relative_humidity, coverage) if assessed is not None and known else "—",
         temperature=plain(assessed.temperature) if assessed is not None and known else "—",
         flow=_flow(assessed, location, coverage),
-        heard=state.heard_at(location.id),
+        last_seen_at=state.location_last_seen_at(location.id),
         is_air=location.kind in AIR_KINDS,
         needs_tile=location.kind not in AIR_KINDS or style.rank <= 5,
     )

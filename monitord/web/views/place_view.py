@@ -14,7 +14,7 @@ from monitord.model.job_files.changes import sleeve_depth_mm
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.quantity import Quantity
 from monitord.model.units import quantity_in
-from monitord.store.last_seen import Heard
+from monitord.store.last_seen import LastSeen
 from monitord.web.queries import JobState
 from monitord.web.text.formats import number, plain
 from monitord.web.visitor import reader_units
@@ -29,7 +29,7 @@ class ProbeChoice:
 
     probe: str
     says: str
-    heard_at: datetime | None
+    last_seen_at: datetime | None
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class Standing:
     label: str
     location_id: str
     since: datetime
-    heard_at: datetime | None
+    last_seen_at: datetime | None
     depth: str
     """About the depth of a sleeve: what the standard asks for."""
 
@@ -63,15 +63,15 @@ class Label:
     picture: Markup
 
 
-def loose_probes(heard: Iterable[Heard], chosen: str) -> list[ProbeChoice]:
-    """Probes that are heard and not placed, the one heard last first; and the one that a label named."""
+def loose_probes(probes: Iterable[LastSeen], chosen: str) -> list[ProbeChoice]:
+    """Probes that report and are not placed, the one seen last first; and the one that a label named."""
     rows = [
         ProbeChoice(
             item.probe,
             f"{number(item.relative_humidity_pct, 0)} % RH, {_temperature(item.temperature_c)}",
-            item.heard_at,
+            item.last_seen_at,
         )
-        for item in sorted(heard, key=lambda item: item.heard_at, reverse=True)
+        for item in sorted(probes, key=lambda item: item.last_seen_at, reverse=True)
     ]
     if chosen and chosen != "other" and chosen not in {row.probe for row in rows}:
         rows.insert(0, ProbeChoice(chosen, "from its label, or placed already", None))
@@ -106,7 +106,7 @@ def standing_rows(state: JobState) -> list[Standing]:
                 location.label,
                 location.id,
                 placement.from_time,
-                state.heard_of(placement),
+                state.placement_last_seen_at(placement),
                 depth_words(location),
             )
         )

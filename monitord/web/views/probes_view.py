@@ -1,4 +1,4 @@
-"""Probes that were heard, and payloads that could not be understood, as rows."""
+"""Probes that were seen, and payloads that could not be understood, as rows."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from datetime import datetime
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.quantity import Quantity
 from monitord.model.units import Units, quantity_in
-from monitord.store.last_seen import Heard
+from monitord.store.last_seen import LastSeen
 from monitord.store.quarantine import Held
 from monitord.web.text.formats import number, plain, size
 
@@ -18,10 +18,10 @@ _PREVIEW = 160
 
 @dataclass(frozen=True)
 class ProbeRow:
-    """One probe that was heard."""
+    """One probe that was seen."""
 
     probe: str
-    heard_at: datetime
+    last_seen_at: datetime
     values: str
     battery: str
     signal: str
@@ -51,18 +51,18 @@ class HeldRow:
     times: int
 
 
-def probe_rows(heard: Iterable[Heard], jobs: Iterable[JobFile], units: Units) -> list[ProbeRow]:
-    """Probes, the one heard last first."""
+def probe_rows(probes: Iterable[LastSeen], jobs: Iterable[JobFile], units: Units) -> list[ProbeRow]:
+    """Probes, the one seen last first."""
     known = list(jobs)
-    return [_probe_row(item, known, units) for item in sorted(heard, key=lambda h: h.heard_at, reverse=True)]
+    return [_probe_row(item, known, units) for item in sorted(probes, key=lambda h: h.last_seen_at, reverse=True)]
 
 
-def _probe_row(item: Heard, jobs: list[JobFile], units: Units) -> ProbeRow:
+def _probe_row(item: LastSeen, jobs: list[JobFile], units: Units) -> ProbeRow:
     job, placement = placement_of(item, jobs)
     celsius = Quantity(value=item.temperature_c, unit="°C")
     return ProbeRow(
         probe=item.probe,
-        heard_at=item.heard_at,
+        last_seen_at=item.last_seen_at,
         values=f"{plain(quantity_in(celsius, units))}, {number(item.relative_humidity_pct, 1)} % RH",
         battery=_battery(item),
         signal=f"{number(item.rssi_dbm, 0)} dBm" if item.rssi_dbm is not None else "—",
@@ -70,20 +70,20 @@ def _probe_row(item: Heard, jobs: list[JobFile], units: Units) -> ProbeRow:
         job=job.job if job is not None else None,
         location=job.location(placement.location_id).label if job is not None and placement is not None else "",
         location_id=placement.location_id if placement is not None else "",
-        checked_at=job.checked_at(placement, item.heard_at) if job is not None and placement is not None else None,
+        checked_at=job.checked_at(placement, item.last_seen_at) if job is not None and placement is not None else None,
     )
 
 
-def _battery(item: Heard) -> str:
+def _battery(item: LastSeen) -> str:
     known = [(item.battery_v, 2, "V"), (item.battery_pct, 0, "%")]
     return ", ".join(f"{number(value, digits)} {unit}" for value, digits, unit in known if value is not None) or "—"
 
 
-def placement_of(item: Heard, jobs: Iterable[JobFile]) -> tuple[JobFile | None, Placement | None]:
-    """The job and stay in which a probe was last heard; None for a probe that was placed nowhere then."""
+def placement_of(item: LastSeen, jobs: Iterable[JobFile]) -> tuple[JobFile | None, Placement | None]:
+    """The job and stay in which a probe was last seen; None for a probe that was placed nowhere then."""
     for job in jobs:
         for placement in job.probes:
-            if placement.probe == item.probe and placement.covers(item.heard_at):
+            if placement.probe == item.probe and placement.covers(item.last_seen_at):
                 return job, placement
     return None, None
 

@@ -9,7 +9,7 @@ from alerts_support import T0, after, alert, empty, job
 
 from monitord.alerts import pausing
 from monitord.alerts.lifecycle.rule_files import default_rule_book
-from monitord.alerts.system.gateways import HeardProbe, fleet_findings
+from monitord.alerts.system.gateways import SeenProbe, fleet_findings
 from monitord.alerts.system.system_alerts import watch_over
 from monitord.errors import JobFileError, MonitordError
 from monitord.model.alerts import SYSTEM, AlertStatus
@@ -110,7 +110,7 @@ def test_a_silent_gateway_of_a_paused_job_is_not_told_and_its_probes_are_no_stra
         locations=[{"id": "north", "kind": "cavity"}, {"id": "south", "kind": "cavity"}],
         probes=[*placements, {"id": "p2", "location_id": "south", "from": after(-60)}],
     )
-    heard = [HeardProbe("p1", T0, "g1"), HeardProbe("p2", T0, "g1")]
+    heard = [SeenProbe("p1", T0, "g1"), SeenProbe("p2", T0, "g1")]
     assert [f.kind for f in fleet_findings(heard, [two], [], after(300))["J1"]] == ["gateway_silent"]
     found = fleet_findings(heard, [two], [], after(300), {"J1"})
     assert found == {SYSTEM: []}

@@ -25,7 +25,7 @@ from monitord.alerts.sending.channels.base import ChannelError
 from monitord.alerts.sending.dispatcher import Dispatcher, backoff_s
 from monitord.alerts.sending.outbox import decisions, enqueue_news
 from monitord.alerts.sending.test_message import enqueue_test
-from monitord.alerts.system.gateways import HeardProbe, fleet_findings
+from monitord.alerts.system.gateways import SeenProbe, fleet_findings
 from monitord.alerts.system.self_monitoring import Condition, self_findings
 from monitord.alerts.system.system_alerts import free_share_of, watch_over
 from monitord.errors import ConfigurationError, MonitordError
@@ -379,8 +379,8 @@ def placed(*probes: str, interval_s: float = 600) -> object:
     return [{"id": p, "location_id": "north", "from": T0 - timedelta(days=1), "interval_s": interval_s} for p in probes]
 
 
-def heard(minutes: float, *probes: str, gateway: str = "g1") -> list[HeardProbe]:
-    return [HeardProbe(p, after(minutes), gateway) for p in probes]
+def heard(minutes: float, *probes: str, gateway: str = "g1") -> list[SeenProbe]:
+    return [SeenProbe(p, after(minutes), gateway) for p in probes]
 
 
 def test_a_gateway_is_as_old_as_the_newest_of_its_probes() -> None:

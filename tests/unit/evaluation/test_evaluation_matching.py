@@ -43,8 +43,8 @@ def test_delay_counts_from_the_onset_and_from_when_it_was_felt():
 
 
 def test_delay_counts_from_the_first_of_it_that_was_watched():
-    unheard = TrueEvent("wall", 10 * DAY_S, 14 * DAY_S, "leak", felt_s=10.5 * DAY_S, seen_s=10.75 * DAY_S)
-    score = scored(call(11, 13), events=(unheard,))
+    missing = TrueEvent("wall", 10 * DAY_S, 14 * DAY_S, "leak", felt_s=10.5 * DAY_S, seen_s=10.75 * DAY_S)
+    score = scored(call(11, 13), events=(missing,))
     # 11 - 10.75 days
     assert score.delays_s == score.felt_delays_s == [6 * HOUR_S]
 

@@ -23,7 +23,7 @@ from monitord.model.config.broker import TopicRule
 from monitord.store.db.database import Database
 from monitord.store.db.tables import probe_name, quarantine, reading
 from monitord.store.quarantine import Held, list_held
-from monitord.store.series.readings import insert_batch, last_heard
+from monitord.store.series.readings import insert_batch, probes_seen
 
 NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)
 LATER = NOW + timedelta(days=2)
@@ -73,7 +73,7 @@ def held(db: Database) -> list[Held]:
 
 def heard(db: Database) -> list[str]:
     with db.read() as conn:
-        return [item.probe for item in last_heard(conn)]
+        return [item.probe for item in probes_seen(conn)]
 
 
 def test_a_batch_of_everything_ends_where_it_belongs(writer: BatchWriter, db: Database) -> None:
@@ -306,10 +306,10 @@ def test_the_cached_repeats_of_a_bridge_are_stored_and_not_heard(db: Database) -
     writer.commit([came(60, 18.1), came(61, 20, "q")])
     assert heard(db) == ["p"]
     with db.read() as conn:
-        before = last_heard(conn)
+        before = probes_seen(conn)
     writer.commit([came(3600, 18.1)])
     with db.read() as conn:
-        assert last_heard(conn) == before
+        assert probes_seen(conn) == before
     assert count(db) == 4
 
 

@@ -67,7 +67,7 @@ def test_the_order_of_arrival_does_not_matter(readings: list[tuple[int, int]], m
         expected, found = record(straight, hours), record(mixed, hours)
         assert same(found.recent, expected.recent)
         assert same(found.hourly, expected.hourly)
-        assert found.last_heard_s == expected.last_heard_s
+        assert found.last_seen_s == expected.last_seen_s
 
 
 @settings(max_examples=40)
@@ -120,9 +120,9 @@ def test_a_clock_that_runs_ahead_is_no_proof_of_life_in_the_future(delay_s: floa
     recorder = Recorder(job())
     recorder.add("a", row(3.0, delay_s=delay_s))
     recorder.add("a", row(1.0))
-    assert record(recorder, 4.0).last_heard_s == START_S + 3600.0 * heard_h
+    assert record(recorder, 4.0).last_seen_s == START_S + 3600.0 * heard_h
 
 
 def test_a_stay_without_readings_is_empty_and_never_heard() -> None:
     found = record(Recorder(job()), 4.0)
-    assert (len(found.recent), len(found.hourly), found.last_heard_s) == (0, 0, None)
+    assert (len(found.recent), len(found.hourly), found.last_seen_s) == (0, 0, None)

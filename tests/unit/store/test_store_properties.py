@@ -108,7 +108,7 @@ def stored(conn: Connection) -> dict[str, Any]:
 
 def assert_same_record(one: JobRecord, other: JobRecord) -> None:
     for a, b in zip(one.placements, other.placements, strict=True):
-        assert a.last_heard_s == b.last_heard_s
+        assert a.last_seen_s == b.last_seen_s
         for part in ("recent", "hourly"):
             for field in dataclasses.fields(getattr(a, part)):
                 np.testing.assert_array_equal(

@@ -17,7 +17,7 @@ from monitord.store import jobs, pending_jobs, quarantine
 from monitord.store.db.database import Database
 from monitord.store.db.tables import gateway_name, probe_name
 from monitord.store.db.tables import reading as reading_table
-from monitord.store.series.readings import insert_batch, last_heard, load_series, unplaced
+from monitord.store.series.readings import insert_batch, load_series, probes_seen, unplaced
 
 T0 = datetime(2025, 3, 1, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -42,8 +42,8 @@ def stored(conn: Connection) -> list[Any]:
     return list(conn.execute(select(reading_table).order_by(reading_table.c.probe_id, reading_table.c.time_ms)))
 
 
-def heard_at(conn: Connection, probe: str = "p1") -> datetime | None:
-    return next((heard.heard_at for heard in last_heard(conn) if heard.probe == probe), None)
+def last_seen_at(conn: Connection, probe: str = "p1") -> datetime | None:
+    return next((heard.last_seen_at for heard in probes_seen(conn) if heard.probe == probe), None)
 
 
 # --- kept unaltered -----------------------------------------------------------------------------------------
@@ -110,7 +110,7 @@ def test_an_empty_batch_changes_nothing(conn: Connection) -> None:
 def test_any_id_that_the_model_allows_is_kept_and_found(conn: Connection, probe: str) -> None:
     assert insert_batch(conn, [at(0, probe)]).inserted == 1
     assert insert_batch(conn, [at(0, probe)]).repeats == 1
-    assert [heard.probe for heard in last_heard(conn)] == [probe]
+    assert [heard.probe for heard in probes_seen(conn)] == [probe]
 
 
 # --- repeats and conflicts ----------------------------------------------------------------------------------
@@ -189,14 +189,14 @@ def test_a_conflict_delivered_again_is_counted_and_not_kept_twice(conn: Connecti
 def test_a_probe_is_heard_at_its_newest_stamp_in_any_order_of_arrival(conn: Connection) -> None:
     insert_batch(conn, [at(10), at(30), at(20)])
     insert_batch(conn, [at(0, delay_s=7200.0)])
-    (heard,) = last_heard(conn)
-    assert heard.heard_at == heard.time == T0 + timedelta(minutes=30)
+    (heard,) = probes_seen(conn)
+    assert heard.last_seen_at == heard.time == T0 + timedelta(minutes=30)
     assert heard.received_at == T0 + timedelta(seconds=7200), "when anything last came is told apart"
 
 
 def test_last_heard_tells_what_the_newest_reading_said(conn: Connection) -> None:
     insert_batch(conn, [at(10, battery_v=2.8, rssi_dbm=-80.0, gateway="g2"), at(0, battery_v=3.1, gateway="g1")])
-    (heard,) = last_heard(conn)
+    (heard,) = probes_seen(conn)
     assert (heard.battery_v, heard.rssi_dbm, heard.gateway, heard.temperature_c) == (2.8, -80.0, "g2", 18.2)
 
 
@@ -204,15 +204,15 @@ def test_a_retained_replay_is_stored_but_does_not_make_a_probe_look_alive(conn: 
     insert_batch(conn, [at(0)])
     result = insert_batch(conn, [at(60, delay_s=90_000.0), at(0, "p2")], retained=frozenset({0, 1}))
     assert result.inserted == 2
-    assert heard_at(conn) == T0
-    assert heard_at(conn, "p2") is None
+    assert last_seen_at(conn) == T0
+    assert last_seen_at(conn, "p2") is None
     assert len(load_series(conn, PLACEMENT, T0, T0 + DAY)) == 2
 
 
 def test_a_retained_replay_of_a_stored_reading_takes_nothing_back(conn: Connection) -> None:
     insert_batch(conn, [at(0)])
     assert insert_batch(conn, [at(0, delay_s=3600.0)], retained=frozenset({0})).repeats == 1
-    assert heard_at(conn) == T0
+    assert last_seen_at(conn) == T0
 
 
 @pytest.mark.parametrize("together", [True, False])
@@ -223,27 +223,27 @@ def test_a_live_copy_after_a_retained_replay_counts_as_heard(conn: Connection, t
     else:
         insert_batch(conn, [replayed], retained=frozenset({0}))
         insert_batch(conn, [live])
-    assert heard_at(conn) == T0
+    assert last_seen_at(conn) == T0
     assert len(stored(conn)) == 1
 
 
 def test_a_backlog_does_not_make_a_silent_probe_look_alive(conn: Connection) -> None:
     insert_batch(conn, [at(0), at(10, delay_s=5 * 86400.0)])
-    assert heard_at(conn) == T0 + timedelta(minutes=10)
+    assert last_seen_at(conn) == T0 + timedelta(minutes=10)
 
 
 def test_a_stamp_ahead_of_its_arrival_counts_as_heard_at_the_arrival(conn: Connection) -> None:
     year_ahead = at(0).model_copy(update={"time": T0 + 365 * DAY, "received_at": T0})
     insert_batch(conn, [year_ahead])
-    assert heard_at(conn) == T0
+    assert last_seen_at(conn) == T0
     insert_batch(conn, [at(20)])
-    assert heard_at(conn) == T0 + timedelta(minutes=20), "and does not hide what comes after it"
+    assert last_seen_at(conn) == T0 + timedelta(minutes=20), "and does not hide what comes after it"
 
 
 def test_a_conflict_does_not_count_as_heard(conn: Connection) -> None:
     insert_batch(conn, [at(0)], retained=frozenset({0}))
     insert_batch(conn, [at(0, temperature_c=30.0, delay_s=60.0)])
-    assert heard_at(conn) is None
+    assert last_seen_at(conn) is None
 
 
 # --- jobs: marks and what is not placed ---------------------------------------------------------------------

@@ -230,19 +230,19 @@ def test_a_record_has_each_stay_in_the_job_files_order_with_the_last_days_raw(co
     assert [placement.placement for placement in record.placements] == list(JOB.probes)
     first, second, third = record.placements
     assert len(second.recent) == 0
-    assert second.last_heard_s == (T0 + timedelta(hours=30, minutes=10)).timestamp()
+    assert second.last_seen_s == (T0 + timedelta(hours=30, minutes=10)).timestamp()
     for placement in (first, third):
         own = [r for r in readings if r.probe == placement.placement.probe and as_of - 24 * HOUR <= r.time <= as_of]
         np.testing.assert_array_equal(placement.recent.time_s, [r.time.timestamp() for r in own])
         np.testing.assert_array_equal(placement.recent.temperature_c, [r.temperature_c for r in own])
         np.testing.assert_array_equal(placement.recent.received_s, [r.received_at.timestamp() for r in own])
-        assert placement.last_heard_s == (T0 + timedelta(hours=90)).timestamp()
+        assert placement.last_seen_s == (T0 + timedelta(hours=90)).timestamp()
 
 
 def test_a_record_before_anything_came_is_empty(conn: Connection) -> None:
     insert_batch(conn, every(10, hours=2))
     record = load_job_record(conn, JOB, T0 - HOUR)
-    assert [(len(s.recent), len(s.hourly), s.last_heard_s) for s in record.placements] == [(0, 0, None)] * 3
+    assert [(len(s.recent), len(s.hourly), s.last_seen_s) for s in record.placements] == [(0, 0, None)] * 3
 
 
 def test_what_came_late_is_in_the_raw_part_however_old_its_stamp(conn: Connection) -> None:
@@ -262,7 +262,7 @@ def test_last_heard_as_of_a_time_counts_only_what_was_live_by_then(conn: Connect
     insert_batch(conn, [live, replayed], retained=frozenset({1}))
     came_live = replayed.model_copy(update={"received_at": T0 + 5 * HOUR})
     insert_batch(conn, [came_live])
-    heard = [load_job_record(conn, JOB, T0 + hours * HOUR).placements[0].last_heard_s for hours in (0.5, 3.0, 5.0)]
+    heard = [load_job_record(conn, JOB, T0 + hours * HOUR).placements[0].last_seen_s for hours in (0.5, 3.0, 5.0)]
     assert heard == [None, (T0 + HOUR).timestamp(), (T0 + 2 * HOUR).timestamp()]
 
 
@@ -271,10 +271,10 @@ def test_a_probe_whose_clock_runs_ahead_is_heard_when_its_readings_come(conn: Co
     insert_batch(conn, ahead)
     as_of = T0 + timedelta(hours=5, minutes=5)
     placement = load_job_record(conn, JOB, as_of).placements[0]
-    assert placement.last_heard_s == (T0 + timedelta(hours=5, seconds=4)).timestamp()
+    assert placement.last_seen_s == (T0 + timedelta(hours=5, seconds=4)).timestamp()
     assert placement.recent.time_s[-1] == (T0 + 7 * HOUR).timestamp(), "its stamps are shown as they are"
     insert_batch(conn, [reading(T0 + timedelta(hours=12), probe="p2")])
-    heard = load_job_record(conn, JOB, T0 + 13 * HOUR).placements[0].last_heard_s
+    heard = load_job_record(conn, JOB, T0 + 13 * HOUR).placements[0].last_seen_s
     assert heard == (T0 + 12 * HOUR).timestamp()
 
 

@@ -19,14 +19,14 @@ _TOO_MANY, _UNAVAILABLE = 429, 503
 """Answers with which Retry-After is sent (RFC 6585, section 4; RFC 9110, section 10.2.3)."""
 _METADATA = frozenset({"metadata.google.internal", "fd00:ec2::254"})
 """Where clouds answer with a machine's secrets, beside the link-local 169.254.169.254."""
-_heard = threading.local()
+_answered = threading.local()
 
 
 def _noting(send: Callable[..., Any]) -> Callable[..., Any]:
     def send_and_note(self: requests.Session, request: requests.PreparedRequest, **how: Any) -> Any:
         answer = send(self, request, **how)
         if answer.status_code in (_TOO_MANY, _UNAVAILABLE):
-            _heard.retry_after_s = retry_after_s(answer.headers.get("Retry-After"), answer.headers.get("Date"))
+            _answered.retry_after_s = retry_after_s(answer.headers.get("Retry-After"), answer.headers.get("Date"))
         return answer
 
     return send_and_note
@@ -36,13 +36,13 @@ requests.Session.send = _noting(requests.Session.send)  # type: ignore[method-as
 
 
 def forget() -> None:
-    """Forget what was heard in this thread, before a message is sent."""
-    _heard.retry_after_s = None
+    """Forget what was answered in this thread, before a message is sent."""
+    _answered.retry_after_s = None
 
 
 def asked_pause_s() -> float | None:
     """For how long the other side asked to be left alone, in the message last sent by this thread. [s]"""
-    found: float | None = getattr(_heard, "retry_after_s", None)
+    found: float | None = getattr(_answered, "retry_after_s", None)
     return found
 
 

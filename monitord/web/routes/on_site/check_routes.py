@@ -16,7 +16,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.site.checks import CheckKind, ProbeCheck
 from monitord.report import probe_checks
 from monitord.store import jobs as stored_jobs
-from monitord.store.last_seen import last_heard
+from monitord.store.last_seen import probes_seen
 from monitord.web.page_context import Web, job_url
 from monitord.web.routes.typed import plain_error, pressed_at
 from monitord.web.text.local_time import LocalTimes
@@ -57,7 +57,7 @@ class CheckRoutes:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
-            heard = {one.probe: one.heard_at for one in last_heard(conn)}
+            last_seen = {one.probe: one.last_seen_at for one in probes_seen(conn)}
             probes = sorted({placement.probe for placement in state.job.probes})
             return self._web.page(
                 conn,
@@ -68,7 +68,7 @@ class CheckRoutes:
                 t=LocalTimes(state.job.zone, now),
                 typed=typed,
                 wrong=wrong,
-                probes=[(probe, heard.get(probe)) for probe in probes],
+                probes=[(probe, last_seen.get(probe)) for probe in probes],
                 salts=SALTS,
                 names=_NAMES,
                 checks=list(enumerate(state.job.checks, start=1))[::-1],

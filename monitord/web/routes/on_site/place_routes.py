@@ -15,9 +15,9 @@ from monitord.errors import JobFileError
 from monitord.model.job_files.changes import DRILLED_KINDS, new_id, with_location, with_probe, without_probe
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.store import jobs as stored_jobs
-from monitord.store.last_seen import last_heard, unplaced
+from monitord.store.last_seen import probes_seen, unplaced
 from monitord.web.page_context import Web, job_url, utc_times
-from monitord.web.queries import JobState, load_jobs, seen_heard, seen_jobs
+from monitord.web.queries import JobState, load_jobs, seen_jobs, visible_probes
 from monitord.web.routes.pages import Id
 from monitord.web.routes.typed import FormError, Typed, plain_error, start_of
 from monitord.web.text.local_time import LocalTimes
@@ -170,9 +170,9 @@ class PlaceRoutes:
         """Labels to print and stick on probes; each holds the link to its form."""
         now = self._web.clock.now()
         with self._web.db.read() as conn:
-            known = seen_heard(last_heard(conn), seen_jobs(conn))
+            known = visible_probes(probes_seen(conn), seen_jobs(conn))
             loose = unplaced(conn)
-            ids = probe or sorted({heard.probe for heard in (*known, *loose)})
+            ids = probe or sorted({one.probe for one in (*known, *loose)})
             base = (self._web.settings.web.public_url or "").rstrip("/")
             return self._web.page(conn, "labels.html", now, labels=labels_of(ids, base), base=base, t=utc_times(now))
 

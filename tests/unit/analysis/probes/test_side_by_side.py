@@ -134,7 +134,7 @@ def test_too_little_to_compare_is_not_known(probes: tuple[str, ...]) -> None:
 def test_a_probe_heard_too_little_is_named_and_left_out() -> None:
     found = check(probe("a"), probe("b"), probe("c", drh=9.0, n=4))
     assert found.outcome is Agreement.AGREE
-    assert found.unheard == ("c",)
+    assert found.missing == ("c",)
     assert "too few readings to be judged: c" in side_by_side_words(found)
 
 
