@@ -138,7 +138,7 @@ class BatchWriter:
 
     def _commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
         batch = self._decoded(messages)
-        with self._db.write() as conn:
+        with self._db.write(shared=True) as conn:
             result = insert_batch(conn, batch.readings, frozenset(batch.retained))
             for (job, forecast), received_at in batch.forecasts:
                 outdoor_forecasts.keep(conn, job, forecast, received_at)

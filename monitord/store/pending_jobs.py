@@ -75,4 +75,7 @@ def _raise_for_hours(dialect: str) -> Update:
             or_(placement.c.to_ms.is_(None), pair.c.time_ms < placement.c.to_ms),
         ),
     )
-    return update(mark).where(mark.c.job.in_(covering)).values(mark=mark.c.mark + 1)
+    chosen = select(mark.c.job).where(mark.c.job.in_(covering))
+    if dialect == "postgresql":  # in one order, else two batches that land at once could wait for each other
+        chosen = chosen.order_by(mark.c.job).with_for_update(key_share=True)
+    return update(mark).where(mark.c.job.in_(chosen)).values(mark=mark.c.mark + 1)

@@ -20,7 +20,8 @@ import monitord.store.db.access_tables
 import monitord.store.db.alert_tables
 import monitord.store.db.mirror_tables
 import monitord.store.db.note_tables
-import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
+import monitord.store.db.signoff_tables
+import monitord.store.db.work_tables  # noqa: F401  (their tables join the metadata)
 from monitord.errors import StoreError
 from monitord.model.assessments import Forecast, JobAssessment
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
@@ -285,7 +286,7 @@ def test_without_leave_to_migrate_an_old_schema_is_refused(path: Path) -> None:
     with database.write() as conn:
         schema.downgrade(conn, schema.known_revisions()[0])
     database.close()
-    with pytest.raises(StoreError, match=r"schema 0001, this program works with .*Start the daemon once"):
+    with pytest.raises(StoreError, match=r"schema 0001, this program works with .*Stop all that works with it"):
         Database.open(url(path), migrate=False)
 
 

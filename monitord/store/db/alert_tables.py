@@ -59,6 +59,8 @@ outbox = Table(
     Column("short", Text, nullable=False),
     Column("text", Text, nullable=False),
     Column("html", Text, nullable=False),
+    Column("held_by", Text),  # which process sends it at present, where several do; NULL: none, or there is but one
+    Column("held_until_ms", BigInteger),  # by the database's clock
     Index(None, "state", "next_try_ms"),
     Index(None, "created_ms"),
 )

@@ -24,11 +24,15 @@ from monitord.errors import ConfigurationError, StoreError
 from monitord.store.db import schema
 
 _BUSY_TIMEOUT_MS = 10_000
+_FORGOTTEN_MS = 15_000
+"""A PostgreSQL server ends a transaction in which its writer does nothing for so long, and what it held is free: the
+process was stopped, or its machine is gone. [ms] Our choice."""
 _CONNECT_S = 10
 _WAL_KEPT_BYTES = 64 * 2**20
 
 _REMEDIES = {
-    "lock timeout": "Another program holds its tables: run one daemon for each database",
+    "lock timeout": "Another process has been writing for long; it is tried again",
+    "idle-in-transaction": "This process stood still while it wrote; what it had begun is undone, and is tried again",
     "Connection refused": "See that the server runs, and that `database.url` names its host and port",
     "password authentication failed": "Correct user and password in `database.url`",
     "does not exist": "Make it first, on the server: createdb -O USER NAME",
@@ -42,6 +46,12 @@ _REMEDIES = {
     "malformed": "The file is damaged: stop the daemon and restore a backup: `monitord restore FILE --replace`",
 }
 """By a phrase of the database's own message."""
+
+
+_TURN = int.from_bytes(b"monwrite")
+"""Name of the advisory lock that writers on a PostgreSQL server take until they commit."""
+_ALONE = f"SELECT pg_advisory_xact_lock({_TURN})"
+_BESIDE_OTHERS = f"SELECT pg_advisory_xact_lock_shared({_TURN})"
 
 
 class Database:
@@ -87,10 +97,15 @@ class Database:
         return self._writer.url.render_as_string(hide_password=True)
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
-        """A transaction that may write, alone in this process; commits at the end, rolls back on any error.
+    def write(self, *, shared: bool = False) -> Iterator[Connection]:
+        """A transaction that may write, alone at the database; commits at the end, rolls back on any error.
 
         Side effects (an acknowledgement, a message) belong after the block. Don't nest.
+
+        Parameters
+        ----------
+        shared : other processes may have transactions of this kind open meanwhile, and no other kind. For what can be
+            done in any order, such as to store readings, and for what holds the rows that it changes.
 
         Raises
         ------
@@ -99,6 +114,8 @@ class Database:
         if getattr(self._of_thread, "connection", None) is not None:
             raise RuntimeError("write() was called inside another transaction of this thread")
         with self._lock, self._transaction(self._writer) as conn:
+            if conn.dialect.name == "postgresql":
+                conn.exec_driver_sql(_BESIDE_OTHERS if shared else _ALONE)
             yield conn
 
     @contextmanager
@@ -176,7 +193,10 @@ def _postgresql_engines(url: URL) -> tuple[Engine, Engine]:
     """A writer that takes turns with other programs, and readers that see one state throughout."""
     url = _with_driver(url)
     limits = {"connect_timeout": _CONNECT_S, "options": f"-c lock_timeout={_BUSY_TIMEOUT_MS} -c timezone=UTC"}
-    writer = create_engine(url, pool_pre_ping=True, pool_size=1, max_overflow=2, connect_args=limits)
+    forgotten = f"{limits['options']} -c idle_in_transaction_session_timeout={_FORGOTTEN_MS}"
+    writer = create_engine(
+        url, pool_pre_ping=True, pool_size=1, max_overflow=2, connect_args={**limits, "options": forgotten}
+    )
     reader = create_engine(
         url,
         pool_pre_ping=True,

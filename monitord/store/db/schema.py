@@ -65,7 +65,7 @@ def require_current(conn: Connection) -> None:
         raise StoreError(
             f"the database is at schema {current or 'none'}, this program works with {known_revisions()[-1]}",
             where=_where(conn),
-            remedy="Start the daemon once: it makes the change before it does anything else",
+            remedy="Stop all that works with it and start one: it makes the change before it does anything else",
         )
 
 

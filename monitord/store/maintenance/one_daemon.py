@@ -3,6 +3,8 @@
 Beside an SQLite file it is a lock of the operating system (flock(2)), on a PostgreSQL server an advisory lock of a
 connection. Either ends with the process that holds it, however that ends, so a crash or a power cut leaves nothing
 behind that would keep the next start out.
+
+Processes that share the work of one PostgreSQL database hold the lock together, and keep a whole daemon out.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from pathlib import Path
 from typing import Protocol, Self
 
 from sqlalchemy import Connection, Engine, NullPool, create_engine, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
 
 from monitord.errors import StoreError
 from monitord.store.db.database import server_url
@@ -29,6 +31,12 @@ class Lock(Protocol):
 
     lost: str | None
     """Why it is held no more although nobody released it; None: it is."""
+    alone: bool
+    """Whether nobody else holds it too: only then may the schema be changed."""
+
+    def share(self) -> None:
+        """Let others that share the work in."""
+        ...
 
     def take(self) -> None:
         """Take it, or raise a StoreError."""
@@ -47,10 +55,10 @@ class Lock(Protocol):
     def __exit__(self, *_: object) -> None: ...
 
 
-def lock_of(url: str) -> Lock:
-    """The lock of a database."""
+def lock_of(url: str, *, shared: bool = False) -> Lock:
+    """The lock of a database; `shared`: held with others that share the work, where it is a server's."""
     found = server_url(url)
-    return DaemonLock(file_of(url)) if found is None else ServerLock(url)
+    return DaemonLock(file_of(url)) if found is None else ServerLock(url, shared=shared)
 
 
 def hand_over(file: Path) -> None:
@@ -69,6 +77,7 @@ class DaemonLock:
     """
 
     lost: str | None = None
+    alone = True
 
     def __init__(self, database: Path | None) -> None:
         self._path = None if database is None else database.with_name(database.name + _SUFFIX)
@@ -107,6 +116,9 @@ class DaemonLock:
         os.pwrite(file, f"{os.getpid()}\n".encode(), 0)
         self._file = file
 
+    def share(self) -> None:
+        """A file is shared with nobody."""
+
     def keep(self) -> None:
         """Nothing to see to: the operating system takes it from no living process."""
 
@@ -128,11 +140,18 @@ class ServerLock:
     """The same on a PostgreSQL server, by a connection that does nothing else.
 
     A server that was restarted has forgotten the lock: `keep` takes it again.
+
+    Parameters
+    ----------
+    shared : hold it together with others that share the work. The first to come has it alone until `share`, so that
+        the schema is changed by one, and under nobody's feet.
     """
 
     lost: str | None = None
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, *, shared: bool = False) -> None:
+        self._shared = shared
+        self.alone = not shared
         self._engine: Engine = create_engine(
             server_url(url) or url,
             poolclass=NullPool,
@@ -151,8 +170,10 @@ class ServerLock:
         where = self._engine.url.render_as_string(hide_password=True)
         try:
             conn = self._engine.connect()
-            taken = conn.execute(_TRY, {"key": _SERVER_KEY}).scalar_one()
-            holder = None if taken else conn.execute(_HOLDER).scalar()
+            taken = conn.execute(_TRY, _KEY).scalar_one()
+            if self._shared:
+                self.alone, taken = taken, taken or _taken_with_others(conn)
+            holder = None if taken else conn.execute(_HOLDER, _KEY).scalar()
         except DBAPIError as error:
             raise StoreError(
                 "the database does not answer",
@@ -169,6 +190,22 @@ class ServerLock:
             )
         self._held = conn
 
+    def share(self) -> None:
+        """Let others that share the work in.
+
+        Raises
+        ------
+        StoreError : the server does not answer.
+        """
+        if not (self._shared and self.alone) or self._held is None:
+            return
+        try:
+            self._held.execute(_WITH_OTHERS, _KEY)
+            self._held.execute(_ALONE_NO_MORE, _KEY)
+        except DBAPIError as error:
+            raise StoreError("the lock of the database was lost", why=str(error.orig).strip()) from error
+        self.alone = False
+
     def keep(self) -> None:
         """See that it is still held, and take it again where the server has forgotten it.
 
@@ -184,6 +221,7 @@ class ServerLock:
             self._drop()
         try:
             self.take()
+            self.share()
         except StoreError as error:
             self._held = None
             if error.what.startswith("another"):
@@ -211,11 +249,27 @@ class ServerLock:
 
 # --- statements ---------------------------------------------------------------------------------------------
 
+_KEY = {"key": _SERVER_KEY}
 _TRY = text("SELECT pg_try_advisory_lock(:key)")
+_PATIENCE = text("SET lock_timeout = '10s'")
+"""For one that changes the schema before it lets others in. Our choice."""
+_WITH_OTHERS = text("SELECT pg_advisory_lock_shared(:key)")
+_ALONE_NO_MORE = text("SELECT pg_advisory_unlock(:key)")
 _STILL = text("SELECT 1")
 _HOLDER = text(
     "SELECT a.application_name || ' at ' || coalesce(host(a.client_addr), 'this machine') "
     "FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid "
-    "WHERE l.locktype = 'advisory' AND l.granted AND l.database = "
-    "(SELECT oid FROM pg_database WHERE datname = current_database()) LIMIT 1"
+    "WHERE l.locktype = 'advisory' AND l.granted AND (l.classid::bigint << 32) + l.objid::bigint = :key "
+    "AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database()) LIMIT 1"
 )
+
+
+def _taken_with_others(conn: Connection) -> bool:
+    conn.execute(_PATIENCE)
+    try:
+        conn.execute(_WITH_OTHERS, _KEY)
+    except OperationalError as error:
+        if "lock timeout" in str(error.orig):
+            return False
+        raise
+    return True

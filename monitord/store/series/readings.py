@@ -12,12 +12,12 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Insert, Select, and_, bindparam, insert, select, update
+from sqlalchemy import Connection, Select, and_, bindparam, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from monitord.model.readings import Reading
 from monitord.store import mirror, pending_jobs, quarantine
-from monitord.store.db.statements import Row, as_pairs, ids_of, insert_or_ignore, insert_rows, probe_times
+from monitord.store.db.statements import Row, as_pairs, ids_of, insert_rows, probe_times
 from monitord.store.db.tables import NEVER_MS, arrival_ms, gateway_name, probe_name, reading
 from monitord.store.db.times import HOUR_MS, hour_of, to_ms
 from monitord.store.last_seen import LastSeen, note_last_seen, probes_seen, unplaced
@@ -100,14 +100,16 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
         return BatchResult()
     arrived = [_row(item, NEVER_MS if location in retained else None) for location, item in enumerate(readings)]
     numbers = ids_of(conn, probe_name, (row.probe for row in arrived))
-    changed, contrary = _settle(arrived, {})
     stored: dict[Key, _Row] = {}
-    fresh = list(changed.values())
-    if not _insert_new(conn, _numbered(conn, fresh, numbers)):
-        stored = _stored(conn, arrived)
+    while True:
         changed, contrary = _settle(arrived, stored)
         fresh = [row for key, row in changed.items() if key not in stored]
-        insert_rows(conn, _insert_reading(conn.dialect.name), _numbered(conn, fresh, numbers))
+        refusal = _insert_new(conn, _numbered(conn, fresh, numbers))
+        if refusal is None:
+            break
+        known, stored = stored, _stored(conn, arrived)  # once; again where another process stored some in between
+        if len(stored) == len(known):
+            raise refusal
     revived = [row for key, row in changed.items() if key in stored]
     _revive(conn, revived, numbers)
     note_last_seen(conn, [_heard(row, numbers) for row in changed.values() if row.live_ms != NEVER_MS])
@@ -139,8 +141,8 @@ def _numbered(conn: Connection, rows: Sequence[_Row], numbers: Mapping[str, int]
     )
 
 
-def _insert_new(conn: Connection, rows: Sequence[Row]) -> bool:
-    """Insert rows none of which is stored already, as is so for almost every batch. False: one was, none is kept.
+def _insert_new(conn: Connection, rows: Sequence[Row]) -> IntegrityError | None:
+    """Insert rows none of which is stored already, as is so for almost every batch; else the refusal, none is kept.
 
     So a batch costs no look-up of its keys before it is known that there is something to be found. The savepoint is our
     own: after any other error there may be none to go back to, as SQLite ends the transaction when the disk is full.
@@ -148,11 +150,11 @@ def _insert_new(conn: Connection, rows: Sequence[Row]) -> bool:
     conn.exec_driver_sql("SAVEPOINT new_readings")
     try:
         insert_rows(conn, _INSERT_NEW, rows)
-    except IntegrityError:
+    except IntegrityError as refusal:
         conn.exec_driver_sql("ROLLBACK TO SAVEPOINT new_readings")
-        return False
+        return refusal
     conn.exec_driver_sql("RELEASE SAVEPOINT new_readings")
-    return True
+    return None
 
 
 def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[Key, _Row], list[tuple[int, _Row]]]:
@@ -250,8 +252,3 @@ def _readings_of_keys(dialect: str) -> Select[Any]:
         .join(reading, and_(reading.c.probe_id == probe_name.c.id, reading.c.time_ms == pair.c.time_ms))
         .outerjoin(gateway_name, gateway_name.c.id == reading.c.gateway_id)
     )
-
-
-@lru_cache(maxsize=4)
-def _insert_reading(dialect: str) -> Insert:
-    return insert_or_ignore(dialect, reading)

@@ -7,7 +7,8 @@ from alembic import context
 import monitord.store.db.alert_tables
 import monitord.store.db.mirror_tables
 import monitord.store.db.note_tables
-import monitord.store.db.signoff_tables  # noqa: F401  (their tables join the metadata)
+import monitord.store.db.signoff_tables
+import monitord.store.db.work_tables  # noqa: F401  (their tables join the metadata)
 from monitord.store.db.tables import metadata
 
 context.configure(
