@@ -1,4 +1,4 @@
-"""The state of an element on its way to its goal, with the reason, the forecast and the findings."""
+"""State, forecast and findings of a location with a goal."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _KINDS = (FindingKind.GOAL_REACHED, FindingKind.DRYING_STALLED, FindingKind.GOAL
 
 @dataclass(frozen=True)
 class GoalResult:
-    """What is held of an element with a goal."""
+    """The result of assessing a location against its goal."""
 
     state: State
     facts: Facts
@@ -42,13 +42,13 @@ def assess_goal(
     series: HourlySeries,
     references: ReferenceSeries,
     goal: Goal,
-    wet: Finding | None,
-    drive_lost: bool,
+    rewetting: Finding | None,
+    room_more_humid: bool,
     settled_s: float,
     hour_s: float,
     options: AnalysisOptions,
 ) -> GoalResult:
-    """Judge an element against its goal as of a full hour."""
+    """Assess a location against its goal as of a full hour."""
     metric = build_metric(series, references, goal, options)
     if metric is None:
         return GoalResult(State.TOO_EARLY, NONE, None, None, ())
@@ -59,12 +59,12 @@ def assess_goal(
         return GoalResult(State.NO_DATA, facts, None, None, _unknown(series, hour_s))
     met, met_at = goal_met(metric, options, first)
     view = None if met else time_to_goal(series, metric, options)
-    stall = assess_stall(series, metric, shown, view, drive_lost, options, first)
+    stall = assess_stall(series, metric, shown, view, room_more_humid, options, first)
     forecast = None if view is None else to_forecast(view, metric, hour_s, shown)
     known = _known(series, metric, shown)
     if met and met_at is not None:
         known = known.model_copy(update={"since": utc(float(series.hour_s[0] + HOUR_S * met_at))})
-    state, facts = _state(metric, shown, met, wet, stall, view, forecast, known)
+    state, facts = _state(metric, shown, met, rewetting, stall, view, forecast, known)
     drying = Drying(
         metric=goal.metric.value,
         unit=metric.unit,
@@ -78,7 +78,7 @@ def assess_goal(
 
 
 def _known(series: HourlySeries, metric: Metric, shown: Progress) -> Facts:
-    """What holds in every state: value, goal, rate, and for how long it has been recorded."""
+    """The facts of every state: value, goal, rate, and length of the record."""
     level = shown.value if shown.value is not None else shown.recent
     assert level is not None
     first_s = float(series.hour_s[np.flatnonzero(np.isfinite(metric.value))[0]])
@@ -96,7 +96,7 @@ _ALWAYS = ("value", "goal")
 
 
 def _only(facts: Facts, *names: str, **more: object) -> Facts:
-    """Value, goal and the facts that are named: what a state's sentence does not say is not among its facts."""
+    """Value, goal and the named facts: a state carries only the facts that its sentence can say."""
     kept = {name: getattr(facts, name) for name in (*_ALWAYS, *names)}
     return Facts.model_validate({**kept, **more})
 
@@ -105,7 +105,7 @@ def _state(
     metric: Metric,
     shown: Progress,
     met: bool,
-    wet: Finding | None,
+    rewetting: Finding | None,
     stall: Stall,
     view: TimeToGoal | None,
     forecast: Forecast | None,
@@ -113,8 +113,8 @@ def _state(
 ) -> tuple[State, Facts]:
     """The first state that fits, and the facts of its sentence."""
     since = None if stall.since_s is None else utc(stall.since_s)
-    if wet is not None and wet.holds:
-        return State.REWETTING, wet.facts.model_copy(update={"goal": known.goal})
+    if rewetting is not None and rewetting.holds:
+        return State.REWETTING, rewetting.facts.model_copy(update={"goal": known.goal})
     if met:
         return State.AT_GOAL, _only(known, "since")
     if stall.active:
@@ -136,7 +136,7 @@ def _state(
 
 
 def by_posterior(location: Location) -> bool:
-    """Whether a location's goal is judged by the ensemble of its slab: a sleeve's own humidity."""
+    """Whether a goal is assessed by the ensemble of the slab: one in the sleeve's own humidity."""
     metrics = (GoalMetric.EQUILIBRIUM_RH, GoalMetric.RH)
     sleeve = location.kind is LocationKind.SLAB_SLEEVE
     return sleeve and location.goal is not None and location.goal.metric in metrics
@@ -145,16 +145,16 @@ def by_posterior(location: Location) -> bool:
 def assess_sleeve(
     series: HourlySeries,
     goal: Goal,
-    wet: Finding | None,
+    rewetting: Finding | None,
     verdict: SleeveVerdict | None,
     caught_up: bool,
     settled_s: float,
     hour_s: float,
     options: AnalysisOptions,
 ) -> GoalResult:
-    """Judge a sleeve against its goal by the verdict on its ensemble as of the newest day.
+    """Assess a sleeve against its goal by its ensemble's verdict as of the newest day.
 
-    Until the ensemble has caught up with the record (after a restart) nothing is known, which holds its alerts.
+    Until the ensemble has caught up with the record (after a restart) its findings are unknown, which holds its alerts.
     """
     metric = build_metric(series, ReferenceSeries(None, None, None), goal, options)
     assert metric is not None  # a sleeve's humidity is its own metric
@@ -177,9 +177,11 @@ def assess_sleeve(
     )
     if verdict is None:
         facts = _only(known, "recorded_d", "start")
-        return GoalResult(_wet_or(State.TOO_EARLY, wet), _wet_facts(facts, wet), drying, None, ())
+        return GoalResult(
+            _state_or_rewetting(State.TOO_EARLY, rewetting), _facts_or_rewetting(facts, rewetting), drying, None, ()
+        )
     forecast = _sleeve_forecast(verdict, hour_s)
-    state, facts = _sleeve_state(wet, verdict, forecast, known)
+    state, facts = _sleeve_state(rewetting, verdict, forecast, known)
     gain = _gain_facts(verdict, options)
     if state is not State.REWETTING:
         facts = facts.model_copy(update=gain)
@@ -187,7 +189,7 @@ def assess_sleeve(
 
 
 def _gain_facts(verdict: SleeveVerdict, options: AnalysisOptions) -> dict[str, object]:
-    """What a check of the probe would bring, where it is worth saying."""
+    """What a calibration check of the probe would decide or narrow; empty where it is too little."""
     gain = verdict.gain
     if gain is None:
         return {}
@@ -204,17 +206,19 @@ def _gain_facts(verdict: SleeveVerdict, options: AnalysisOptions) -> dict[str, o
     }
 
 
-def _wet_or(state: State, wet: Finding | None) -> State:
-    return State.REWETTING if wet is not None and wet.holds else state
+def _state_or_rewetting(state: State, rewetting: Finding | None) -> State:
+    return State.REWETTING if rewetting is not None and rewetting.holds else state
 
 
-def _wet_facts(facts: Facts, wet: Finding | None) -> Facts:
-    """The facts of getting wet again, where it does; else those given."""
-    return facts if wet is None or not wet.holds else wet.facts.model_copy(update={"goal": facts.goal})
+def _facts_or_rewetting(facts: Facts, rewetting: Finding | None) -> Facts:
+    """The facts of the re-wetting where it holds; else those given."""
+    return (
+        facts if rewetting is None or not rewetting.holds else rewetting.facts.model_copy(update={"goal": facts.goal})
+    )
 
 
 def _sleeve_known(series: HourlySeries, metric: Metric, shown: Progress, verdict: SleeveVerdict | None) -> Facts:
-    """What holds of a sleeve in every state; its rate is that of the ensemble."""
+    """The facts of every state of a sleeve; its rate is that of the ensemble."""
     level = None if verdict is None else verdict.level
     rate = None
     if level is not None:
@@ -225,11 +229,11 @@ def _sleeve_known(series: HourlySeries, metric: Metric, shown: Progress, verdict
 
 
 def _sleeve_state(
-    wet: Finding | None, verdict: SleeveVerdict, forecast: Forecast | None, known: Facts
+    rewetting: Finding | None, verdict: SleeveVerdict, forecast: Forecast | None, known: Facts
 ) -> tuple[State, Facts]:
     """The first state that fits, and the facts of its sentence."""
-    if wet is not None and wet.holds:
-        return State.REWETTING, _wet_facts(known, wet)
+    if rewetting is not None and rewetting.holds:
+        return State.REWETTING, _facts_or_rewetting(known, rewetting)
     if verdict.at_goal or forecast is None:
         return State.AT_GOAL, _only(known, "since")
     if verdict.stall.active:
@@ -262,7 +266,7 @@ def _stall_facts(stall: SlabStall, known: Facts) -> dict[str, object]:
 
 
 def _sleeve_end(stall: SlabStall, known: Facts) -> Quantity | None:
-    """Where the futures over the goal end; None where that is not over it by whole per cent."""
+    """Level at which the futures above the goal end; None where, rounded to 1 % RH, it is not above the goal."""
     limit = known.goal.value if known.goal is not None else 0.0
     if not np.isfinite(stall.end_pct) or round(stall.end_pct) <= limit:
         return None
@@ -274,16 +278,16 @@ def _sleeve_findings(
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
     end = _sleeve_end(verdict.stall, known)
-    told = (
+    findings = (
         (FindingKind.GOAL_REACHED, verdict.at_goal, _only(known, "since")),
         (FindingKind.DRYING_STALLED, verdict.stall.active, _only(known, **_stall_facts(verdict.stall, known), **gain)),
         (FindingKind.GOAL_UNREACHABLE, verdict.never, _only(known, never=verdict.never, end=end, **gain)),
     )
-    return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
+    return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in findings)
 
 
 def _sleeve_forecast(verdict: SleeveVerdict, hour_s: float) -> Forecast | None:
-    """The date of the futures that arrive, with the odds that none does; None at the goal."""
+    """Date interval of the futures that reach the goal, and the probability of never; None at the goal."""
     if verdict.at_goal:
         return None
     date = None if verdict.never else verdict.date
@@ -303,7 +307,7 @@ def _sleeve_forecast(verdict: SleeveVerdict, hour_s: float) -> Forecast | None:
 
 
 def _material(metric: Metric) -> Material | None:
-    """What the sentence of slow drying names, where it is known."""
+    """Material named in the sentence of slow drying, where known."""
     return Material.TIMBER if metric.timber is not None else None
 
 
@@ -331,16 +335,16 @@ def _findings(
     readings = int(np.isfinite(metric.value[-24:]).sum())
     since = None if stall.since_s is None else utc(stall.since_s)
     never = not met and view is not None and view.never >= FORECAST.never_probability
-    stalled = stall.active and not met  # water that comes holds the drying up as well
-    told = (
+    stalled = stall.active and not met  # new water stops progress as well
+    findings = (
         (FindingKind.GOAL_REACHED, met, _only(known, "since")),
         (FindingKind.DRYING_STALLED, stalled, _only(known, since=since, cause=stall.cause, end=stall.end)),
         (FindingKind.GOAL_UNREACHABLE, never, _only(known, never=never, end=_levels_off(metric, view))),
     )
-    return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in told)
+    return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in findings)
 
 
 def _levels_off(metric: Metric, view: TimeToGoal | None) -> Quantity | None:
-    """Where the present air would leave it, where that is a level over the goal."""
+    """Level at which it would end in the present air; None where that is not above the goal."""
     end = None if view is None else end_in_air(metric, view)
     return end if end is not None and end.value > metric.goal.limit else None

@@ -33,7 +33,7 @@ from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRuns
 from monitord.analysis.slabs.posterior.verdict import SleeveGoal
 from monitord.analysis.stall import naming_equipment
 from monitord.analysis.wetting.rewetting import wetting
-from monitord.analysis.wetting.room_moisture import drive_lost
+from monitord.analysis.wetting.room_moisture import room_more_humid
 from monitord.analysis.wood.timber import timber_spots
 from monitord.model.assessments import Drying, Equilibrium, Facts, Finding, Forecast, QualityFlag, State
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -167,7 +167,7 @@ def references_of(view: HourlyResults, job: JobFile, location: Location) -> Refe
 def _assess_events(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> None:
     series, references = view.all_series[location.id], references_of(view, job, location)
     if location.kind is LocationKind.ROOM_AIR:
-        lost = drive_lost(series, references.outdoor, view.hour_s)
+        lost = room_more_humid(series, references.outdoor, view.hour_s)
         if lost is not None:
             view.findings.append(lost)
     if location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE or not len(series):
@@ -214,7 +214,7 @@ def _assess_element(
     budget: Budget,
 ) -> GoalResults:
     element, series = GoalResults(), hours.all_series[location.id]
-    wet = hours.wet.get(location.id)
+    rewetting = hours.wet.get(location.id)
     settled: Settled | None = None
     findings: list[Finding] = []
     if location.id in hours.clocks:
@@ -226,7 +226,7 @@ def _assess_element(
         element.state = State.SETTLING if element.facts.value is None else State.EQUILIBRATING
     elif location.goal is not None and location.kind not in AIR_KINDS and len(series):
         references = references_of(hours, job, location)
-        lost = _drive_lost(job, hours, location)
+        lost = _room_more_humid(job, hours, location)
         settled_s = settled.clock_s + options.sleeve_clock_h * HOUR_S if settled is not None else -np.inf
         if settled is not None and by_posterior(location):
             goal = location.goal
@@ -241,17 +241,17 @@ def _assess_element(
             sealed_s = settled.clock_s if sealed is None else sealed.timestamp()
             verdict, done = sleeve_runs.verdict(series, references, sealed_s, held_against, budget)
             element.pending = not done
-            judged = assess_sleeve(series, goal, wet, verdict, done, settled_s, hours.hour_s, options)
+            judged = assess_sleeve(series, goal, rewetting, verdict, done, settled_s, hours.hour_s, options)
         else:
-            judged = assess_goal(series, references, location.goal, wet, lost, settled_s, hours.hour_s, options)
+            judged = assess_goal(series, references, location.goal, rewetting, lost, settled_s, hours.hour_s, options)
         element.state, element.facts = judged.state, _named(judged.facts, job, location, hours.hour_s)
         element.drying, element.forecast = judged.drying, judged.forecast
         findings.extend(
             found.model_copy(update={"facts": _named(found.facts, job, location, hours.hour_s)})
             for found in judged.findings
         )
-    elif wet is not None and wet.holds:
-        element.state, element.facts = State.REWETTING, wet.facts
+    elif rewetting is not None and rewetting.holds:
+        element.state, element.facts = State.REWETTING, rewetting.facts
     element.findings = tuple(findings)
     return element
 
@@ -260,7 +260,7 @@ def _named(facts: Facts, job: JobFile, location: Location, hour_s: float) -> Fac
     return naming_equipment(facts, job, location, utc(hour_s))
 
 
-def _drive_lost(job: JobFile, hours: HourlyResults, location: Location) -> bool:
+def _room_more_humid(job: JobFile, hours: HourlyResults, location: Location) -> bool:
     room = job.room_of(location)
     found = (
         f for f in hours.findings if f.kind is FindingKind.DRIVE_LOST and room is not None and f.location == room.id

@@ -47,7 +47,7 @@ class AssessmentParameters:
     stall_coverage: float = 1.5
     """Standard errors that the course of those days must lie clear of progress (our choice). [standard errors]"""
     stall_by_air: float = 0.3
-    """How likely the air alone must keep a place over its goal before the air is blamed: what a place gives off itself
+    """How likely the air alone must keep a location over its goal before the air is blamed: what it gives off itself
     dries away (our choice). [-]"""
     equipment_gone_days: float = 14.0
     """For how long a stall that the air explains names the dehumidifier that was taken out (our choice). [days]"""

@@ -1,4 +1,4 @@
-"""Stalled, slow or neither: no progress with a cause is a stall, no progress by physics alone is slow."""
+"""Stalled, slow or neither: no progress with a cause is a stall, little progress without one is slow drying."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ class Stall:
     slow: bool
     cause: Cause | None = None
     end: Quantity | None = None
-    """Where the present air holds it, in the metric's unit."""
+    """Level at which the present air holds the location, in the metric's unit."""
     since_s: float | None = None
-    """Since when at least there was no progress. [s]"""
+    """Start of the window over which no progress was found; it may have stopped earlier. [s]"""
 
 
 NONE = Stall(False, False)
@@ -42,15 +42,15 @@ def assess_stall(
     metric: Metric,
     shown: Progress,
     view: TimeToGoal | None,
-    drive_lost: bool,
+    room_more_humid: bool,
     options: AnalysisOptions,
     first: int = 0,
 ) -> Stall:
-    """Judge the last days of a metric above its goal; hours before the index `first` do not count.
+    """Whether the drying of a metric above its goal has stalled; hours before the index `first` do not count.
 
-    Stalled when both hold: the last days (`stall_days`) surely show no progress, and there is a cause: in the present
-    air the element would not end below its goal, or the room's drying drive was lost. Without a cause it is slow. A
-    sleeve's own humidity is judged by `slabs/posterior` instead.
+    Stalled when both hold: the slope over `stall_days`, less `stall_coverage` standard errors, is above what the goal
+    needs; and there is a cause: in the present air the location would level off above its goal, or the room air became
+    more humid. Without a cause it is slow. A sleeve's own humidity is assessed by `slabs/posterior` instead.
     """
     if shown.recent is None or shown.recent <= metric.goal.limit or view is None:
         return NONE
@@ -64,7 +64,7 @@ def assess_stall(
     held = view.held >= options.stall_probability and view.held_by_air >= ASSESSMENT.stall_by_air
     if flat and held and metric.end is not None:
         return Stall(True, slow, Cause.AIR_HOLDS, end_in_air(metric, view), since_s)
-    if flat and drive_lost and view.no_progress >= options.stall_probability:
+    if flat and room_more_humid and view.no_progress >= options.stall_probability:
         return Stall(True, slow, Cause.ROOM_MORE_HUMID, since_s=since_s)
     return Stall(False, slow)
 
@@ -73,9 +73,9 @@ _BY_AIR = (Cause.AIR_HOLDS, Cause.ROOM_MORE_HUMID)
 
 
 def naming_equipment(facts: Facts, job: JobFile, location: Location, at: datetime) -> Facts:
-    """The facts of a stall that the air explains, with when the room's last dehumidifier was taken out.
+    """The facts of a stall whose cause is the air, and the time at which the room's last dehumidifier was taken out.
 
-    A fact beside the cause and no cause itself: the readings show the air, not the machine.
+    It stands beside the cause and is not one: the readings show the air, not the machine.
     """
     room = job.room_of(location)
     if facts.cause not in _BY_AIR or room is None:
@@ -90,7 +90,7 @@ def naming_equipment(facts: Facts, job: JobFile, location: Location, at: datetim
 
 
 def end_in_air(metric: Metric, view: TimeToGoal) -> Quantity | None:
-    """Where the present air would bring what it holds up, in the metric's unit; None where that is no level."""
+    """Level at which the metric would end in the present air, in its unit; None where no end is known."""
     if view.end is None:
         return None
     followed = metric if metric.followed is None else metric.followed

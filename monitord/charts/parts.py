@@ -13,7 +13,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Trace:
-    """One line: a quantity at one place over time."""
+    """One line: a quantity at one location over time."""
 
     style: str
     """Class of the line: `s1`, `s2` or `s3`."""

@@ -91,7 +91,7 @@ def list_jobs(parsed: Namespace) -> int:
         jobs = stored_jobs.list_jobs(connection)
         paused = pauses.standing(connection, SystemClock().now())
     rows = ((*_row(job), _paused(paused.get(job.job))) for job in jobs)
-    show_table(("job", "name", "locations", "stays", "start", "end", "paused"), rows)
+    show_table(("job", "name", "locations", "placements", "start", "end", "paused"), rows)
     return 0
 
 

@@ -1,7 +1,7 @@
 """Jobs, locations, probes, placements and goals: what a practitioner sets up on site.
 
 `JobFile` is the one schema of a job, as a file (TOML or JSON) and in the store. Each entry of `probes` is a
-*stay*: one probe at one location from one time to another; a probe that is moved has one entry for each stay.
+*placement*: one probe at one location from one time to another; a probe that is moved has one entry for each placement.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from monitord.model.site.spots import Spot, SpotGoal, SpotResult, assess_spots
 
 
 class LocationKind(StrEnum):
-    """What kind of place is measured."""
+    """What kind of location is measured."""
 
     ROOM_AIR = "room_air"
     OUTDOOR_AIR = "outdoor_air"
@@ -53,7 +53,7 @@ OVER_CONTROL = {
     GoalMetric.RH_OVER_CONTROL: GoalMetric.RH,
     GoalMetric.TIMBER_OVER_CONTROL: GoalMetric.TIMBER_MOISTURE,
 }
-"""Goals as a distance from a control reading, a like place that stayed dry, and what is read at both."""
+"""Goals as a distance from a control reading, a like location that stayed dry, and what is read at both."""
 
 
 class MouldSensitivity(StrEnum):
@@ -87,7 +87,7 @@ class Goal(BaseModel):
     window_h: Annotated[float, Field(gt=0, le=24 * 60)] = 24.0
     """The mean over this time counts. [h]"""
     control: Identifier | None = None
-    """Metrics over a control: the location of the control reading, a like place that stayed dry."""
+    """Metrics over a control: the location of the control reading, a like location that stayed dry."""
 
     @model_validator(mode="after")
     def _controlled(self) -> Self:
@@ -98,7 +98,7 @@ class Goal(BaseModel):
 
 
 class Location(BaseModel):
-    """A place that is measured."""
+    """A location that is measured."""
 
     model_config = _STRICT
 
@@ -107,7 +107,7 @@ class Location(BaseModel):
     name: str = ""
     """What people call it."""
     kind: LocationKind
-    """What kind of place it is."""
+    """What kind of location it is."""
     depth_mm: Annotated[float, Field(gt=0)] | None = None
     """Sleeves: depth of the sleeve below the drying face. [mm]"""
     slab_thickness_mm: Annotated[float, Field(gt=0)] | None = None
@@ -161,7 +161,7 @@ class Accuracy(BaseModel):
 
 
 class Placement(BaseModel):
-    """One stay: a probe at a location from one time to another."""
+    """One placement: a probe at a location from one time to another."""
 
     model_config = _STRICT
 
@@ -170,7 +170,7 @@ class Placement(BaseModel):
     location_id: Identifier
     """Where it is."""
     from_time: UtcTime = Field(alias="from")
-    """Start of the stay, with an offset such as Z."""
+    """Start of the placement, with an offset such as Z."""
     to_time: UtcTime | None = Field(default=None, alias="to")
     """None: it is still there."""
     accuracy: Accuracy = Accuracy()
@@ -180,17 +180,17 @@ class Placement(BaseModel):
     humidity_over: HumidityOver = HumidityOver.WATER
     """What its relative humidity refers to below 0 °C."""
     calibrated_at: UtcTime | None = None
-    """Its last calibration or check before the stay, as on its certificate; none: not known. Later checks that are
+    """Its last calibration or check before the placement, as on its certificate; none: not known. Later checks that are
     among the calibrations count as well."""
 
     @model_validator(mode="after")
     def _order(self) -> Self:
         if self.to_time is not None and self.to_time <= self.from_time:
-            raise ValueError(f"the stay of probe {self.probe!r} ends before it begins; correct `from` or `to`")
+            raise ValueError(f"the placement of probe {self.probe!r} ends before it begins; correct `from` or `to`")
         return self
 
     def covers(self, time: datetime) -> bool:
-        """Whether a reading stamped `time` belongs to this stay: from <= time < to."""
+        """Whether a reading stamped `time` belongs to this placement: from <= time < to."""
         return self.from_time <= time and (self.to_time is None or time < self.to_time)
 
 
@@ -208,7 +208,7 @@ class Calibration(BaseModel):
     relative_humidity_correction_pct: Finite = 0.0
     """Added to the raw value. [%]"""
     accuracy: Accuracy | None = None
-    """What holds after the check; none: the stay's."""
+    """What holds after the check; none: the placement's."""
     method: str = ""
     """How it was checked, such as a saturated salt."""
     by: str = ""
@@ -249,9 +249,9 @@ class JobFile(BaseModel):
     end: UtcTime | None = None
     """End of the job; none: it goes on."""
     locations: tuple[Location, ...] = ()
-    """The places that are measured."""
+    """The locations that are measured."""
     probes: tuple[Placement, ...] = ()
-    """The stays: one entry for each probe at each place it has been."""
+    """The placements: one entry for each probe at each location it has been."""
     calibrations: tuple[Calibration, ...] = ()
     """Corrections found by checks."""
     calibration_valid_d: Annotated[float, Field(gt=0, le=3660)] | None = None
@@ -261,7 +261,7 @@ class JobFile(BaseModel):
     spots: tuple[Spot, ...] = ()
     """What was measured by hand."""
     equipment: tuple[Equipment, ...] = ()
-    """Dehumidifiers, air movers and heaters: one entry for each at each place it has been."""
+    """Dehumidifiers, air movers and heaters: one entry for each at each location it has been."""
     slabs: tuple[Slab, ...] = ()
     """Slabs and screeds that are to take a covering: of each the job asks whether it is ready."""
 
@@ -288,7 +288,7 @@ class JobFile(BaseModel):
         raise KeyError(location_id)
 
     def placements_at(self, location_id: str) -> tuple[Placement, ...]:
-        """The stays at a location, in order of time."""
+        """The placements at a location, in order of time."""
         return tuple(
             sorted((p for p in self.probes if p.location_id == location_id), key=lambda p: (p.from_time, p.probe))
         )
@@ -312,7 +312,7 @@ class JobFile(BaseModel):
         return assess_spots(goal, self.spots_at(location.id), control, as_of)
 
     def checked_at(self, placement: Placement, as_of: datetime) -> datetime | None:
-        """When the probe of a stay was last checked before a time, as far as this file tells."""
+        """When the probe of a placement was last checked before a time, as far as this file tells."""
         checks = [check.at for check in self.calibrations if check.probe == placement.probe]
         known = [at for at in (placement.calibrated_at, *checks) if at is not None and at <= as_of]
         return max(known, default=None)

@@ -29,7 +29,7 @@ def _none() -> Array:
 
 @dataclass(frozen=True)
 class Series:
-    """Raw readings of one stay, in order of time, each (n,)."""
+    """Raw readings of one placement, in order of time, each (n,)."""
 
     time_s: Array = field(default_factory=_none)
     temperature_c: Array = field(default_factory=_none)
@@ -125,7 +125,7 @@ def _medians(values: Array, group: NDArray[np.intp], n: int) -> Array:
 
 @dataclass(frozen=True)
 class PlacementRecord:
-    """What is known of one stay as of a time: the last days raw, the whole stay by hour.
+    """What is known of one placement as of a time: the last days raw, the whole placement by hour.
 
     Known is what had arrived by then. Stamps may lie ahead of that time (a clock that runs ahead).
     """
@@ -142,12 +142,12 @@ class PlacementRecord:
 
 @dataclass(frozen=True)
 class JobRecord:
-    """What is known of a job as of a time: one record for each stay, in the job file's order."""
+    """What is known of a job as of a time: one record for each placement, in the job file's order."""
 
     placements: tuple[PlacementRecord, ...]
 
     def at(self, location_id: str) -> tuple[PlacementRecord, ...]:
-        """The records of the stays at a location, in order of time."""
+        """The records of the placements at a location, in order of time."""
         return self._by_location.get(location_id, ())
 
     @cached_property

@@ -1,6 +1,6 @@
 """A job's readings in memory, growing in order of arrival: what replay feeds and the assessment reads.
 
-The live daemon loads the same `JobRecord` from its store; both keep the last days raw and the whole stay by hour.
+The live daemon loads the same `JobRecord` from its store; both keep the last days raw and the whole placement by hour.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _HOURLY_COLUMNS = 9
 
 
 class _Placement:
-    """Readings of one stay, ascending in time; hours are rolled up again when something lands in them."""
+    """Readings of one placement, ascending in time; hours are rolled up again when something lands in them."""
 
     def __init__(self, placement: Placement) -> None:
         self.placement = placement
@@ -79,7 +79,7 @@ class _Placement:
         self._hours_n += 1
 
     def record(self, as_of_s: float, recent_s: float) -> PlacementRecord:
-        """What is known of the stay; the arrays are views, good until the next reading is added."""
+        """What is known of the placement; the arrays are views, good until the next reading is added."""
         rows = self._rows[:, : self._n]
         since = as_of_s - recent_s
         recent = rows[:, int(np.searchsorted(rows[0], since)) :]
@@ -102,7 +102,7 @@ class Recorder:
             self._by_probe.setdefault(placement.placement.probe, []).append(placement)
 
     def add(self, probe: str, row: Row) -> bool:
-        """Keep a reading; False where it repeats one or belongs to no stay."""
+        """Keep a reading; False where it repeats one or belongs to no placement."""
         for placement in self._by_probe.get(probe, ()):
             if placement.covers(row[0]):
                 return placement.add(row)
@@ -114,7 +114,7 @@ class Recorder:
         return JobRecord(tuple(placement.record(as_of_s, self._recent_s) for placement in self._placements))
 
     def _roll_up(self, as_of_s: float) -> None:
-        """Roll up the hours that changed, those of all stays at once."""
+        """Roll up the hours that changed, those of all placements at once."""
         changed = [
             (placement, hour, rows) for placement in self._placements for hour, rows in placement.take_over(as_of_s)
         ]

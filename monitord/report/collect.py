@@ -45,7 +45,7 @@ def collect(
 
 
 def raw_rows(conn: Connection, job: JobFile, as_of: datetime) -> list[Row]:
-    """The raw readings of every stay of a job that were received by a time."""
+    """The raw readings of every placement of a job that were received by a time."""
     found: list[Row] = []
     for placement in job.probes:
         until = as_of if placement.to_time is None else placement.to_time

@@ -189,14 +189,14 @@ def _instruments(job: JobFile, as_of: datetime, speaker: Speaker) -> list[list[s
             Quantity(value=placement.accuracy.temperature_c, unit="K"),
         )
         last = None if placement.to_time is None else speaker.moment(placement.to_time)
-        stay = {"first": speaker.moment(placement.from_time), "last": last}
+        span = {"first": speaker.moment(placement.from_time), "last": last}
         rows.append(
             [
                 placement.probe,
                 _label(job, placement.location_id),
                 ", ".join(f"± {speaker.amount(limit)}" for limit in limits),
                 speaker.text(texts.NO_CHECK) if checked is None else _time(speaker, checked),
-                speaker.say((texts.PLACED_UNTIL, texts.PLACED), stay),
+                speaker.say((texts.PLACED_UNTIL, texts.PLACED), span),
             ]
         )
     return rows
@@ -228,13 +228,13 @@ def _spot(job: JobFile, number: int, speaker: Speaker) -> list[str]:
 
 def _machine(item: Equipment, job: JobFile, as_of: datetime, speaker: Speaker) -> list[str]:
     last = None if item.to_time is None else speaker.moment(item.to_time)
-    stay = {"first": speaker.moment(item.from_time), "last": last}
+    span = {"first": speaker.moment(item.from_time), "last": last}
     litres = item.litres(as_of)
     rated, taken = (
         None if value is None else speaker.bare(Quantity(value=value, unit="L"), 1)
         for value in (item.rated_l_per_day, litres)
     )
-    said = speaker.say((texts.PLACED_UNTIL, texts.PLACED), stay)
+    said = speaker.say((texts.PLACED_UNTIL, texts.PLACED), span)
     return [item.label, _label(job, item.location_id), said, rated or _DASH, taken or _DASH]
 
 

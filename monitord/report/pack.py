@@ -44,7 +44,7 @@ sha256sum --check MANIFEST.sha256   checks the manifest alone, after unpacking; 
 
 readings.csv       raw readings as they came, never changed, units in the header, in order of arrival
 readings-chain.csv every 1000th link of the hash chain over its rows: SHA-256 of the link before and the row, as text
-job.json           the job: locations, stays of the probes, calibrations, spot readings, slabs and goals
+job.json           the job: locations, placements of the probes, calibrations, spot readings, slabs and goals
 criteria.json      the rules that were followed; options.json: the limits of the analysis
 readiness.json     the verdicts, computed from the files above; assessment.json: everything else as of then
 placements.csv, calibrations.csv, spot-readings.csv, equipment.csv, alerts.csv, messages.csv, signoffs.json: as their

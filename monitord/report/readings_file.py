@@ -27,7 +27,7 @@ CHAIN_EVERY = 1000
 
 
 class Row(NamedTuple):
-    """One raw reading of a stay; a value that was not measured is NaN. Times in POSIX milliseconds."""
+    """One raw reading of a placement; a value that was not measured is NaN. Times in POSIX milliseconds."""
 
     received_ms: int
     time_ms: int
@@ -40,7 +40,7 @@ class Row(NamedTuple):
 
 
 def rows_of(placement: Placement, series: Series) -> list[Row]:
-    """The rows of a stay."""
+    """The rows of a placement."""
     columns = (series.temperature_c, series.relative_humidity_pct, series.surface_temperature_c, series.battery_v)
     times = (np.rint(1000.0 * s).astype(np.int64).tolist() for s in (series.received_s, series.time_s))
     return [

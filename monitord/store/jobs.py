@@ -1,4 +1,4 @@
-"""Jobs: each a job file kept as canonical JSON, with its stays indexed by probe and time."""
+"""Jobs: each a job file kept as canonical JSON, with its placements indexed by probe and time."""
 
 from __future__ import annotations
 
@@ -175,22 +175,22 @@ def list_jobs(conn: Connection) -> list[JobFile]:
 
 
 def close_job(conn: Connection, job: str, at: datetime) -> JobFile:
-    """End a job and the stays that go on, so that its probes are free for another; closing twice is harmless.
+    """End a job and the placements that go on, so that its probes are free for another; closing twice is harmless.
 
     Raises
     ------
-    JobFileError : no such job, or it or one of its stays begins later than that.
+    JobFileError : no such job, or it or one of its placements begins later than that.
     """
     stored = needed_job(conn, job)
     if stored.end is not None and stored.end <= at:
         return stored
     late = [placement for placement in stored.probes if placement.from_time >= at]
     if late or stored.start >= at:
-        what = f"the stay of probe {late[0].probe!r} begins" if late else "it begins"
+        what = f"the placement of probe {late[0].probe!r} begins" if late else "it begins"
         raise JobFileError(
             f"the job can't be closed at {at.isoformat()}: {what} only then or later",
             where=f"job {job}",
-            remedy="Close it at a later time, or take that stay out of its file and apply it again",
+            remedy="Close it at a later time, or take that placement out of its file and apply it again",
         )
     placements = tuple(
         placement
@@ -245,7 +245,7 @@ def _refuse_if_elsewhere(conn: Connection, job: str, position: int, placement: P
         f"probe {placement.probe!r} is placed in job {other.job!r} (at {other.location!r}, "
         f"from {from_ms(other.from_ms):%Y-%m-%dT%H:%MZ} to {until}) at the same time",
         where=f"job {job}, probes[{position}]",
-        remedy=f"End one of the two stays with `to`, or close job {other.job!r}",
+        remedy=f"End one of the two placements with `to`, or close job {other.job!r}",
     )
 
 

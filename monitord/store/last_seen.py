@@ -66,7 +66,7 @@ def note_last_seen(conn: Connection, live: Iterable[Row]) -> None:
 def last_seen_in_placement(
     conn: Connection, probe: str, from_time_ms: int, to_time_ms: int, known_by_ms: int
 ) -> int | None:
-    """When a probe was last seen with a stamp inside a stay, as known at a time. [ms]"""
+    """When a probe was last seen with a stamp inside a placement, as known at a time. [ms]"""
     placement = {"probe": probe, "from": from_time_ms, "to": to_time_ms, "known_by": known_by_ms}
     newest = conn.execute(_NEWEST_OF_PLACEMENT, placement).first()
     if newest is None:

@@ -33,9 +33,9 @@ def mark_job(conn: Connection, job: str) -> None:
 
 
 def mark_jobs_of(conn: Connection, hours: Iterable[tuple[str, int]]) -> None:
-    """Mark the jobs whose stays share time with hours (probe, start in ms) that readings have landed in.
+    """Mark the jobs whose placements share time with hours (probe, start in ms) that readings have landed in.
 
-    So a reading beside a stay, but in the same hour, marks the job too: one assessment that changes nothing.
+    So a reading beside a placement, but in the same hour, marks the job too: one assessment that changes nothing.
     """
     pairs = list(hours)
     if pairs:

@@ -23,7 +23,7 @@ class AlertTexts:
     """The texts of one kind of alert."""
 
     words: str
-    """Headline, before the place."""
+    """Headline, before the location."""
     opening: tuple[str, ...]
     """What was found when it opened."""
     key: tuple[str, ...]

@@ -58,7 +58,7 @@ class JobState:
         return [p for p in self.assessment.locations if p.location in known] if self.assessment is not None else []
 
     def placement_last_seen_at(self, placement: Placement) -> datetime | None:
-        """When a probe was last seen during a stay; None: not during this one."""
+        """When a probe was last seen during a placement; None: not during this one."""
         newest = self.last_seen.get(placement.probe)
         if newest is None or newest.last_seen_at < placement.from_time:
             return None

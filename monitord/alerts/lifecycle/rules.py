@@ -216,7 +216,7 @@ class AlertRules:
         return tuple(self._overrides)
 
     def rule_for(self, kind: str, job: str, location: str | None) -> Rule | None:
-        """The rule that holds for a kind at a place; None where the kind has none or it is switched off."""
+        """The rule that holds for a kind at a location; None where the kind has none or it is switched off."""
         key = (kind, job, location)
         if key not in self._found:
             self._found[key] = self._look_up(kind, job, location)

@@ -56,7 +56,7 @@ FROM_READINGS = frozenset(
         "overheating",
     }
 )
-"""Kinds that rest on what a probe measures at a place."""
+"""Kinds that rest on what a probe measures at a location."""
 
 INHIBITIONS = (
     Inhibition("gateway_silent", frozenset({"probe_silent"}), Sharing.GATEWAY, 3600.0, "its gateway is silent"),

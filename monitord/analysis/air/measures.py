@@ -25,7 +25,7 @@ class Balance:
     """The vapour pressures that the balance rests on, with standard uncertainties. [Pa]"""
 
     element_pa: float
-    """Of what dries: the mean of the wet places beside the room, or saturation at room temperature."""
+    """Of what dries: the mean of the wet locations beside the room, or saturation at room temperature."""
     room_pa: float
     outdoor_pa: float
     u_element_pa: float

@@ -23,9 +23,9 @@ class ForecastParameters:
     noise_sd: dict[str, float] = field(default_factory=lambda: {"% RH": 1.2, "Pa": 40.0, "% MC": 0.4})
     """Of a half day's mean about the course: probe and model error together (our choice). [unit of the metric]"""
     offset_sd: dict[str, float] = field(default_factory=lambda: {"% RH": 8.0, "Pa": 25.0, "% MC": 2.0})
-    """How far a place stays off what its air would bring, by sources of its own (our choice). [unit of the metric]"""
+    """How far a location is off what its air would bring, by sources of its own (our choice). [unit of the metric]"""
     outdoor_share: tuple[float, float] = (0.15, 0.2)
-    """Share of the outdoor air in what a place is heading for, before its readings tell: mean and standard deviation
+    """Share of the outdoor air in what a location is heading for, before its readings tell: mean and standard deviation
     (our choice). [-]"""
     void_outdoor_share: tuple[float, float] = (0.6, 0.3)
     """The same of a sub-floor void (our choice). [-]"""

@@ -1,4 +1,4 @@
-"""Whether the date at which a place is to be dry keeps moving away, by the forecasts that were made and nothing else.
+"""Whether the date at which a location is to be dry keeps moving away, by the forecasts that were made alone.
 
 The history is an argument: the live daemon keeps it in the store, replay in memory, and both say the same.
 """
@@ -141,7 +141,7 @@ def _date_d(moment: datetime | None) -> float:
 
 
 def forecast_revisions(job: JobFile, assessment: JobAssessment, history: History) -> list[Finding]:
-    """For each place with a goal and forecasts whether its date keeps moving away; unknown where that can't be told.
+    """For each location with a goal and forecasts whether its date keeps moving away; unknown where that can't be told.
 
     Parameters
     ----------

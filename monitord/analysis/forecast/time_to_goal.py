@@ -20,7 +20,7 @@ class TimeToGoal:
     flat: Flags
     """Per draw: hardly any of what remains goes in the next seven days (`stall_share_per_week`)."""
     by_air: Flags | None = None
-    """Per draw: the air alone does not, whatever the place gives off itself; None where that is the same."""
+    """Per draw: the air alone does not, whatever the location gives off itself; None where that is the same."""
     end: float | None = None
     """Where it would end in the present air, as what follows that air; None where that is no level."""
 

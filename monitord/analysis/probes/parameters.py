@@ -41,7 +41,7 @@ class ProbeParameters:
     fine_step_sleeve_pct: float = 0.05
     """The same in a sleeve, whose concrete moves slowly (our choice). [% RH]"""
     coarse_step_pct: float = 0.2
-    """Steps of the humidity from which a healthy probe may stand still in a place that moves less (our choice).
+    """Steps of the humidity from which a healthy probe may stand still in a location that moves less (our choice).
     [% RH]"""
     coarse_step_k: float = 0.2
     """The same of temperature (our choice). [K]"""
@@ -53,7 +53,7 @@ class ProbeParameters:
     outlasts_times: float = 2.0
     """... and this many times as long as it ever did (our choice). [-]"""
     moves_steps: float = 3.0
-    """A place surely moves in a time if it moved by this many steps of the probe ... (our choice). [steps]"""
+    """A location surely moves in a time if it moved by this many steps of the probe ... (our choice). [steps]"""
     moves_share: float = 0.1
     """... in all but this share of the earlier spans as long (our choice). [-]"""
     moves_min_spans: int = 24
@@ -288,7 +288,7 @@ class ProbeParameters:
     """Standard uncertainties by which a probe's interval is widened (k = 2, JCGM 100:2008, 6.2).
     [standard uncertainties]"""
     uneven_k: float = 0.1
-    """Standard uncertainty of the temperature between places in one box (our choice); 0.5 % RH near 75 % RH. [K]"""
+    """Standard uncertainty of the temperature within one box (our choice); 0.5 % RH near 75 % RH. [K]"""
     salt_steady_pct: float = 0.3
     """Largest change from one hour to the next in a box that has settled (our choice). [% RH]"""
     salt_steady_k: float = 0.3

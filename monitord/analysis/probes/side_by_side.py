@@ -114,7 +114,7 @@ def side_by_side(
         return SideBySide(start, end, Agreement.UNKNOWN, None, None, missing)
     t, rh = _common(enough, start, end, settle_s)
     level_c, level_rh = float(np.median(t)), float(np.median(rh))
-    # air of one vapour pressure: a place warmer by 1 K reads lower by this share of its humidity
+    # air of one vapour pressure: a location warmer by 1 K reads lower by this share of its humidity
     within_c = min(max(level_c, PROBES.min_temperature_c), PROBES.max_temperature_c)
     uneven_rh = PROBES.uneven_k * level_rh * saturation_slope(within_c, "water")
     names = [p.probe for p in enough]

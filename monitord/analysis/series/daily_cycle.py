@@ -1,8 +1,8 @@
 """A gappy hourly series continued by its daily cycle: what the last days did at each hour, moved to where it is now.
 
 The cycle is the weighted mean of the last days. How far the last hours lie from it fades out over the next hours,
-and the change from the day before to the last day goes on in part. How fast a dull day fades differs from place to
-place (within an afternoon in a ventilated attic in summer, over days in a wall in winter), and so does how many days
+and the change from the day before to the last day goes on in part. How fast a dull day fades differs from location to
+location (within an afternoon in a ventilated attic in summer, over days in a wall in winter), and so does how many days
 make its cycle: each of a few forecasts is weighed by how well it foretold the lowest value of the last days here. The
 spread is what the weighed forecast got wrong before, from every sixth hour of the last days, held towards a usual
 spread while there are few of them.

@@ -1,7 +1,7 @@
-"""Re-wetting of cavities and sub-floor voids: vapour beyond what the airs around and the warmth of the place explain.
+"""Re-wetting of cavities and sub-floor voids: vapour beyond what the airs around it and its warmth explain.
 
 The innovation test finds the rise; two physical gates take away what a regression can't know. A source of its own:
-only water can hold a place's vapour over that of every air that reaches it. Reach: nothing but water can lift a
+only water can hold a location's vapour over that of every air that reaches it. Reach: nothing but water can lift a
 ventilated cavity's vapour by more than the air that it gets.
 """
 
@@ -38,7 +38,7 @@ class CavityFit:
     """[Pa]"""
 
     def excess_pct(self, at: int) -> Array:
-        """Vapour beyond what the fit of hour `at` predicts, as humidity at the place's temperature, (n,). [% RH]"""
+        """Vapour beyond what the fit of hour `at` predicts, as humidity at the location's temperature, (n,). [% RH]"""
         return np.asarray(100.0 * (self.vapour - self.fit.predicted_by(at)) / self.saturation)
 
 
@@ -54,7 +54,7 @@ def _regression(p: WettingParameters) -> Regression:
 
 
 def airs_of_place(references: ReferenceSeries) -> list[HourlySeries]:
-    """The airs around a place, each once."""
+    """The airs around a location, each once."""
     airs = [air for air in (references.air, references.room, references.outdoor) if air is not None]
     return [air for k, air in enumerate(airs) if air.location.id not in {a.location.id for a in airs[:k]}]
 
@@ -134,7 +134,7 @@ def hits(
 
 
 def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: WettingParameters) -> Flags:
-    """Hours at which the place has a source of its own and has risen by more than the airs that reach it, (n,)."""
+    """Hours at which the location has a source of its own and has risen by more than the airs that reach it, (n,)."""
     level, up = level_of(series.vapour_pressure_pa), rise(series.vapour_pressure_pa)
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
     with np.errstate(invalid="ignore"):

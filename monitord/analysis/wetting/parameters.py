@@ -46,9 +46,9 @@ class WettingParameters:
     cavity_sd_share: float = 0.7
     """The scatter is at least this share of the standard deviation: the tails count (our choice). [-]"""
     cavity_air_lags_h: tuple[float, ...] = (1.0, 12.0)
-    """Time constants with which an air reaches a place: through gaps, and out of materials (our choice). [h]"""
+    """Time constants with which an air reaches a location: through gaps, and out of materials (our choice). [h]"""
     cavity_warmth_lags_h: tuple[float, ...] = (12.0,)
-    """Time constants of what a place's materials give off when it warms: without it an attic's mornings raised 4 false
+    """Time constants of what materials give off as they warm: without it an attic's mornings raised 4 false
     alarms in 100 weeks, with it none (our choice). [h]"""
     cavity_warmth_prior: tuple[float, float] = (0.0, 0.5)
     """Mean and standard deviation of those shares of saturation (our choice). [-]"""
@@ -67,9 +67,9 @@ class WettingParameters:
     void_rise_pct: float = 1.5
     """The same for a void, whose air changes slowly (our choice). [% RH]"""
     own_source: float = 1.03
-    """Vapour of a place over that of every air that reaches it: a source of its own (our choice). [-]"""
+    """Vapour of a location over that of every air that reaches it: a source of its own (our choice). [-]"""
     reaches: float = 0.15
-    """An air whose summed coefficient is surely below does not reach the place (our choice). [-]"""
+    """An air whose summed coefficient is surely below does not reach the location (our choice). [-]"""
     void_reach: float = 0.5
     """Share of an air's rise that a void must outdo, times the air's coefficient (our choice). [-]"""
     cavity_first_h: int = 120

@@ -1,6 +1,6 @@
 """Getting wet again: a rise that neither the temperature nor the air around it explains.
 
-What the airs, the warmth of the place and, in sealed concrete, a straight line of drying explain is predicted by a
+What the airs, the warmth of the location and, in sealed concrete, a straight line of drying explain is predicted by a
 regression with a physical prior; the rest is tested (`cavities`, `sleeves`). Water that creeps up from below is
 too slow for that and is told by the sleeve's own course (`slow_rise`). Here the hits become one event with a beginning
 and an end, and the event becomes a finding.
@@ -102,7 +102,7 @@ def _mean(values: Array) -> float:
 def wetting(
     series: HourlySeries, references: ReferenceSeries, as_of_s: float, options: AnalysisOptions, settled_s: float
 ) -> Finding | None:
-    """The finding about a place getting wet again; unknown while it is not measured.
+    """The finding about a location getting wet again; unknown while it is not measured.
 
     Only rises from `settled_s` on count: a sleeve that still approaches its concrete rises without being wetted. [s]
     """

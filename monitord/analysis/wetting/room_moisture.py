@@ -14,7 +14,7 @@ from monitord.model.facts import FindingKind, Truth
 from monitord.physics.moist_air import saturation_vapour_pressure
 
 
-def drive_lost(room: HourlySeries, outdoor: HourlySeries | None, as_of_s: float) -> Finding | None:
+def room_more_humid(room: HourlySeries, outdoor: HourlySeries | None, as_of_s: float) -> Finding | None:
     """The finding about a room's drying potential; unknown while the room is not measured."""
     if len(room) < 2 * 24:
         return None

@@ -138,7 +138,7 @@ def _hourly(spots: Sequence[TimberSpot]) -> list[TimberSpot]:
 
 
 def slow_lag_share() -> float:
-    """How many times the usual lag slow timber has: its goal must be met as well before the place is at it. [-]"""
+    """How many times the usual lag slow timber has: its goal must be met as well before the location is at it. [-]"""
     return WOOD.lag_share * float(np.exp(WOOD.lag_high * WOOD.lag_log_sd))
 
 

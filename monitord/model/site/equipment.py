@@ -44,7 +44,7 @@ class Water(BaseModel):
 
 
 class Equipment(BaseModel):
-    """One machine at one location from one time to another; one that moves has an entry for each place."""
+    """One machine at one location from one time to another; one that moves has an entry for each location."""
 
     model_config = _STRICT
 

@@ -1,4 +1,4 @@
-"""Spot readings: what a person measured by hand at a place, kept with the job beside what its probes report."""
+"""Spot readings: what a person measured by hand at a location, kept with the job beside what its probes report."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class SpotKind(StrEnum):
     WOOD_MOISTURE = "wood_moisture_pct"
     """Moisture content of timber, by a pin meter or by weighing. [% of dry mass]"""
     SURFACE_TEMPERATURE = "surface_temperature_c"
-    """Temperature of the cold surface at the place, by touch or by infrared. [°C]"""
+    """Temperature of the cold surface at the location, by touch or by infrared. [°C]"""
     RELATIVE_HUMIDITY = "relative_humidity_pct"
     """Relative humidity of the air there, by a hand-held hygrometer. [% RH]"""
     WOOD_EQUIVALENT = "wme_pct"

@@ -41,7 +41,7 @@ job = Table(
     Column("document", Text, nullable=False),  # the job file as canonical JSON: the truth about the job
 )
 
-placement = Table(  # an index of the stays in the job documents, rewritten whenever a document changes
+placement = Table(  # an index of the placements in the job documents, rewritten whenever a document changes
     "placement",
     metadata,
     Column("job", Text, ForeignKey("job.job", ondelete="CASCADE"), primary_key=True),
@@ -93,7 +93,7 @@ reading = Table(
     Column("delay_ms", BigInteger, nullable=False),  # from the stamp to the arrival; negative: a clock that runs ahead
     # NULL: live when received. Else it came as a retained replay, and this is when a live copy came; NEVER_MS: none has
     Column("live_ms", BigInteger),
-    sqlite_with_rowid=False,  # the rows lie in key order: a stay is one stretch of the file
+    sqlite_with_rowid=False,  # the rows lie in key order: a placement is one stretch of the file
 )
 
 arrival_ms: ColumnElement[int] = reading.c.time_ms + reading.c.delay_ms

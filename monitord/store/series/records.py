@@ -1,4 +1,4 @@
-"""What is known of a stay, or of a job, as of a time: the input of an assessment.
+"""What is known of a placement, or of a job, as of a time: the input of an assessment.
 
 Whatever the order of arrival, what comes out depends only on which readings had come by that time, so that the
 same readings give the same verdict, live or afterwards.
@@ -22,7 +22,7 @@ from monitord.store.last_seen import last_seen_in_placement
 from monitord.store.series import rollups
 
 _OPEN_MS = NEVER_MS
-"""End of a stay that goes on."""
+"""End of a placement that goes on."""
 _ALL_MS = NEVER_MS - 1
 """Known by: without a bound."""
 
@@ -34,7 +34,7 @@ def load_series(
     until: datetime,
     as_of_received: datetime | None = None,
 ) -> Series:
-    """Raw readings of a stay, stamped since <= time <= until and received by `as_of_received` (None: ever)."""
+    """Raw readings of a placement, stamped since <= time <= until and received by `as_of_received` (None: ever)."""
     bounds = {
         "probe": placement.probe,
         "since": max(to_ms(since), to_ms(placement.from_time)),
@@ -47,7 +47,7 @@ def load_series(
 def load_hourly(
     conn: Connection, placement: Placement, until: datetime, as_of_received: datetime | None = None
 ) -> Hourly:
-    """The hours of a stay that are over by `until`, of what was received by `as_of_received` (None: ever)."""
+    """The hours of a placement that are over by `until`, of what was received by `as_of_received` (None: ever)."""
     return rollups.load(
         conn,
         placement.probe,

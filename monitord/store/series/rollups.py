@@ -8,7 +8,7 @@ A row of `hourly` holds every reading of a probe in a clock hour, rolled up by `
 always exactly what was known at the time asked for. These are rolled up again from their readings as they are read:
 
 - an hour that was touched since its row was made, or that has none yet;
-- read as of an earlier time, or at the edge of a stay, an hour whose row may hold readings that don't belong there.
+- read as of an earlier time, or at the edge of a placement, an hour whose row may hold readings of another.
 """
 
 from __future__ import annotations
@@ -240,7 +240,7 @@ def _readings_of_hours(dialect: str) -> Select[Any]:
 def _known_readings_of_hours(dialect: str) -> Select[Any]:
     """The same, of readings inside bounds of stamp and arrival.
 
-    The bounds are asked of a sum, which no index serves: else SQLite looks for each hour through the whole stay.
+    The bounds are asked of a sum, which no index serves: else SQLite looks for each hour through the whole placement.
     """
     stamp = reading.c.time_ms + 0
     return _readings_of_hours(dialect).where(

@@ -17,7 +17,7 @@ from monitord.model.series import HOUR_S, Array
 from monitord.store.series.readings import load_hourly, load_series
 
 _MAX_READINGS = 40_000
-"""A stay with more readings than that in the window goes by hourly medians."""
+"""A placement with more readings than that in the window goes by hourly medians."""
 
 
 class Measure(StrEnum):
@@ -138,7 +138,7 @@ def load_location(
 
 
 def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:
-    """The values of all stays, and the time between two of them. Stays with too many readings go by hour. [s]"""
+    """Values of all placements and the time between two. A placement with too many readings goes by hour. [s]"""
     placements = [placement for placement in job.placements_at(location_id) if _touches(placement, start, end)]
     interval_s = max((placement.interval_s for placement in placements), default=600.0)
     beside = timedelta(seconds=3.0 * max(interval_s, 60.0))

@@ -20,7 +20,7 @@ KINDS = {
 
 @dataclass(frozen=True)
 class EquipmentRow:
-    """One machine at one place."""
+    """One machine at one location."""
 
     id: str
     label: str

@@ -40,7 +40,7 @@ class LocationView:
     label: str
     name: str
     detail: str
-    """The rest of its name, with its depth; or what kind of place it is."""
+    """The rest of its name, with its depth; or what kind of location it is."""
     kind: str
     style: StatusStyle
     words: str

@@ -80,7 +80,7 @@ def _battery(item: LastSeen) -> str:
 
 
 def placement_of(item: LastSeen, jobs: Iterable[JobFile]) -> tuple[JobFile | None, Placement | None]:
-    """The job and stay in which a probe was last seen; None for a probe that was placed nowhere then."""
+    """The job and placement in which a probe was last seen; None for a probe that was placed nowhere then."""
     for job in jobs:
         for placement in job.probes:
             if placement.probe == item.probe and placement.covers(item.last_seen_at):

@@ -93,7 +93,7 @@ def readings_page(
 def _newest_before(
     conn: Connection, job: JobFile, location: Location, until: datetime
 ) -> list[tuple[Placement, Series]]:
-    """Enough readings of the stays at a place before a time, from as little of the past as holds them."""
+    """Enough readings of the placements at a location before a time, from as little of the past as holds them."""
     placements = job.placements_at(location.id)
     first = min((placement.from_time for placement in placements), default=until)
     back = min((timedelta(seconds=placement.interval_s) * (ROWS + 2) for placement in placements), default=_CHUNK)
@@ -196,7 +196,7 @@ def csv_columns(units: Units) -> tuple[str, ...]:
 def csv_lines(
     db: Database, job: JobFile, location: Location, start: datetime, end: datetime, units: Units = Units.METRIC
 ) -> Iterator[str]:
-    """The readings of a location as CSV (RFC 4180), in order of time, one stay after the other.
+    """The readings of a location as CSV (RFC 4180), in order of time, one placement after the other.
 
     Each part has a transaction of its own, so that a slow reader holds none open.
     """

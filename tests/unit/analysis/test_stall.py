@@ -30,13 +30,15 @@ def view(held_back: float, no_progress: float) -> TimeToGoal:
     return TimeToGoal(np.full(100, 20.0), np.full(100, 0.01), share < held_back, share < no_progress, end=78.0)
 
 
-def judged(value: Array, time_to_goal: TimeToGoal | None, *, drive_lost: bool = False, air_rh: float = 78.0) -> Stall:
+def judged(
+    value: Array, time_to_goal: TimeToGoal | None, *, room_more_humid: bool = False, air_rh: float = 78.0
+) -> Stall:
     days = len(value) / 24.0
     air = track(location(ROOM), 18.0, air_rh, days)
     series = track(location(CAVITY), 18.0, value, days)
     metric = build_metric(series, ReferenceSeries(air, air, None), GOAL, OPTIONS)
     assert metric is not None
-    return assess_stall(series, metric, progress(series, metric), time_to_goal, drive_lost, OPTIONS)
+    return assess_stall(series, metric, progress(series, metric), time_to_goal, room_more_humid, OPTIONS)
 
 
 FLAT = 79.0 + noise(len(H), 0.1)
@@ -80,10 +82,10 @@ def test_a_daily_cycle_hides_neither_a_stall_nor_progress() -> None:
 
 def test_a_lost_drive_is_a_cause_of_its_own() -> None:
     assert not judged(FLAT, view(0.0, 0.95)).active
-    found = judged(FLAT, view(0.0, 0.95), drive_lost=True)
+    found = judged(FLAT, view(0.0, 0.95), room_more_humid=True)
     assert found.active
     assert found.cause is Cause.ROOM_MORE_HUMID
-    assert not judged(FLAT, view(0.0, 0.3), drive_lost=True).active  # it would go on drying all the same
+    assert not judged(FLAT, view(0.0, 0.3), room_more_humid=True).active  # it would go on drying all the same
 
 
 def test_what_a_place_gives_off_itself_is_not_the_airs_fault() -> None:
@@ -101,12 +103,12 @@ def test_four_days_that_only_may_show_no_progress_are_not_enough() -> None:
 
 @pytest.mark.parametrize("value", [np.full(len(H), 69.0), FLAT[: 4 * 24]])
 def test_under_the_goal_and_before_the_fifth_day_nothing_is_stalled(value: Array) -> None:
-    found = judged(value, view(1.0, 1.0), drive_lost=True)
+    found = judged(value, view(1.0, 1.0), room_more_humid=True)
     assert (found.active, found.slow) == (False, False)
 
 
 def test_without_an_outlook_nothing_is_stalled() -> None:
-    assert not judged(FLAT, None, drive_lost=True).active
+    assert not judged(FLAT, None, room_more_humid=True).active
 
 
 # -- just below and just above (our choice: `analysis/parameters.py`) -------------------------------------------------

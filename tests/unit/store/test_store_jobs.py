@@ -182,7 +182,7 @@ def test_closing_twice_keeps_the_first_end(conn: Connection) -> None:
     [
         pytest.param("J9", 1, "there is no job 'J9'", id="unknown"),
         pytest.param("J1", 0, "it begins only then or later", id="before it began"),
-        pytest.param("J1", 2, "the stay of probe 'p2' begins only then or later", id="before a stay begins"),
+        pytest.param("J1", 2, "the placement of probe 'p2' begins only then or later", id="before a placement begins"),
     ],
 )
 def test_what_cannot_be_closed_is_said(conn: Connection, name: str, days: float, words: str) -> None:

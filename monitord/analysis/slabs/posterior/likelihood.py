@@ -3,7 +3,7 @@
     reading = 100 h + slope (T - 20) + bias + misfit + (y0 - 100 h) exp(-(t - sealed)/tau), as means of days
 
 Slope, bias and misfit are Gaussian, so they are integrated out; the level of the misfit is averaged over, which weighs
-it by the evidence of the place: one odd stretch widens instead of misleading.
+it by the evidence of the location: one odd stretch widens instead of misleading.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ import pytest
 from analysis_series import OUTDOOR, ROOM, START_S, blanked, daily, hours, location, noise, track_at, until
 
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.wetting.room_moisture import drive_lost
+from monitord.analysis.wetting.room_moisture import room_more_humid
 from monitord.model.assessments import Finding
 from monitord.model.facts import Truth
 from monitord.model.series import HOUR_S, Array
@@ -29,7 +29,7 @@ def outdoor(vp: Array | float, t: Array | float = 5.0) -> HourlySeries:
 
 def judged(inside: HourlySeries, outside: HourlySeries | None, hour: int) -> Finding:
     outside = None if outside is None else until(outside, hour)
-    found = drive_lost(until(inside, hour), outside, START_S + hour * HOUR_S)
+    found = room_more_humid(until(inside, hour), outside, START_S + hour * HOUR_S)
     assert found is not None
     return found
 
@@ -125,4 +125,4 @@ def test_of_a_room_that_is_not_heard_it_is_not_known() -> None:
 
 
 def test_nothing_is_said_in_the_first_two_days() -> None:
-    assert drive_lost(until(room(WARM, HELD), 47), None, START_S + 47 * HOUR_S) is None
+    assert room_more_humid(until(room(WARM, HELD), 47), None, START_S + 47 * HOUR_S) is None
