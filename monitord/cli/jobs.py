@@ -16,6 +16,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.messages import Pause
 from monitord.store import jobs as stored_jobs
 from monitord.store import pauses
+from monitord.store.series.archived import all_archived
 
 
 def apply_files(parsed: Namespace) -> int:
@@ -90,8 +91,9 @@ def list_jobs(parsed: Namespace) -> int:
     with database_of(parsed) as database, database.read() as connection:
         jobs = stored_jobs.list_jobs(connection)
         paused = pauses.standing(connection, SystemClock().now())
-    rows = ((*_row(job), _paused(paused.get(job.job))) for job in jobs)
-    show_table(("job", "name", "locations", "placements", "start", "end", "paused"), rows)
+        lies = {found.job: found.file for found in all_archived(connection)}
+    rows = ((*_row(job), _paused(paused.get(job.job)), lies.get(job.job, "here")) for job in jobs)
+    show_table(("job", "name", "locations", "placements", "start", "end", "paused", "readings"), rows)
     return 0
 
 

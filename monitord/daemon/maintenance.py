@@ -7,9 +7,12 @@ from datetime import timedelta
 from pathlib import Path
 
 from monitord.clock import Clock
-from monitord.errors import StoreError
+from monitord.errors import MonitordError, StoreError
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.config.broker import QuarantineSettings
-from monitord.model.config.settings import BackupSettings
+from monitord.model.config.settings import ArchiveSettings, BackupSettings
+from monitord.model.readiness.criteria_files import CriteriaBook
+from monitord.report import readings_archive
 from monitord.store.db import integrity
 from monitord.store.db.database import Database
 from monitord.store.maintenance.backup import backups_in, make_backup
@@ -72,3 +75,18 @@ class Backups:
             return
         done = make_backup(self._database, folder, now, self._settings.keep)
         _log.info("backup made: %s, %.1f MB", done.path, done.size_bytes / 1e6)
+
+
+def archive_ended(
+    db: Database, clock: Clock, settings: ArchiveSettings, criteria: CriteriaBook, options: AnalysisOptions
+) -> None:
+    """Archive the raw readings of the jobs that ended long enough ago; one that can't be is tried at the next round."""
+    if settings.after_days is None or settings.folder is None:
+        return
+    for job in readings_archive.due(db, clock.now(), timedelta(days=settings.after_days)):
+        try:
+            done = readings_archive.archive_readings(db, job, settings.folder, clock.now(), criteria, options)
+        except MonitordError as error:
+            _log.error("the readings of job %s could not be archived: %s", job, error.message)
+        else:
+            _log.info("job %s: %d readings archived in %s", job, done.readings, done.file)

@@ -18,7 +18,7 @@ from monitord.alerts.sending.channels.opening import open_channels
 from monitord.alerts.sending.heartbeat import Heartbeat
 from monitord.clock import Clock, SystemClock
 from monitord.daemon.logs import set_up_logging
-from monitord.daemon.maintenance import Backups, IntegrityWatch, tidy_quarantine
+from monitord.daemon.maintenance import Backups, IntegrityWatch, archive_ended, tidy_quarantine
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.systemd import ServiceManager
@@ -170,6 +170,12 @@ class Daemon:
         if file is not None and settings.backup.folder is not None:
             backups = Backups(file, settings.backup, clock)
             tasks.append(Task("back up", backups.make_if_due, _HOUR_S, at_start=True))
+        if settings.archive.after_days is not None:
+
+            def archive() -> None:
+                archive_ended(db, clock, settings.archive, self._criteria, settings.analysis)
+
+            tasks.append(Task("archive readings", archive, _DAY_S, at_start=True))
         if settings.outdoor_forecast.file is not None:
             files = ForecastFiles(settings.outdoor_forecast.file, db)
             tasks.append(

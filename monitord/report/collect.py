@@ -15,6 +15,7 @@ from monitord.report.pack import Evidence
 from monitord.report.readings_file import Row, rows_of
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, notes, outbox, signoffs
+from monitord.store.series.archived import need_readings
 from monitord.store.series.records import load_series
 
 _SIGNOFFS = TypeAdapter(list[SignOff])
@@ -25,7 +26,13 @@ _ALL = 1_000_000
 def collect(
     conn: Connection, job: JobFile, as_of: datetime, criteria: CriteriaBook, options: AnalysisOptions
 ) -> Evidence:
-    """The evidence of a job: the readings received by `as_of`, and what was told and noted of it."""
+    """The evidence of a job: the readings received by `as_of`, and what was told and noted of it.
+
+    Raises
+    ------
+    StoreError : its raw readings are archived.
+    """
+    need_readings(conn, job.job)
     noted = tuple(note for note in notes.notes_of(conn, job.job) if note.at <= as_of)
     digests = sorted({one.digest for note in noted for one in note.photos})
     pictures = {digest: notes.picture_bytes(conn, job.job, digest) for digest in digests}

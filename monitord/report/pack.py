@@ -7,6 +7,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from types import MappingProxyType
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from pydantic import TypeAdapter
@@ -28,6 +29,8 @@ from monitord.report.signing import sign
 from monitord.store.notes import Note
 
 JOB, READINGS, CHAIN = "job.json", "readings.csv", "readings-chain.csv"
+MORE = "readings-more.csv"
+"""Of an archive only: what came with the readings and no verdict rests on."""
 CRITERIA, OPTIONS, READINESS = "criteria.json", "options.json", "readiness.json"
 KNOWN = (JOB, READINGS, CRITERIA, OPTIONS, READINESS)
 """What the verdicts rest on, and the verdicts: a sign-off freezes the digest of these."""
@@ -49,6 +52,7 @@ criteria.json      the rules that were followed; options.json: the limits of the
 readiness.json     the verdicts, computed from the files above; assessment.json: everything else as of then
 placements.csv, calibrations.csv, spot-readings.csv, equipment.csv, alerts.csv, messages.csv, signoffs.json: as their
 names say
+readings-more.csv  in an archive of readings: the battery's level, pressure, signal and gateway that came with them
 notes.csv          what people noted; photo-*.jpg: their photos, named by the beginning of their SHA-256
 
 It informs; it replaces no covering manufacturer's limit, local code or licensed practice.
@@ -114,8 +118,10 @@ def known_digest(files: Mapping[str, bytes]) -> str:
     return hashlib.sha256(lines.encode()).hexdigest()
 
 
-def make_pack(evidence: Evidence, key: Ed25519PrivateKey | None = None) -> bytes:
-    """The bytes of a pack; the same evidence gives the same bytes."""
+def make_pack(
+    evidence: Evidence, key: Ed25519PrivateKey | None = None, more: Mapping[str, bytes] = MappingProxyType({})
+) -> bytes:
+    """The bytes of a pack; the same evidence gives the same bytes. `more`: further files by name."""
     files, assessed = known_files(evidence)
     readings = files[READINGS].decode()
     chain, head = chain_of(readings)
@@ -134,6 +140,7 @@ def make_pack(evidence: Evidence, key: Ed25519PrivateKey | None = None) -> bytes
         "notes.csv": tables.csv_text(tables.NOTES, tables.notes(evidence.notes)).encode(),
         "readme.txt": README.format(program=PROGRAM, as_of=as_of).encode(),
     }
+    files |= more
     files |= {f"photo-{digest[:16]}.jpg": jpeg for digest, jpeg in evidence.photos.items()}
     files = dict(sorted(files.items()))
     manifest = Manifest(

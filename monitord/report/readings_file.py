@@ -66,7 +66,8 @@ def iso_ms(ms: int) -> str:
     return f"{datetime.fromtimestamp(whole, UTC):%Y-%m-%dT%H:%M:%S}.{part:03d}Z"
 
 
-def _ms(text: str) -> int:
+def ms_of(text: str) -> int:
+    """A time of a pack in POSIX milliseconds."""
     moment = datetime.fromisoformat(text)
     return round(moment.replace(microsecond=0).timestamp()) * 1000 + moment.microsecond // 1000
 
@@ -89,7 +90,7 @@ def record_from(text: str, job: JobFile, as_of: datetime, recent_h: float = 72.0
     for line in text.rstrip("\n").split("\n")[1:]:
         received, time, probe, location, *values = line.split(",")
         numbers = [float(v) if v else math.nan for v in values]
-        found.setdefault((probe, location), []).append([_ms(time) / 1000.0, *numbers, _ms(received) / 1000.0])
+        found.setdefault((probe, location), []).append([ms_of(time) / 1000.0, *numbers, ms_of(received) / 1000.0])
     return JobRecord(tuple(_placement_record(found, p, as_of.timestamp(), recent_h) for p in job.probes))
 
 

@@ -25,6 +25,7 @@ from monitord.store.db.tables import job as job_table
 from monitord.store.db.tables import outdoor_forecast as outdoor_forecast_table
 from monitord.store.db.tables import placement as placement_table
 from monitord.store.db.times import from_ms, to_ms
+from monitord.store.series.archived import need_readings
 
 Applied = Literal["created", "changed", "unchanged"]
 
@@ -43,10 +44,12 @@ def apply_job(conn: Connection, job: JobFile) -> Applied:
     Raises
     ------
     JobFileError : a probe is in another job at the same time.
+    StoreError : the raw readings of the stored job are archived.
     """
     stored = get_job(conn, job.job)
     if stored == job:
         return "unchanged"
+    need_readings(conn, job.job)
     for position, placement in enumerate(job.probes):
         _refuse_if_elsewhere(conn, job.job, position, placement)
     conn.execute(_keep_job(conn.dialect.name), {"job": job.job, "document": canonical(job)})
@@ -211,8 +214,10 @@ def delete_job(conn: Connection, job: str) -> JobFile:
     Raises
     ------
     JobFileError : no such job, or an element of it was signed off: that stays on record.
+    StoreError : its raw readings are archived.
     """
     stored = needed_job(conn, job)
+    need_readings(conn, job)
     if conn.execute(select(signoff_table.c.id).where(signoff_table.c.job == job).limit(1)).first() is not None:
         raise JobFileError(
             "a job with a sign-off is not deleted, since that stays on record",

@@ -12,6 +12,7 @@ from functools import lru_cache
 
 from sqlalchemy import Connection, Insert, Update, and_, bindparam, or_, select, update
 
+from monitord.store.db.archive_tables import archived_readings
 from monitord.store.db.statements import as_pairs, insert_or_update, probe_times
 from monitord.store.db.tables import mark, placement
 from monitord.store.db.times import HOUR_MS
@@ -49,7 +50,12 @@ def clear_mark(conn: Connection, job: str, mark_seen: int) -> None:
 
 # --- statements ---------------------------------------------------------------------------------------------
 
-_MARKED = select(mark.c.job, mark.c.mark).where(mark.c.mark > mark.c.assessed).order_by(mark.c.job)
+_MARKED = (
+    select(mark.c.job, mark.c.mark)
+    .where(mark.c.mark > mark.c.assessed, mark.c.job.not_in(select(archived_readings.c.job)))
+    .order_by(mark.c.job)
+)
+"""A job whose readings are archived waits until they are put back."""
 
 _CLEARED = (
     update(mark)

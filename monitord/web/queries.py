@@ -18,6 +18,7 @@ from monitord.model.units import Units, read_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, pauses
 from monitord.store.last_seen import LastSeen, probes_seen
+from monitord.store.series.archived import Archived, archived
 from monitord.web.visitor import visitor
 
 
@@ -34,6 +35,8 @@ class JobState:
     now: datetime
     pause: Pause | None = None
     """The pause that stands now, if one does."""
+    archived: Archived | None = None
+    """Where its raw readings lie; None: here."""
 
     @property
     def ended(self) -> bool:
@@ -141,6 +144,7 @@ def _state(
         last_seen={probe: item for probe, item in last_seen.items() if probe in placed},
         now=now,
         pause=pause,
+        archived=archived(conn, job.job),
     )
 
 

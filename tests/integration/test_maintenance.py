@@ -13,21 +13,23 @@ from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import archive_support
 import httpx
 import pytest
 from brokers import Mosquitto, Publisher, left_in_session, wait_until
 from clocks import SetClock
+from pydantic import ValidationError
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.cli import main
-from monitord.daemon.maintenance import Backups, IntegrityWatch
+from monitord.daemon.maintenance import Backups, IntegrityWatch, archive_ended
 from monitord.daemon.wiring import Daemon
 from monitord.errors import StoreError
 from monitord.ingest.mqtt.session import make_sessions
 from monitord.model.alerts import Alert
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.config.settings import BackupSettings, Settings
+from monitord.model.config.settings import ArchiveSettings, BackupSettings, Settings
 from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
 from monitord.pipeline import assess_pending, mark_running
@@ -38,6 +40,7 @@ from monitord.store.db import schema
 from monitord.store.db.database import Database
 from monitord.store.maintenance.backup import backups_in, make_backup, restore_backup
 from monitord.store.maintenance.one_daemon import DaemonLock
+from monitord.store.series.archived import all_archived
 from monitord.store.series.readings import insert_batch
 
 START = datetime.fromisoformat("2025-01-10T00:00:00+00:00")
@@ -337,3 +340,27 @@ def test_the_commands_do_it(
     assert rows(file) == 18
     assert main(["broker", "session"]) == 0
     assert "it is new" in capsys.readouterr().out
+
+
+def test_readings_of_jobs_that_ended_long_ago_are_archived_by_the_daemon_where_that_is_asked_for(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with pytest.raises(ValidationError, match="after_days needs folder"):
+        ArchiveSettings(after_days=30)
+    db = Database.open("sqlite://")
+    archive_support.fill(db)
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match="no backup could be made"):
+        make_backup(tmp_path / "none.sqlite3", tmp_path / "file", archive_support.NOW, 3)
+    clock, criteria, options = SetClock(archive_support.NOW), archive_support.CRITERIA, archive_support.OPTIONS
+    for days, folder in ((None, tmp_path), (41, tmp_path), (39, tmp_path / "file")):
+        archive_ended(db, clock, ArchiveSettings(after_days=days, folder=folder), criteria, options)
+    assert "the readings of job mill could not be archived" in caplog.text
+    with db.read() as conn:
+        assert all_archived(conn) == []
+    archive_ended(db, clock, ArchiveSettings(after_days=39, folder=tmp_path / "packs"), criteria, options)
+    with db.read() as conn:
+        (found,) = all_archived(conn)
+    assert found.removed_at == archive_support.NOW
+    assert (tmp_path / "packs" / found.file).is_file()
+    db.close()

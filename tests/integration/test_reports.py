@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 import pypdf
 import pytest
-from evidence_support import job, readings
+from evidence_support import end, job, readings
 
 from monitord.cli import main
 from monitord.store import jobs
@@ -74,3 +74,25 @@ def test_a_job_that_is_not_there_and_a_path_that_can_not_be_are_refused(tmp_path
     assert main(["report", "house", "--out", str(tmp_path / "none" / "a.pdf")]) == 1
     (tmp_path / "file").write_text("")
     assert main(["export", "house", "--out", str(tmp_path / "file")]) == 1
+
+
+def test_readings_of_a_closed_job_are_archived_and_put_back_by_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    archive = ["job", "archive", "house", "--to", str(tmp_path / "packs")]
+    assert main(archive) == 1
+    assert "only the readings of a job that is closed can be archived" in capsys.readouterr().err
+    assert main(["job", "close", "house", "--at", end().isoformat()]) == 0
+    assert main(archive) == 0
+    assert main(archive) == 0, "the same again changes nothing"
+    (pack,) = (tmp_path / "packs").iterdir()
+    assert f"{len(readings())} readings lie in {pack.name}" in capsys.readouterr().out
+    assert main(["evidence", "verify", str(pack)]) == 0
+    assert main(["job", "list"]) == 0
+    assert pack.name in capsys.readouterr().out
+    assert main(["evidence", "make", "house", "--out", str(tmp_path / "a.zip")]) == 1
+    assert pack.name in capsys.readouterr().err
+    assert main(["job", "restore-readings", str(pack)]) == 0
+    assert main(["job", "restore-readings", str(pack)]) == 0
+    assert "nothing to put back" in capsys.readouterr().out
+    assert main(["evidence", "make", "house", "--out", str(tmp_path / "a.zip")]) == 0

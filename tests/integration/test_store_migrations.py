@@ -18,6 +18,7 @@ from sqlalchemy import Connection, inspect, select, text
 
 import monitord.store.db.access_tables
 import monitord.store.db.alert_tables
+import monitord.store.db.archive_tables
 import monitord.store.db.mirror_tables
 import monitord.store.db.note_tables
 import monitord.store.db.signoff_tables

@@ -17,10 +17,12 @@ from web_support import OWN_HOST, Site, empty_site
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.readiness.criteria_files import built_in
 from monitord.model.readiness.verdict import Verdict
 from monitord.pipeline import assess_pending
+from monitord.report.readings_archive import archive_readings, restore_readings
 from monitord.report.verify import Checked, verify
-from monitord.store.jobs import apply_job
+from monitord.store.jobs import apply_job, close_job
 from monitord.store.signoffs import signoffs
 
 PAGE = "/jobs/house/readiness"
@@ -145,3 +147,26 @@ def test_the_calendar_is_read_by_a_library_and_holds_the_earliest_date_and_the_c
     assert events["Calibration check due: p-s1"]["dtstart"].dt == due
     assert events["Calibration check due: p-s1"]["dtend"].dt == due + timedelta(days=1)
     site.db.close()
+
+
+def test_a_job_whose_readings_are_archived_says_so_and_what_needs_them_names_the_pack(
+    site: Site, tmp_path: Path
+) -> None:
+    with site.db.write() as conn:
+        close_job(conn, "house", end())
+    site.clock.at = end() + timedelta(days=30)
+    assert assess_pending(site.db, site.clock, default_rule_book(), AnalysisOptions()).assessed == ("house",)
+    pack = archive_readings(site.db, "house", tmp_path / "packs", site.clock.at, built_in(), AnalysisOptions()).file
+    client = site.client()
+    for page in ("/jobs/house", "/jobs/house/locations/s1"):
+        answer = client.get(page)
+        assert answer.status_code == 200
+        assert f"{len(readings())} in {pack}" in text_of(answer.text)
+    assert "72.0 ± 2.3 % RH" in text_of(client.get(PAGE).text)
+    for path in ("/jobs/house/report.pdf", "/jobs/house/evidence.zip"):
+        refused = client.get(path)
+        assert refused.status_code == 503
+        assert pack in refused.text
+    restore_readings(site.db, tmp_path / "packs" / pack)
+    assert client.get("/jobs/house/report.pdf").status_code == 200
+    assert "archived" not in client.get("/jobs/house").text

@@ -11,7 +11,7 @@ from monitord.cli.parsers.arguments import Command, add_ending, time_argument
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     """The words of these commands."""
-    parser = commands.add_parser("job", help="apply, export, list, pause, resume and close jobs")
+    parser = commands.add_parser("job", help="apply, export, list, pause, resume, close and archive jobs")
     verbs = parser.add_subparsers(dest="verb", required=True, metavar="VERB")
 
     apply = verbs.add_parser("apply", help="take job files (TOML or JSON) in; the same file again changes nothing")
@@ -43,6 +43,16 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     resume.add_argument("job", metavar="JOB")
     resume.add_argument("--by", required=True, metavar="NAME", help="who wishes it")
     resume.set_defaults(run=Command("jobs", "resume_job"))
+
+    archive = verbs.add_parser("archive", help="a closed job's raw readings into an evidence pack; roll-ups stay")
+    archive.add_argument("job", metavar="JOB")
+    archive.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="that the pack is written to")
+    archive.add_argument("--key", type=Path, metavar="FILE", help="the firm's private key (PEM, Ed25519)")
+    archive.set_defaults(run=Command("documents.archives", "archive"))
+
+    back = verbs.add_parser("restore-readings", help="put the raw readings of an archived job back")
+    back.add_argument("pack", type=Path, metavar="PACK", help="the file that `job archive` wrote")
+    back.set_defaults(run=Command("documents.archives", "restore"))
 
     example = verbs.add_parser("example", help="print an example of a job file, with fresh dates")
     example.set_defaults(run=Command("jobs", "print_example"))

@@ -56,6 +56,24 @@ class BackupSettings(BaseModel):
     report each 10 minutes."""
 
 
+class ArchiveSettings(BaseModel):
+    """Raw readings of closed jobs, out of the database into evidence packs; `monitord job restore-readings` puts them
+    back. Roll-ups, alerts and all else of a job stay."""
+
+    model_config = _STRICT
+
+    after_days: Annotated[float, Field(ge=1, le=36_500)] | None = None
+    """So long after its end a job's raw readings are archived. None: all are kept in the database. [d]"""
+    folder: Path | None = None
+    """Folder that the packs are written to; keep copies of it elsewhere, for the readings are then nowhere else."""
+
+    @model_validator(mode="after")
+    def _somewhere(self) -> Self:
+        if self.after_days is not None and self.folder is None:
+            raise ValueError("after_days needs folder: name where the packs are to lie")
+        return self
+
+
 def _address(host: str) -> str:
     if host != "localhost":
         try:
@@ -206,6 +224,8 @@ class Settings(BaseSettings):
     """Where readings, jobs and alerts are kept."""
     backup: BackupSettings = BackupSettings()
     """Copies of the database."""
+    archive: ArchiveSettings = ArchiveSettings()
+    """Raw readings of closed jobs."""
     broker: BrokerSettings = BrokerSettings()
     """The MQTT broker and how readings are taken from it."""
     brokers: dict[Annotated[str, Field(pattern=BROKER_NAME)], BrokerSettings] = {}

@@ -14,7 +14,7 @@ import os
 import re
 import shutil
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -84,7 +84,8 @@ def make_backup(database: Path, folder: Path, at: datetime, keep: int) -> Made:
             remedy="See that the disk has room and the user of monitord may write there; older backups are kept",
         ) from error
     finally:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):  # the refusal above says more
+            unfinished.unlink(missing_ok=True)
     old = [backup.path for backup in backups_in(folder)[:-keep]]
     for each in old:
         each.unlink(missing_ok=True)
@@ -129,7 +130,8 @@ def restore_backup(backup: Path, database: Path, at: datetime, *, replace: bool)
             remedy="Try an older one; see that there is room, and the right to write",
         ) from error
     finally:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):  # the refusal above says more
+            unfinished.unlink(missing_ok=True)
     return Restored(database.stat().st_size, kept_as)
 
 

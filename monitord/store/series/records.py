@@ -20,6 +20,7 @@ from monitord.store.db.tables import NEVER_MS, arrival_ms, probe_name, reading
 from monitord.store.db.times import hour_of, to_ms
 from monitord.store.last_seen import last_seen_in_placement
 from monitord.store.series import rollups
+from monitord.store.series.archived import need_readings
 
 _OPEN_MS = NEVER_MS
 """End of a placement that goes on."""
@@ -63,7 +64,12 @@ def load_job_record(conn: Connection, job: JobFile, as_of: datetime, recent_h: f
     Parameters
     ----------
     recent_h : How much of the end is given raw as well. [h]
+
+    Raises
+    ------
+    StoreError : its raw readings are archived.
     """
+    need_readings(conn, job.job)
     since = as_of - timedelta(hours=recent_h)
     return JobRecord(tuple(_placement_record(conn, placement, since, as_of) for placement in job.probes))
 

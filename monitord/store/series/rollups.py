@@ -253,4 +253,9 @@ def _known_readings_of_hours(dialect: str) -> Select[Any]:
 @lru_cache(maxsize=4)
 def _keep_hour(dialect: str) -> Insert:
     changing = [c.name for c in hourly.c if not c.primary_key]
-    return insert_or_update(dialect, hourly, lambda excluded: {name: excluded[name] for name in changing})
+    return insert_or_update(
+        dialect,
+        hourly,
+        lambda excluded: {name: excluded[name] for name in changing},
+        where=lambda excluded: excluded["count"] >= hourly.c["count"],
+    )

@@ -28,12 +28,12 @@ class HoursKept:
         self._kept: dict[str, tuple[JobFile, datetime, HourlyResults]] = {}
 
     def estimates(self, conn: Connection, state: JobState, location: Location) -> EstimateSeries | None:
-        """What is estimated of a location; None where nothing is, or the job was never assessed."""
+        """What is estimated of a location; None where nothing is, or there is nothing to estimate it from."""
         hours = self._hours(conn, state)
         return None if hours is None else estimate_series(state.job, hours, location, self._options)
 
     def _hours(self, conn: Connection, state: JobState) -> HourlyResults | None:
-        if state.assessment is None:
+        if state.assessment is None or state.archived is not None:
             return None
         job, as_of = state.job, state.assessment.as_of
         kept = self._kept.get(job.job)
