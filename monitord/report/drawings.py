@@ -18,8 +18,6 @@ from monitord.text import report as texts
 from monitord.text.speaker import Speaker
 
 _SIZE = Size("report", 760, 250)
-_COVERAGE = 2.0
-"""The band is ± two standard uncertainties. [-]"""
 
 _STYLE = """<style>
 text{font-family:"Libertinus Serif";font-size:14px;fill:#222}
@@ -95,7 +93,7 @@ def _trace(job: JobFile, record: JobRecord, location: Location, style: str, as_o
         u = uncertainty_of(placement.placement, job.calibrations, as_of.timestamp()).relative_humidity_pct
         times.append(hourly.hour_s + 0.5 * HOUR_S)
         values.append(hourly.relative_humidity_pct)
-        uncertainties.append(np.full(len(hourly), _COVERAGE * u))
+        uncertainties.append(np.full(len(hourly), formats.COVERAGE * u))
     time_s, value, uncertainty = (np.concatenate(parts) for parts in (times, values, uncertainties))
     order = np.argsort(time_s, kind="stable")
     return Trace(style, location.label, time_s[order], value[order], uncertainty[order], HOUR_S)

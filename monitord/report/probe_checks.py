@@ -25,9 +25,10 @@ from monitord.model.jobs import Calibration, JobFile, Placement
 from monitord.model.units import Units, quantity_in, size_in, unit_in, value_in
 from monitord.physics.fixed_points import SALTS
 from monitord.store.series.records import load_series
+from monitord.text import formats
+from monitord.text.catalogue import FALLBACK, language
 
-_K = 2.0
-"""Coverage factor of what is printed: about 95 % (JCGM 100:2008, 6.3.3)."""
+_ENGLISH = language(FALLBACK)
 RESULTS = {True: "within", False: "out", None: "not known"}
 
 
@@ -150,7 +151,7 @@ def _rows(found: SideBySide, units: Units) -> list[tuple[str, ...]]:
 def _cells(check: SideBySideCheck, probe: str, decimals: int, unit: str, units: Units) -> tuple[str, str, str]:
     offset: Offset = next(offset for offset in check.offsets if offset.probe == probe)
     mean = value_in(offset.mean, unit, units)
-    return f"{mean:.{decimals}f}", _signed(offset.correction, decimals, units), RESULTS[offset.within]
+    return f"{mean:.{decimals}f}", _signed(offset.correction, units), RESULTS[offset.within]
 
 
 def _salt_row(check: SaltCheck, units: Units) -> tuple[str, ...]:
@@ -160,17 +161,23 @@ def _salt_row(check: SaltCheck, units: Units) -> tuple[str, ...]:
         check.probe,
         f"{value_in(check.temperature_c, '°C', units):.1f}",
         f"{check.measured.value:.1f}",
-        f"{check.expected.value:.1f} ± {_K * (check.expected.u or 0.0):.1f}",
-        _signed(check.correction, 1, units),
+        _shown(check.expected),
+        _signed(check.correction, units),
         RESULTS[check.within],
     )
 
 
-def _signed(correction: Quantity | None, decimals: int, units: Units) -> str:
+def _signed(correction: Quantity | None, units: Units) -> str:
     if correction is None:
         return "-"
     correction = quantity_in(correction, units)
-    return f"{correction.value:+.{decimals}f} ± {_K * (correction.u or 0.0):.{decimals}f}"
+    return f"{'+' if correction.value > 0.0 else ''}{_shown(correction)}"
+
+
+def _shown(quantity: Quantity) -> str:
+    """Value and ± as everywhere, without the unit: it stands in the head of the column or behind."""
+    value, uncertainty, _ = formats.parts(quantity, _ENGLISH)
+    return f"{value} {uncertainty}".strip().replace(formats.TIE, " ")
 
 
 def side_by_side_words(found: SideBySide, units: Units = Units.METRIC) -> str:
@@ -199,10 +206,9 @@ def _quantity_words(check: SideBySideCheck, quantity: str, difference: str, unit
     for odd in check.offsets:
         if odd.within is False and odd.correction is not None:
             correction = quantity_in(odd.correction, units)
-            side, expanded = "low" if correction.value > 0 else "high", _K * (correction.u or 0.0)
-            said.append(
-                f"{odd.probe} reads {abs(correction.value):.1f} ± {expanded:.1f} {unit} too {side} in {quantity}"
-            )
+            side = "low" if correction.value > 0 else "high"
+            size = _shown(correction.model_copy(update={"value": abs(correction.value)}))
+            said.append(f"{odd.probe} reads {size} {unit} too {side} in {quantity}")
     return said
 
 
@@ -223,6 +229,6 @@ def salt_words(check: SaltCheck, units: Units = Units.METRIC) -> str:
     temperature = f"{value_in(check.temperature_c, '°C', units):.1f} {unit_in('°C', units)}"
     verdict = "within its accuracy" if check.within else "out of its accuracy"
     return (
-        f"{check.probe} reads {check.measured.value:.1f} % RH over {salt}, which holds {check.expected.value:.1f} ± "
-        f"{_K * (check.expected.u or 0.0):.1f} at {temperature}: {verdict} of ± {check.limit_pct:g}."
+        f"{check.probe} reads {check.measured.value:.1f} % RH over {salt}, which holds "
+        f"{_shown(check.expected)} at {temperature}: {verdict} of ± {check.limit_pct:g}."
     )

@@ -18,8 +18,8 @@ TIE = "\u00a0"
 """A space at which no line is broken: a number stays with its ± and its unit."""
 
 _KILO = 1000.0
-_BARE_DECIMALS = {"Pa": 0, "kPa": 1, "%": 0, "V": 2, "": 1, "inHg": 3, "gr/lb": 0}
-"""Decimals of values whose uncertainty is not known."""
+_BARE_DECIMALS = {"Pa": 0, "V": 2, "inHg": 3, "gr/lb": 0}
+"""Decimals of values whose uncertainty is not known, where that is not one."""
 
 _CHANCES = ((0.895, "very likely"), (0.595, "likely"), (0.395, "about even"), (0.095, "possible"), (0.0, "unlikely"))
 """From which chance on each word is used: 90, 60, 40 and 10 %, after rounding to whole per cent (our choice)."""
@@ -47,15 +47,26 @@ def places_of(uncertainty: float) -> int:
     return -exponent + (1 if leading < 1.95 else 0)
 
 
+def decimals_of(unit: str) -> int:
+    """Decimals that values of a unit are shown with where their uncertainty is not known."""
+    return _BARE_DECIMALS.get(unit, 1)
+
+
+def rounded(value: float, expanded: float, unit: str, language: Language) -> tuple[str, str]:
+    """A value and its `± 2`, both to the place that ± is given to; ± is empty where `expanded` is 0 or not finite."""
+    if not (math.isfinite(expanded) and expanded > 0.0):
+        return number(value, decimals_of(unit), language), ""
+    decimals = places_of(expanded)
+    return number(value, decimals, language), f"±{TIE}{number(expanded, decimals, language)}"
+
+
 def parts(quantity: Quantity, language: Language) -> tuple[str, str, str]:
     """Value, `± 2` (empty where the uncertainty is not known) and unit."""
     value, unit = quantity.value, quantity.unit.removesuffix("/day")
-    expanded = COVERAGE * quantity.u if quantity.u and math.isfinite(quantity.u) else 0.0
+    expanded = COVERAGE * (quantity.u or 0.0)
     if unit == "Pa" and abs(value) >= _KILO:
         value, expanded, unit = value / _KILO, expanded / _KILO, "kPa"
-    decimals = places_of(expanded) if expanded > 0.0 else _BARE_DECIMALS.get(unit, 1)
-    shown = f"±{TIE}{number(expanded, decimals, language)}" if expanded > 0.0 else ""
-    return number(value, decimals, language), shown, language.text(unit) if unit else ""
+    return *rounded(value, expanded, unit, language), language.text(unit) if unit else ""
 
 
 def amount(quantity: Quantity, language: Language) -> str:

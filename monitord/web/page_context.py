@@ -69,7 +69,6 @@ class Web:
             pace=f"{pace:g}",
             poll=poll if visitor().signed_in else 0,
             alerts_open=len(seen) if visitor().signed_in else None,
-            coverage=self.settings.analysis.coverage,
             units=self.settings.web.units,
             **values,
         )

@@ -509,7 +509,7 @@ def test_a_location_says_why_with_numbers_equations_and_sources(client: TestClie
     why = page[page.index('id="why-fold"') : page.index('id="compared-fold"')]
     assert "Drying: falling, beyond the uncertainty of the rate." in why
     for value, source in (
-        ("1701 ± 50 Pa", "ASHRAE Handbook—Fundamentals 2017, ch. 1 eqs. 5, 6 and 12"),
+        ("1.70 ± 0.05 kPa", "ASHRAE Handbook—Fundamentals 2017, ch. 1 eqs. 5, 6 and 12"),
         ("−0.9 ± 0.2 % RH", "METHOD.md"),
         ("1 to 6 Dec", "METHOD.md"),
         ("k = 2", "JCGM 100:2008"),

@@ -14,11 +14,12 @@ from monitord.model.facts import Material
 from monitord.model.jobs import GoalMetric, Location, LocationKind
 from monitord.model.series import HOUR_S
 from monitord.text.damage import MATERIALS, mould_where
+from monitord.text.formats import COVERAGE, decimals_of
 from monitord.web.charts.estimate_series import hourly
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import DayTable, Figure, Scene, described, figure, remarks
 from monitord.web.charts.series import UNITS, Measure
-from monitord.web.text.formats import decimals_of, number
+from monitord.web.text.formats import number, with_uncertainty
 from monitord.web.text.words import SHORT_KINDS, speaker_of, spelled
 
 _SCALE = (
@@ -53,7 +54,7 @@ def _traces(scene: Scene, estimates: EstimateSeries, lines: Sequence[tuple[Measu
     for measure, label, band in lines:
         time_s, value, u = hourly(estimates, measure)
         if np.isfinite(value).any():
-            uncertainty = scene.options.coverage * u if band else None
+            uncertainty = COVERAGE * u if band else None
             read = Trace(f"s{len(traces) + 1}", label, time_s, value, uncertainty, HOUR_S)
             traces.append(scene.trace(read, UNITS[measure]))
     return traces
@@ -159,7 +160,7 @@ def _timber(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
     if not traces:
         return None
     points = tuple(
-        Point(spot.time_s, spot.moisture_content_pct, options.coverage * spot.u_pct)
+        Point(spot.time_s, spot.moisture_content_pct, COVERAGE * spot.u_pct)
         for spot in timber_spots(scene.job, location.id, options)
     )
     levels = [Level(options.wood_decay_pct, f"caution {options.wood_decay_pct:g}", "caution")]
@@ -215,9 +216,10 @@ def _days(
             by_day.setdefault(middle.replace(hour=0, minute=0, second=0, microsecond=0), []).append(int(at))
         for day, found in by_day.items():
             value = float(np.mean(trace.value[found])) if mean else float(trace.value[found[-1]])
-            text = number(value, digits)
             if trace.uncertainty is not None and np.isfinite(trace.uncertainty[found[-1]]):
-                text += f" ±\u00a0{number(float(np.mean(trace.uncertainty[found])), digits)}"
+                text = with_uncertainty(value, float(np.mean(trace.uncertainty[found])), unit)
+            else:
+                text = number(value, digits)
             cells.setdefault(day, {})[column] = text + (f"\u00a0{unit}" if unit else "")
     rows = [
         (scene.times.day(day, weekday=True), *(found.get(column, "—") for column in range(len(columns))))

@@ -19,9 +19,10 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
 from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.text.faults import fault_sentence
+from monitord.text.formats import decimals_of
 from monitord.text.times import offset_name
 from monitord.web.charts.time_range import Shown
-from monitord.web.text.formats import decimals_of, number
+from monitord.web.text.formats import number, uncertainty, with_uncertainty
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import speaker_of
 
@@ -124,9 +125,9 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
     """What has to be said under the chart: the uncertainty, gaps, times that do not count, a change of the clocks."""
     window, times = scene.window, scene.times
     said = []
-    uncertainty = _typical(first, window, unit)
-    if uncertainty is not None:
-        said.append(f"Shaded: the uncertainty, {uncertainty}\u00a0{unit}.")
+    typical = _typical(first, window, unit)
+    if typical is not None:
+        said.append(f"Shaded: the uncertainty, {typical}\u00a0{unit}.")
     found = gaps(first, window.start_s, window.end_s)
     if found:
         told = "; ".join(times.span(_utc(a), _utc(b)) for a, b in found[-_GAPS_TOLD:])
@@ -150,8 +151,7 @@ def _typical(trace: Trace, window: Window, unit: str) -> str | None:
     inside = (trace.time_s >= window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.uncertainty)
     if not inside.any():
         return None
-    uncertainty = float(np.median(trace.uncertainty[inside]))
-    return f"±\u00a0{number(uncertainty, 0 if uncertainty >= 10 else max(1, decimals_of(unit)))}"
+    return uncertainty(float(np.median(trace.uncertainty[inside])))
 
 
 def described(
@@ -166,14 +166,11 @@ def described(
 
 def _by_hand(points: Sequence[Point], scene: Scene, unit: str) -> list[str]:
     """What was measured by hand in the window, in words."""
-    window, decimals = scene.window, decimals_of(unit)
+    window = scene.window
     inside = [point for point in points if window.start_s <= point.time_s <= window.end_s]
     if not inside:
         return []
-    values = [
-        number(p.value, decimals) + (f" ± {number(p.uncertainty, decimals)}" if p.uncertainty is not None else "")
-        for p in inside
-    ]
+    values = [with_uncertainty(p.value, p.uncertainty, unit) for p in inside]
     said = [f"{value} {unit} on {scene.times.stamp(_utc(p.time_s))}" for value, p in zip(values, inside, strict=True)]
     return [f"Spot readings: {'; '.join(said)}."]
 

@@ -11,12 +11,13 @@ from monitord.model.jobs import GoalMetric, Location
 from monitord.model.site.spots import SpotKind
 from monitord.model.units import Units, value_in
 from monitord.store import alerts as stored_alerts
+from monitord.text.formats import COVERAGE
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import Figure, Scene, described, figure, remarks
 from monitord.web.charts.series import UNITS, LocationSeries, Measure, load_location
 from monitord.web.charts.time_range import Shown
 from monitord.web.queries import JobState
-from monitord.web.text.formats import number
+from monitord.web.text.formats import uncertainty
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import SHORT_KINDS, spelled
 
@@ -107,7 +108,7 @@ def _lines(
 
 def _humidity_points(scene: Scene, location: Location) -> tuple[Point, ...]:
     return tuple(
-        Point(spot.at.timestamp(), spot.corrected, scene.options.coverage * (spot.u or _HYGROMETER_U_PCT))
+        Point(spot.at.timestamp(), spot.corrected, COVERAGE * (spot.u or _HYGROMETER_U_PCT))
         for spot in scene.job.spots_at(location.id)
         if spot.kind is SpotKind.RELATIVE_HUMIDITY
     )
@@ -124,7 +125,7 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
         Point(
             spot.at.timestamp(),
             value_in(spot.corrected, "°C", scene.units),
-            scene.size(scene.options.coverage * (spot.u or _TOUCH_U_K), "K"),
+            scene.size(COVERAGE * (spot.u or _TOUCH_U_K), "K"),
         )
         for spot in scene.job.spots_at(location.id)
         if spot.kind is SpotKind.SURFACE_TEMPERATURE
@@ -148,10 +149,10 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
         said.append("The surface temperature is by its temperature factor f_Rsi, from room and outdoor air.")
     if points:
         said.append("Rings: spot readings, the bar is the uncertainty.")
-    u = scene.options.coverage * np.hypot(series.u_surface_k, series.values.u_dew_point_k)
+    u = COVERAGE * np.hypot(series.u_surface_k, series.values.u_dew_point_k)
     if np.isfinite(u).any():
         typical = scene.size(float(np.nanmedian(u)), "K")
-        said.append(f"Uncertainty of the margin: ±\u00a0{number(typical, 1)}\u00a0{margin}.")
+        said.append(f"Uncertainty of the margin: {uncertainty(typical)}\u00a0{margin}.")
     traced = [
         f"{location.id}:{Measure.SURFACE_TEMPERATURE}",
         f"{location.id}:{Measure.DEW_POINT}",
@@ -167,7 +168,7 @@ def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, l
         label=label,
         time_s=series.values.time_s,
         value=value,
-        uncertainty=scene.options.coverage * u if band else None,
+        uncertainty=COVERAGE * u if band else None,
         interval_s=series.interval_s,
     )
     return scene.trace(read, UNITS[measure])

@@ -24,6 +24,7 @@ from monitord.store import quarantine
 from monitord.store.last_seen import LastSeen, probes_seen
 from monitord.store.quarantine import Held
 from monitord.store.series.readings import load_series
+from monitord.text.formats import COVERAGE, decimals_of
 from monitord.web import schemas
 from monitord.web.charts.estimate_series import hourly
 from monitord.web.charts.series import HOURLY, UNITS, Measure, load_location
@@ -31,7 +32,6 @@ from monitord.web.charts.time_range import choose
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs, seen_jobs, visible_probes
 from monitord.web.routes.pages import From, Id, To, as_utc, location_of
-from monitord.web.text.formats import decimals_of
 from monitord.web.views.job_list import needs_now
 from monitord.web.views.job_view import lead
 from monitord.web.views.probes_view import placement_of
@@ -94,7 +94,7 @@ class Api:
             timezone=state.job.timezone,
             start=shown.start,
             end=shown.end,
-            coverage=self._web.settings.analysis.coverage,
+            coverage=COVERAGE,
             traces=tuple(traces),
         )
 
@@ -185,7 +185,7 @@ class Api:
             states=dict(Counter(location.state.value for location in state.locations)),
             open_alerts=dict(Counter(alert.severity.value for alert in state.alerts)),
             paused=f"{state.pause.author}: {state.pause.comment}" if state.pause is not None else None,
-            summary=lead(state, needs_now(state, self._web.rules, self._web.settings.analysis.coverage)),
+            summary=lead(state, needs_now(state, self._web.rules)),
         )
 
     def _trace(

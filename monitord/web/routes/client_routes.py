@@ -53,7 +53,7 @@ class ClientRoutes:
                 conn,
                 "client.html",
                 now,
-                view=client_view(state, times, self._web.settings.analysis.coverage),
+                view=client_view(state, times),
                 title=f"{state.job.label}: how the drying goes",
                 as_of=times.clock(as_of) if as_of is not None else None,
                 until=day(link.expires_at, times),

@@ -106,11 +106,11 @@ class Pages:
         self, job_id: str, loc: Id = None, span: SpanName = None, start: From = None, end: To = None
     ) -> HTMLResponse:
         """One job."""
-        now, coverage = self._web.clock.now(), self._options.coverage
+        now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = as_read(self._web.job(conn, job_id, now), self._units)
             times, shown = LocalTimes(state.job.zone, now), _shown(state, span, start, end)
-            views = [location_view(state, location, times, coverage, self._units) for location in state.job.locations]
+            views = [location_view(state, location, times, self._units) for location in state.job.locations]
             alerts = _alerts_of(state, times, self._web.rules, self._units)
             needs, empty = needs_of(state, alerts, views), state.last_seen_at is None
             focus = None if empty else job_view.focus_of(state, views, loc)
@@ -118,8 +118,8 @@ class Pages:
             surface = state.job.location(surfaces[0].location) if surfaces else None
             tiles, folded = job_sections.tiles_of(job_view.worst_first(views))
             pairs, ventilation = (
-                job_view.compare_rows(state, times, coverage),
-                job_sections.ventilation_rows(state, times, coverage),
+                job_view.compare_rows(state, times),
+                job_sections.ventilation_rows(state, times),
             )
             return self._web.page(
                 conn,
@@ -164,7 +164,7 @@ class Pages:
         before: Annotated[datetime | None, Query()] = None,
     ) -> HTMLResponse:
         """One location of a job, with its readings."""
-        now, coverage = self._web.clock.now(), self._options.coverage
+        now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = as_read(self._web.job(conn, job_id, now), self._units)
             location = location_of(state, location_id)
@@ -177,7 +177,7 @@ class Pages:
                 state=state,
                 t=times,
                 location=location,
-                view=location_view(state, location, times, coverage, self._units),
+                view=location_view(state, location, times, self._units),
                 assessed=assessed,
                 flags=damage_view.flag_rows(assessed, times),
                 needs=[
@@ -185,14 +185,14 @@ class Pages:
                     for alert in _alerts_of(state, times, self._web.rules, self._units)
                     if alert.location == location.id
                 ],
-                why=reasons_view.reasons(assessed, times, coverage) if assessed is not None else [],
+                why=reasons_view.reasons(assessed, times) if assessed is not None else [],
                 rule=reasons_view.rule_of(assessed) if assessed is not None else "",
                 forecasts=_forecasts(conn, state, location, times),
                 asked=span is not None or start is not None,
                 figures=self._location_figures(conn, state, location, shown, times),
                 controls=controls_of(shown, lambda query: location_url(job_id, location_id, query)),
                 shown=shown,
-                compared=job_view.compare_rows(state, times, coverage, location.id),
+                compared=job_view.compare_rows(state, times, location.id),
                 surfaces=job_view.surface_rows(state, location.id),
                 damage=damage_view.damage_said(state, location, assessed, times),
                 spot_goal=damage_view.spot_goal_row(state.job, location, now),
@@ -200,7 +200,7 @@ class Pages:
                 notes=[note for note in notes.notes_of(conn, job_id) if note.location == location.id],
                 placements=state.job.placements_at(location.id),
                 readings=readings_page(
-                    conn, state, location, assessed, as_utc(before), coverage, times, self._web.settings.web.units
+                    conn, state, location, assessed, as_utc(before), times, self._web.settings.web.units
                 ),
             )
 

@@ -20,7 +20,14 @@
       return `${DAYS[day]} ${Number(part.day)} ${MONTHS[part.month - 1]} ${part.hour}:${part.minute}`;
     };
   }
-  const fixed = (value, decimals) => value.toFixed(decimals).replace(/^-(?=0\.?0*$)/, "").replace("-", "−");
+  const rounded = (value, decimals) => (decimals < 0 ? Math.round(value * 10 ** decimals) / 10 ** decimals : value);
+  const fixed = (value, decimals) => rounded(value, decimals).toFixed(Math.max(decimals, 0)).replace(/^-(?=0\.?0*$)/, "").replace("-", "−");
+  /* Decimals of an uncertainty: one digit, two where it begins with 1, as places_of in text/formats.py. */
+  function placesOf(u) {
+    let exponent = Math.floor(Math.log10(u)), leading = Math.round(10 * u / 10 ** exponent) / 10;
+    if (leading >= 9.5) { exponent += 1; leading = 1; }
+    return (leading < 1.95 ? 1 : 0) - exponent;
+  }
   const iso = (ms) => new Date(ms).toISOString().slice(0, 19) + "Z";
   const clamp = (value, low, high) => Math.min(Math.max(value, low), high);
 
@@ -108,8 +115,9 @@
     }
 
     words(trace, n, coverage) {
-      const d = trace.decimals;
-      const uncertainty = trace.u[n] === null ? "" : ` ± ${fixed(coverage * trace.u[n], d)}`;
+      const u = coverage * trace.u[n]; // null, not known, counts as 0
+      const d = u > 0 ? placesOf(u) : trace.decimals;
+      const uncertainty = u > 0 ? ` ± ${fixed(u, d)}` : "";
       const wide = trace.high[n] - trace.low[n] > 2 * 10 ** -d;
       const range = wide ? ` (${fixed(trace.low[n], d)} to ${fixed(trace.high[n], d)})` : "";
       return `${fixed(trace.mean[n], d)}${uncertainty} ${trace.unit}${range}`;

@@ -1,59 +1,45 @@
-"""Numbers as they stand on a page: rounded to what the uncertainty allows, with a true minus sign."""
+"""Numbers as they stand on a page: rounded as in sentences (`monitord.text.formats`), a dash for what is not known."""
 
 from __future__ import annotations
-
-import math
 
 from monitord.model.assessments import Quantity
 from monitord.model.jobs import Accuracy
 from monitord.model.units import Units, size_in, unit_in
+from monitord.text import formats
+from monitord.text.catalogue import FALLBACK, language
 
-_DECIMALS = {"Pa": 0, "g/kg": 1, "K": 1, "°C": 1, "%": 1, "% RH": 1, "% MC": 1, "V": 2, "inHg": 3, "gr/lb": 0}
-_MOST_DECIMALS = 4
-"""An uncertainty that is smaller still is shown as zero. Our choice."""
 _DASH = "—"
-_TIE = "\u00a0"
-"""A space at which no line is broken: a number stays with its uncertainty and its unit."""
-
-
-def decimals_of(unit: str) -> int:
-    """Decimals that values of a unit are shown with."""
-    return _DECIMALS.get(unit, 1)
+_ENGLISH = language(FALLBACK)
 
 
 def number(value: float, decimals: int) -> str:
     """A number with a true minus sign, and no minus before a zero."""
-    text = f"{value:.{decimals}f}"
-    return text.removeprefix("-") if float(text) == 0.0 else text.replace("-", "−")
+    return formats.number(value, decimals, _ENGLISH)
+
+
+def with_uncertainty(value: float, expanded: float | None, unit: str) -> str:
+    """`84 ± 2`, without its unit, which only says how many decimals a value has whose uncertainty is not known."""
+    return formats.TIE.join(part for part in formats.rounded(value, expanded or 0.0, unit, _ENGLISH) if part)
+
+
+def uncertainty(expanded: float) -> str:
+    """`± 2`, rounded as beside a value."""
+    return f"±{formats.TIE}{number(expanded, formats.places_of(expanded))}" if expanded > 0.0 else f"±{formats.TIE}0"
+
+
+def amount(quantity: Quantity | None) -> str:
+    """`84 ± 2 % RH`; a dash for what is not known."""
+    return _DASH if quantity is None else formats.amount(quantity, _ENGLISH)
 
 
 def plain(quantity: Quantity | None) -> str:
     """`19.4 °C`, without its uncertainty; a dash for what is not known."""
-    if quantity is None:
-        return _DASH
-    return f"{number(quantity.value, decimals_of(quantity.unit))}{_TIE}{quantity.unit.replace(' ', _TIE)}"
+    return _DASH if quantity is None else amount(quantity.model_copy(update={"u": None}))
 
 
-def suspect(quantity: Quantity | None, coverage: float) -> str:
-    """`84.1 ± 2.3 %`: the value and `coverage` standard uncertainties; a dash for what is not known."""
-    if quantity is None:
-        return _DASH
-    value, uncertainty = parts(quantity, coverage)
-    return _TIE.join((value, *((uncertainty,) if uncertainty else ()), quantity.unit.replace(" ", _TIE)))
-
-
-def parts(quantity: Quantity, coverage: float) -> tuple[str, str]:
-    """The value, and the uncertainty as `± 2.3` (empty where it is not known)."""
-    decimals = decimals_of(quantity.unit)
-    if quantity.u is not None and (u := coverage * quantity.u) > 0.0:
-        decimals = max(decimals, min(_MOST_DECIMALS, math.ceil(-math.log10(2.0 * u))))  # "± 0.00" would say: exact
-    uncertainty = f"±{_TIE}{number(coverage * quantity.u, decimals)}" if quantity.u is not None else ""
-    return number(quantity.value, decimals), uncertainty
-
-
-def amount(quantity: Quantity, coverage: float) -> str:
+def magnitude(quantity: Quantity) -> str:
     """The size of a difference without its sign: which way it goes is said in words."""
-    return suspect(quantity.model_copy(update={"value": abs(quantity.value)}), coverage)
+    return amount(quantity.model_copy(update={"value": abs(quantity.value)}))
 
 
 def accuracy(stated: Accuracy, units: Units) -> str:

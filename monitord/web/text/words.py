@@ -18,7 +18,7 @@ from monitord.text.labels import ITSELF
 from monitord.text.speaker import Speaker
 from monitord.text.states import NAMES as STATE_NAMES
 from monitord.text.terms import SEVERITIES
-from monitord.web.text.formats import amount
+from monitord.web.text.formats import magnitude
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.visitor import reader_units
 
@@ -164,13 +164,13 @@ SHORT_KINDS = {
 _AIRS = {"room": "the room", "outdoors": "the outdoor air", "depth": "the other depth"}
 
 
-def flow_words(comparison: Comparison | None, coverage: float) -> str:
+def flow_words(comparison: Comparison | None) -> str:
     """`into the room, 700 ± 60 Pa`: which way vapour is driven, seen from the location."""
     if comparison is None or comparison.flow is Flow.UNKNOWN:
         return "not known"
     air = _AIRS.get(comparison.role, "the air beside it")
     difference = comparison.vapour_pressure_difference
-    much = f", {amount(difference, coverage)}" if difference is not None else ""
+    much = f", {magnitude(difference)}" if difference is not None else ""
     if comparison.flow is Flow.OUT_OF:
         return f"into {air}{much}"
     if comparison.flow is Flow.INTO:

@@ -42,14 +42,14 @@ class ClientView:
     rows: Sequence[ClientRow]
 
 
-def client_view(state: JobState, times: LocalTimes, coverage: float) -> ClientView:
+def client_view(state: JobState, times: LocalTimes) -> ClientView:
     """What a client is told: whether it is dry, when, and how far each part is."""
     found = []
     for location in state.job.locations:
         assessed = state.assessment.at(location.id) if state.assessment is not None else None
         if location.goal is not None:
             found.append((location, assessed))
-    rows = [_row(location, assessed, times, coverage) for location, assessed in found]
+    rows = [_row(location, assessed, times) for location, assessed in found]
     return _whole(state, [assessed for _, assessed in found], rows, times)
 
 
@@ -95,9 +95,9 @@ def _trouble(states: Sequence[State]) -> str:
     return said
 
 
-def _row(location: Location, assessed: LocationAssessment | None, times: LocalTimes, coverage: float) -> ClientRow:
+def _row(location: Location, assessed: LocationAssessment | None, times: LocalTimes) -> ClientRow:
     state = State.NO_DATA if assessed is None else assessed.state
-    bar = progress_bar_of(assessed.drying, coverage) if assessed is not None and state is not State.NO_DATA else None
+    bar = progress_bar_of(assessed.drying) if assessed is not None and state is not State.NO_DATA else None
     if assessed is None or state is State.NO_DATA:
         return ClientRow(location.label, "not known at the moment", "none", "i-q", None)
     if state is State.AT_GOAL:

@@ -15,7 +15,7 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.messages import Pause
 from monitord.model.units import Units
 from monitord.web.queries import JobState, as_read
-from monitord.web.text.formats import amount
+from monitord.web.text.formats import magnitude
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import STATES, StatusStyle, style_of
 from monitord.web.views.alert_view import alert_views
@@ -142,17 +142,17 @@ def quiet_said(rows: Iterable[JobRow]) -> str:
     return ", ".join(f"{n} {lowered(word)}" for word, n in counts.items())
 
 
-def needs_now(state: JobState, rules: AlertRules, coverage: float, units: Units = Units.METRIC) -> Needs:
+def needs_now(state: JobState, rules: AlertRules, units: Units = Units.METRIC) -> Needs:
     """What of a job needs a person; numbers of `state` are as they are read."""
     times = LocalTimes(state.job.zone, state.now)
     alerts = alert_views(state.alerts, {state.job.job: state.job}, {state.job.job: times}, rules, units)
-    views = [location_view(state, location, times, coverage, units) for location in state.job.locations]
+    views = [location_view(state, location, times, units) for location in state.job.locations]
     return needs_of(state, alerts, views)
 
 
 def _row(state: JobState, options: AnalysisOptions, rules: AlertRules, units: Units) -> JobRow:
     times, job = LocalTimes(state.job.zone, state.now), state.job
-    needs = needs_now(state, rules, options.coverage, units)
+    needs = needs_now(state, rules, units)
     goals = {location.id for location in job.locations if location.goal is not None}
     judged = [location for location in state.locations if location.location in goals]
     at_goal = sum(location.state is State.AT_GOAL for location in judged)
@@ -164,7 +164,7 @@ def _row(state: JobState, options: AnalysisOptions, rules: AlertRules, units: Un
         style=style,
         needs=needs,
         lead=lead(state, needs),
-        doing=_doing(state, needs, style, last, options.coverage),
+        doing=_doing(state, needs, style, last),
         at_goal=at_goal,
         with_goal=len(goals),
         dry=_dry(state, judged, last, times) if goals and not state.ended else "",
@@ -206,7 +206,7 @@ def _last(judged: Sequence[LocationAssessment]) -> LocationAssessment | None:
     return max(open_ones, key=lambda one: one.forecast.high, default=None)  # type: ignore[union-attr,arg-type,return-value]
 
 
-def _doing(state: JobState, needs: Needs, style: StatusStyle, last: LocationAssessment | None, coverage: float) -> str:
+def _doing(state: JobState, needs: Needs, style: StatusStyle, last: LocationAssessment | None) -> str:
     if style is PAUSED and state.pause is not None:
         return f"by {state.pause.author}: {state.pause.comment}"
     if style is AWAITING:
@@ -219,7 +219,7 @@ def _doing(state: JobState, needs: Needs, style: StatusStyle, last: LocationAsse
     if last is None or last.drying is None or last.drying.rate_per_day is None:
         return ""
     name = next(location.label for location in state.job.locations if location.id == last.location)
-    return f"{name} is last: {amount(last.drying.rate_per_day, coverage).removesuffix('/day')} a day"
+    return f"{name} is last: {magnitude(last.drying.rate_per_day)} a day"
 
 
 def _dry(

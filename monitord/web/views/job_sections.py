@@ -15,7 +15,7 @@ from monitord.model.jobs import JobFile
 from monitord.model.readiness.verdict import Verdict
 from monitord.text.alert_texts import TEXTS
 from monitord.web.queries import JobState
-from monitord.web.text.formats import counted, suspect
+from monitord.web.text.formats import amount, counted
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views import damage_view
 from monitord.web.views.job_view import CompareRow, SurfaceRow
@@ -90,16 +90,16 @@ def ways_said(rows: Sequence[CompareRow]) -> str:
     return f"{text[:1].upper()}{text[1:]}."
 
 
-def ventilation_rows(state: JobState, times: LocalTimes, coverage: float) -> list[VentilationRow]:
+def ventilation_rows(state: JobState, times: LocalTimes) -> list[VentilationRow]:
     """The advice for each room whose air and the outdoor air are measured."""
     names = {location.id: location.label for location in state.job.locations}
     advice = state.assessment.ventilation if state.assessment is not None else ()
     known = [one for one in advice if one.room in names]
     told = damage_view.ventilation_said(state, times)
-    return [_ventilation_row(one, names, row.words, coverage) for one, row in zip(known, told, strict=True)]
+    return [_ventilation_row(one, names, row.words) for one, row in zip(known, told, strict=True)]
 
 
-def _ventilation_row(one: Ventilation, names: dict[str, str], words: str, coverage: float) -> VentilationRow:
+def _ventilation_row(one: Ventilation, names: dict[str, str], words: str) -> VentilationRow:
     advice = _ADVICE[one.effect]
     if (
         one.effect is VentilationEffect.DRIES
@@ -111,8 +111,8 @@ def _ventilation_row(one: Ventilation, names: dict[str, str], words: str, covera
     return VentilationRow(
         room=names[one.room],
         advice=advice,
-        drier=suspect(one.difference, coverage),
-        carries=suspect(one.water, coverage),
+        drier=amount(one.difference),
+        carries=amount(one.water),
         last_day=share,
         words=words,
     )

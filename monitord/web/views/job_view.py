@@ -10,7 +10,7 @@ from monitord.model.assessments import Comparison, Flow, LocationAssessment, Sta
 from monitord.model.jobs import AIR_KINDS, Location
 from monitord.text.comparisons import comparison_sentence
 from monitord.web.queries import JobState
-from monitord.web.text.formats import counted, suspect
+from monitord.web.text.formats import amount, counted
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import NOT_ASSESSED, StatusStyle, location_label, speaker_of
 from monitord.web.views.location_view import LocationView
@@ -132,7 +132,7 @@ def focus_of(state: JobState, views: list[LocationView], chosen: str | None) -> 
     return state.job.location(ordered[0].id) if ordered else None
 
 
-def compare_rows(state: JobState, times: LocalTimes, coverage: float, only: str | None = None) -> list[CompareRow]:
+def compare_rows(state: JobState, times: LocalTimes, only: str | None = None) -> list[CompareRow]:
     """Every pair of the assessment once, seen from what is no air; or the comparisons of one location."""
     airs = {location.id for location in state.job.locations if location.kind in AIR_KINDS}
     rows, seen = [], set()
@@ -143,19 +143,17 @@ def compare_rows(state: JobState, times: LocalTimes, coverage: float, only: str 
             pair = frozenset((location.location, comparison.against))
             if only is not None or pair not in seen:
                 seen.add(pair)
-                rows.append(_compare_row(state, location, comparison, times, coverage))
+                rows.append(_compare_row(state, location, comparison, times))
     return rows
 
 
-def _compare_row(
-    state: JobState, location: LocationAssessment, c: Comparison, times: LocalTimes, coverage: float
-) -> CompareRow:
+def _compare_row(state: JobState, location: LocationAssessment, c: Comparison, times: LocalTimes) -> CompareRow:
     return CompareRow(
         where=location_label(state.job, location.location),
         location=location.location,
         against=location_label(state.job, c.against),
-        pressure=suspect(c.vapour_pressure_difference, coverage),
-        ratio=suspect(c.humidity_ratio_difference, coverage),
+        pressure=amount(c.vapour_pressure_difference),
+        ratio=amount(c.humidity_ratio_difference),
         words=comparison_sentence(
             speaker_of(times), c, location_label(state.job, location.location), location_label(state.job, c.against)
         ),

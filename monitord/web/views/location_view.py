@@ -11,7 +11,7 @@ from monitord.model.units import Units, unit_in, value_in
 from monitord.text.formats import parts
 from monitord.text.states import AWAITING, check_sentence, state_sentence, surface_sentence
 from monitord.web.queries import JobState
-from monitord.web.text.formats import plain, suspect
+from monitord.web.text.formats import amount, plain
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import (
     KINDS,
@@ -61,15 +61,13 @@ class LocationView:
     needs_tile: bool
 
 
-def location_view(
-    state: JobState, location: Location, times: LocalTimes, coverage: float, units: Units = Units.METRIC
-) -> LocationView:
+def location_view(state: JobState, location: Location, times: LocalTimes, units: Units = Units.METRIC) -> LocationView:
     """A location as it is shown; one that was never assessed counts as not known."""
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
     style = style_of(assessed) if assessed is not None else NOT_ASSESSED
     figure, uncertainty = _figure(assessed)
     name, rest = name_parts(location.label)
-    bar = progress_bar_of(assessed.drying, coverage) if assessed is not None and not surface_leads(assessed) else None
+    bar = progress_bar_of(assessed.drying) if assessed is not None and not surface_leads(assessed) else None
     known = assessed is not None and assessed.state is not State.NO_DATA
     return LocationView(
         id=location.id,
@@ -87,9 +85,9 @@ def location_view(
         progress_bar=bar if known else None,
         goal="" if bar is not None and known else _goal(location, units),
         until_dry=dry_words(assessed, location, times),
-        humidity=suspect(assessed.relative_humidity, coverage) if assessed is not None and known else "—",
+        humidity=amount(assessed.relative_humidity) if assessed is not None and known else "—",
         temperature=plain(assessed.temperature) if assessed is not None and known else "—",
-        flow=_flow(assessed, location, coverage),
+        flow=_flow(assessed, location),
         last_seen_at=state.location_last_seen_at(location.id),
         is_air=location.kind in AIR_KINDS,
         needs_tile=location.kind not in AIR_KINDS or style.rank <= 5,
@@ -175,10 +173,10 @@ def dry_words(assessed: LocationAssessment | None, location: Location, times: Lo
     return times.days(forecast.low, forecast.high)
 
 
-def _flow(assessed: LocationAssessment | None, location: Location, coverage: float) -> str:
+def _flow(assessed: LocationAssessment | None, location: Location) -> str:
     if assessed is None or assessed.state is State.NO_DATA:
         return "not known"
     comparison = main_comparison(assessed)
     if comparison is None:
         return "it is the outdoor air" if location.kind is LocationKind.OUTDOOR_AIR else "nothing to compare with"
-    return flow_words(comparison, coverage)
+    return flow_words(comparison)

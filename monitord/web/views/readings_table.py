@@ -21,7 +21,7 @@ from monitord.store.db.database import Database
 from monitord.store.series.readings import load_series
 from monitord.text.faults import fault_sentence
 from monitord.web.queries import JobState
-from monitord.web.text.formats import suspect
+from monitord.web.text.formats import amount
 from monitord.web.text.local_time import LocalTimes, iso
 from monitord.web.text.words import speaker_of
 
@@ -64,7 +64,6 @@ def readings_page(
     location: Location,
     assessed: LocationAssessment | None,
     before: datetime | None,
-    coverage: float,
     times: LocalTimes,
     units: Units = Units.METRIC,
 ) -> ReadingsPage:
@@ -74,9 +73,7 @@ def readings_page(
     excluded = (
         [] if assessed is None else [(flag, fault_sentence(speaker_of(times), flag.why)) for flag in assessed.flags]
     )
-    rows = [
-        row for placement, series in found for row in _rows(placement, series, state.job, excluded, coverage, units)
-    ]
+    rows = [row for placement, series in found for row in _rows(placement, series, state.job, excluded, units)]
     rows.sort(key=lambda row: row.time, reverse=True)
     more = len(rows) > ROWS
     rows = rows[:ROWS]
@@ -110,7 +107,6 @@ def _rows(
     series: Series,
     job: JobFile,
     excluded: list[tuple[QualityFlag, str]],
-    coverage: float,
     units: Units,
 ) -> Iterator[ReadingRow]:
     last = slice(max(0, len(series) - ROWS - 1), None)
@@ -123,7 +119,7 @@ def _rows(
         read = quantity_in(
             Quantity(value=float(quantity[i]), unit=unit, u=float(u[i]) if u is not None and known else None), units
         )
-        return suspect(read, coverage)
+        return amount(read)
 
     for i in range(len(series))[last]:
         time = datetime.fromtimestamp(float(series.time_s[i]), UTC)

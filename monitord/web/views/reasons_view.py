@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from monitord.model.assessments import Forecast, LocationAssessment, State, SurfaceSource
-from monitord.web.text.formats import number, percent, suspect
+from monitord.text.formats import COVERAGE
+from monitord.web.text.formats import amount, number, percent
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import STATES, spelled
 
@@ -46,32 +47,36 @@ class Reason:
     source: str
 
 
-def reasons(assessed: LocationAssessment, times: LocalTimes, coverage: float) -> list[Reason]:
+def reasons(assessed: LocationAssessment, times: LocalTimes) -> list[Reason]:
     """The numbers in the order in which they follow from one another."""
-    found = [*_of_air(assessed, coverage), *_of_drying(assessed, times, coverage), *_of_damage(assessed, coverage)]
-    k = f"{coverage:g}"
+    found = [*_of_air(assessed), *_of_drying(assessed, times), *_of_damage(assessed)]
     return [
         *found,
-        Reason("±", f"k = {k}", "root of the summed squares of each input’s share", "JCGM 100:2008, 5.1.2 and 6.3.3"),
+        Reason(
+            "±",
+            f"k = {COVERAGE:g}",
+            "root of the summed squares of each input’s share",
+            "JCGM 100:2008, 5.1.2 and 6.3.3",
+        ),
     ]
 
 
-def _of_air(at: LocationAssessment, k: float) -> Iterator[Reason]:
+def _of_air(at: LocationAssessment) -> Iterator[Reason]:
     if at.relative_humidity is not None:
         checked = "as reported, with the correction of the probe’s last check"
-        yield Reason("Relative humidity", suspect(at.relative_humidity, k), checked, "measured")
+        yield Reason("Relative humidity", amount(at.relative_humidity), checked, "measured")
     if at.vapour_pressure is not None:
         yield Reason(
-            spelled("Vapour pressure"), suspect(at.vapour_pressure, k), "p = RH · p_sat(T)", f"{_AIR} eqs. 5, 6 and 12"
+            spelled("Vapour pressure"), amount(at.vapour_pressure), "p = RH · p_sat(T)", f"{_AIR} eqs. 5, 6 and 12"
         )
     if at.dew_point is not None:
-        yield Reason("Dew point", suspect(at.dew_point, k), "the T at which p_sat(T) = p", f"{_AIR} eqs. 5 and 6")
+        yield Reason("Dew point", amount(at.dew_point), "the T at which p_sat(T) = p", f"{_AIR} eqs. 5 and 6")
     if at.humidity_ratio is not None:
         how = "w = 0.622 · p / (P − p), P by elevation"
-        yield Reason("Humidity ratio", suspect(at.humidity_ratio, k), how, f"{_AIR} eqs. 3 and 20")
+        yield Reason("Humidity ratio", amount(at.humidity_ratio), how, f"{_AIR} eqs. 3 and 20")
 
 
-def _of_drying(at: LocationAssessment, times: LocalTimes, k: float) -> Iterator[Reason]:
+def _of_drying(at: LocationAssessment, times: LocalTimes) -> Iterator[Reason]:
     if at.equilibrium is not None and at.equilibrium.predicted_rh is not None:
         shown = f"{number(at.equilibrium.predicted_rh, 0)} % RH"
         if at.equilibrium.low is not None and at.equilibrium.high is not None:
@@ -79,23 +84,23 @@ def _of_drying(at: LocationAssessment, times: LocalTimes, k: float) -> Iterator[
         yield Reason("Heading for", shown, "approach of the sealed sleeve, extended to its end", _OURS)
     if at.drying is not None and at.drying.value is not None:
         how = "mean over the goal’s window"
-        yield Reason("Goal’s value now", suspect(at.drying.value, k), how, "goal: the job’s own")
+        yield Reason("Goal’s value now", amount(at.drying.value), how, "goal: the job’s own")
     if at.drying is not None and at.drying.rate_per_day is not None:
         how = "slope, daily cycle and temperature removed; over five days, eight in a sleeve"
-        yield Reason("Change a day", suspect(at.drying.rate_per_day, k), how, _OURS)
+        yield Reason("Change a day", amount(at.drying.rate_per_day), how, _OURS)
     if at.forecast is not None:
         how = "falling-rate approach to what this air allows; holds the true date 4 times in 5"
         yield Reason("Dry", forecast_words(at.forecast, times), how, _OURS)
 
 
-def _of_damage(at: LocationAssessment, k: float) -> Iterator[Reason]:
+def _of_damage(at: LocationAssessment) -> Iterator[Reason]:
     risk = at.surface
     if risk is not None:
         by_factor = risk.source is SurfaceSource.FACTOR
         how = "T_e + f_Rsi · (T_i − T_e)" if by_factor else "contact sensor"
         source = "EN ISO 13788:2012" if by_factor else "measured"
-        yield Reason("Surface temperature", suspect(risk.surface_temperature, k), how, source)
-        yield Reason("Margin", suspect(risk.margin, k), "surface temperature − dew point", "definition")
+        yield Reason("Surface temperature", amount(risk.surface_temperature), how, source)
+        yield Reason("Margin", amount(risk.margin), "surface temperature − dew point", "definition")
         how = "normal distribution of the margin about its value"
         yield Reason("Chance of condensation", percent(risk.probability), how, "JCGM 100:2008, 5.1.2")
     if at.mould is not None:
@@ -103,7 +108,7 @@ def _of_damage(at: LocationAssessment, k: float) -> Iterator[Reason]:
         yield Reason(spelled("Mould index, 0 to 6"), number(at.mould.index, 1), how, "Hukka and Viitanen 1999")
     if at.wood is not None:
         how = "equilibrium with its air, which timber follows about two weeks late"
-        yield Reason("Timber", suspect(at.wood.value, k), how, "Wood Handbook FPL-GTR-282, ch. 4 eq. 4-5")
+        yield Reason("Timber", amount(at.wood.value), how, "Wood Handbook FPL-GTR-282, ch. 4 eq. 4-5")
 
 
 def forecast_words(made: Forecast, times: LocalTimes) -> str:

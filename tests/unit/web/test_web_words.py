@@ -16,12 +16,14 @@ from monitord.model.alerts import Severity
 from monitord.model.assessments import Flow, Forecast, State
 from monitord.model.facts import FindingKind
 from monitord.model.jobs import Location, LocationKind
+from monitord.text.catalogue import language
+from monitord.text.formats import amount as sentence_amount
 from monitord.text.times import offset_name
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import STATIC
 from monitord.web.queries import JobState
-from monitord.web.text.formats import number, parts, percent, suspect
+from monitord.web.text.formats import amount, magnitude, number, percent, plain
 from monitord.web.text.local_time import LocalTimes, age_words
 from monitord.web.text.words import STATES, alert_style, alert_title, flow_words, style_of
 from monitord.web.views.alert_view import Tier, alert_views
@@ -50,18 +52,22 @@ def test_a_minus_is_a_minus_and_nothing_is_minus_zero() -> None:
 
 
 def test_a_value_keeps_its_uncertainty_and_unit_on_one_line() -> None:
-    text = suspect(support.quantity(84.12, 1.0, "% RH"), 2.0)
-    assert text == TIE.join(("84.1", "±", "2.0", "%", "RH"))
-    assert suspect(None, 2.0) == "—"
+    text = amount(support.quantity(84.12, 1.0, "% RH"))
+    assert text == TIE.join(("84", "±", "2", "%", "RH"))
+    assert amount(None) == "—"
     # a small uncertainty is never shown as none (JCGM 100:2008, 7.2.6: its digits are kept with the value's)
-    small = suspect(support.quantity(-0.8, 0.011, "%"), 2.0)
+    small = amount(support.quantity(-0.8, 0.011, "%"))
     assert small == "−0.80\u00a0±\u00a00.02\u00a0%"
-    assert suspect(support.quantity(3.0, 0.0, "%"), 2.0) == "3.0\u00a0±\u00a00.0\u00a0%"
+    assert amount(support.quantity(3.0, 0.0, "%")) == "3.0\u00a0%"
 
 
-def test_the_uncertainty_is_as_many_standard_uncertainties_as_asked_for() -> None:
-    assert parts(support.quantity(700.4, 30.2, "Pa"), 2.0) == ("700", f"±{TIE}60")
-    assert parts(support.quantity(94.8, None, "%"), 2.0) == ("94.8", "")
+@pytest.mark.parametrize(("value", "u", "unit"), [(1186.4, 24.6, "Pa"), (700.4, 30.2, "Pa"), (84.12, 1.0, "% RH")])
+def test_a_table_rounds_as_a_sentence_does(value: float, u: float, unit: str) -> None:
+    """JCGM 100:2008, 7.2.6: ± to one or two digits, the value to the same place; one rule for both."""
+    known = support.quantity(value, u, unit)
+    assert amount(known) == sentence_amount(known, language("en"))
+    assert magnitude(known.model_copy(update={"value": -value})) == amount(known)
+    assert "±" not in plain(known)
 
 
 @pytest.mark.parametrize(("share", "words"), [(0.0, "under 1 %"), (1.0, "over 99 %"), (0.06, "6 %"), (0.5, "50 %")])
@@ -165,11 +171,11 @@ def test_every_alert_has_a_look_and_a_title(kind: FindingKind, severity: Severit
 
 def test_the_way_of_vapour_is_told_from_the_location() -> None:
     out = support.against_room(700, Flow.OUT_OF)
-    assert flow_words(out, 2.0).replace(TIE, " ") == "into the room, 700 ± 60 Pa"
+    assert flow_words(out).replace(TIE, " ") == "into the room, 700 ± 60 Pa"
     into = support.against_room(-300, Flow.INTO, "outdoors", "yard")
-    assert flow_words(into, 2.0).replace(TIE, " ") == "in from the outdoor air, 300 ± 60 Pa"
-    assert flow_words(support.against_room(40, Flow.NO_CLEAR_DIFFERENCE), 2.0) == "no clear difference"
-    assert flow_words(None, 2.0) == "not known"
+    assert flow_words(into).replace(TIE, " ") == "in from the outdoor air, 300 ± 60 Pa"
+    assert flow_words(support.against_room(40, Flow.NO_CLEAR_DIFFERENCE)) == "no clear difference"
+    assert flow_words(None) == "not known"
 
 
 # --- when it will be dry -----------------------------------------------------------------------------------------
@@ -220,16 +226,16 @@ def test_a_location_without_a_goal_has_no_end() -> None:
 # --- the rail ----------------------------------------------------------------------------------------------------
 
 
-def test_a_rail_shows_the_share_of_the_way() -> None:
-    progress_bar = progress_bar_of(support.drying(84.1, 93, 70), 2.0)
+def test_a_progress_bar_shows_the_share_of_the_way() -> None:
+    progress_bar = progress_bar_of(support.drying(84.1, 93, 70))
     assert progress_bar is not None
     assert progress_bar.done == round((93 - 84.1) / (93 - 70) * GOAL_X)
-    assert progress_bar.words.replace(TIE, " ") == "Started at 93.0 % RH, now 84.1 ± 2.0 % RH, goal 70 % RH"
+    assert progress_bar.words.replace(TIE, " ") == "Started at 93 % RH, now 84 ± 2 % RH, goal 70 % RH"
 
 
 @given(st.floats(0, 110), st.floats(0, 110), st.floats(0, 100))
 def test_a_rail_stays_inside_its_drawing(value: float, start: float, limit: float) -> None:
-    progress_bar = progress_bar_of(support.drying(value, start, limit), 2.0)
+    progress_bar = progress_bar_of(support.drying(value, start, limit))
     if progress_bar is not None:
         assert 0 <= progress_bar.done <= 300
         assert 0 <= progress_bar.uncertainty_x <= progress_bar.uncertainty_x + progress_bar.uncertainty_width <= 300
@@ -246,7 +252,7 @@ def state_of(alerts: list[object], now: datetime = support.NOW, **change: object
 
 
 def needs_with(alerts: list[object], **change: object) -> Needs:
-    return needs_now(state_of(alerts, **change), RULES, 2.0)
+    return needs_now(state_of(alerts, **change), RULES)
 
 
 def test_the_lead_says_who_is_needed_what_is_out_of_reach_and_how_far_it_is() -> None:
@@ -340,7 +346,7 @@ def test_days_of_drying_are_local_days() -> None:
 
 def test_a_job_that_is_over_says_so() -> None:
     state = state_of([], support.NOW, end=support.NOW - DAY)
-    assert lead(state, needs_now(state, RULES, 2.0)).startswith("This job is over.")
+    assert lead(state, needs_now(state, RULES)).startswith("This job is over.")
 
 
 # --- marks and windows -------------------------------------------------------------------------------------------
