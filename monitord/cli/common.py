@@ -20,6 +20,7 @@ from monitord.model.config.settings import CONFIG_VARIABLE, Settings, load_setti
 from monitord.model.units import Units, unit_in, value_in
 from monitord.store.access import audit
 from monitord.store.db.database import Database
+from monitord.store.series.keeping import open_store
 
 _PIPED_WIDTH = 240
 """Columns of a table that is piped into a file or another program, so that nothing is cut."""
@@ -34,7 +35,7 @@ def settings_of(parsed: Namespace) -> Settings:
 @contextmanager
 def database_of(parsed: Namespace) -> Iterator[Database]:
     """The database of the settings, opened, migrated, and closed again."""
-    database = Database.open(settings_of(parsed).database.url)
+    database = open_store(settings_of(parsed))
     try:
         yield database
     finally:

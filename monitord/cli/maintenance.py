@@ -1,4 +1,4 @@
-"""`monitord backup`, `restore`, `store move` and `broker session`: what keeps readings from being lost."""
+"""`monitord backup`, `restore`, `store` and `broker session`: what keeps readings from being lost."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from monitord.store.db.database import Database
 from monitord.store.db.integrity import need_file_of
 from monitord.store.maintenance.backup import make_backup, restore_backup
 from monitord.store.maintenance.one_daemon import DaemonLock, lock_of
+from monitord.store.series.keeping import influx_readings, known_place
 
 
 def backup(parsed: Namespace) -> int:
@@ -72,4 +73,28 @@ def move(parsed: Namespace) -> int:
         moved, where = move_store(source, target, told), target.url
     rows = sum(table.rows for table in moved)
     out(f"{rows:,} rows of {len(moved)} tables are the same on both sides; set `database.url` to {where}")
+    return 0
+
+
+def move_readings(parsed: Namespace) -> int:
+    """Move the raw readings into InfluxDB, or back into the database."""
+    from monitord.store.maintenance.moving_readings import to_database, to_influxdb
+
+    settings = settings_of(parsed)
+    if settings.store.url is None:
+        raise ConfigurationError(
+            "no InfluxDB is named", where="store.url", remedy="Give url and bucket in [store]; see DATABASES.md"
+        )
+    there, inward = f"influxdb {settings.store.bucket}", parsed.place == "influxdb"
+    with (
+        lock_of(settings.database.url),
+        closing(Database.open(settings.database.url)) as db,
+        closing(influx_readings(settings.store)) as store,
+    ):
+        with db.read() as conn:
+            known = known_place(conn)
+        if known != (None if inward else there):
+            raise ConfigurationError(f"the readings are in {known or 'the database'}", where=settings.store.bucket)
+        count = to_influxdb(db, store, there) if inward else to_database(db, store)
+    out(f"{count:,} readings are the same there; now set `store.readings` to {parsed.place}")
     return 0

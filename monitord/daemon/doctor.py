@@ -8,7 +8,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -26,12 +26,13 @@ from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Connection as BrokerConnection
 from monitord.ingest.mqtt.connection import LinkState
 from monitord.model.config.broker import BrokerSettings
+from monitord.model.config.influx_settings import ReadingsIn
 from monitord.model.config.settings import Settings
 from monitord.store import mirror
 from monitord.store.db import integrity
-from monitord.store.db.database import Database
 from monitord.store.last_seen import probes_seen
 from monitord.store.maintenance.backup import backups_in
+from monitord.store.series.keeping import influx_readings, open_store
 
 _BROKER_S = 8.0
 _RELEASED = datetime(2025, 1, 1, tzinfo=UTC)
@@ -100,6 +101,8 @@ def examine(settings_of: Callable[[], Settings]) -> Iterator[SystemCheck]:
     for name, broker in settings.all_brokers.items():
         yield from _guarded(name, lambda name=name, broker=broker: _broker(settings, name, broker))  # type: ignore[misc]
     yield from _guarded("channels", lambda: _channels(settings))
+    if settings.store.readings is ReadingsIn.INFLUXDB:
+        yield from _guarded("readings", lambda: _readings(settings))
     if settings.mirror.url is not None:
         yield from _guarded("mirror", lambda: _mirror(settings))
 
@@ -143,7 +146,7 @@ def _database(settings: Settings) -> Iterator[SystemCheck]:
         if not path.exists():
             yield _new_database(path)
             return
-    db = Database.open(settings.database.url, migrate=False)
+    db = open_store(settings, migrate=False)
     try:
         with db.read() as conn:
             health_problems = integrity.health_problems(conn)
@@ -278,6 +281,22 @@ def _channels(settings: Settings) -> Iterator[SystemCheck]:
     yield SystemCheck("channels", Mark.OK, f"{', '.join(sorted(opened))} can be used; alerts go to {people}", hint)
 
 
+# --- readings in InfluxDB ------------------------------------------------------------------------------------
+
+
+def _readings(settings: Settings) -> Iterator[SystemCheck]:
+    """The server is asked for a reading, and nothing is written."""
+    where = settings.store.url or ""
+    if settings.store.secret() and settings.store.in_the_clear:
+        text = f"{where} is reached over a network in the clear, the token too"
+        yield SystemCheck("readings", Mark.NOTE, text, "Give it https, by its own certificate or a proxy's")
+    with closing(influx_readings(settings.store)) as store:
+        probes = store.probes()
+    yield SystemCheck("readings", Mark.OK, f"{where} answers, with readings of {len(probes)} probes")
+    remedy = "A copy of the database is half of what is needed: have the server's own backups made as well"
+    yield SystemCheck("readings", Mark.NOTE, "`monitord backup` does not hold what is in InfluxDB", remedy)
+
+
 # --- mirror --------------------------------------------------------------------------------------------------
 
 
@@ -290,7 +309,7 @@ def _mirror(settings: Settings) -> Iterator[SystemCheck]:
     if file is not None and not file.exists():
         yield SystemCheck("mirror", Mark.NOTE, f"{url} gets its first readings when the daemon runs")
         return
-    db = Database.open(settings.database.url, migrate=False)
+    db = open_store(settings, migrate=False)
     try:
         with db.read() as conn:
             copy, parked = mirror.state(conn), mirror.parked_lines(conn, 1)

@@ -36,6 +36,7 @@ from monitord.store.access import people
 from monitord.store.db.database import Database
 from monitord.store.db.integrity import file_of
 from monitord.store.maintenance.one_daemon import Lock, lock_of
+from monitord.store.series.keeping import open_store
 from monitord.web.app import create_app
 
 _log = logging.getLogger(__name__)
@@ -103,7 +104,7 @@ class Daemon:
         self._lock = lock = lock_of(settings.database.url)
         lock.take()
         parts.add("lock", lambda _: lock.release(), lambda: lock.lost)
-        db = Database.open(settings.database.url)
+        db = open_store(settings)
         parts.add("database", lambda _: db.close())
         self._integrity = IntegrityWatch(db)
         with db.read() as conn:
@@ -196,7 +197,7 @@ class Daemon:
             if stored_mirror.switch_on(conn, settings.target):
                 _log.info("the mirror %s is new, and is due every stored reading", settings.url)
         from monitord.daemon.mirror.rounds import Mirror  # its library takes a second to load
-        from monitord.daemon.mirror.server import Server
+        from monitord.store.series.influx.server import Server
 
         server = Server(settings)
         self._parts.add("mirror", lambda _: server.close())

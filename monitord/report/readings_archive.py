@@ -33,7 +33,8 @@ from monitord.store.db.tables import NEVER_MS
 from monitord.store.db.times import to_ms
 from monitord.store.jobs import list_jobs, needed_job
 from monitord.store.series import archived, rollups
-from monitord.store.series.archived import Archived, StoredReading
+from monitord.store.series.archived import Archived
+from monitord.store.series.raw_reading import RawReading
 
 _MORE_HEADER = ("probe", "time [UTC]", "battery [%]", "pressure [hPa]", "signal [dBm]", "gateway", "live [UTC]")
 _NEVER = "never"
@@ -202,7 +203,7 @@ def _write(path: Path, data: bytes) -> None:
 # --- what packs leave out ---------------------------------------------------------------------------------------
 
 
-def _more_text(rows: Iterable[StoredReading]) -> str:
+def _more_text(rows: Iterable[RawReading]) -> str:
     held = io.StringIO()
     writer = csv.writer(held, lineterminator="\n")
     writer.writerow(_MORE_HEADER)
@@ -215,14 +216,14 @@ def _more_text(rows: Iterable[StoredReading]) -> str:
     return held.getvalue()
 
 
-def _rows(files: dict[str, bytes]) -> Iterator[StoredReading]:
+def _rows(files: dict[str, bytes]) -> Iterator[RawReading]:
     """Every reading of a pack, as it was stored."""
     more = {(row[0], ms_of(row[1])): row[2:] for row in list(csv.reader(io.StringIO(files[MORE].decode())))[1:]}
     for line in files[READINGS].decode().rstrip("\n").split("\n")[1:]:
         received, time, probe, _location, celsius, humidity, surface, volts = line.split(",")
         time_ms = ms_of(time)
         level, pressure, signal, gateway, live = more.get((probe, time_ms), ("", "", "", "", ""))
-        yield StoredReading(
+        yield RawReading(
             probe,
             time_ms,
             float(celsius),

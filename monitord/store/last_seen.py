@@ -11,13 +11,17 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Insert, and_, bindparam, case, exists, func, or_, select
+from sqlalchemy import Connection, Insert, Select, and_, bindparam, case, exists, func, or_, select
 
 from monitord.store.db.statements import Row, insert_or_update, insert_rows
 from monitord.store.db.tables import arrival_ms, gateway_name, heard, placement, probe_name, reading
 from monitord.store.db.times import from_ms
+from monitord.store.series.keeping import elsewhere
+
+if TYPE_CHECKING:
+    from monitord.store.series.influx.readings import InfluxReadings
 
 
 @dataclass(frozen=True)
@@ -41,12 +45,26 @@ class LastSeen:
 
 def probes_seen(conn: Connection) -> list[LastSeen]:
     """Every probe ever seen live, by id."""
-    return [_heard(row) for row in conn.execute(_HEARD)]
+    return _said(conn, _HEARD, _KEYS)
 
 
 def unplaced(conn: Connection) -> list[LastSeen]:
     """Probes that were last seen at a time at which no job has placed them, by id."""
-    return [_heard(row) for row in conn.execute(_UNPLACED)]
+    return _said(conn, _HEARD.where(_NOT_PLACED), _KEYS.where(_NOT_PLACED))
+
+
+def _said(conn: Connection, joined: Select[Any], keys: Select[Any]) -> list[LastSeen]:
+    """What the newest live readings said, by the statement that joins them or, kept elsewhere, by their keys."""
+    store = elsewhere(conn)
+    if store is None:
+        return [_heard(row) for row in conn.execute(joined)]
+    rows = conn.execute(keys).all()
+    found = store.find((row.name, row.time_ms) for row in rows)
+    return [
+        _heard((*row, said[2], said[3], said[5], said[6], said[8], said[9]))
+        for row in rows
+        if (said := found.get((row.name, row.time_ms))) is not None
+    ]
 
 
 def note_last_seen(conn: Connection, live: Iterable[Row]) -> None:
@@ -67,6 +85,9 @@ def last_seen_in_placement(
     conn: Connection, probe: str, from_time_ms: int, to_time_ms: int, known_by_ms: int
 ) -> int | None:
     """When a probe was last seen with a stamp inside a placement, as known at a time. [ms]"""
+    store = elsewhere(conn)
+    if store is not None:
+        return _seen_elsewhere(store, probe, from_time_ms, to_time_ms, known_by_ms)
     placement = {"probe": probe, "from": from_time_ms, "to": to_time_ms, "known_by": known_by_ms}
     newest = conn.execute(_NEWEST_OF_PLACEMENT, placement).first()
     if newest is None:
@@ -77,6 +98,16 @@ def last_seen_in_placement(
     # its clock runs ahead: of the readings stamped after that arrival, another may have arrived later
     best = conn.execute(_BEST_OF_PLACEMENT, placement | {"from": max(from_time_ms, live_ms)}).scalar_one()
     return max(int(live_ms), int(best))
+
+
+def _seen_elsewhere(store: InfluxReadings, probe: str, from_ms: int, end_ms: int, known_by_ms: int) -> int | None:
+    newest = store.newest(probe, from_ms, end_ms, known_by_ms)
+    if newest is None:
+        return None
+    if newest.time_ms <= newest.heard_ms:
+        return newest.time_ms
+    (rows,) = store.of_stretches([(probe, max(from_ms, newest.heard_ms), end_ms)])
+    return max(newest.heard_ms, *(min(row.time_ms, row.heard_ms) for row in rows if row.heard_ms <= known_by_ms))
 
 
 def _heard(row: Any) -> LastSeen:
@@ -104,12 +135,16 @@ _HEARD = (
     .order_by(probe_name.c.name)
 )
 
-_UNPLACED = _HEARD.where(
-    ~exists().where(
-        placement.c.probe == probe_name.c.name,
-        placement.c.from_ms <= heard.c.heard_ms,
-        or_(placement.c.to_ms.is_(None), heard.c.heard_ms < placement.c.to_ms),
-    )
+_KEYS = (
+    select(probe_name.c.name, heard.c.heard_ms, heard.c.time_ms, heard.c.received_ms)
+    .join_from(heard, probe_name, probe_name.c.id == heard.c.probe_id)
+    .order_by(probe_name.c.name)
+)
+
+_NOT_PLACED = ~exists().where(
+    placement.c.probe == probe_name.c.name,
+    placement.c.from_ms <= heard.c.heard_ms,
+    or_(placement.c.to_ms.is_(None), heard.c.heard_ms < placement.c.to_ms),
 )
 
 _live_ms = func.coalesce(reading.c.live_ms, arrival_ms)

@@ -14,12 +14,27 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Insert, Select, and_, bindparam, case, delete, func, insert, literal, select, update
+from sqlalchemy import (
+    Connection,
+    Insert,
+    Select,
+    and_,
+    bindparam,
+    case,
+    delete,
+    func,
+    insert,
+    literal,
+    select,
+    union,
+    update,
+)
 
 from monitord.store.db.mirror_tables import mirror_assessment, mirror_hour, mirror_parked, mirror_state
 from monitord.store.db.statements import Row, as_pairs, insert_or_ignore, insert_or_update, insert_rows, probe_times
-from monitord.store.db.tables import probe_name, reading
+from monitord.store.db.tables import hourly, probe_name, reading, touched_hour
 from monitord.store.db.times import HOUR_MS, from_ms, hour_of, to_ms
+from monitord.store.series.keeping import elsewhere
 
 _ROW = 1
 _PARKED_KEPT = 10_000
@@ -98,7 +113,7 @@ def switch_off(conn: Connection) -> None:
 def due_again(conn: Connection) -> None:
     """Make every stored reading due, and give parked lines another try."""
     conn.execute(delete(mirror_parked))
-    conn.execute(_note_all(conn.dialect.name))
+    conn.execute(_note_all(conn.dialect.name, elsewhere(conn) is not None))
 
 
 # --- asked by the mirror -----------------------------------------------------------------------------------------
@@ -111,6 +126,10 @@ def due_hours(conn: Connection, limit: int) -> list[DueHour]:
 
 def due_readings(conn: Connection, hours: Sequence[DueHour], limit: int) -> list[tuple[int, Row]]:
     """Readings of hours that are due, by hour and stamp, each with the place of its hour in `hours`."""
+    store = elsewhere(conn)
+    if store is not None:
+        stretches = store.of_stretches([(hour.probe, hour.from_ms, hour.hour_ms + HOUR_MS) for hour in hours])
+        return [(place, row[:9]) for place, rows in enumerate(stretches) for row in rows][:limit]
     pairs = as_pairs((hour.probe, hour.from_ms) for hour in hours)
     found = conn.execute(_due_readings(conn.dialect.name).limit(limit), {"pairs": pairs})
     return [(row[0], tuple(row[1:])) for row in found]
@@ -223,8 +242,6 @@ _SETTLE_ASSESSMENT = delete(mirror_assessment).where(
     mirror_assessment.c.as_of_ms == bindparam("seen"),
 )
 
-_hour_ms = reading.c.time_ms - reading.c.time_ms % HOUR_MS
-
 
 def _earlier(excluded: Any) -> dict[str, Any]:
     return {
@@ -239,12 +256,20 @@ def _note_hour(dialect: str) -> Insert:
 
 
 @lru_cache(maxsize=4)
-def _note_all(dialect: str) -> Insert:
+def _note_all(dialect: str, outside: bool) -> Insert:
+    """Of the hours that hold readings in the table, or of all that were ever noted."""
+    hour_ms = (reading.c.time_ms - reading.c.time_ms % HOUR_MS).label("hour_ms")
+    known = union(select(hourly.c.probe_id, hourly.c.hour), select(touched_hour)).subquery()
+    start_ms = (known.c.hour * HOUR_MS).label("hour_ms")
     every = (
-        select(probe_name.c.name, _hour_ms.label("hour_ms"), func.min(reading.c.time_ms), literal(1))
-        .join_from(reading, probe_name, probe_name.c.id == reading.c.probe_id)
+        select(probe_name.c.name, start_ms, start_ms, literal(1))
+        .join_from(known, probe_name, probe_name.c.id == known.c.probe_id)
         .where(probe_name.c.name != "")  # SQLite can't tell ON CONFLICT from a join without a WHERE
-        .group_by(probe_name.c.name, _hour_ms)
+        if outside
+        else select(probe_name.c.name, hour_ms, func.min(reading.c.time_ms), literal(1))
+        .join_from(reading, probe_name, probe_name.c.id == reading.c.probe_id)
+        .where(probe_name.c.name != "")
+        .group_by(probe_name.c.name, hour_ms)
     )
     return insert_or_update(dialect, mirror_hour, _earlier, rows=every)
 

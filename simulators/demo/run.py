@@ -36,6 +36,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
 from monitord.store.jobs import apply_job
+from monitord.store.series.keeping import open_store
 from monitord.text.alerts import AlertSpeaker
 from monitord.text.catalogue import language
 from monitord.text.speaker import Speaker
@@ -160,7 +161,7 @@ def run_demo(speed: float | None = None, port: int = 8080, exit_at_end: bool = F
         job = JobFile.model_validate(scene.job).model_copy(update={"end": None})  # it stays open once the scene is over
         clock = DemoClock(scene.start, speed or FACTOR)
         settings = _settings(Path(folder), broker, port)
-        db = Database.open(settings.database.url)
+        db = open_store(settings)
         with db.write() as conn:
             apply_job(conn, job)
         daemon = _started(settings, clock)

@@ -22,7 +22,6 @@ from pydantic import ValidationError
 from monitord.cli import main
 from monitord.daemon.doctor import _mirror
 from monitord.daemon.mirror.rounds import Mirror
-from monitord.daemon.mirror.server import Answer, Server, Verdict, answer_of
 from monitord.daemon.wiring import Daemon
 from monitord.errors import ConfigurationError
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
@@ -35,6 +34,7 @@ from monitord.model.readings import Reading
 from monitord.store import assessments, jobs
 from monitord.store import mirror as stored
 from monitord.store.db.database import Database
+from monitord.store.series.influx.server import Answer, Server, Verdict, answer_of
 from monitord.store.series.readings import insert_batch
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
@@ -285,7 +285,7 @@ import os, signal, sys
 from datetime import UTC, datetime
 from clocks import SetClock
 from monitord.daemon.mirror.rounds import Mirror
-from monitord.daemon.mirror.server import Server
+from monitord.store.series.influx.server import Server
 from monitord.model.config.mirror_settings import MirrorSettings
 from monitord.store.db.database import Database
 
@@ -471,5 +471,5 @@ def test_doctor_notes_a_token_that_goes_over_a_network_in_the_clear(tmp_path: Pa
 
 
 def test_a_token_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match="token of the mirror"):
+    with pytest.raises(ConfigurationError, match=r"token of \[mirror\]"):
         MirrorSettings(token_file=tmp_path / "none").secret()

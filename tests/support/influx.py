@@ -20,6 +20,9 @@ from typing import Any, Self
 from brokers import wait_until
 
 from monitord.ingest.mqtt.embedded_broker import LOOPBACK, free_port
+from monitord.model.config.influx_settings import StoreSettings
+from monitord.store.series.influx.readings import InfluxReadings
+from monitord.store.series.keeping import influx_readings
 
 TOKEN = "a token of the tests"
 
@@ -58,6 +61,10 @@ http {{
     scgi_temp_path {folder}/scgi;
     server {{
         listen {host}:{front};
+        location = /query {{
+            if ($http_authorization != "Token {token}") {{ return 401; }}
+            proxy_pass http://{host}:{http};
+        }}
         location = /api/v2/write {{
             if ($http_authorization != "Token {token}") {{ return 401; }}
             rewrite ^ /write?db=$arg_bucket&precision=$arg_precision? break;
@@ -162,3 +169,9 @@ def _end(process: subprocess.Popen[bytes] | None) -> None:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait(10)
+
+
+def readings_in(influx: Influx, bucket: str, timeout_s: float = 5.0) -> InfluxReadings:
+    """The readings of one bucket."""
+    given = {"readings": "influxdb", "url": influx.url, "bucket": bucket, "token": TOKEN, "timeout_s": timeout_s}
+    return influx_readings(StoreSettings.model_validate(given))

@@ -26,6 +26,12 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     move.add_argument("target", metavar="TO", help="URL of the empty one, of the same kind or the other")
     move.set_defaults(run=Command("maintenance", "move"))
 
+    readings = verbs.add_parser(
+        "readings", help="raw readings into InfluxDB, or back, with proof; stop the daemon first"
+    )
+    readings.add_argument("place", choices=("influxdb", "database"), help="where they are to be; [store] says which")
+    readings.set_defaults(run=Command("maintenance", "move_readings"))
+
     broker = commands.add_parser("broker", help="what is to be done once on the MQTT broker")
     verbs = broker.add_subparsers(dest="verb", required=True, metavar="VERB")
     session = verbs.add_parser("session", help="subscribe, so that the broker keeps readings before the first start")

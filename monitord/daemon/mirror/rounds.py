@@ -11,12 +11,12 @@ from sqlalchemy import Connection
 
 from monitord.clock import Clock
 from monitord.daemon.mirror.points import assessment_lines, reading_lines, self_line, slot_of
-from monitord.daemon.mirror.server import MAX_POINTS, Answer, Verdict
 from monitord.store import assessments, jobs
 from monitord.store import mirror as stored
 from monitord.store.db.database import Database
 from monitord.store.db.times import to_ms
 from monitord.store.mirror import DueHour
+from monitord.store.series.influx.server import MAX_POINTS, Answer, Verdict
 
 _log = logging.getLogger(__name__)
 _HOURS, _ASSESSMENTS = 500, 50

@@ -2,71 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Self
-from urllib.parse import urlsplit
+from typing import Annotated, ClassVar
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+from pydantic import Field
 
-from monitord.errors import ConfigurationError
+from monitord.model.config.influx_settings import InfluxSettings
 
 
-class MirrorSettings(BaseModel):
+class MirrorSettings(InfluxSettings):
     """A copy of readings and results in InfluxDB, for dashboards that are there; `url` switches it on."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    section: ClassVar[str] = "mirror"
 
-    url: Annotated[str, Field(pattern=r"^https?://[^/\s?#@]+(/[^\s?#]*)?$")] | None = None
-    """Address of the server, such as https://influx.example.org:8086; it must know `/api/v2/write` (InfluxDB 1.8, 2 or
-    3). None: there is no mirror."""
-    org: str = ""
-    """Organisation; servers that have none pass over it."""
-    bucket: str = ""
-    """Bucket that the points go to; on InfluxDB 1.8 the database."""
-    token: SecretStr | None = None
-    """What lets us write, best from the environment (MONITORD_MIRROR__TOKEN) or `token_file`; on 1.8 user:password."""
-    token_file: Path | None = None
-    """File whose first line is the token, in place of `token`."""
     every_s: Annotated[float, Field(ge=1, le=3600)] = 10.0
     """How often what is new goes out. [s]"""
-    timeout_s: Annotated[float, Field(gt=0, le=60)] = 10.0
-    """How long an answer is waited for. [s]"""
 
     @property
     def target(self) -> str:
         """Where the points go, in one word: another one is due everything."""
         return f"{self.url} {self.org} {self.bucket}"
-
-    @property
-    def in_the_clear(self) -> bool:
-        """Whether what is sent, the token with it, can be read by whoever is on the way."""
-        parts = urlsplit(self.url or "")
-        return parts.scheme == "http" and parts.hostname not in ("localhost", "127.0.0.1", "::1")
-
-    def secret(self) -> str:
-        """The token; empty where there is none.
-
-        Raises
-        ------
-        ConfigurationError : its file can't be read.
-        """
-        if self.token_file is None:
-            return "" if self.token is None else self.token.get_secret_value()
-        try:
-            lines = self.token_file.read_text(encoding="utf-8").split("\n")
-        except (OSError, UnicodeDecodeError) as error:
-            raise ConfigurationError(
-                "the token of the mirror can't be read",
-                where=str(self.token_file),
-                why=str(error),
-                remedy="Give the user that runs monitord the right to read it, or correct `mirror.token_file`",
-            ) from error
-        return lines[0].strip()
-
-    @model_validator(mode="after")
-    def _complete(self) -> Self:
-        if self.url is not None and not self.bucket:
-            raise ValueError("mirror.url is given without a bucket; name the bucket that the points go to")
-        if self.token is not None and self.token_file is not None:
-            raise ValueError("give token or token_file, not both")
-        return self

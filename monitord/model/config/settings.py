@@ -19,6 +19,7 @@ from monitord.errors import ConfigurationError
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.config.broker import BROKER_NAME, SHARED_BY_BROKERS, BrokerSettings, QuarantineSettings, TopicRule
+from monitord.model.config.influx_settings import StoreSettings
 from monitord.model.config.mirror_settings import MirrorSettings
 from monitord.model.explain import Loc, nearest, problems
 from monitord.model.units import Units
@@ -222,6 +223,8 @@ class Settings(BaseSettings):
 
     database: DatabaseSettings = DatabaseSettings()
     """Where readings, jobs and alerts are kept."""
+    store: StoreSettings = StoreSettings()
+    """Where raw readings are kept, if not in the database."""
     backup: BackupSettings = BackupSettings()
     """Copies of the database."""
     archive: ArchiveSettings = ArchiveSettings()

@@ -15,7 +15,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 from sqlalchemy import URL, Connection, Engine, StaticPool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
@@ -54,6 +54,14 @@ _ALONE = f"SELECT pg_advisory_xact_lock({_TURN})"
 _BESIDE_OTHERS = f"SELECT pg_advisory_xact_lock_shared({_TURN})"
 
 
+class Beside(Protocol):
+    """A store beside the database."""
+
+    def close(self) -> None:
+        """Let go of its connections."""
+        ...
+
+
 class Database:
     """The one way to the database: `write()` and `read()` hand out connections inside a transaction."""
 
@@ -63,6 +71,7 @@ class Database:
         self._shares_connection = writer is reader and writer.dialect.name == "sqlite"
         self._lock = threading.Lock()
         self._of_thread = threading.local()
+        self._beside: list[Beside] = []
 
     @classmethod
     def open(cls, url: str, *, migrate: bool = True) -> Self:
@@ -135,8 +144,16 @@ class Database:
             with self._lock, self._transaction(self._reader) as conn:
                 yield conn
 
+    def keep_beside(self, name: str, store: Beside) -> None:
+        """Give every connection from now on a store beside the database, as its execution option `name`."""
+        for engine in (self._writer, self._reader):
+            engine.update_execution_options(**{name: store})
+        self._beside.append(store)
+
     def close(self) -> None:
         """Let go of all connections; safe to call twice."""
+        for store in self._beside:
+            store.close()
         self._reader.dispose()
         self._writer.dispose()
 

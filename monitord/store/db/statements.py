@@ -117,6 +117,14 @@ def _known_ids(conn: Connection, table: Table, names: Sequence[str]) -> dict[str
     return {name: number for name, number in rows}
 
 
+def names_of(conn: Connection, table: Table, numbers: Iterable[int]) -> dict[int, str]:
+    """The name of each number in a table of names."""
+    pairs = as_pairs((number, 0) for number in sorted(set(numbers)))
+    given = probe_hours(conn.dialect.name)
+    found = select(table.c.id, table.c.name).join_from(given, table, table.c.id == given.c.probe_id)
+    return {number: name for number, name in conn.execute(found, {"pairs": pairs})}
+
+
 @lru_cache(maxsize=8)
 def _ids_of_names(dialect: str, table: Table) -> Select[Any]:
     given = bindparam("names", type_=Text)

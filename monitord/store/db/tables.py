@@ -96,6 +96,13 @@ reading = Table(
     sqlite_with_rowid=False,  # the rows lie in key order: a placement is one stretch of the file
 )
 
+readings_elsewhere = Table(  # no row: the readings are in `reading`, as all else is in this database
+    "readings_elsewhere",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("place", Text, nullable=False),
+)
+
 arrival_ms: ColumnElement[int] = reading.c.time_ms + reading.c.delay_ms
 """When a reading arrived."""
 

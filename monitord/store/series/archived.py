@@ -25,6 +25,9 @@ from monitord.store.db.statements import ids_of, insert_or_update, insert_rows
 from monitord.store.db.tables import arrival_ms, gateway_name, heard, probe_name, reading, touched_hour
 from monitord.store.db.times import HOUR_MS, from_ms, hour_of, to_ms
 from monitord.store.series import rollups
+from monitord.store.series.keeping import elsewhere
+from monitord.store.series.raw_reading import RawReading
+from monitord.store.series.raw_rows import RAW_ROWS
 
 AT_ONCE = 2000
 """Readings taken out or put back in one transaction, so that those that land wait little. Our choice."""
@@ -45,24 +48,6 @@ class Archived(NamedTuple):
     archived_at: datetime
     removed_at: datetime | None
     """When the last of them had been taken out; None: some may still be in the database."""
-
-
-class StoredReading(NamedTuple):
-    """A raw reading as it is stored, with names for numbers. Times in POSIX milliseconds."""
-
-    probe: str
-    time_ms: int
-    temperature_c: float
-    relative_humidity_pct: float
-    surface_temperature_c: float | None
-    battery_v: float | None
-    battery_pct: float | None
-    pressure_hpa: float | None
-    rssi_dbm: float | None
-    gateway: str | None
-    received_ms: int
-    live_ms: int | None
-    """None: live when it was received; else when a live copy came, `NEVER_MS` for none."""
 
 
 def archived(conn: Connection, job: str) -> Archived | None:
@@ -93,12 +78,23 @@ def need_readings(conn: Connection, job: str) -> None:
         )
 
 
-def stored_readings(conn: Connection, job: JobFile, as_of: datetime) -> list[StoredReading]:
-    """Every raw reading of the job's placements that arrived by a time, with all that came with it."""
-    found: list[StoredReading] = []
+def stored_readings(conn: Connection, job: JobFile, as_of: datetime) -> list[RawReading]:
+    """Every raw reading of the job's placements that arrived by a time, with all that came with it.
+
+    Raises
+    ------
+    StoreError : they are not in the database.
+    """
+    if (store := elsewhere(conn)) is not None:
+        raise StoreError(
+            "its raw readings are not in the database",
+            where=store.where,
+            remedy="InfluxDB keeps or drops them by its own means; `monitord evidence` packs them as well",
+        )
+    found: list[RawReading] = []
     for placement in job.probes:
-        chosen = _ROWS.where(_in_placement(placement, to_ms(as_of))).order_by(reading.c.time_ms)
-        found.extend(StoredReading._make(row) for row in conn.execute(chosen))
+        chosen = RAW_ROWS.where(_in_placement(placement, to_ms(as_of))).order_by(reading.c.time_ms)
+        found.extend(RawReading._make(row) for row in conn.execute(chosen))
     return found
 
 
@@ -150,7 +146,7 @@ def finish(conn: Connection, job: str, at: datetime) -> None:
     conn.execute(update(archived_readings).where(_a.job == job).values(removed_ms=to_ms(at)))
 
 
-def put_back(conn: Connection, rows: Sequence[StoredReading]) -> None:
+def put_back(conn: Connection, rows: Sequence[RawReading]) -> None:
     """Put raw readings back as they were; again changes nothing. Their hours are rolled up anew at the next round."""
     probes = ids_of(conn, probe_name, {row.probe for row in rows})
     gateways = ids_of(conn, gateway_name, {row.gateway for row in rows if row.gateway is not None})
@@ -224,19 +220,6 @@ def _under_way(conn: Connection, placement: Placement) -> bool:
 
 _IS_NEWEST = exists().where(heard.c.probe_id == reading.c.probe_id, heard.c.time_ms == reading.c.time_ms)
 """What is shown of a probe that was heard at last."""
-
-_ROWS = (
-    select(
-        probe_name.c.name,
-        reading.c.time_ms,
-        *(reading.c[name] for name in StoredReading._fields[2:9]),
-        gateway_name.c.name,
-        arrival_ms,
-        reading.c.live_ms,
-    )
-    .join_from(reading, probe_name, probe_name.c.id == reading.c.probe_id)
-    .outerjoin(gateway_name, gateway_name.c.id == reading.c.gateway_id)
-)
 
 
 @lru_cache(maxsize=4)

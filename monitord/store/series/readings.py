@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import Connection, Select, and_, bindparam, insert, select, update
 from sqlalchemy.exc import IntegrityError
@@ -22,7 +22,12 @@ from monitord.store.db.tables import NEVER_MS, arrival_ms, gateway_name, probe_n
 from monitord.store.db.times import HOUR_MS, hour_of, to_ms
 from monitord.store.last_seen import LastSeen, note_last_seen, probes_seen, unplaced
 from monitord.store.series import rollups
+from monitord.store.series.keeping import elsewhere
+from monitord.store.series.raw_reading import MEASURED, Key, RawReading
 from monitord.store.series.records import load_hourly, load_job_record, load_series
+
+if TYPE_CHECKING:
+    from monitord.store.series.influx.readings import InfluxReadings
 
 __all__ = [
     "BatchResult",
@@ -35,20 +40,8 @@ __all__ = [
     "unplaced",
 ]
 
-Key = tuple[str, int]
-
 CONFLICT = "conflict"
 """Reason code in quarantine."""
-
-_MEASURED = (
-    "temperature_c",
-    "relative_humidity_pct",
-    "surface_temperature_c",
-    "battery_v",
-    "battery_pct",
-    "pressure_hpa",
-)
-"""What a repeat is held against; the gateway and the signal strength are the way's, not the measurement's."""
 
 
 @dataclass(frozen=True)
@@ -59,31 +52,6 @@ class BatchResult:
     repeats: int = 0
     conflicts: list[Reading] = field(default_factory=list)
     """Readings that contradict a stored one of the same key; they are in quarantine too."""
-
-
-class _Row(NamedTuple):
-    """A reading, in the order of the table's columns."""
-
-    probe: str
-    time_ms: int
-    temperature_c: float
-    relative_humidity_pct: float
-    surface_temperature_c: float | None
-    battery_v: float | None
-    battery_pct: float | None
-    pressure_hpa: float | None
-    rssi_dbm: float | None
-    gateway: str | None
-    received_ms: int
-    live_ms: int | None
-
-    @property
-    def key(self) -> Key:
-        return self[:2]
-
-    @property
-    def measured(self) -> Row:
-        return self[2:8]
 
 
 def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[int] = frozenset()) -> BatchResult:
@@ -100,7 +68,40 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
         return BatchResult()
     arrived = [_row(item, NEVER_MS if location in retained else None) for location, item in enumerate(readings)]
     numbers = ids_of(conn, probe_name, (row.probe for row in arrived))
-    stored: dict[Key, _Row] = {}
+    fresh, revived, repeated, contrary = _keep(conn, arrived, numbers)
+    told = [*fresh, *revived, *repeated]
+    note_last_seen(conn, [_heard(row, numbers) for row in told if row.live_ms != NEVER_MS])
+    touched = {(row.probe, hour_of(row.time_ms)) for row in (*fresh, *repeated)}
+    rollups.touch(conn, [(numbers[probe], time_ms // HOUR_MS) for probe, time_ms in touched])
+    pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))
+    mirror.note_readings(conn, (row.key for row in (*fresh, *repeated)))
+    for location, first in contrary:
+        _quarantine(conn, readings[location], first)
+    return BatchResult(
+        inserted=len(fresh),
+        repeats=len(readings) - len(fresh) - len(contrary),
+        conflicts=[readings[location] for location, _ in contrary],
+    )
+
+
+class _Kept(NamedTuple):
+    """What became of the keys of a batch."""
+
+    fresh: list[RawReading]
+    """Stored now."""
+    revived: list[RawReading]
+    """Stored as a replay only, until this live copy came."""
+    repeated: list[RawReading]
+    """Stored before, in another store: what follows from them may have got lost with a process, and is noted again."""
+    contrary: list[tuple[int, RawReading]]
+    """Conflicts: each one's place in the batch, and the reading that it contradicts."""
+
+
+def _keep(conn: Connection, arrived: Sequence[RawReading], numbers: Mapping[str, int]) -> _Kept:
+    readings_store = elsewhere(conn)
+    if readings_store is not None:
+        return _keep_elsewhere(conn, readings_store, arrived)
+    stored: dict[Key, RawReading] = {}
     while True:
         changed, contrary = _settle(arrived, stored)
         fresh = [row for key, row in changed.items() if key not in stored]
@@ -112,21 +113,23 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
             raise refusal
     revived = [row for key, row in changed.items() if key in stored]
     _revive(conn, revived, numbers)
-    note_last_seen(conn, [_heard(row, numbers) for row in changed.values() if row.live_ms != NEVER_MS])
-    touched = {(row.probe, hour_of(row.time_ms)) for row in fresh}
-    rollups.touch(conn, [(numbers[probe], time_ms // HOUR_MS) for probe, time_ms in touched])
-    pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))
-    mirror.note_readings(conn, (row.key for row in fresh))
-    for location, first in contrary:
-        _quarantine(conn, readings[location], first)
-    return BatchResult(
-        inserted=len(fresh),
-        repeats=len(readings) - len(fresh) - len(contrary),
-        conflicts=[readings[location] for location, _ in contrary],
-    )
+    return _Kept(fresh, revived, [], contrary)
 
 
-def _numbered(conn: Connection, rows: Sequence[_Row], numbers: Mapping[str, int]) -> list[Row]:
+def _keep_elsewhere(conn: Connection, store: InfluxReadings, arrived: Sequence[RawReading]) -> _Kept:
+    """Look up the keys, write what is new. The transaction is still open then, so the broker hears of neither."""
+    if conn.dialect.name == "postgresql":
+        conn.exec_driver_sql(_ONE_AT_A_TIME)
+    stored = store.find(row.key for row in arrived)
+    changed, contrary = _settle(arrived, stored)
+    store.write(list(changed.values()))
+    fresh = [row for key, row in changed.items() if key not in stored]
+    revived = [row for key, row in changed.items() if key in stored]
+    repeated = [row for key, row in stored.items() if key not in changed]
+    return _Kept(fresh, revived, repeated, contrary)
+
+
+def _numbered(conn: Connection, rows: Sequence[RawReading], numbers: Mapping[str, int]) -> list[Row]:
     """The rows as the table has them, with numbers for names and the delay for the arrival, in the order of its key."""
     gateways = ids_of(conn, gateway_name, {row.gateway for row in rows if row.gateway is not None})
     return sorted(
@@ -157,10 +160,12 @@ def _insert_new(conn: Connection, rows: Sequence[Row]) -> IntegrityError | None:
     return None
 
 
-def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[Key, _Row], list[tuple[int, _Row]]]:
+def _settle(
+    arrived: Sequence[RawReading], stored: Mapping[Key, RawReading]
+) -> tuple[dict[Key, RawReading], list[tuple[int, RawReading]]]:
     """What changes in the table, and the conflicts: each one's place in `arrived` and the row it contradicts."""
-    changed: dict[Key, _Row] = {}
-    contrary: list[tuple[int, _Row]] = []
+    changed: dict[Key, RawReading] = {}
+    contrary: list[tuple[int, RawReading]] = []
     for location, row in enumerate(arrived):
         key = row.key
         first = changed.get(key) or stored.get(key)
@@ -174,12 +179,12 @@ def _settle(arrived: Sequence[_Row], stored: Mapping[Key, _Row]) -> tuple[dict[K
     return changed, contrary
 
 
-def _heard(row: _Row, numbers: Mapping[str, int]) -> Row:
-    return numbers[row.probe], row.time_ms, row.received_ms if row.live_ms is None else row.live_ms
+def _heard(row: RawReading, numbers: Mapping[str, int]) -> Row:
+    return numbers[row.probe], row.time_ms, row.heard_ms
 
 
-def _row(arrived: Reading, live_ms: int | None) -> _Row:
-    return _Row(
+def _row(arrived: Reading, live_ms: int | None) -> RawReading:
+    return RawReading(
         arrived.probe,
         to_ms(arrived.time),
         arrived.temperature_c,
@@ -202,21 +207,21 @@ def _contradicts(measured: Row, stored: Row) -> bool:
     )
 
 
-def _stored(conn: Connection, arrived: Sequence[_Row]) -> dict[Key, _Row]:
+def _stored(conn: Connection, arrived: Sequence[RawReading]) -> dict[Key, RawReading]:
     pairs = as_pairs(row.key for row in arrived)
     found = conn.execute(_readings_of_keys(conn.dialect.name), {"pairs": pairs})
-    return {(row[0], row[1]): _Row(*row) for row in found}
+    return {(row[0], row[1]): RawReading(*row) for row in found}
 
 
-def _revive(conn: Connection, rows: Sequence[_Row], numbers: Mapping[str, int]) -> None:
+def _revive(conn: Connection, rows: Sequence[RawReading], numbers: Mapping[str, int]) -> None:
     if rows:
         conn.execute(_SET_LIVE, [{"p": numbers[row.probe], "t": row.time_ms, "live": row.live_ms} for row in rows])
 
 
-def _quarantine(conn: Connection, arrived: Reading, stored: _Row) -> None:
+def _quarantine(conn: Connection, arrived: Reading, stored: RawReading) -> None:
     differences = [
         f"{name} {getattr(stored, name)} is stored, {getattr(arrived, name)} came"
-        for name in _MEASURED
+        for name in MEASURED
         if getattr(arrived, name) not in (None, getattr(stored, name))
     ]
     quarantine.put(
@@ -232,6 +237,9 @@ def _quarantine(conn: Connection, arrived: Reading, stored: _Row) -> None:
 
 # --- statements ---------------------------------------------------------------------------------------------
 
+_ONE_AT_A_TIME = "SELECT pg_advisory_xact_lock(20250301)"
+"""Between the look-up in another store and the write there, no other process may write the same key."""
+
 _INSERT_NEW = insert(reading)
 
 _SET_LIVE = (
@@ -244,7 +252,7 @@ _SET_LIVE = (
 @lru_cache(maxsize=4)
 def _readings_of_keys(dialect: str) -> Select[Any]:
     pair = probe_times(dialect)
-    measured = [reading.c[name] for name in _MEASURED]
+    measured = [reading.c[name] for name in MEASURED]
     return (
         select(probe_name.c.name, reading.c.time_ms, *measured, reading.c.rssi_dbm, gateway_name.c.name, arrival_ms)
         .add_columns(reading.c.live_ms)

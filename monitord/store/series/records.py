@@ -17,10 +17,11 @@ from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series
 from monitord.store.db.statements import as_pairs, columns_of, probe_hours
 from monitord.store.db.tables import NEVER_MS, arrival_ms, probe_name, reading
-from monitord.store.db.times import hour_of, to_ms
+from monitord.store.db.times import HOUR_MS, hour_of, to_ms
 from monitord.store.last_seen import last_seen_in_placement
 from monitord.store.series import rollups
 from monitord.store.series.archived import need_readings
+from monitord.store.series.keeping import elsewhere
 
 _OPEN_MS = NEVER_MS
 """End of a placement that goes on."""
@@ -42,7 +43,7 @@ def load_series(
         "until": min(to_ms(until), _end_ms(placement) - 1),
         "received": _known_by(as_of_received),
     }
-    return _as_series(columns_of(conn, _SERIES, bounds, len(_COLUMNS)))
+    return _as_series(_stored(conn, bounds))
 
 
 def load_hourly(
@@ -94,25 +95,39 @@ def _recent(conn: Connection, placement: Placement, since_ms: int, known_by_ms: 
         "until": end_ms - 1,
         "received": known_by_ms,
     }
-    found = columns_of(conn, _SERIES, bounds, len(_COLUMNS))
+    found = _stored(conn, bounds)
     earlier_end_ms = min(since_ms, end_ms)
     hours = rollups.reached_since(conn, placement.probe, since_ms=from_ms, end_ms=earlier_end_ms, received_ms=since_ms)
     if hours:
-        came_late = {
-            "pairs": as_pairs(hours),
-            "from": from_ms,
-            "end": earlier_end_ms,
-            "reached": since_ms,
-            "received": known_by_ms,
-        }
-        late = columns_of(conn, _late(conn.dialect.name), came_late, len(_COLUMNS))
-        found = np.concatenate([late, found], axis=1)
+        came_late = {"from": from_ms, "end": earlier_end_ms, "reached": since_ms, "received": known_by_ms}
+        found = np.concatenate([_came_late(conn, placement.probe, hours, came_late), found], axis=1)
     return _as_series(found)
+
+
+def _stored(conn: Connection, bounds: dict[str, Any]) -> Array:
+    """`_COLUMNS` of a probe's readings, since <= stamp <= until, received by a time. [ms]"""
+    store = elsewhere(conn)
+    if store is None:
+        return columns_of(conn, _SERIES, bounds, len(_COLUMNS))
+    found = store.of_stretch(bounds["probe"], bounds["since"], bounds["until"] + 1)
+    return found[:, found[_ARRIVAL] <= bounds["received"]]
+
+
+def _came_late(conn: Connection, probe: str, hours: list[rollups.Hour], bounds: dict[str, int]) -> Array:
+    """The same of those readings of some hours that came late, and within bounds of arrival."""
+    store = elsewhere(conn)
+    if store is None:
+        pairs = {"pairs": as_pairs(hours), **bounds}
+        return columns_of(conn, _late(conn.dialect.name), pairs, len(_COLUMNS))
+    found = store.of_hours([(probe, hour) for _, hour in hours], HOUR_MS)[1:]
+    time_ms, arrived = found[0], found[_ARRIVAL]
+    late = (time_ms >= bounds["from"]) & (time_ms < bounds["end"]) & (arrived - time_ms > round(LATE_S * 1000))
+    return found[:, late & (arrived >= bounds["reached"]) & (arrived <= bounds["received"])]
 
 
 def _as_series(found: Array) -> Series:
     found[0] /= 1000.0
-    found[5] /= 1000.0
+    found[_ARRIVAL] /= 1000.0
     return Series(*found)
 
 
@@ -135,6 +150,8 @@ _COLUMNS = (
     arrival_ms,
     reading.c.battery_pct,
 )
+_ARRIVAL = 5
+"""Which of them is the arrival."""
 
 _SERIES: Select[Any] = (
     select(*_COLUMNS)

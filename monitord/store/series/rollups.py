@@ -13,9 +13,9 @@ always exactly what was known at the time asked for. These are rolled up again f
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,10 +44,15 @@ from monitord.store.db.statements import (
     insert_or_ignore,
     insert_or_update,
     insert_rows,
+    names_of,
     probe_hours,
 )
 from monitord.store.db.tables import arrival_ms, hourly, probe_name, reading, touched_hour
 from monitord.store.db.times import HOUR_MS
+from monitord.store.series.keeping import elsewhere
+
+if TYPE_CHECKING:
+    from monitord.store.series.influx.readings import InfluxReadings
 
 Hour = tuple[int, int]
 """A probe's number and a clock hour, in hours since 1970."""
@@ -107,13 +112,8 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
     if not len(hours):
         return Hourly(*columns)
     number = int(np.r_[probe_id, noted[0]][0])
-    bounds = {
-        "pairs": as_pairs((number, round(hour)) for hour in hours),
-        "since": since_ms,
-        "end": end_ms,
-        "received": received_ms,
-    }
-    locations, series = _read(conn, _known_readings_of_hours(conn.dialect.name), bounds)
+    bounds = {"since": since_ms, "end": end_ms, "received": received_ms}
+    locations, series = _read(conn, [(number, round(hour)) for hour in hours], bounds)
     renewed = roll_up_by(hours[locations] * HOUR_S, series)
     merged = [np.r_[old[~again], getattr(renewed, name)] for name, old in zip(_COLUMNS, columns, strict=True)]
     order = np.argsort(merged[0])
@@ -132,18 +132,27 @@ def _window(probe: str, since_ms: int, end_ms: int) -> dict[str, str | int]:
 
 
 def _roll_up(conn: Connection, hours: list[Hour]) -> None:
-    locations, series = _read(conn, _readings_of_hours(conn.dialect.name), {"pairs": as_pairs(hours)})
+    locations, series = _read(conn, hours)
     rolled = roll_up_by(locations.astype(np.float64), series)
     received = np.maximum.reduceat(series.received_s, np.flatnonzero(np.r_[True, np.diff(locations) > 0]))
     insert_rows(conn, _keep_hour(conn.dialect.name), _rows(hours, rolled, received))
 
 
-def _read(conn: Connection, statement: Select[Any], parameters: dict[str, Any]) -> tuple[NDArray[np.intp], Series]:
+def _read(
+    conn: Connection, hours: Sequence[Hour], bounds: dict[str, int] | None = None
+) -> tuple[NDArray[np.intp], Series]:
     """Readings of many hours, hour by hour: the place of each one's hour, and as much as a roll-up looks at.
 
-    `received_s` stays in milliseconds.
+    `received_s` stays in milliseconds. `bounds`: since <= stamp < end, and received by a time. [ms]
     """
-    found = columns_of(conn, statement, parameters, 5)
+    store = elsewhere(conn)
+    if store is not None:
+        found = _read_elsewhere(conn, store, hours, bounds)
+    elif bounds is None:
+        found = columns_of(conn, _readings_of_hours(conn.dialect.name), {"pairs": as_pairs(hours)}, 5)
+    else:
+        known = _known_readings_of_hours(conn.dialect.name)
+        found = columns_of(conn, known, {"pairs": as_pairs(hours), **bounds}, 5)
     found = found[:, np.argsort(found[0], kind="stable")]
     return found[0].astype(np.intp), Series(
         temperature_c=found[1],
@@ -151,6 +160,18 @@ def _read(conn: Connection, statement: Select[Any], parameters: dict[str, Any]) 
         surface_temperature_c=found[3],
         received_s=found[4],
     )
+
+
+def _read_elsewhere(
+    conn: Connection, store: InfluxReadings, hours: Sequence[Hour], bounds: dict[str, int] | None
+) -> Array:
+    names = names_of(conn, probe_name, {number for number, _ in hours})
+    place, time_ms, *values, arrived, _ = store.of_hours([(names[number], hour) for number, hour in hours], HOUR_MS)
+    found = np.array([place, *values[:3], arrived])
+    if bounds is None:
+        return found
+    known = (time_ms >= bounds["since"]) & (time_ms < bounds["end"]) & (arrived <= bounds["received"])
+    return found[:, known]
 
 
 def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:

@@ -15,10 +15,13 @@ from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
 from monitord.store import jobs, pending_jobs, quarantine
 from monitord.store.db.database import Database
-from monitord.store.db.tables import gateway_name, probe_name
+from monitord.store.db.tables import arrival_ms, gateway_name, probe_name
 from monitord.store.db.tables import reading as reading_table
+from monitord.store.series.keeping import elsewhere
+from monitord.store.series.raw_reading import RawReading
 from monitord.store.series.readings import insert_batch, load_series, probes_seen, unplaced
 
+NOT_IN_INFLUXDB: frozenset[str] = frozenset()
 T0 = datetime(2025, 3, 1, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
 PLACEMENT = Placement(probe="p1", location_id="void", from_time=T0 - DAY)
@@ -38,8 +41,19 @@ def conn() -> Iterator[Connection]:
     database.close()
 
 
-def stored(conn: Connection) -> list[Any]:
-    return list(conn.execute(select(reading_table).order_by(reading_table.c.probe_id, reading_table.c.time_ms)))
+def stored(conn: Connection) -> list[RawReading]:
+    store = elsewhere(conn)
+    if store is not None:
+        stretches = [(probe, -(2**60), 2**60) for probe in store.probes()]
+        return [row for rows in store.of_stretches(stretches) for row in rows]
+    values = [c for c in reading_table.c if c.name not in ("probe_id", "gateway_id", "delay_ms", "live_ms")]
+    found = (
+        select(probe_name.c.name, *values, gateway_name.c.name, arrival_ms, reading_table.c.live_ms)
+        .join_from(reading_table, probe_name, probe_name.c.id == reading_table.c.probe_id)
+        .outerjoin(gateway_name, gateway_name.c.id == reading_table.c.gateway_id)
+        .order_by(probe_name.c.name, reading_table.c.time_ms)
+    )
+    return [RawReading(*row) for row in conn.execute(found)]
 
 
 def last_seen_at(conn: Connection, probe: str = "p1") -> datetime | None:
@@ -63,9 +77,9 @@ def test_every_value_comes_back_as_it_was_reported(conn: Connection) -> None:
     assert insert_batch(conn, [full, bare]).inserted == 2
     first, second = stored(conn)
     milliseconds = 1_740_830_400_000  # 2025-03-01T12:00:00Z, by `date -u -d 2025-03-01T12:00Z +%s`
-    assert tuple(first) == (1, milliseconds, 18.2, 61.4, 11.4, 3.05, 91.0, 998.7, -71.0, 1, 4000, None)
+    values = (18.2, 61.4, 11.4, 3.05, 91.0, 998.7, -71.0)
+    assert first == ("p1", milliseconds, *values, "g1", milliseconds + 4000, None)
     assert conn.execute(select(probe_name)).all() == [(1, "p1")]
-    assert conn.execute(select(gateway_name)).all() == [(1, "g1")]
     assert second.surface_temperature_c is None
     assert second.battery_v is None
 
@@ -277,7 +291,9 @@ def test_what_changes_nothing_marks_nothing(conn: Connection) -> None:
     insert_batch(conn, [at(0)])
     settle(conn)
     insert_batch(conn, [at(0, delay_s=60.0), at(0, temperature_c=30.0)])
-    assert pending_jobs.marked_jobs(conn) == []
+    marked = [name for name, _ in pending_jobs.marked_jobs(conn)]
+    # beside another store a repeat is noted again: a process may have been killed between the two
+    assert marked == ([] if elsewhere(conn) is None else ["J1"])
 
 
 def test_a_probe_that_turns_out_to_be_alive_marks_its_job(conn: Connection) -> None:

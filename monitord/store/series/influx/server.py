@@ -6,6 +6,7 @@ synchronously and keep what is due ourselves.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from typing import Any, NamedTuple
@@ -16,7 +17,8 @@ from influxdb_client.domain.write_precision import WritePrecision
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
-from monitord.model.config.mirror_settings import MirrorSettings
+from monitord.errors import StoreError
+from monitord.model.config.influx_settings import InfluxSettings
 
 MAX_POINTS = 5000
 """Points in one write: what the server's makers advise as a batch."""
@@ -49,7 +51,7 @@ class Answer(NamedTuple):
 class Server:
     """Writes lines to one bucket."""
 
-    def __init__(self, settings: MirrorSettings) -> None:
+    def __init__(self, settings: InfluxSettings) -> None:
         self._settings = settings
         self._client = InfluxDBClient(
             url=settings.url,
@@ -74,6 +76,45 @@ class Server:
             return Answer(Verdict.AWAY, str(error)[:_SHOWN])
         return Answer(Verdict.ACCEPTED)
 
+    def query(self, text: str) -> list[list[list[Any]]]:
+        """Ask in InfluxQL, statements with `;` between them; the rows of each, times in milliseconds.
+
+        Raises
+        ------
+        StoreError : the server is away, or does not answer this.
+        """
+        try:
+            answer = self._client.api_client.call_api(
+                "/query",
+                "POST",
+                header_params={"Content-Type": "application/x-www-form-urlencoded"},
+                query_params=[("db", self._settings.bucket), ("epoch", "ms")],
+                post_params=[("q", text)],
+                auth_settings=[],
+                _preload_content=False,
+            )
+            found = json.loads(answer[0].data, parse_int=_whole)["results"]
+        except ApiException as error:
+            raise self._refused(f"{error.status}: {_text(error)[:_SHOWN]}") from error
+        except (HTTPError, OSError, ValueError, KeyError) as error:
+            raise self._refused(str(error)[:_SHOWN]) from error
+        problem = next((result["error"] for result in found if "error" in result), None)
+        series = [part for result in found for part in result.get("series", ())]
+        if problem is None and any(part.get("partial") for part in series):
+            problem = "it keeps back rows: `max-row-limit` of its settings must be 0"
+        if problem is not None:
+            raise self._refused(problem)
+        return [[row for part in result.get("series", ()) for row in part["values"]] for result in found]
+
+    def _refused(self, why: str) -> StoreError:
+        return StoreError(
+            "InfluxDB does not answer what it is asked",
+            where=f"{self._settings.url} {self._settings.bucket}",
+            why=why,
+            remedy="See that it runs, and check `store.token` and `store.bucket`; on InfluxDB 2 the bucket needs a "
+            "mapping of a database (influx v1 dbrp create)",
+        )
+
     def close(self) -> None:
         """Let go of the connections."""
         self._client.close()
@@ -93,6 +134,11 @@ def answer_of(status: int | None, text: str, headers: Mapping[str, str]) -> Answ
         return Answer(Verdict.REFUSED, reason)
     asked = headers.get("Retry-After", "")
     return Answer(Verdict.AWAY, reason, float(asked) if asked.isdigit() else None)
+
+
+def _whole(digits: str) -> int | float:
+    """A number without a point; JSON knows a zero with a minus sign, and Python's whole numbers don't."""
+    return -0.0 if digits == "-0" else int(digits)
 
 
 def _text(error: ApiException) -> str:
