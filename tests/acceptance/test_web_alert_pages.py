@@ -12,23 +12,12 @@ import pytest
 import told_support as support
 import web_support
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from browsers import PATIENCE_MS
+from playwright.sync_api import Browser, Page
 
 from monitord.store import mutes, pauses
 
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
-PATIENCE_MS = 120_000
 SIZES = [(390, "light"), (390, "dark"), (1280, "light"), (1280, "dark")]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    assert Path(CHROMIUM).exists(), f"{CHROMIUM} is missing; these tests need it (Debian package chromium)"
-    with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS, timeout=PATIENCE_MS)
-        yield made
-        made.close()
 
 
 @pytest.fixture(scope="module")

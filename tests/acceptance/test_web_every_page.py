@@ -15,8 +15,9 @@ import pypdf
 import pytest
 import web_support as support
 from axe_playwright_python.sync_playwright import Axe
+from browsers import PATIENCE_MS
 from PIL import Image
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from monitord.model.config.settings import Settings
 from monitord.model.site.checks import ProbeCheck
@@ -25,9 +26,6 @@ from monitord.model.site.spots import Spot, SpotGoal, SpotKind
 from monitord.store import jobs, notes
 from monitord.web.photos import photo_of
 
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
-PATIENCE_MS = 120_000
 JOB = "/jobs/mill-lane-4"
 ALERT = f"/alerts/{support.alerts()[0].fingerprint}/1"
 SIGNED_OUT = ("/sign-in", "client")
@@ -97,15 +95,6 @@ def filled(folder: Path) -> support.Site:
         photo = notes.NewPicture(made.jpeg, made.small, made.width, made.height)
         notes.add_note(conn, "mill-lane-4", "utility", now, "R. Okafor", "Stain behind the unit", [photo])
     return site
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    assert Path(CHROMIUM).exists(), f"{CHROMIUM} is missing; these tests need it (Debian package chromium)"
-    with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS, timeout=PATIENCE_MS)
-        yield made
-        made.close()
 
 
 @pytest.fixture(scope="module")

@@ -10,35 +10,22 @@ from pathlib import Path
 
 import pytest
 import web_support as support
+from browsers import PATIENCE_MS
 from PIL import Image
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from monitord.model.job_files.files import parse_job
 from monitord.model.jobs import JobFile, LocationKind
 from monitord.store.access import audit
 from monitord.store.jobs import apply_job, get_job
 
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync"]
-PATIENCE_MS = 120_000
 PLACE = "/jobs/mill-lane-4/place"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    assert Path(CHROMIUM).exists(), f"{CHROMIUM} is missing; these tests need it (Debian package chromium)"
-    with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS, timeout=PATIENCE_MS)
-        yield made
-        made.close()
 
 
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[support.Site]:
     """Mill Lane 4, and a probe that is heard and not placed."""
-    made = support.empty_site(tmp_path)
-    with made.db.write() as conn:
-        apply_job(conn, support.MILL_LANE)
+    made = support.planned_site(tmp_path)
     made.put(
         support.readings_of(
             support.Placement(probe="K7-77", location_id="nowhere", from_time=support.NOW - timedelta(hours=1))
@@ -76,13 +63,6 @@ def opened(browser: Browser, site: support.Site) -> Iterator[Callable[..., Page]
     assert complaints == []
 
 
-def job_of(site: support.Site) -> JobFile:
-    with site.db.read() as conn:
-        found = get_job(conn, "mill-lane-4")
-    assert found is not None
-    return found
-
-
 def until(page: Page, holds: Callable[[], bool], what: str) -> None:
     deadline = time.monotonic() + PATIENCE_MS / 1000
     while not holds():
@@ -110,7 +90,7 @@ def test_a_scanned_label_leads_to_a_sleeve_that_is_placed(
     fill_in_a_sleeve(page)
     page.get_by_role("button", name="Place it").click()
     page.get_by_text("Tick both cautions before a hole is drilled").first.wait_for()
-    assert job_of(site) == support.MILL_LANE, "nothing was saved"
+    assert site.job() == support.MILL_LANE, "nothing was saved"
     assert page.get_by_label("Name, as you would say it").input_value() == "Kitchen slab by the hatch"
     page.get_by_label("No live cable or pipe here").check()
     page.get_by_label("Asbestos ruled out").check()
@@ -119,7 +99,7 @@ def test_a_scanned_label_leads_to_a_sleeve_that_is_placed(
     said = page.locator(".band.ok").inner_text()
     assert "K7-77 is at Kitchen slab by the hatch" in said
     assert "40 mm deep, right for 100 mm drying from one face: 40 mm (ASTM F2170)" in said
-    made = job_of(site).location("kitchen-slab-by-the-hatch")
+    made = site.job().location("kitchen-slab-by-the-hatch")
     assert (made.kind, made.depth_mm, made.slab_thickness_mm, made.drying_sides) == (
         LocationKind.SLAB_SLEEVE,
         40.0,
@@ -144,12 +124,12 @@ def test_without_signal_the_form_keeps_what_was_typed_and_is_sent_later(
     page.context.set_offline(True)
     page.get_by_role("button", name="Place it").click()
     page.get_by_text("Not saved yet: no signal").wait_for()
-    assert job_of(site) == support.MILL_LANE
+    assert site.job() == support.MILL_LANE
     page.goto("about:blank")
     page.context.set_offline(False)
     page.goto(PLACE)  # closed and opened again: it is still there, and is sent at the next try, 15 s later at most
     page.wait_for_url("**/place?done=K7-77")
-    own = [(p.probe, p.to_time is None) for p in job_of(site).placements_at("hall")]
+    own = [(p.probe, p.to_time is None) for p in site.job().placements_at("hall")]
     assert own == [("K7-04", False), ("K7-77", True)]
     page.goto(PLACE)
     assert page.locator("#kept").is_hidden(), "what is saved is kept no longer"
@@ -168,13 +148,13 @@ def test_a_probe_is_moved_and_taken_away_by_keyboard_alone(site: support.Site, o
     page.get_by_role("button", name="Place it").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/place?done=K7-07")
-    moved = [(p.location_id, p.to_time is None) for p in job_of(site).probes if p.probe == "K7-07"]
+    moved = [(p.location_id, p.to_time is None) for p in site.job().probes if p.probe == "K7-07"]
     assert moved == [("kitchen", False), ("bath", True)]
     page.get_by_role("button", name="Remove K7-07").focus()
     page.keyboard.press("Enter")
     page.wait_for_url("**/place#standing")
-    assert all(p.to_time is not None for p in job_of(site).probes if p.probe == "K7-07") or (
-        [p.location_id for p in job_of(site).probes if p.probe == "K7-07"] == ["kitchen"]
+    assert all(p.to_time is not None for p in site.job().probes if p.probe == "K7-07") or (
+        [p.location_id for p in site.job().probes if p.probe == "K7-07"] == ["kitchen"]
     )
 
 
@@ -211,7 +191,7 @@ def test_a_round_of_spot_readings_is_typed_on_one_screen(site: support.Site, ope
         page.get_by_label("Bathroom, floor void").fill("231")
         page.get_by_role("button", name="Save the round").click()
         page.get_by_text("231 % MC is outside 5 to 100 % MC. Did you mean 23.1? Not saved.").wait_for()
-        assert job_of(site).spots == (), "nothing of a round is saved while one value is refused"
+        assert site.job().spots == (), "nothing of a round is saved while one value is refused"
         assert page.get_by_label("Hall, timber floor void").input_value() == "24,6"
     page.get_by_label("Bathroom, floor void").fill("23.1")
     page.get_by_role("button", name="Save the round").click()
@@ -219,7 +199,7 @@ def test_a_round_of_spot_readings_is_typed_on_one_screen(site: support.Site, ope
     said = page.locator(".band.ok").inner_text()
     assert "Saved: 2 readings" in said
     assert "Hall, timber floor void: 24.6 % MC" in said
-    kept = {s.location_id: (s.value, s.instrument, s.kind.value, s.by) for s in job_of(site).spots}
+    kept = {s.location_id: (s.value, s.instrument, s.kind.value, s.by) for s in site.job().spots}
     hall = (24.6, "pin meter no. 3", "wood_moisture_pct", "Test owner")
     assert kept == {"hall": hall, "bath": (23.1, *hall[1:])}
     site.clock.at += timedelta(days=3)
@@ -233,7 +213,7 @@ def test_a_round_of_spot_readings_is_typed_on_one_screen(site: support.Site, ope
     page.context.set_offline(False)  # there is signal again: it is sent by itself
     page.wait_for_url("**/round?method=pins&saved=*")
     assert "up 6.3 since the last time" in page.locator(".band.ok").inner_text()
-    assert len(job_of(site).spots) == 3
+    assert len(site.job().spots) == 3
 
 
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
@@ -290,7 +270,7 @@ def test_a_dehumidifier_is_set_up_emptied_and_taken_out(site: support.Site, open
     site.clock.at += timedelta(days=1)
     page.get_by_role("button", name="Taken out now DH 7").click()
     page.locator("#gone").wait_for()
-    assert [item.to_time for item in job_of(site).equipment] == [site.clock.at.replace(microsecond=0)]
+    assert [item.to_time for item in site.job().equipment] == [site.clock.at.replace(microsecond=0)]
 
 
 def test_a_check_side_by_side_is_begun_and_ended_by_touch(site: support.Site, opened: Callable[..., Page]) -> None:
@@ -303,7 +283,7 @@ def test_a_check_side_by_side_is_begun_and_ended_by_touch(site: support.Site, op
     site.clock.at += timedelta(hours=2)
     page.get_by_role("button", name="Open the box; record nothing").click()
     page.get_by_role("link", name="K7-04").wait_for()
-    assert [check.to_time for check in job_of(site).checks] == [site.clock.at.replace(microsecond=0)]
+    assert [check.to_time for check in site.job().checks] == [site.clock.at.replace(microsecond=0)]
 
 
 @pytest.mark.parametrize(("width", "scripts"), [(390, False), (1280, True)], ids=["phone, no scripts", "desk"])

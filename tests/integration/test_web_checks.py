@@ -6,40 +6,21 @@ The fixed point is that of Greenspan 1977 (J. Res. NBS 81A:89), his table: sodiu
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 import web_support as support
 
 from monitord.model.access import Role
-from monitord.model.jobs import JobFile
 from monitord.model.readings import Reading
 from monitord.model.site.checks import ProbeCheck
 from monitord.store.access import audit
-from monitord.store.jobs import apply_job, get_job, with_site_records
+from monitord.store.jobs import apply_job, with_site_records
 
 JOB = "mill-lane-4"
 PATH = f"/jobs/{JOB}/checks"
 FIXED_POINT = 75.47
 A, B, C = (placement.probe for placement in support.MILL_LANE.probes[:3])
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[support.Site]:
-    made = support.empty_site(tmp_path)
-    with made.db.write() as conn:
-        apply_job(conn, support.MILL_LANE)
-    yield made
-    made.db.close()
-
-
-def job_of(site: support.Site) -> JobFile:
-    with site.db.read() as conn:
-        found = get_job(conn, JOB)
-    assert found is not None
-    return found
 
 
 def in_a_box(site: support.Site, hours: float, **humidity: float) -> None:
@@ -59,7 +40,7 @@ def test_a_probe_over_a_salt_is_begun_judged_recorded_and_placed_again(site: sup
     for _ in range(2):  # a phone that heard no answer sends it again
         answer = client.post(PATH, data=began, follow_redirects=False)
         assert answer.headers["location"] == f"{PATH}/1"
-    assert [p.to_time for p in job_of(site).probes if p.probe == A] == [site.clock.at], "it counts for no location"
+    assert [p.to_time for p in site.job().probes if p.probe == A] == [site.clock.at], "it counts for no location"
     assert "The box was closed just now." in client.get(f"{PATH}/1").text
     in_a_box(site, 1.0, **{A: FIXED_POINT + 4.0})
     assert "too few readings in the last two hours" in client.get(f"{PATH}/1").text
@@ -69,7 +50,7 @@ def test_a_probe_over_a_salt_is_begun_judged_recorded_and_placed_again(site: sup
     assert f"{A} reads 79.5 % RH over sodium chloride, which holds 75.5 ± " in page
     assert re.search(rf"{A}: humidity −(3\.99|4\.0[01]) % RH", page)
     assert client.post(f"{PATH}/1/record", follow_redirects=False).status_code == 303
-    (made,), (calibration,) = job_of(site).checks, job_of(site).calibrations
+    (made,), (calibration,) = site.job().checks, site.job().calibrations
     assert made.to_time == calibration.at == site.clock.at
     assert calibration.relative_humidity_correction_pct == pytest.approx(-4.0, abs=0.02)
     assert (calibration.method, calibration.by) == ("saturated salt, sodium chloride", "Test technician")
@@ -91,7 +72,7 @@ def test_of_three_side_by_side_the_one_that_differs_is_named_and_may_be_correcte
     assert f"{C} reads 7.8 ±" in page
     assert "% RH too high in humidity" in page
     client.post(f"{PATH}/1/record")
-    (calibration,) = job_of(site).calibrations
+    (calibration,) = site.job().calibrations
     assert (calibration.probe, round(calibration.relative_humidity_correction_pct, 1)) == (C, -7.8)
 
 
@@ -103,7 +84,7 @@ def test_a_check_that_is_opened_proposes_nothing_more_and_stays_on_record(site: 
     page = client.get(f"{PATH}/1").text
     assert "they agree in temperature" in page
     assert "No correction is needed." in page
-    assert job_of(site).calibrations == ()
+    assert site.job().calibrations == ()
     assert "Side by side" in client.get(PATH).text
     assert client.get(f"{PATH}/2").status_code == 404
 
@@ -124,7 +105,7 @@ def test_a_check_that_can_not_be_is_refused_with_the_reason(
     answer = site.client().post(PATH, data=typed)
     assert answer.status_code == 422
     assert why in answer.text
-    assert job_of(site).checks == ()
+    assert site.job().checks == ()
 
 
 def test_a_probe_is_in_one_check_at_a_time(site: support.Site) -> None:
@@ -132,7 +113,7 @@ def test_a_probe_is_in_one_check_at_a_time(site: support.Site) -> None:
     client.post(PATH, data={"kind": "side_by_side", "probe": [A, B]})
     answer = client.post(PATH, data={"kind": "salt", "salt": "NaCl", "probe": [B]})
     assert f"Probe &#39;{B}&#39; is in another check. End that one first" in answer.text
-    assert len(job_of(site).checks) == 1
+    assert len(site.job().checks) == 1
 
 
 def test_the_inventory_leads_to_the_checks_and_says_when_a_probe_was_checked(site: support.Site) -> None:

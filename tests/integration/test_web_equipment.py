@@ -4,38 +4,18 @@ from __future__ import annotations
 
 import io
 import zipfile
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pypdf
 import pytest
 import web_support as support
 
 from monitord.model.access import Role
-from monitord.model.jobs import JobFile
 from monitord.store.access import audit
-from monitord.store.jobs import apply_job, get_job
 
 JOB = "mill-lane-4"
 PATH = f"/jobs/{JOB}/equipment"
 MACHINE = {"kind": "dehumidifier", "name": "DH 7", "location": "living-air", "rated": "25", "time": "now"}
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[support.Site]:
-    made = support.empty_site(tmp_path)
-    with made.db.write() as conn:
-        apply_job(conn, support.MILL_LANE)
-    yield made
-    made.db.close()
-
-
-def job_of(site: support.Site) -> JobFile:
-    with site.db.read() as conn:
-        found = get_job(conn, JOB)
-    assert found is not None
-    return found
 
 
 def test_a_machine_is_set_up_emptied_and_taken_out(site: support.Site) -> None:
@@ -43,7 +23,7 @@ def test_a_machine_is_set_up_emptied_and_taken_out(site: support.Site) -> None:
     pressed = {"pressed": "2026-11-24T07:00:00Z"}
     for _ in range(2):  # a phone that heard no answer sends it again
         assert client.post(f"{PATH}/new", data=MACHINE | pressed, follow_redirects=False).status_code == 303
-    (item,) = job_of(site).equipment
+    (item,) = site.job().equipment
     assert (item.id, item.label, item.rated_l_per_day, item.by) == ("dh-7", "DH 7", 25.0, "Test technician")
     site.clock.at += timedelta(days=2)
     amounts = {"w-dh-7": "9,5", "pressed": "2026-11-26T07:00:00Z"}
@@ -56,7 +36,7 @@ def test_a_machine_is_set_up_emptied_and_taken_out(site: support.Site) -> None:
     assert "1 machine on site; 9.5\u00a0L of water taken out." in job_page
     assert client.post(f"{PATH}/out", data={"machine": "dh-7"}, follow_redirects=False).status_code == 303
     assert client.post(f"{PATH}/out", data={"machine": "dh-7"}, follow_redirects=False).status_code == 404
-    assert job_of(site).equipment[0].to_time == site.clock.at
+    assert site.job().equipment[0].to_time == site.clock.at
     timeline = client.get(f"/jobs/{JOB}").text
     assert "DH 7 taken out, Living room air" in timeline
     assert "DH 7 set up, Living room air" in timeline
@@ -84,7 +64,7 @@ def test_a_machine_that_can_not_be_is_refused_with_the_reason(
     answer = site.client().post(f"{PATH}/new", data=MACHINE | typed, follow_redirects=False)
     assert answer.status_code == 422
     assert why in answer.text
-    assert job_of(site).equipment == ()
+    assert site.job().equipment == ()
 
 
 @pytest.mark.parametrize(
@@ -101,12 +81,12 @@ def test_an_impossible_amount_is_refused_with_the_reason(site: support.Site, typ
     client.post(f"{PATH}/new", data=MACHINE)
     site.clock.at += timedelta(days=1)
     client.post(PATH, data={"w-dh-7": "100", "how-dh-7": "meter"})
-    before = job_of(site)
+    before = site.job()
     site.clock.at += timedelta(days=1)
     answer = client.post(PATH, data=typed, follow_redirects=False)
     assert answer.status_code == 422
     assert why in answer.text
-    assert job_of(site) == before
+    assert site.job() == before
 
 
 def test_a_machine_that_is_set_up_in_another_room_leaves_the_first(site: support.Site) -> None:
@@ -114,7 +94,7 @@ def test_a_machine_that_is_set_up_in_another_room_leaves_the_first(site: support
     client.post(f"{PATH}/new", data=MACHINE)
     site.clock.at += timedelta(hours=2)
     client.post(f"{PATH}/new", data=MACHINE | {"location": "hall"})
-    assert [(item.id, item.location_id, item.to_time) for item in job_of(site).equipment] == [
+    assert [(item.id, item.location_id, item.to_time) for item in site.job().equipment] == [
         ("dh-7", "living-air", site.clock.at),
         ("dh-7", "hall", None),
     ]
@@ -124,7 +104,7 @@ def test_readers_of_us_units_type_and_read_pints(site: support.Site) -> None:
     site.settings = support.Settings.model_validate({"web": {"units": "us"}})
     client = site.client()
     client.post(f"{PATH}/new", data=MACHINE | {"rated": "70"})
-    rated = job_of(site).equipment[0].rated_l_per_day
+    rated = site.job().equipment[0].rated_l_per_day
     assert rated == pytest.approx(70 * 0.473176473)  # NIST SP 811, appendix B.8: liquid pint in litres
     assert "70.0\u00a0pt a day" in client.get(PATH).text
 

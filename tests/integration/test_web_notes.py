@@ -6,7 +6,6 @@ import hashlib
 import io
 import re
 import zipfile
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -26,15 +25,6 @@ from monitord.store.maintenance.backup import make_backup
 
 JOB = "mill-lane-4"
 PATH = f"/jobs/{JOB}/notes"
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[support.Site]:
-    made = support.empty_site(tmp_path)
-    with made.db.write() as conn:
-        apply_job(conn, support.MILL_LANE)
-    yield made
-    made.db.close()
 
 
 def picture(colour: str = "red") -> bytes:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from sqlalchemy import select
 from monitord.alerts.sending.channels.base import ChannelError
 from monitord.cli import main
 from monitord.model.access import Role
-from monitord.model.jobs import Goal, GoalMetric, JobFile
+from monitord.model.jobs import Goal, GoalMetric
 from monitord.model.messages import OutboxState
 from monitord.model.site.spots import SpotGoal, SpotKind
 from monitord.store import alerts as stored_alerts
@@ -22,7 +21,7 @@ from monitord.store import notes, outbox
 from monitord.store.access import audit
 from monitord.store.db.database import Database
 from monitord.store.db.tables import metadata
-from monitord.store.jobs import apply_job, get_job
+from monitord.store.jobs import get_job
 
 JOB = "mill-lane-4"
 HALL = f"/jobs/{JOB}/locations/hall/edit"
@@ -37,20 +36,9 @@ ALERTS = {
 
 
 @pytest.fixture
-def site(tmp_path: Path) -> Iterator[support.Site]:
-    made = support.empty_site(tmp_path)
-    with made.db.write() as conn:
-        apply_job(conn, support.MILL_LANE)
-    made.settings = support.Settings.model_validate({"alerts": ALERTS})
-    yield made
-    made.db.close()
-
-
-def job_of(site: support.Site) -> JobFile:
-    with site.db.read() as conn:
-        found = get_job(conn, JOB)
-    assert found is not None
-    return found
+def site(site: support.Site) -> support.Site:
+    site.settings = support.Settings.model_validate({"alerts": ALERTS})
+    return site
 
 
 def last_change(site: support.Site) -> tuple[str, str, str | None]:
@@ -118,7 +106,7 @@ def test_name_reference_and_goals_of_a_location_are_changed(site: support.Site) 
     client = site.client(Role.TECHNICIAN)
     spot = {"spot_kind": "wme_pct", "spot_limit": "4", "spot_control": "bed"}
     assert client.post(HALL, data=GOAL | spot, follow_redirects=False).status_code == 303
-    hall = job_of(site).location("hall")
+    hall = site.job().location("hall")
     assert (hall.name, hall.reference) == ("Hall void", "living-air")
     assert hall.goal == Goal(metric=GoalMetric.RH, limit=68.5, window_h=48.0)
     assert hall.spot_goal == SpotGoal(kind=SpotKind.WOOD_EQUIVALENT, limit=4.0, control="bed")
@@ -130,7 +118,7 @@ def test_name_reference_and_goals_of_a_location_are_changed(site: support.Site) 
     for held in ('value="68.5"', 'value="48"', 'value="Hall void"', '<option value="wme_pct" selected>'):
         assert held in page, held
     assert client.post(HALL, data={"name": "Hall void"}, follow_redirects=False).status_code == 303
-    hall = job_of(site).location("hall")
+    hall = site.job().location("hall")
     assert (hall.goal, hall.spot_goal, hall.reference) == (None, None, None)
 
 
@@ -157,14 +145,14 @@ def test_what_would_mislead_is_refused_and_nothing_changes(
     answer = site.client().post(HALL, data=GOAL | change)
     assert answer.status_code == 422
     assert why in answer.text
-    assert job_of(site) == support.MILL_LANE
+    assert site.job() == support.MILL_LANE
 
 
 def test_air_has_no_goal_to_edit(site: support.Site) -> None:
     path = f"/jobs/{JOB}/locations/living-air/edit"
     assert 'name="metric"' not in site.client().get(path).text
     site.client().post(path, data={"name": "Lounge", "metric": "rh_pct", "limit": "50"})
-    assert (job_of(site).location("living-air").name, job_of(site).location("living-air").goal) == ("Lounge", None)
+    assert (site.job().location("living-air").name, site.job().location("living-air").goal) == ("Lounge", None)
 
 
 # --- a mistaken job -------------------------------------------------------------------------------------------

@@ -3,36 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 import web_support as support
 
-from monitord.model.jobs import JobFile
 from monitord.model.site.spots import SpotGoal, SpotKind
-from monitord.store.jobs import apply_job, get_job
+from monitord.store.jobs import apply_job
 from monitord.web.routes.on_site.spot_routes import METHODS
 
 JOB = "mill-lane-4"
 PATH = f"/jobs/{JOB}/round"
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[support.Site]:
-    made = support.empty_site(tmp_path)
-    with made.db.write() as conn:
-        apply_job(conn, support.MILL_LANE)
-    yield made
-    made.db.close()
-
-
-def job_of(site: support.Site) -> JobFile:
-    with site.db.read() as conn:
-        found = get_job(conn, JOB)
-    assert found is not None
-    return found
 
 
 def test_there_is_a_way_to_measure_each_kind() -> None:
@@ -49,7 +30,7 @@ def test_a_value_is_kept_shown_and_stands_beside_the_next_round(site: support.Si
     data = {"method": name, "instrument": "no. 3", "v-utility": f"{value:g}", "depth": "20"}
     answer = client.post(PATH, data=data)
     assert "Saved: 1 reading" in answer.text
-    (spot,) = job_of(site).spots
+    (spot,) = site.job().spots
     assert (spot.kind, spot.value, spot.instrument, spot.by) == (method.kind, value, "no. 3", "Test owner")
     assert spot.depth_mm == (20.0 if method.has_depth else None)
     shown = f"{value:.1f}\u00a0{method.unit}".replace("%\u00a0", "% ")
@@ -77,13 +58,13 @@ def test_what_is_impossible_is_refused_with_the_reason(
     answer = site.client().post(PATH, data={"method": name} | typed)
     assert answer.status_code == 422
     assert why in answer.text
-    assert job_of(site).spots == ()
+    assert site.job().spots == ()
 
 
 def test_species_and_temperature_that_the_meter_was_set_to_are_kept(site: support.Site) -> None:
     data = {"method": "pins", "v-utility": "20", "species": "softwood", "wood_temperature": "8,5"}
     site.client().post(PATH, data=data)
-    assert job_of(site).spots[0].corrected_for == "softwood, 8.5 °C"
+    assert site.job().spots[0].corrected_for == "softwood, 8.5 °C"
 
 
 def test_the_control_comes_first_and_a_goal_by_spot_readings_says_how_it_stands(site: support.Site) -> None:

@@ -41,7 +41,7 @@ from monitord.store.alerts import add_events, save_alerts
 from monitord.store.assessments import save_assessment
 from monitord.store.db.access_tables import session
 from monitord.store.db.database import Database
-from monitord.store.jobs import apply_job
+from monitord.store.jobs import apply_job, get_job
 from monitord.store.quarantine import put
 from monitord.store.series.readings import insert_batch
 from monitord.web.app import create_app
@@ -504,6 +504,13 @@ class Site:
             changed = update(session).where(session.c.digest == digest_of(made))
             conn.execute(changed.values(digest=digest_of(secret)))
 
+    def job(self, job_id: str = MILL_LANE.job) -> JobFile:
+        """The job as it is stored now."""
+        with self.db.read() as conn:
+            found = get_job(conn, job_id)
+        assert found is not None
+        return found
+
     def put(self, readings: Sequence[Reading]) -> None:
         """Readings land."""
         with self.db.write() as conn:
@@ -524,6 +531,14 @@ class Site:
 def empty_site(folder: Path) -> Site:
     """A store with nothing in it."""
     return Site(Database.open(f"sqlite:///{folder / 'web.sqlite3'}"))
+
+
+def planned_site(path: Path) -> Site:
+    """A site at which Mill Lane 4 is known and nothing was read yet."""
+    made = empty_site(path)
+    with made.db.write() as conn:
+        apply_job(conn, MILL_LANE)
+    return made
 
 
 def mill_lane(folder: Path, step_s: float = 600.0) -> Site:
