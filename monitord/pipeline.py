@@ -37,7 +37,7 @@ from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending
 from monitord.store.db.database import Database
 from monitord.store.db.times import to_ms
 from monitord.store.series import rollups
-from monitord.store.series.records import load_job_record
+from monitord.store.series.kept_records import KeptRecord
 
 _log = logging.getLogger(__name__)
 
@@ -104,18 +104,18 @@ class AssessmentCaches:
     """What is saved between rounds, for each job; a job that was changed starts afresh."""
 
     def __init__(self) -> None:
-        self._kept: dict[str, tuple[JobFile, AssessmentCache]] = {}
+        self._kept: dict[str, tuple[JobFile, KeptRecord, AssessmentCache]] = {}
         self._budget = Budget()
         self._histories: dict[str, History] = {}
 
-    def of(self, job: JobFile) -> AssessmentCache:
-        """The memo of a job as it now is."""
+    def of(self, job: JobFile) -> tuple[KeptRecord, AssessmentCache]:
+        """What is known of a job as it now is, and the memo of what rests on that."""
         kept = self._kept.get(job.job)
         if kept is None or kept[0] != job:
-            sleeve_runs = None if kept is None else kept[1].sleeve_runs
-            kept = self._kept[job.job] = (job, AssessmentCache(sleeve_runs))
-        kept[1].budget = self._budget
-        return kept[1]
+            sleeve_runs = None if kept is None else kept[2].sleeve_runs
+            kept = self._kept[job.job] = (job, KeptRecord(), AssessmentCache(sleeve_runs))
+        kept[2].budget = self._budget
+        return kept[1:]
 
     def begin_round(self) -> None:
         """Let this round catch up on `_CATCH_UP_D` days of sleeves, so that no restart holds up the alerts."""
@@ -218,13 +218,14 @@ def _run_job(
             return
         ended = job.end is not None and job.end <= now
         as_of = job.end if ended and job.end is not None else now
-        record = load_job_record(conn, job, as_of)
+        known, cache = caches.of(job)
+        record = known.load(conn, job, as_of)
         history = caches.history(conn, job_id, as_of)
         max_age = timedelta(hours=options.outdoor_forecast_max_age_h)
         issued = outdoor_forecasts.load(conn, job_id, damage_hour(as_of), max_age)
     weather = None if issued is None else of_document(issued)
     # outside of any transaction, so that readings go on landing
-    assessment = assess_job(job, record, as_of, options, caches.of(job), outdoor_forecast=weather, criteria=criteria)
+    assessment = assess_job(job, record, as_of, options, cache, outdoor_forecast=weather, criteria=criteria)
     new = history.add(assessment)
     with db.write() as conn:
         alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, max(now, clock.now()))
@@ -239,7 +240,7 @@ def _run_job(
         assessments.save_assessment(conn, assessment)
         for location, forecast in new:
             assessments.add_forecasts(conn, job_id, location, forecast)
-        if not caches.of(job).pending:  # else the next round goes on with it
+        if not cache.pending:  # else the next round goes on with it
             pending_jobs.clear_mark(conn, job_id, mark)
     for event in result.events:
         _log.info("job %s: alert %s %s: %s", job_id, event.fingerprint[:8], event.event, event.detail)

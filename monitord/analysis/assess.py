@@ -9,7 +9,6 @@ from typing import TypeVar
 import numpy as np
 
 from monitord.analysis.air.comparison import Present, airs_of, compare, present
-from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.air.ventilation import VentilationDay, ventilation
 from monitord.analysis.damage import DamageResults, assess_damage
@@ -18,7 +17,7 @@ from monitord.analysis.hourly_results import (
     HourlyResults,
     assess_goals,
     compute_hourly_results,
-    references_of,
+    source_at,
 )
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.probes.battery import low_battery
@@ -266,8 +265,7 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
     if compared:
         settled = {key: view.equilibrium for key, view in goals.items()}
         comparisons += depth_comparisons(job, location, hours.all_series, settled, hours.clocks, pressure, options)
-        references = references_of(hours, job, location)
-        source = source_of(hours.all_series[location.id], references.room, references.outdoor, options)
+        source = source_at(hours, job, location, options)
     room, outdoor = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location), job.outdoor()
     risk: SurfaceRisk | None = None
     inside, outside = (airs[air.id] if air is not None else None for air in (room, outdoor))

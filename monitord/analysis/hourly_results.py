@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.goals import assess_goal, assess_sleeve, by_posterior
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.probes.quality import (
@@ -35,7 +36,7 @@ from monitord.analysis.stall import naming_equipment
 from monitord.analysis.wetting.rewetting import wetting
 from monitord.analysis.wetting.room_moisture import room_more_humid
 from monitord.analysis.wood.timber import timber_spots
-from monitord.model.assessments import Drying, Equilibrium, Facts, Finding, Forecast, QualityFlag, State
+from monitord.model.assessments import Drying, Equilibrium, Facts, Finding, Forecast, MoistureSource, QualityFlag, State
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import NONE, FindingKind, Truth
 from monitord.model.jobs import AIR_KINDS, JobFile, Location, LocationKind
@@ -73,6 +74,8 @@ class HourlyResults:
     """Sleeves: when their clock started. [s]"""
     wet: dict[str, Finding] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
+    sources: dict[str, MoistureSource | None] = field(default_factory=dict)
+    """Where the vapour comes from, of the locations that were asked for: see `source_at`."""
 
 
 @dataclass
@@ -162,6 +165,15 @@ def references_of(view: HourlyResults, job: JobFile, location: Location) -> Refe
         None if p is None or p.id == location.id else view.all_series[p.id] for p in (air, room, outdoor, control)
     ]
     return ReferenceSeries(*all_series)
+
+
+def source_at(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> MoistureSource | None:
+    """Where a location's vapour comes from, judged once for each view; None where that is not asked of its kind."""
+    if location.id not in view.sources:
+        references = references_of(view, job, location)
+        series = view.all_series[location.id]
+        view.sources[location.id] = source_of(series, references.room, references.outdoor, options)
+    return view.sources[location.id]
 
 
 def _assess_events(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> None:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import Column, Table, select
 
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile
@@ -89,12 +89,16 @@ def hours(db: Database) -> list[tuple[Any, ...]]:
         return [tuple(row) for row in conn.execute(select(hourly).order_by(hourly.c.probe_id, hourly.c.hour))]
 
 
+def _lasting(table: Table) -> list[Column[Any]]:
+    return [column for column in table.c if column.name != "renewals"]
+
+
 def everything(db: Database) -> dict[str, list[tuple[Any, ...]]]:
-    """All rows of all tables but those of what is to be done."""
+    """All rows of all tables but those of what is to be done, and without the count of what was done over again."""
     left_out = {"touched_hour", "mark"}
     with db.read() as conn:
         return {
-            table.name: sorted((tuple(row) for row in conn.execute(select(table))), key=repr)
+            table.name: sorted((tuple(row) for row in conn.execute(select(*_lasting(table)))), key=repr)
             for table in metadata.sorted_tables
             if table.name not in left_out
         }

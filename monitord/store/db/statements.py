@@ -17,6 +17,7 @@ from sqlalchemy import (
     Insert,
     Select,
     Table,
+    TableValuedAlias,
     Text,
     bindparam,
     cast,
@@ -127,12 +128,16 @@ def names_of(conn: Connection, table: Table, numbers: Iterable[int]) -> dict[int
 
 @lru_cache(maxsize=8)
 def _ids_of_names(dialect: str, table: Table) -> Select[Any]:
+    item = given_names(dialect)
+    return select(table.c.name, table.c.id).join_from(item, table, table.c.name == cast(item.c.value, Text))
+
+
+def given_names(dialect: str) -> TableValuedAlias:
+    """Names given as a JSON list, the parameter `names`: column value, to be cast to a text."""
     given = bindparam("names", type_=Text)
     if dialect == "postgresql":
-        item = func.json_array_elements_text(cast(given, postgresql.JSON)).table_valued("value", name="item")
-    else:
-        item = func.json_each(given).table_valued("value", name="item")
-    return select(table.c.name, table.c.id).join_from(item, table, table.c.name == cast(item.c.value, Text))
+        return func.json_array_elements_text(cast(given, postgresql.JSON)).table_valued("value", name="item")
+    return func.json_each(given).table_valued("value", name="item")
 
 
 @lru_cache(maxsize=8)

@@ -62,16 +62,21 @@ mark = Table(  # what has to be assessed; a row for each job, see marks.py
 )
 
 
-def _names(table: str) -> Table:
+def _names(table: str, *more: Column[int]) -> Table:
     return Table(
         table,
         metadata,
         Column("id", ROW_ID, primary_key=True),
         Column("name", Text, nullable=False, unique=True),
+        *more,
     )
 
 
-probe_name = _names("probe_name")  # numbers in place of names where there are many rows; a number is never used again
+_RENEWALS = Column("renewals", BigInteger, nullable=False, server_default="0")  # how often hours of it were rolled up
+
+probe_name = _names(
+    "probe_name", _RENEWALS
+)  # numbers in place of names where there are many rows; a number is never used again
 gateway_name = _names("gateway_name")
 
 _HUNDREDTHS = scaled(100)

@@ -6,12 +6,14 @@ same readings give the same verdict, live or afterwards.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Select, bindparam, select
+from sqlalchemy import Connection, Select, and_, bindparam, select
 
 from monitord.model.jobs import JobFile, Placement
 from monitord.model.series import LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series
@@ -23,6 +25,8 @@ from monitord.store.series import rollups
 from monitord.store.series.archived import need_readings
 from monitord.store.series.keeping import elsewhere
 
+RECENT_H = 72.0
+"""How much of the end of a record is given raw (our choice). [h]"""
 _OPEN_MS = NEVER_MS
 """End of a placement that goes on."""
 _ALL_MS = NEVER_MS - 1
@@ -40,10 +44,10 @@ def load_series(
     bounds = {
         "probe": placement.probe,
         "since": max(to_ms(since), to_ms(placement.from_time)),
-        "until": min(to_ms(until), _end_ms(placement) - 1),
+        "until": min(to_ms(until), end_ms(placement) - 1),
         "received": _known_by(as_of_received),
     }
-    return _as_series(_stored(conn, bounds))
+    return as_series(_stored(conn, bounds))
 
 
 def load_hourly(
@@ -54,12 +58,12 @@ def load_hourly(
         conn,
         placement.probe,
         since_ms=to_ms(placement.from_time),
-        end_ms=min(hour_of(to_ms(until)), _end_ms(placement)),
+        end_ms=min(hour_of(to_ms(until)), end_ms(placement)),
         received_ms=_known_by(as_of_received),
     )
 
 
-def load_job_record(conn: Connection, job: JobFile, as_of: datetime, recent_h: float = 72.0) -> JobRecord:
+def load_job_record(conn: Connection, job: JobFile, as_of: datetime, recent_h: float = RECENT_H) -> JobRecord:
     """What was known of a job at a time: the readings received at or before it.
 
     Parameters
@@ -77,40 +81,56 @@ def load_job_record(conn: Connection, job: JobFile, as_of: datetime, recent_h: f
 
 def _placement_record(conn: Connection, placement: Placement, since: datetime, as_of: datetime) -> PlacementRecord:
     last_seen_ms = last_seen_in_placement(
-        conn, placement.probe, to_ms(placement.from_time), _end_ms(placement), to_ms(as_of)
+        conn, placement.probe, to_ms(placement.from_time), end_ms(placement), to_ms(as_of)
     )
     return PlacementRecord(
         placement=placement,
-        recent=_recent(conn, placement, to_ms(since), to_ms(as_of)),
+        recent=as_series(raw_of_placement(conn, placement, to_ms(since), to_ms(as_of))),
         hourly=load_hourly(conn, placement, as_of, as_of),
         last_seen_s=None if last_seen_ms is None else last_seen_ms / 1000.0,
     )
 
 
-def _recent(conn: Connection, placement: Placement, since_ms: int, known_by_ms: int) -> Series:
-    from_ms, end_ms = to_ms(placement.from_time), _end_ms(placement)
+def raw_of_placement(conn: Connection, placement: Placement, since_ms: int, known_by_ms: int | None = None) -> Array:
+    """Readings of a placement received by a time (None: ever), as `COLUMNS`, in order of their stamps. [ms]
+
+    They are stamped at or after `since_ms`, or came late, at or after it.
+    """
+    from_ms, until_ms = to_ms(placement.from_time), end_ms(placement)
+    known_by_ms = _ALL_MS if known_by_ms is None else known_by_ms
     bounds = {
         "probe": placement.probe,
         "since": max(since_ms, from_ms),
-        "until": end_ms - 1,
+        "until": until_ms - 1,
         "received": known_by_ms,
     }
     found = _stored(conn, bounds)
-    earlier_end_ms = min(since_ms, end_ms)
+    earlier_end_ms = min(since_ms, until_ms)
     hours = rollups.reached_since(conn, placement.probe, since_ms=from_ms, end_ms=earlier_end_ms, received_ms=since_ms)
     if hours:
         came_late = {"from": from_ms, "end": earlier_end_ms, "reached": since_ms, "received": known_by_ms}
         found = np.concatenate([_came_late(conn, placement.probe, hours, came_late), found], axis=1)
-    return _as_series(found)
+    return found
 
 
 def _stored(conn: Connection, bounds: dict[str, Any]) -> Array:
-    """`_COLUMNS` of a probe's readings, since <= stamp <= until, received by a time. [ms]"""
+    """`COLUMNS` of a probe's readings, since <= stamp <= until, received by a time. [ms]"""
     store = elsewhere(conn)
     if store is None:
-        return columns_of(conn, _SERIES, bounds, len(_COLUMNS))
+        return columns_of(conn, _SERIES, bounds, len(COLUMNS))
     found = store.of_stretch(bounds["probe"], bounds["since"], bounds["until"] + 1)
-    return found[:, found[_ARRIVAL] <= bounds["received"]]
+    return found[:, found[ARRIVAL] <= bounds["received"]]
+
+
+def raw_since(conn: Connection, cuts: Sequence[tuple[str, int, int]]) -> list[Array]:
+    """`COLUMNS` of all readings of some probes (name, number), each stamped from an hour on. [hours since 1970]"""
+    store = elsewhere(conn)
+    if store is not None:
+        return store.columns_of_stretches([(name, hour * HOUR_MS, _ALL_MS) for name, _, hour in cuts])
+    pairs = as_pairs((number, hour) for _, number, hour in cuts)
+    n, *columns = columns_of(conn, _since(conn.dialect.name), {"pairs": pairs}, 1 + len(COLUMNS))
+    edges = n.searchsorted(np.arange(len(cuts) + 1))
+    return [np.array([column[a:b] for column in columns]) for a, b in pairwise(edges)]
 
 
 def _came_late(conn: Connection, probe: str, hours: list[rollups.Hour], bounds: dict[str, int]) -> Array:
@@ -118,20 +138,22 @@ def _came_late(conn: Connection, probe: str, hours: list[rollups.Hour], bounds: 
     store = elsewhere(conn)
     if store is None:
         pairs = {"pairs": as_pairs(hours), **bounds}
-        return columns_of(conn, _late(conn.dialect.name), pairs, len(_COLUMNS))
+        return columns_of(conn, _late(conn.dialect.name), pairs, len(COLUMNS))
     found = store.of_hours([(probe, hour) for _, hour in hours], HOUR_MS)[1:]
-    time_ms, arrived = found[0], found[_ARRIVAL]
+    time_ms, arrived = found[0], found[ARRIVAL]
     late = (time_ms >= bounds["from"]) & (time_ms < bounds["end"]) & (arrived - time_ms > round(LATE_S * 1000))
     return found[:, late & (arrived >= bounds["reached"]) & (arrived <= bounds["received"])]
 
 
-def _as_series(found: Array) -> Series:
+def as_series(found: Array) -> Series:
+    """Rows of `COLUMNS` as a series, which takes the array over."""
     found[0] /= 1000.0
-    found[_ARRIVAL] /= 1000.0
+    found[ARRIVAL] /= 1000.0
     return Series(*found)
 
 
-def _end_ms(placement: Placement) -> int:
+def end_ms(placement: Placement) -> int:
+    """End of a placement; after every time where it goes on. [ms]"""
     return _OPEN_MS if placement.to_time is None else to_ms(placement.to_time)
 
 
@@ -141,7 +163,7 @@ def _known_by(time: datetime | None) -> int:
 
 # --- statements ---------------------------------------------------------------------------------------------
 
-_COLUMNS = (
+COLUMNS = (
     reading.c.time_ms,
     reading.c.temperature_c,
     reading.c.relative_humidity_pct,
@@ -150,11 +172,12 @@ _COLUMNS = (
     arrival_ms,
     reading.c.battery_pct,
 )
-_ARRIVAL = 5
-"""Which of them is the arrival."""
+"""What is read of a reading; times in milliseconds."""
+STAMP, ARRIVAL = 0, 5
+"""Which of them are the times."""
 
 _SERIES: Select[Any] = (
-    select(*_COLUMNS)
+    select(*COLUMNS)
     .where(
         reading.c.probe_id == select(probe_name.c.id).where(probe_name.c.name == bindparam("probe")).scalar_subquery(),
         reading.c.time_ms >= bindparam("since"),
@@ -166,11 +189,19 @@ _SERIES: Select[Any] = (
 
 
 @lru_cache(maxsize=4)
+def _since(dialect: str) -> Select[Any]:
+    """`COLUMNS` of readings of the probes in `pairs`, each from an hour on; after the probe's n."""
+    pair = probe_hours(dialect)
+    since = and_(reading.c.probe_id == pair.c.probe_id, reading.c.time_ms >= pair.c.hour * HOUR_MS)
+    return select(pair.c.n, *COLUMNS).join_from(pair, reading, since).order_by(pair.c.n, reading.c.time_ms)
+
+
+@lru_cache(maxsize=4)
 def _late(dialect: str) -> Select[Any]:
     """Readings of the hours in `pairs` that came late, and within bounds of arrival."""
     pair = probe_hours(dialect)
     return (
-        select(*_COLUMNS)
+        select(*COLUMNS)
         .join_from(pair, reading, rollups.in_hour(pair))
         .where(
             reading.c.time_ms >= bindparam("from"),

@@ -2,7 +2,8 @@
 
 A commit of readings only notes which hours of which probes it has touched (`touched_hour`); a late reading touches its
 hour again. `renew` rolls up the touched hours that are over and takes the notes away in the same transaction: once for
-each hour and round of assessment, however many batches have fallen into it.
+each hour and round of assessment, however many batches have fallen into it. It counts up the probe's `renewals`, so
+that whoever keeps hours in memory knows that some have changed.
 
 A row of `hourly` holds every reading of a probe in a clock hour, rolled up by `monitord.model.series`. What is read is
 always exactly what was known at the time asked for. These are rolled up again from their readings as they are read:
@@ -26,12 +27,15 @@ from sqlalchemy import (
     Insert,
     Select,
     Table,
+    Update,
     and_,
     bindparam,
     delete,
+    func,
     select,
     tuple_,
     union_all,
+    update,
 )
 from sqlalchemy.sql import ColumnElement
 
@@ -74,7 +78,9 @@ def renew(conn: Connection, before_ms: int) -> int:
     hours = [(probe, hour) for probe, hour in conn.execute(_TOUCHED, _over(before_ms, _AT_ONCE))]
     if hours:
         _roll_up(conn, hours)
-        conn.execute(_untouch(conn.dialect.name), {"pairs": as_pairs(hours)})
+        pairs = {"pairs": as_pairs(hours)}
+        conn.execute(_untouch(conn.dialect.name), pairs)
+        conn.execute(_count_renewals(conn.dialect.name), pairs)
     return len(hours)
 
 
@@ -118,6 +124,15 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
     merged = [np.r_[old[~again], getattr(renewed, name)] for name, old in zip(_COLUMNS, columns, strict=True)]
     order = np.argsort(merged[0])
     return Hourly(*(column[order] for column in merged))
+
+
+def counted(conn: Connection, before: Sequence[Hour]) -> list[tuple[int, int]]:
+    """Of each probe before an hour: the readings in the rows of its hours, and when the last of them came. [ms]"""
+    found = {
+        n: (int(count), int(came))
+        for n, count, came in conn.execute(_counted(conn.dialect.name), {"pairs": as_pairs(before)})
+    }
+    return [found.get(n, (0, 0)) for n in range(len(before))]
 
 
 def reached_since(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> list[Hour]:
@@ -233,6 +248,24 @@ def _untouch(dialect: str) -> Delete:
     pair = probe_hours(dialect)
     key = tuple_(touched_hour.c.probe_id, touched_hour.c.hour)
     return delete(touched_hour).where(key.in_(select(pair.c.probe_id, pair.c.hour)))
+
+
+@lru_cache(maxsize=4)
+def _count_renewals(dialect: str) -> Update:
+    pair = probe_hours(dialect)
+    return (
+        update(probe_name)
+        .where(probe_name.c.id.in_(select(pair.c.probe_id)))
+        .values(renewals=probe_name.c.renewals + 1)
+    )
+
+
+@lru_cache(maxsize=4)
+def _counted(dialect: str) -> Select[Any]:
+    pair = probe_hours(dialect)
+    before = and_(hourly.c.probe_id == pair.c.probe_id, hourly.c.hour < pair.c.hour)
+    came = hourly.c.hour * HOUR_MS + hourly.c.delay_ms
+    return select(pair.c.n, func.sum(hourly.c.count), func.max(came)).join_from(pair, hourly, before).group_by(pair.c.n)
 
 
 def in_hour(pair: FromClause) -> ColumnElement[bool]:

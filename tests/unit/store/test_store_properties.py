@@ -7,9 +7,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, event, select
 
 from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.readings import Reading
@@ -19,6 +20,7 @@ from monitord.store.db.database import Database
 from monitord.store.db.tables import heard, hourly, metadata, probe_name, reading
 from monitord.store.db.times import to_ms
 from monitord.store.series import rollups
+from monitord.store.series.kept_records import KeptRecord
 from monitord.store.series.readings import insert_batch, load_job_record
 
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
@@ -199,3 +201,81 @@ def test_a_job_is_marked_if_and_only_if_a_reading_lies_in_an_hour_of_its_stays(r
         for probe, hour in hour_begins
     )
     assert covered <= marked <= near
+
+
+@st.composite
+def days_of_rounds(draw: st.SampleFn) -> list[tuple[list[Reading], list[int], datetime, bool]]:
+    """Rounds in which some readings land, those at some places as retained; then a time of assessment, often later."""
+    shifts = st.integers(0, 5).map(lambda days: timedelta(days=days))
+    readings = [
+        r.model_copy(update={"time": r.time + shift, "received_at": r.received_at + shift})
+        for r in draw(some_readings)
+        for shift in [draw(shifts)]
+    ]
+    as_of, rounds = T0, []
+    for batch in _batches(draw, draw(st.permutations(readings))):
+        as_of += timedelta(minutes=draw(st.sampled_from([0, 10, 60, 60, 150, 1440, 4000, -100])))
+        rounds.append((batch, draw(st.lists(st.integers(0, 40), max_size=3)), as_of, draw(st.booleans())))
+    return rounds
+
+
+@settings(max_examples=80, deadline=None)
+@given(days_of_rounds())
+def test_what_is_kept_between_rounds_is_what_is_read_from_scratch(
+    rounds: list[tuple[list[Reading], list[int], datetime, bool]],
+) -> None:
+    """Late readings, backlogs, clocks that run ahead, replays, hours that others roll up, a clock that goes back."""
+    kept = KeptRecord()
+    with DATABASE.write() as conn:
+        emptied(conn)
+        jobs.apply_job(conn, JOB)
+        for batch, retained, as_of, renewing in rounds:
+            insert_batch(conn, batch, frozenset(retained))
+            if renewing:
+                rollups.renew(conn, to_ms(as_of))
+            assert_same_record(kept.load(conn, JOB, as_of), load_job_record(conn, JOB, as_of))
+
+
+def plain(minutes: float, came_min: float) -> Reading:
+    time, received_at = (T0 + timedelta(minutes=m) for m in (minutes, came_min))
+    return Reading(
+        probe="p1", time=time, temperature_c=20.0 + came_min, relative_humidity_pct=50.0, received_at=received_at
+    )
+
+
+@pytest.mark.parametrize(
+    ("rolled_up_min", "as_of_min"),
+    [
+        pytest.param([125, 125, 125], [70, 125, 65], id="the clock goes back"),
+        pytest.param([125, 125, 125], [65, 100, 125], id="another process has rolled up what came after"),
+        pytest.param([0, 0, 125], [65, 125, 126], id="rolled up late"),
+    ],
+)
+def test_what_is_kept_is_no_more_than_was_known(rolled_up_min: list[int], as_of_min: list[int]) -> None:
+    kept = KeptRecord()
+    with DATABASE.write() as conn:
+        emptied(conn)
+        jobs.apply_job(conn, JOB)
+        insert_batch(conn, [plain(0, 1), plain(10, 11), plain(50, 90), plain(62, 63), plain(110, 111)])
+        for rolled_up, as_of in zip(rolled_up_min, as_of_min, strict=True):
+            rollups.renew(conn, to_ms(T0 + timedelta(minutes=rolled_up)))
+            time = T0 + timedelta(minutes=as_of)
+            assert_same_record(kept.load(conn, JOB, time), load_job_record(conn, JOB, time))
+
+
+def test_a_round_reads_what_came_and_no_more() -> None:
+    """No statement looks at the hours behind; the last asks when the probe was seen in its ended placement."""
+    with DATABASE.write() as conn:
+        emptied(conn)
+        jobs.apply_job(conn, JOB)
+        insert_batch(conn, [reading for hour in range(3, 150) for reading in [plain(60 * hour, 60 * hour)]])
+        rollups.renew(conn, to_ms(T0 + timedelta(hours=150)))
+        kept = KeptRecord()
+        kept.load(conn, JOB, T0 + timedelta(hours=150))
+        insert_batch(conn, [plain(60 * 150 + 5, 60 * 150 + 5)])
+        statements: list[str] = []
+        event.listen(conn, "before_cursor_execute", lambda *call: statements.append(call[2]))
+        kept.load(conn, JOB, T0 + timedelta(hours=150, minutes=6))
+    assert len(statements) == 5
+    assert not [statement for statement in statements if "hourly" in statement]
+    assert kept.nbytes < 40_000

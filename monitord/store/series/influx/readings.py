@@ -95,8 +95,11 @@ class InfluxReadings:
 
     def of_stretch(self, probe: str, from_ms: int, end_ms: int) -> Array:
         """The readings of a probe, from <= time < end, as `columns` has them. [ms]"""
-        (rows,) = self.of_stretches([(probe, from_ms, end_ms)])
-        return columns(rows)
+        return self.columns_of_stretches([(probe, from_ms, end_ms)])[0]
+
+    def columns_of_stretches(self, asked: Sequence[Stretch]) -> list[Array]:
+        """The same of several."""
+        return [columns(rows) for rows in self.of_stretches(asked)]
 
     def newest(self, probe: str, from_ms: int, end_ms: int, known_by_ms: int) -> RawReading | None:
         """The last of a stretch that was heard live by a time. [ms]"""
