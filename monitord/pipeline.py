@@ -22,7 +22,7 @@ from monitord.analysis.air.outdoor_forecast import of_document
 from monitord.analysis.assess import AssessmentCache, assess_job, damage_hour
 from monitord.analysis.forecast.revisions import History, forecast_revisions, history_span
 from monitord.analysis.readiness.signed_off import after_sign_off
-from monitord.analysis.slabs.posterior.sleeve_runs import Budget
+from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRuns
 from monitord.clock import Clock
 from monitord.errors import MonitordError, StoreError
 from monitord.model.alerts import Alert, Ending
@@ -108,11 +108,14 @@ class AssessmentCaches:
         self._budget = Budget()
         self._histories: dict[str, History] = {}
 
-    def of(self, job: JobFile) -> tuple[KeptRecord, AssessmentCache]:
-        """What is known of a job as it now is, and the memo of what rests on that."""
+    def of(self, conn: Connection, job: JobFile) -> tuple[KeptRecord, AssessmentCache]:
+        """What is known of a job as it now is, and the memo of what rests on that.
+
+        The ensembles of its sleeves come from the store where they are not at hand.
+        """
         kept = self._kept.get(job.job)
         if kept is None or kept[0] != job:
-            sleeve_runs = None if kept is None else kept[2].sleeve_runs
+            sleeve_runs = SleeveRuns(assessments.checkpoints(conn, job.job)) if kept is None else kept[2].sleeve_runs
             kept = self._kept[job.job] = (job, KeptRecord(), AssessmentCache(sleeve_runs))
         kept[2].budget = self._budget
         return kept[1:]
@@ -218,7 +221,7 @@ def _run_job(
             return
         ended = job.end is not None and job.end <= now
         as_of = job.end if ended and job.end is not None else now
-        known, cache = caches.of(job)
+        known, cache = caches.of(conn, job)
         record = known.load(conn, job, as_of)
         history = caches.history(conn, job_id, as_of)
         max_age = timedelta(hours=options.outdoor_forecast_max_age_h)
@@ -238,6 +241,11 @@ def _run_job(
             result = update_alerts(job, alerts, assessment, rules, as_of, options, history, signed)
         keep_alerts(conn, result)
         assessments.save_assessment(conn, assessment)
+        if ended:
+            assessments.forget_checkpoints(conn, job_id)
+        else:
+            for location, checkpoint in cache.sleeve_runs.take_unstored().items():
+                assessments.keep_checkpoint(conn, job_id, location, checkpoint)
         for location, forecast in new:
             assessments.add_forecasts(conn, job_id, location, forecast)
         if not cache.pending:  # else the next round goes on with it

@@ -92,6 +92,7 @@ class AssessmentCache:
             known = key, assess_goals(job, hours, options, self.sleeve_runs, self.budget)
             self.pending = any(element.pending for element in known[1].values())
             self._goals = {} if self.pending else {hour_s: known}
+            self._readiness = None  # it rests on them
         return known[1]
 
     def readiness(

@@ -7,7 +7,7 @@ of it that someone should hear of, with a numeric value that the alert rules hol
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -332,6 +332,16 @@ class LocationAssessment(BaseModel):
     drying: Drying | None = None
     forecast: Forecast | None = None
     flags: tuple[QualityFlag, ...] = ()
+
+
+class SleeveCheckpoint(NamedTuple):
+    """The ensemble of a sleeve as of the end of one of its days, to go on from instead of marching its days again."""
+
+    end_s: float
+    """End of that day. [s]"""
+    digest: str
+    """SHA-256 of all that it rests on, in hexadecimal: one that rests on anything else is as good as none."""
+    content: bytes
 
 
 class JobAssessment(BaseModel):

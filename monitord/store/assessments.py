@@ -1,6 +1,6 @@
-"""The latest assessment of each job, to be shown, and every forecast that was made.
+"""The latest assessment of each job, to be shown, every forecast that was made, and ensembles to go on from.
 
-Neither is truth: both can be computed again from the readings. An assessment that this program can't read any
+None is truth: all can be computed again from the readings. An assessment that this program can't read any
 more is therefore taken as not there.
 """
 
@@ -11,12 +11,12 @@ from datetime import datetime
 from functools import lru_cache
 
 from pydantic import ValidationError
-from sqlalchemy import Connection, Insert, bindparam, func, select
+from sqlalchemy import Connection, Insert, bindparam, delete, func, insert, select
 
-from monitord.model.assessments import Forecast, JobAssessment
+from monitord.model.assessments import Forecast, JobAssessment, SleeveCheckpoint
 from monitord.store import jobs
 from monitord.store.db.statements import insert_or_update
-from monitord.store.db.tables import assessment, forecast, mark
+from monitord.store.db.tables import assessment, forecast, mark, sleeve_checkpoint
 from monitord.store.db.times import from_ms, to_ms
 
 _WAITS = mark.c.mark > mark.c.assessed
@@ -76,6 +76,36 @@ def recent_forecasts(conn: Connection, job: str, since: datetime) -> dict[str, l
     return found
 
 
+CHECKPOINTS_KEPT = 2
+"""Of each sleeve: a late reading may belong to a day before the newest (our choice)."""
+
+
+def keep_checkpoint(conn: Connection, job: str, location: str, made: SleeveCheckpoint) -> None:
+    """Keep the ensemble of a sleeve, and the one before it.
+
+    Those of later days are from before a late reading threw the run back, and go.
+    """
+    at = {"the_job": job, "the_location": location}
+    row = {"job": job, "location": location, "end_ms": round(1000.0 * made.end_s)}
+    ends = conn.execute(_ENDS, at).scalars()
+    before = sorted(end for end in ends if end < row["end_ms"])[-(CHECKPOINTS_KEPT - 1) :]
+    conn.execute(_FORGET_OTHERS, at | {"staying": before})
+    conn.execute(insert(sleeve_checkpoint), row | {"digest": made.digest, "content": made.content})
+
+
+def forget_checkpoints(conn: Connection, job: str) -> None:
+    """Let the ensembles of a job go that is over."""
+    conn.execute(_FORGET, {"the_job": job})
+
+
+def checkpoints(conn: Connection, job: str) -> dict[str, list[SleeveCheckpoint]]:
+    """Location to the stored ensembles of its sleeve."""
+    found: dict[str, list[SleeveCheckpoint]] = {}
+    for location, end_ms, digest, content in conn.execute(_CHECKPOINTS, {"the_job": job}):
+        found.setdefault(location, []).append(SleeveCheckpoint(end_ms / 1000.0, digest, content))
+    return found
+
+
 # --- statements ---------------------------------------------------------------------------------------------
 
 _MADE = select(assessment.c.job, assessment.c.as_of_ms)
@@ -87,6 +117,16 @@ _RECENT = (
     .where(forecast.c.job == bindparam("the_job"), forecast.c.made_ms >= bindparam("since"))
     .order_by(forecast.c.made_ms)
 )
+
+
+_OF_JOB = sleeve_checkpoint.c.job == bindparam("the_job")
+_OF_LOCATION = sleeve_checkpoint.c.location == bindparam("the_location")
+_ENDS = select(sleeve_checkpoint.c.end_ms).where(_OF_JOB, _OF_LOCATION)
+_CHECKPOINTS = select(
+    sleeve_checkpoint.c.location, sleeve_checkpoint.c.end_ms, sleeve_checkpoint.c.digest, sleeve_checkpoint.c.content
+).where(_OF_JOB)
+_FORGET = delete(sleeve_checkpoint).where(_OF_JOB)
+_FORGET_OTHERS = _FORGET.where(_OF_LOCATION, sleeve_checkpoint.c.end_ms.not_in(bindparam("staying", expanding=True)))
 
 
 @lru_cache(maxsize=4)

@@ -375,6 +375,12 @@ def test_after_a_restart_sleeves_are_caught_up_over_rounds_and_hold_no_alert_up(
     whole = assess_job(job, record, clock.time, OPTIONS)
     assert shown.at("sleeve") == whole.at("sleeve")
     assert shown.findings == whole.findings
+    # what was stored of the ensemble spares the next start the rounds, and changes nothing
+    mark_running(db, clock)
+    assert assess_pending(db, clock, RULES, OPTIONS, AssessmentCaches()).assessed == ("mill-3",)
+    with db.read() as conn:
+        again = latest_assessment(conn, "mill-3")
+    assert again == shown
 
 
 def slips(as_of: datetime) -> Forecast:

@@ -172,6 +172,16 @@ assessment = Table(  # the latest of each job, kept to be shown; never truth, it
     Column("document", Text, nullable=False),
 )
 
+sleeve_checkpoint = Table(  # ensembles of sleeves to go on from after a restart; never truth either
+    "sleeve_checkpoint",
+    metadata,
+    Column("job", Text, ForeignKey("job.job", ondelete="CASCADE"), primary_key=True),
+    Column("location", Text, primary_key=True),
+    Column("end_ms", BigInteger, primary_key=True, autoincrement=False),  # of the ensemble's last day
+    Column("digest", Text, nullable=False),  # of what it rests on
+    Column("content", LargeBinary, nullable=False),
+)
+
 forecast = Table(  # every forecast that was made: one that keeps slipping is itself a finding
     "forecast",
     metadata,

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Connection, select, update
 
 from monitord.errors import JobFileError, StoreError
-from monitord.model.assessments import Forecast, JobAssessment
+from monitord.model.assessments import Forecast, JobAssessment, SleeveCheckpoint
 from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
 from monitord.model.site.equipment import Equipment, Water
 from monitord.store import assessments, jobs, pending_jobs, quarantine
@@ -339,3 +339,30 @@ def test_applying_a_file_keeps_the_equipment_that_was_recorded_on_site(conn: Con
     assert jobs.with_site_records(conn, corrected).equipment == (earlier,), "the file's own time counts"
     gone = old.model_copy(update={"locations": (room.model_copy(update={"id": "other"}),)})
     assert jobs.with_site_records(conn, gone).equipment == ()
+
+
+def test_of_a_sleeves_checkpoints_the_newest_two_stay_and_none_of_later_days(conn: Connection) -> None:
+    def put(day: int, location: str = "void") -> None:
+        made = SleeveCheckpoint(86_400.0 * day, f"digest {day}", bytes([day, 0, 255]))
+        assessments.keep_checkpoint(conn, "J1", location, made)
+
+    def days(location: str = "void") -> list[float]:
+        return sorted(one.end_s / 86_400.0 for one in assessments.checkpoints(conn, "J1").get(location, []))
+
+    jobs.apply_job(conn, a_job())
+    assert days() == []
+    for day in (3, 5, 9):
+        put(day)
+    put(4, "room")
+    assert (days(), days("room")) == ([5, 9], [4])
+    put(7)  # a late reading had thrown the run back
+    assert days() == [5, 7]
+    put(7)
+    assert days() == [5, 7]
+    newest = max(assessments.checkpoints(conn, "J1")["void"])
+    assert newest == SleeveCheckpoint(7 * 86_400.0, "digest 7", b"\x07\x00\xff")
+    assessments.forget_checkpoints(conn, "J1")
+    assert (days(), days("room")) == ([], [])
+    put(3)
+    jobs.delete_job(conn, "J1")
+    assert days() == []

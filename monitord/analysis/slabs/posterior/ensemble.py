@@ -84,18 +84,18 @@ def next_day(slab: Slab, days: SleeveDays, ensemble: Ensemble) -> Ensemble:
     day, population = ensemble.count, ensemble.population
     members = ensemble.members
     humidity, means = march(members, slab.grid, ensemble.humidity, days.air(day, day + 1), day)
-    concrete = np.concatenate([ensemble.concrete, means.T], axis=1)
+    concrete = np.ascontiguousarray(np.concatenate([ensemble.concrete, means.T], axis=1))
     told = population.told._replace(kept=(humidity, concrete))
-    marched = replace(ensemble, count=day + 1, population=replace(population, told=told))
+    later = replace(ensemble, count=day + 1, population=replace(population, told=told))
     if not np.isfinite(days.reading_pct[day]) or day in ensemble.skipped:
-        return marched
+        return later
     if ensemble.event is None and rises(days, ensemble.skipped, concrete, members.air_tau_h, population.weights):
-        skipped = replace(marched, skipped=(*ensemble.skipped, day))
+        skipped = replace(later, skipped=(*ensemble.skipped, day))
         before = [k for k in range(day) if np.isfinite(days.reading_pct[k])]
         if before and before[-1] in ensemble.skipped:
             return _with_water(slab, days, skipped, before[-1])
         return skipped
-    return _taken_in(slab, days, marched)
+    return _taken_in(slab, days, later)
 
 
 def _with_water(slab: Slab, days: SleeveDays, ensemble: Ensemble, event: int) -> Ensemble:
@@ -104,7 +104,7 @@ def _with_water(slab: Slab, days: SleeveDays, ensemble: Ensemble, event: int) ->
     rng = slab.generator(float(days.end_s[count - 1]) + 2.0)
     scores = population.scores.copy()
     scores[:, -POSTERIOR.event_scores :] = draw_prior(len(scores), POSTERIOR.event_scores, 0.0, rng)[0]
-    kept = _march(slab, days, members_of(scores, population.fed), count, event)
+    kept = marched(slab, days, members_of(scores, population.fed), count, event)
     told = population.told._replace(kept=kept)
     population = replace(population, scores=scores, told=told, moving=None, scale=POSTERIOR.first_step)
     about = range(event, event + POSTERIOR.water_days)
@@ -120,7 +120,7 @@ def _taken_in(slab: Slab, days: SleeveDays, ensemble: Ensemble) -> Ensemble:
 
     def evaluate(scores: Array, fed: Flags) -> Evaluated:
         tried = members_of(scores, fed)
-        kept = _march(slab, days, tried, count, ensemble.event)
+        kept = marched(slab, days, tried, count, ensemble.event)
         before = _log_likelihood(days, ensemble.base, skipped, kept[1], tried)
         return Evaluated(before, _log_likelihood(days, count, skipped, kept[1], tried), kept)
 
@@ -131,16 +131,19 @@ def _taken_in(slab: Slab, days: SleeveDays, ensemble: Ensemble) -> Ensemble:
     return replace(ensemble, base=count, population=moved)
 
 
-def _march(slab: Slab, days: SleeveDays, members: Members, count: int, event: int | None) -> tuple[Array, Array]:
-    """Pore humidity after so many days, (n, cells), and day means at the sleeve, (n, count)."""
+def marched(slab: Slab, days: SleeveDays, members: Members, count: int, event: int | None) -> tuple[Array, Array]:
+    """Pore humidity after so many days, (n, cells), and day means at the sleeve, (n, count); `event`: day of water.
+
+    Both row by row in memory, as `next_day` leaves them: sums over rows that lie otherwise are rounded otherwise.
+    """
     profile = first_profile(members, slab.grid)
     if event is None:
         humidity, means = march(members, slab.grid, profile, days.air(0, count))
-        return humidity, means.T
+        return humidity, np.ascontiguousarray(means.T)
     humidity, means = march(members, slab.grid, profile, days.air(0, event))
     humidity = wetted(members, slab.grid, humidity)
     humidity, after = march(fed_since(members), slab.grid, humidity, days.air(event, count), event)
-    return humidity, np.concatenate([means, after]).T
+    return humidity, np.ascontiguousarray(np.concatenate([means, after]).T)
 
 
 def _log_likelihood(days: SleeveDays, count: int, skipped: tuple[int, ...], concrete: Array, members: Members) -> Array:

@@ -216,7 +216,9 @@ class PosteriorParameters:
     unbudgeted_days: int = 2
     """So many days are always marched, whatever else catches up in a round (our choice). [d]"""
     kept_octaves: int = 4
-    """Checkpoints are kept about 1, 2, 4, 8 days back, so many of them (our choice: 0.4 MB each at 60 days). [1]"""
+    """Days of a run are kept about 1, 2, 4, 8 back, so many of them (our choice: 0.4 MB each at 60 days). [1]"""
+    checkpoint_days: int = 10
+    """So long after the last one a checkpoint is stored even where the members were not moved (our choice). [d]"""
 
     # the questions
     draws: int = 200

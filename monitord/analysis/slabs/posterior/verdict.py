@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -36,6 +37,14 @@ class SleeveGoal:
         return max(1, round(self.window_h / 24.0))
 
 
+class Held(NamedTuple):
+    """What a verdict hands on to that of the next day: what was told is held until it is clearly over."""
+
+    at_goal: bool = False
+    at_goal_since_s: float | None = None
+    stalled: bool = False
+
+
 @dataclass(frozen=True)
 class SleeveVerdict:
     """What is held of a sleeve as of the end of a day."""
@@ -53,13 +62,16 @@ class SleeveVerdict:
     gain: CheckGain | None
     """What a check of the probe would bring; None at the goal."""
 
+    @property
+    def held(self) -> Held:
+        """What the next day's verdict asks of this one."""
+        return Held(self.at_goal, self.at_goal_since_s, self.stall.active)
 
-def evaluate(
-    slab: Slab, days: SleeveDays, ensemble: Ensemble, goal: SleeveGoal, before: SleeveVerdict | None
-) -> SleeveVerdict | None:
+
+def evaluate(slab: Slab, days: SleeveDays, ensemble: Ensemble, goal: SleeveGoal, before: Held) -> SleeveVerdict | None:
     """Put every question to the ensemble after its last day; None while no reading counts.
 
-    `before` is the verdict of the day before: what was told is held until it is clearly over.
+    `before` is what the verdict of the day before handed on.
     """
     past, end_s = days.until(ensemble.count), float(days.end_s[ensemble.count - 1])
     if not np.isfinite(past.reading_pct).any():
@@ -67,12 +79,10 @@ def evaluate(
     air = present_air(past)
     futures = outlook(slab, past, ensemble, air, goal.window_d)
     p_goal = goal_probability(futures, goal.limit_pct)
-    held = before is not None and before.at_goal
     counted = int(np.isfinite(past.reading_pct).sum()) >= goal.window_d
-    at_goal = counted and p_goal >= (POSTERIOR.goal_lost_under if held else POSTERIOR.goal_at)
-    since = None if not at_goal else before.at_goal_since_s if before is not None and held else end_s
-    was_active = before is not None and before.stall.active
-    halted = stall(futures, goal.limit_pct, air, goal.stall_share_per_week, goal.stall_probability, was_active)
+    at_goal = counted and p_goal >= (POSTERIOR.goal_lost_under if before.at_goal else POSTERIOR.goal_at)
+    since = None if not at_goal else before.at_goal_since_s if before.at_goal else end_s
+    halted = stall(futures, goal.limit_pct, air, goal.stall_share_per_week, goal.stall_probability, before.stalled)
     if at_goal or past.since_sealed_h[-1] + 24.0 < POSTERIOR.stall_after_h:
         halted = replace(halted, active=False)
     p_never = 0.0 if at_goal else never_probability(futures, goal.limit_pct)

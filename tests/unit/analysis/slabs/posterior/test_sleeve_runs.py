@@ -14,6 +14,8 @@ from analysis_series import ROOM, SLEEVE, START_S, location, noise, references_u
 from scipy.integrate import solve_ivp
 
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
+from monitord.analysis.slabs.posterior import checkpoint
+from monitord.analysis.slabs.posterior.parameters import POSTERIOR
 from monitord.analysis.slabs.posterior.queries.stall import StallCause
 from monitord.analysis.slabs.posterior.sleeve_days import SleeveDays, sleeve_days
 from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRun, SleeveRuns, slab_of
@@ -62,10 +64,19 @@ def goal(limit: float) -> SleeveGoal:
     return SleeveGoal(limit, 24.0, 0.1, 0.8, 0.5)
 
 
+@lru_cache(maxsize=1)
 def drying() -> SleeveDays:
     days = sleeve_days(sleeve(humidity_at(0.97, 0.45, 200.0)), room(45.0), START_S)
     assert days is not None
     return days
+
+
+@lru_cache(maxsize=1)
+def at_once() -> SleeveVerdict:
+    """What is held of it in the end, marched with nothing kept."""
+    verdict, _ = SleeveRun().verdict(slab_of(location(SLEEVE, **SLAB)), drying(), goal(82.0), Budget())
+    assert verdict is not None
+    return verdict
 
 
 def seen(series: HourlySeries, references: ReferenceSeries, limit: float) -> SleeveVerdict:
@@ -119,13 +130,12 @@ def test_no_stall_is_told_within_five_days_of_sealing() -> None:
 
 def test_day_by_day_and_at_once_the_verdict_is_the_same() -> None:
     days, slab = drying(), slab_of(location(SLEEVE, **SLAB))
-    at_once, _ = SleeveRun().verdict(slab, days, goal(82.0), Budget())
     kept = SleeveRun()
     for count in range(1, len(days) + 1):
         by_day, done = kept.verdict(slab, days.until(count), goal(82.0), Budget())
         assert done
-    assert by_day == at_once
-    assert kept.verdict(slab, days, goal(82.0), Budget(0)) == (at_once, True)  # nothing was left to march
+    assert by_day == at_once()
+    assert kept.verdict(slab, days, goal(82.0), Budget(0)) == (at_once(), True)  # nothing was left to march
 
 
 def test_a_late_reading_throws_the_march_back_and_no_further() -> None:
@@ -143,6 +153,54 @@ def test_a_late_reading_throws_the_march_back_and_no_further() -> None:
     assert 100 - budget.days <= 4
 
 
+def rewetted(days: SleeveDays) -> SleeveDays:
+    """The same with water on day 16, and a day without readings."""
+    rise = np.where(np.arange(len(days)) >= 16, 4.0 * np.exp((16.0 - np.arange(len(days))) / 20.0), 0.0)
+    reading = days.reading_pct + rise
+    reading[9] = np.nan
+    return replace(days, reading_pct=reading)
+
+
+@pytest.mark.parametrize("water", [False, True])
+def test_from_a_stored_checkpoint_the_verdicts_go_on_as_if_it_had_been_marched(water: bool) -> None:
+    days, slab = rewetted(drying()) if water else drying(), slab_of(location(SLEEVE, **SLAB))
+    whole, stored = SleeveRun(), {}
+    for count in range(1, len(days) + 1):
+        verdict, _ = whole.verdict(slab, days.until(count), goal(82.0), Budget())
+        if (found := whole.take_unstored()) is not None:
+            stored[count] = found
+    assert whole.take_unstored() is None
+    assert max(stored) > len(days) - POSTERIOR.checkpoint_days
+    assert max(len(one.content) for one in stored.values()) < 100_000  # however many days it has behind it
+    after_water = [count for count in stored if count > 18]
+    for count in (min(stored), min(after_water)):
+        resumed, budget = SleeveRun([stored[min(stored)], stored[count]]), Budget(100)
+        assert resumed.verdict(slab, days, goal(82.0), budget) == (verdict, True)  # to the last bit
+        assert budget.days == 100 - 1 - max(len(days) - count - POSTERIOR.unbudgeted_days, 0)
+
+
+def test_a_checkpoint_that_rests_on_anything_else_is_not_used(monkeypatch: pytest.MonkeyPatch) -> None:
+    days, slab = drying().until(8), slab_of(location(SLEEVE, **SLAB))
+    run = SleeveRun()
+    verdict, _ = run.verdict(slab, days, goal(82.0), Budget())
+    found = run.take_unstored()
+    assert found is not None
+    assert SleeveRun([found]).verdict(slab, days, goal(82.0), Budget(1)) == (verdict, True)
+    late = days.reading_pct.copy()
+    late[2] += 0.4
+    slabs = {
+        "thickness": slab_of(location(SLEEVE, depth_mm=30.0, slab_thickness_mm=81.0)),
+        "two faces": slab_of(location(SLEEVE, drying_sides=2, **SLAB)),
+        "location": slab_of(location(SLEEVE, id="other", **SLAB)),
+    }
+    cases = [(one, days, goal(82.0)) for one in slabs.values()]
+    cases += [(slab, days, goal(83.0)), (slab, replace(days, reading_pct=late), goal(82.0))]
+    for case in cases:
+        assert SleeveRun([found]).verdict(*case, Budget(1)) == (None, False)
+    monkeypatch.setattr(checkpoint, "_program", lambda: b"of another version")
+    assert SleeveRun([found]).verdict(slab, days, goal(82.0), Budget(1)) == (None, False)
+
+
 def test_a_budget_spreads_the_march_over_rounds_and_changes_nothing() -> None:
     days, slab = drying(), slab_of(location(SLEEVE, **SLAB))
     kept, rounds = SleeveRun(), 0
@@ -153,7 +211,7 @@ def test_a_budget_spreads_the_march_over_rounds_and_changes_nothing() -> None:
             break
         assert verdict is None
     assert rounds == -(-(len(days) - 2) // 10)  # the newest two days are free
-    assert verdict == SleeveRun().verdict(slab, days, goal(82.0), Budget())[0]
+    assert verdict == at_once()
 
 
 def test_a_course_outlives_a_changed_job_but_not_another_slab_or_goal() -> None:
@@ -168,11 +226,8 @@ def test_a_course_outlives_a_changed_job_but_not_another_slab_or_goal() -> None:
 
 def test_another_sleeve_has_draws_of_its_own() -> None:
     days = drying()
-    one, other = (
-        SleeveRun().verdict(slab_of(location(SLEEVE, id=name, **SLAB)), days, goal(82.0), Budget())[0]
-        for name in ("a", "b")
-    )
-    assert one is not None
+    one = at_once()
+    other, _ = SleeveRun().verdict(slab_of(location(SLEEVE, id="other", **SLAB)), days, goal(82.0), Budget())
     assert other is not None
     assert one != other
     assert one.level.now_pct == pytest.approx(other.level.now_pct, abs=one.level.u_now_pct + other.level.u_now_pct)
