@@ -88,6 +88,27 @@ def test_with_too_little_to_tell_nothing_is_said(history: list[Forecast], why: s
     assert slip_of(history) is None, why
 
 
+def test_six_days_with_forecasts_are_enough_where_they_span_a_week() -> None:
+    slip = slip_of([forecast(d, *references(30 + d, 1)) for d in (0, 1, 2, 7, 8, 9)])
+    assert slip is not None
+    assert (slip.days, slip.days_a_day) == (6, pytest.approx(1.0))
+
+
+@pytest.mark.parametrize(("to_go_d", "slips"), [(4.9, False), (5.1, True)])
+def test_five_days_before_its_goal_a_date_may_still_slip(to_go_d: float, slips: bool) -> None:
+    slip = slip_of(made(lambda d: references(d + to_go_d, 0.5)))
+    assert slip is not None
+    assert (slip.days_a_day > 0.0) is slips
+
+
+@pytest.mark.parametrize(("days_between", "slips"), [(2.0, False), (1.5, True)])
+def test_a_date_that_moves_in_jumps_slips_where_most_days_bring_one(days_between: float, slips: bool) -> None:
+    """A jump of three days every other day is half of the steps, one every day and a half two thirds."""
+    slip = slip_of(made(lambda d: references(30 + 3 * (int(d) // days_between), 1)))
+    assert slip is not None
+    assert (slip.days_a_day > 0.0) is slips
+
+
 def test_what_was_forecast_before_the_last_fortnight_no_longer_counts() -> None:
     jumped = made(lambda d: references(30 if d < 3 else 60, 1), days=20)
     slip = slip_of(jumped)
