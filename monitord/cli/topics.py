@@ -15,7 +15,8 @@ from monitord.clock import SystemClock
 from monitord.errors import BrokerError, ConfigurationError
 from monitord.ingest.decoding.topics import TopicPattern, TopicRules
 from monitord.ingest.dry_run import draft, explain, rules_from
-from monitord.ingest.mqtt.connection import Arrival, Connection
+from monitord.ingest.mqtt.connection import Connection
+from monitord.ingest.mqtt.link import Arrival
 from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.settings import Settings

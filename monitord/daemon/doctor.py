@@ -24,7 +24,7 @@ from monitord.clock import SystemClock
 from monitord.errors import MonitordError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Connection as BrokerConnection
-from monitord.ingest.mqtt.connection import LinkState
+from monitord.ingest.mqtt.link import LinkState
 from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.influx_settings import ReadingsIn
 from monitord.model.config.settings import Settings

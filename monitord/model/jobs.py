@@ -6,7 +6,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Literal, Self
@@ -15,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from monitord.model.explain import MistakesError
+from monitord.model.job_files.consistency import mistakes_between
 from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
 from monitord.model.site.checks import ProbeCheck
@@ -89,6 +89,11 @@ class Goal(BaseModel):
     control: Identifier | None = None
     """Metrics over a control: the location of the control reading, a like location that stayed dry."""
 
+    @property
+    def needs_reference(self) -> bool:
+        """Whether it is a difference from another air."""
+        return self.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
+
     @model_validator(mode="after")
     def _controlled(self) -> Self:
         if (self.metric in OVER_CONTROL) != (self.control is not None):
@@ -134,6 +139,21 @@ class Location(BaseModel):
     def label(self) -> str:
         """The name people gave it, or its id."""
         return self.name or self.id
+
+    @property
+    def is_room(self) -> bool:
+        """Whether it is the air of a room."""
+        return self.kind is LocationKind.ROOM_AIR
+
+    @property
+    def is_outdoors(self) -> bool:
+        """Whether it is the outdoor air."""
+        return self.kind is LocationKind.OUTDOOR_AIR
+
+    @property
+    def is_in_slab(self) -> bool:
+        """Whether it can be a position of a slab: a sleeve, or a surface under a sealed box."""
+        return self.kind in (LocationKind.SLAB_SLEEVE, LocationKind.SURFACE)
 
     @model_validator(mode="after")
     def _depth_within_slab(self) -> Self:
@@ -319,7 +339,7 @@ class JobFile(BaseModel):
 
     def outdoor(self) -> Location | None:
         """The first outdoor-air location, if any."""
-        return next((location for location in self.locations if location.kind is LocationKind.OUTDOOR_AIR), None)
+        return next((location for location in self.locations if location.is_outdoors), None)
 
     def room_of(self, location: Location) -> Location | None:
         """The room air beside a location: its reference if that is a room, else the job's only room."""
@@ -327,117 +347,14 @@ class JobFile(BaseModel):
             return None
         if location.reference is not None:
             reference = self.location(location.reference)
-            if reference.kind is LocationKind.ROOM_AIR:
+            if reference.is_room:
                 return reference
-        rooms = [location for location in self.locations if location.kind is LocationKind.ROOM_AIR]
+        rooms = [location for location in self.locations if location.is_room]
         return rooms[0] if len(rooms) == 1 else None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        mistakes = self.mistakes_between({location.id for location in self.locations})
+        mistakes = mistakes_between(self, {location.id for location in self.locations})
         if mistakes:
             raise MistakesError(mistakes)
         return self
-
-    def mistakes_between(self, known: set[str]) -> list[str]:
-        """What its entries say that can't all be so; `known` are the ids of all its locations."""
-        mistakes = [*self._of_locations(known), *self._of_spots(known), *self._of_placements(known)]
-        mistakes += [*self._of_slabs(known), *self._of_equipment(known)]
-        if self.end is not None and self.end <= self.start:
-            mistakes.append("the job's end is not after its start; correct `start` or `end`")
-        return mistakes
-
-    def _of_locations(self, known: set[str]) -> Iterator[str]:
-        ids = [location.id for location in self.locations]
-        for twice in sorted({i for i in ids if ids.count(i) > 1}):
-            yield f"location id {twice!r} is used twice; give each location its own id"
-        for location in self.locations:
-            who, goal = f"location {location.id!r}", location.goal
-            if location.reference is not None and location.reference not in known:
-                yield (
-                    f"{who}: reference {location.reference!r} is not a location of this job; "
-                    f"use one of {', '.join(sorted(known))}"
-                )
-            if location.reference == location.id:
-                yield f"{who} is its own reference; name another location"
-            for control in (one.control for one in (goal, location.spot_goal) if one is not None):
-                if control is not None and (control not in known or control == location.id):
-                    yield (
-                        f"{who}: control {control!r} is not another location of this job; "
-                        f"use one of {', '.join(sorted(known - {location.id}))}"
-                    )
-            needs = goal is not None and goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
-            if needs and location.reference is None:
-                yield f"{who}: a vp_excess_pa goal needs a reference; add one"
-
-    def _of_spots(self, known: set[str]) -> Iterator[str]:
-        for spot in self.spots:
-            if spot.location_id not in known:
-                yield (
-                    f"the spot reading of {spot.at:%Y-%m-%dT%H:%MZ} is at {spot.location_id!r}, which is not a "
-                    f"location of this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
-                )
-
-    def _of_equipment(self, known: set[str]) -> Iterator[str]:
-        outdoor = {location.id for location in self.locations if location.kind is LocationKind.OUTDOOR_AIR}
-        last: dict[str, Equipment] = {}
-        for item in sorted(self.equipment, key=lambda e: (e.id, e.from_time)):
-            if item.location_id not in known:
-                yield (
-                    f"equipment {item.id!r} is at {item.location_id!r}, which is not a location of this job; "
-                    f"use one of {', '.join(sorted(known)) or '(none yet)'}"
-                )
-            elif item.location_id in outdoor:
-                yield f"equipment {item.id!r} stands in the outdoor air {item.location_id!r}; name the room it dries"
-            before = last.get(item.id)
-            if before is not None and (before.to_time is None or before.to_time > item.from_time):
-                yield (
-                    f"equipment {item.id!r} is at {before.location_id!r} and at {item.location_id!r} at the same time "
-                    f"({item.from_time:%Y-%m-%dT%H:%MZ}); end the first entry with `to`"
-                )
-            last[item.id] = item
-
-    def _of_slabs(self, known: set[str]) -> Iterator[str]:
-        ids = [slab.id for slab in self.slabs]
-        for twice in sorted({i for i in ids if ids.count(i) > 1}):
-            yield f"slab id {twice!r} is used twice; give each slab its own id"
-        kinds = {location.id: location.kind for location in self.locations}
-        taken: dict[str, str] = {}
-        for slab in self.slabs:
-            named = [*slab.locations, *([slab.room] if slab.room else [])]
-            for location_id in (name for name in named if name not in known):
-                yield (
-                    f"slab {slab.id!r}: {location_id!r} is not a location of this job; "
-                    f"use one of {', '.join(sorted(known)) or '(none yet)'}"
-                )
-            if slab.room in kinds and kinds[slab.room] is not LocationKind.ROOM_AIR:
-                yield f"slab {slab.id!r}: room {slab.room!r} is no room_air location; name one"
-            for location_id in (name for name in slab.locations if name in kinds):
-                kind = kinds[location_id]
-                if kind not in (LocationKind.SLAB_SLEEVE, LocationKind.SURFACE):
-                    yield (
-                        f"slab {slab.id!r}: location {location_id!r} is a {kind.value}; "
-                        "list slab_sleeve locations, or surface locations under a sealed box"
-                    )
-                if location_id in taken:
-                    yield (
-                        f"location {location_id!r} is a position of slab {taken[location_id]!r} and of {slab.id!r}; "
-                        "a position belongs to one slab"
-                    )
-                taken[location_id] = slab.id
-
-    def _of_placements(self, known: set[str]) -> Iterator[str]:
-        last: dict[str, Placement] = {}
-        for placement in sorted(self.probes, key=lambda p: (p.probe, p.from_time)):
-            if placement.location_id not in known:
-                yield (
-                    f"probe {placement.probe!r} is placed at {placement.location_id!r}, which is not a location of "
-                    f"this job; use one of {', '.join(sorted(known)) or '(none yet)'}"
-                )
-            before = last.get(placement.probe)
-            if before is not None and (before.to_time is None or before.to_time > placement.from_time):
-                yield (
-                    f"probe {placement.probe!r} is at {before.location_id!r} and at {placement.location_id!r} at the "
-                    f"same time ({placement.from_time:%Y-%m-%dT%H:%MZ}); end the first placement with `to`"
-                )
-            last[placement.probe] = placement

@@ -358,34 +358,7 @@ TEXTS: dict[FindingKind, AlertTexts] = {
     ),
 }
 
-NOW = ("Now {now}; worst {worst}, {worst_at}.", "Now {now}.")
-EASING = (
-    "Easing: now {now}, worst {worst}, {worst_at}. Closes after {hold}.",
-    "Easing: now {now}, worst {worst}, {worst_at}.",
-    "Easing: now {now}. Closes after {hold}.",
-    "Easing: now {now}.",
-)
-CLOSES = ("Closes after {hold} of this.", "Closes if it stays so.")
-LOST = ("No data since {unknown_since}; last {now}.",)
-CLOSED = ("Closed {closed_at}: {because}.", "Closed: {because}.")
-
-FRAMES = (*NOW, *EASING, *CLOSES, *LOST, *CLOSED, "Closed", "Easing")
-
-ENDED = {
-    "job_ended": "job ended",
-    "paused": "alerts paused by {who}",
-    "location_removed": "location removed",
-    "goal_removed": "goal removed",
-    "probe_removed": "probe removed",
-    "check_unknown": "no calibration check on record",
-    "rule_off": "rule switched off",
-    "did_not_last": "did not last",
-}
-"""Why an alert ended that no value closed."""
-
 MESSAGES = (
-    *FRAMES,
-    *ENDED.values(),
     *(
         text
         for texts in TEXTS.values()

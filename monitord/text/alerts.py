@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Finding
 from monitord.text import formats, gsm
-from monitord.text.alert_texts import CLOSED, CLOSES, EASING, ENDED, LOST, NOW, TEXTS
+from monitord.text.alert_texts import TEXTS
+from monitord.text.labels import CLOSED, CLOSES, EASING, ENDED, LOST, NOW
 from monitord.text.speaker import Speaker
 from monitord.text.states import check_sentence
 

@@ -1,4 +1,4 @@
-"""Labels of pages and messages: reasons of a message, buttons, names of what is no location."""
+"""What all alerts and messages share: how an alert stands, eases, closes or ends, and why a message is sent."""
 
 from __future__ import annotations
 
@@ -22,4 +22,30 @@ SEVERAL_JOBS = "Several jobs"
 PAUSED = "Alerts paused by {who} since {since}; recording goes on. Reason: {reason}"
 PAUSED_UNTIL = "Alerts paused by {who} from {since} to {until}; recording goes on. Reason: {reason}"
 
-MESSAGES = (*NEWS.values(), ITSELF, SEVERAL_JOBS, PAUSED, PAUSED_UNTIL)
+NOW = ("Now {now}; worst {worst}, {worst_at}.", "Now {now}.")
+EASING = (
+    "Easing: now {now}, worst {worst}, {worst_at}. Closes after {hold}.",
+    "Easing: now {now}, worst {worst}, {worst_at}.",
+    "Easing: now {now}. Closes after {hold}.",
+    "Easing: now {now}.",
+)
+CLOSES = ("Closes after {hold} of this.", "Closes if it stays so.")
+LOST = ("No data since {unknown_since}; last {now}.",)
+CLOSED = ("Closed {closed_at}: {because}.", "Closed: {because}.")
+
+ENDED = {
+    "job_ended": "job ended",
+    "paused": "alerts paused by {who}",
+    "location_removed": "location removed",
+    "goal_removed": "goal removed",
+    "probe_removed": "probe removed",
+    "check_unknown": "no calibration check on record",
+    "rule_off": "rule switched off",
+    "did_not_last": "did not last",
+}
+"""Why an alert ended that no value closed."""
+
+MESSAGES = (
+    *NEWS.values(), ITSELF, SEVERAL_JOBS, PAUSED, PAUSED_UNTIL, *NOW, *EASING, *CLOSES, *LOST, *CLOSED,
+    "Closed", "Easing", *ENDED.values(),
+)  # fmt: skip

@@ -17,7 +17,20 @@ from monitord.text import (
     times,
 )
 
-MODULES = (alert_texts, comparisons, damage, faults, formats, glossary, labels, readiness, report, states, terms, times)
+MODULES = (
+    alert_texts,
+    comparisons,
+    damage,
+    faults,
+    formats,
+    glossary,
+    labels,
+    readiness,
+    report,
+    states,
+    terms,
+    times,
+)
 
 
 def every_message() -> tuple[str, ...]:

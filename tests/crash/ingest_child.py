@@ -13,7 +13,7 @@ from sqlalchemy import Connection as DatabaseConnection
 
 from monitord.clock import SystemClock
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.mqtt.connection import Token
+from monitord.ingest.mqtt.link import Token
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
 from monitord.store.db.database import Database

@@ -12,9 +12,8 @@ import ssl
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from datetime import datetime
 from time import monotonic
-from typing import Any, NamedTuple
+from typing import Any
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode
@@ -25,6 +24,7 @@ from monitord.clock import Clock
 from monitord.errors import BrokerError
 from monitord.ingest.mqtt.client import new_client
 from monitord.ingest.mqtt.connect_backlog import ConnectBacklog
+from monitord.ingest.mqtt.link import MAIN, Arrival, LinkState, Token, pause_s
 from monitord.ingest.payload_limit import cut
 from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
@@ -43,53 +43,9 @@ _REFUSED = 0x80
 """Reason codes from here on are refusals (MQTT 5.0, 2.4; MQTT 3.1.1, 3.9.3)."""
 _LEFT_ALONE_S = 5.0
 """With the network left alone for longer than this, what then comes counts as having waited. Our choice. [s]"""
-MAIN = "broker"
-"""Name of the broker that `[broker]` of the settings tells of."""
 _NO_TOPIC = "monitord/nothing"
 """A filter that is never subscribed to."""
 _NOT_UTF8 = "(the topic is not UTF-8)"
-
-
-class Token(NamedTuple):
-    """What an acknowledgement needs: a message id holds only within its connection to its broker."""
-
-    broker: str
-    """Its name in the settings."""
-    connection: int
-    mid: int
-
-
-class Arrival(NamedTuple):
-    """A message, and how to acknowledge it; none for one sent with QoS 0."""
-
-    message: IncomingMessage
-    token: Token | None
-
-
-class LinkState(NamedTuple):
-    """How the connection stands."""
-
-    connected: bool = False
-    """Connected, and subscribed to everything."""
-    since: datetime | None = None
-    """When it became so; UTC."""
-    session_present: bool | None = None
-    """Whether the broker had kept our session at the last connect; None: never connected."""
-    error: BrokerError | None = None
-    """Why it is not connected, or what the broker does not grant."""
-
-
-def pause_s(failures: int, settings: BrokerSettings, chance: float) -> float:
-    """How long to wait before connecting again: full jitter under a limit that doubles. [s]
-
-    Parameters
-    ----------
-    failures : connections in a row that failed or did not last, from 1.
-    settings : for the first and last limit.
-    chance : a random number, 0..1; the jitter keeps many clients of a broker that comes back apart.
-    """
-    limit = min(settings.reconnect_max_s, settings.reconnect_min_s * 2.0 ** min(failures - 1, 30))
-    return chance * limit
 
 
 class Connection:

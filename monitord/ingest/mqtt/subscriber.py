@@ -20,7 +20,8 @@ from time import monotonic, sleep
 from monitord.clock import Clock
 from monitord.errors import StoreError
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.mqtt.connection import MAIN, Arrival, Connection, LinkState
+from monitord.ingest.mqtt.connection import Connection
+from monitord.ingest.mqtt.link import MAIN, Arrival, LinkState
 from monitord.ingest.writer import BatchWriter, Outcome
 from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.store.db.database import Database

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from monitord.model.explain import is_list, key_name, models_in
+from monitord.model.job_files import consistency
 from monitord.model.jobs import JobFile
 
 M = TypeVar("M", bound=BaseModel)
@@ -42,7 +43,9 @@ def mistakes_between(data: Any) -> list[str]:
     }
     named = (one.get("id") for one in _listed(data.get("locations")) if isinstance(one, dict))
     entries["end"] = None if ends is None else ends.end
-    return job.model_copy(update=entries).mistakes_between({name for name in named if isinstance(name, str)})
+    return consistency.mistakes_between(
+        job.model_copy(update=entries), {name for name in named if isinstance(name, str)}
+    )
 
 
 def _listed(value: Any) -> list[Any]:

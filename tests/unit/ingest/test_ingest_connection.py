@@ -18,8 +18,9 @@ from pydantic import ValidationError
 
 from monitord.clock import SystemClock
 from monitord.errors import ConfigurationError
-from monitord.ingest.mqtt.connection import Connection, pause_s
+from monitord.ingest.mqtt.connection import Connection
 from monitord.ingest.mqtt.embedded_broker import LOOPBACK
+from monitord.ingest.mqtt.link import pause_s
 from monitord.model.config.broker import BrokerSettings
 
 
