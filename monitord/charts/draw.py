@@ -84,6 +84,8 @@ def _grid(frame: _Frame) -> Iterator[str]:
     yield "".join(f"M{x:.1f} {size.top}v{size.plot_height}" for x in xs) + '"/>'
     for value, y in zip(values, ys, strict=True):
         yield f'<text class="y" x="{size.left - 6}" y="{y + 4:.1f}">{frame.axis.label(value)}</text>'
+    if frame.chart.unit:
+        yield f'<text class="unit" x="2" y="{size.top - 12}">{escape(frame.chart.unit)}</text>'
     for tick, x in zip(ticks, xs, strict=True):
         half = 3.3 * len(tick.label)
         held = min(max(x, size.left - 30 + half), size.width - half)
@@ -104,8 +106,7 @@ def _shades(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
             kind = shade.above if above else shade.below
             if kind is None:
                 continue
-            path = "L".join(f"{x:.1f} {y:.1f}" for x, y in zip(frame.x(corners[0]), frame.y(corners[1]), strict=True))
-            yield f'<path class="{kind}" d="M{path}Z"/>'
+            yield f'<path class="{kind}" d="M{_points_of(frame.x(corners[0]), frame.y(corners[1]))}Z"/>'
 
 
 def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
@@ -117,11 +118,10 @@ def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         x, upper, lower = frame.x(b.time_s), frame.y(b.high + uncertainty), frame.y(b.low - uncertainty)
         parts = []
         for stretch in _stretches(b.run):
-            edge = [
-                *zip(x[stretch], upper[stretch], strict=True),
-                *zip(x[stretch][::-1], lower[stretch][::-1], strict=True),
-            ]
-            parts.append("M" + "L".join(f"{px:.1f} {py:.1f}" for px, py in edge if np.isfinite(py)) + "Z")
+            px = np.concatenate((x[stretch], x[stretch][::-1]))
+            py = np.concatenate((upper[stretch], lower[stretch][::-1]))
+            known = np.isfinite(py)
+            parts.append(f"M{_points_of(px[known], py[known])}Z")
         kind = "band" if trace.uncertainty is not None else "range"
         yield f'<path class="{kind} {trace.style}" d="{"".join(part for part in parts if part != "MZ")}"/>'
 
@@ -135,9 +135,14 @@ def _lines(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         x, y = frame.x(time_s), frame.y(value)
         parts = []
         for stretch in _stretches(run):
-            points = "L".join(f"{px:.1f} {py:.1f}" for px, py in zip(x[stretch], y[stretch], strict=True))
-            parts.append(f"M{points}" + ("h.01" if len(x[stretch]) == 1 else ""))
+            parts.append(f"M{_points_of(x[stretch], y[stretch])}" + ("h.01" if len(x[stretch]) == 1 else ""))
         yield f'<path class="line {trace.style}" d="{"".join(parts)}"/>'
+
+
+def _points_of(x: Array, y: Array) -> str:
+    """`12.0 34.5L13.0 33.1`: the corners of a path after its first letter."""
+    numbers = np.column_stack((x, y)).ravel().tolist()
+    return "L".join(["%.1f %.1f"] * len(x)) % tuple(numbers)
 
 
 def _levels(frame: _Frame) -> Iterator[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -16,18 +16,25 @@ _LOCATIONS = (0.16, 0.26, 0.38, 0.5, 0.62, 0.74, 0.84, 0.08, 0.92)
 
 @dataclass(frozen=True)
 class Ribbon:
-    """A line with its band on the drawing: at each x the upper and the lower edge, y growing downwards. [px]"""
+    """A line with its band on the drawing: at each x, ascending, the upper and the lower edge, y growing downwards.
+    [px]"""
 
     x: Array
     upper: Array
     lower: Array
+    _found: dict[tuple[float, float], tuple[float, float] | None] = field(default_factory=dict, compare=False)
 
     def within(self, left: float, right: float) -> tuple[float, float] | None:
         """Highest and lowest edge between two x; None where it is not there."""
-        within = (self.x >= left) & (self.x <= right)
-        if not within.any():
+        if (left, right) not in self._found:  # two heights are tried at each x
+            self._found[left, right] = self._within(left, right)
+        return self._found[left, right]
+
+    def _within(self, left: float, right: float) -> tuple[float, float] | None:
+        first, end = np.searchsorted(self.x, (left, np.nextafter(right, np.inf)))
+        if first >= end:
             return None
-        return float(np.min(self.upper[within])), float(np.max(self.lower[within]))
+        return float(self.upper[first:end].min()), float(self.lower[first:end].max())
 
 
 @dataclass(frozen=True)

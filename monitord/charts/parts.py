@@ -104,7 +104,7 @@ class Size:
     height: int
     left: int = 44
     right: int = 12
-    top: int = 14
+    top: int = 26
     bottom: int = 30
 
     @property
@@ -118,8 +118,8 @@ class Size:
         return self.height - self.top - self.bottom
 
 
-WIDE = Size("wide", 760, 330)
-NARROW = Size("narrow", 366, 260)
+WIDE = Size("wide", 760, 342)
+NARROW = Size("narrow", 366, 272)
 
 
 @dataclass(frozen=True)

@@ -331,6 +331,11 @@ class JobFile(BaseModel):
         control = () if goal.control is None else self.spots_at(goal.control)
         return assess_spots(goal, self.spots_at(location.id), control, as_of)
 
+    def awaits_spot_reading(self, location: Location, as_of: datetime) -> bool:
+        """Whether a location has a goal for spot readings that none is known to meet yet."""
+        found = self.spots_against_goal(location, as_of)
+        return found is not None and found.met is not True
+
     def checked_at(self, placement: Placement, as_of: datetime) -> datetime | None:
         """When the probe of a placement was last checked before a time, as far as this file tells."""
         checks = [check.at for check in self.calibrations if check.probe == placement.probe]

@@ -17,11 +17,11 @@ from monitord.text import formats
 from monitord.text import report as texts
 from monitord.text.speaker import Speaker
 
-_SIZE = Size("report", 760, 250)
+_SIZE = Size("report", 760, 262)
 
 _STYLE = """<style>
 text{font-family:"Libertinus Serif";font-size:14px;fill:#222}
-.y,.goal-word{text-anchor:end}.x{text-anchor:middle}.day,.name,.goal-word{font-weight:bold}
+.y,.goal-word{text-anchor:end}.x{text-anchor:middle}.day,.name,.goal-word,.unit{font-weight:bold}
 .grid{stroke:#ccc;fill:none;stroke-width:1}.line{fill:none;stroke:#000;stroke-width:2}
 .line.s2{stroke-dasharray:7 4;stroke-width:1.5}.line.s3{stroke-dasharray:2 4}
 .band,.range{fill:#000;fill-opacity:.18;stroke:none}.band.s2,.range.s2{fill-opacity:.08}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Connection, Select, and_, bindparam, exists, or_, select, update
@@ -21,7 +22,7 @@ _OPEN = (AlertStatus.OPEN.value, AlertStatus.ACKNOWLEDGED.value)
 
 def current_alerts(conn: Connection, job: str) -> list[Alert]:
     """The latest episode of each alert of a job, in any state: what `engine.step` is given."""
-    return [Alert.model_validate_json(document) for document in conn.execute(_CURRENT, {"of_job": job}).scalars()]
+    return [_parsed(document) for document in conn.execute(_CURRENT, {"of_job": job}).scalars()]
 
 
 def open_alerts(conn: Connection, job: str | None = None) -> list[Alert]:
@@ -68,7 +69,7 @@ def alerts_to_consider(conn: Connection, closed_since: datetime) -> tuple[list[A
     """
     rows = conn.execute(_TO_CONSIDER, {"closed_since": to_ms(closed_since)}).all()
     done = frozenset((row.fingerprint, row.episode) for row in rows if row.settled)
-    return [Alert.model_validate_json(row.document) for row in rows], done
+    return [_parsed(row.document) for row in rows], done
 
 
 def save_alerts(conn: Connection, alerts: Iterable[Alert]) -> None:
@@ -130,8 +131,14 @@ def link_secret(conn: Connection) -> bytes:
     return bytes.fromhex(found)
 
 
+@lru_cache(maxsize=1000)
+def _parsed(document: str) -> Alert:
+    """Pages and rounds read the same documents again and again; what comes out is frozen."""
+    return Alert.model_validate_json(document)
+
+
 def _alerts(conn: Connection, chosen: Select[Any]) -> list[Alert]:
-    return [Alert.model_validate_json(document) for document in conn.execute(chosen).scalars()]
+    return [_parsed(document) for document in conn.execute(chosen).scalars()]
 
 
 def _row(alert: Alert) -> dict[str, object]:

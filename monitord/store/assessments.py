@@ -15,10 +15,12 @@ from sqlalchemy import Connection, Insert, bindparam, delete, func, insert, sele
 
 from monitord.model.assessments import Forecast, JobAssessment, SleeveCheckpoint
 from monitord.store import jobs
+from monitord.store.db.parsed import Parsed
 from monitord.store.db.statements import insert_or_update
 from monitord.store.db.tables import assessment, forecast, mark, sleeve_checkpoint
 from monitord.store.db.times import from_ms, to_ms
 
+_PARSED = Parsed(JobAssessment, keep=200)
 _WAITS = mark.c.mark > mark.c.assessed
 
 
@@ -36,8 +38,10 @@ def oldest_behind(conn: Connection) -> datetime | None:
 
 def save_assessment(conn: Connection, assessed: JobAssessment) -> None:
     """Keep an assessment, unless a later one is there already."""
-    row = {"job": assessed.job, "as_of_ms": to_ms(assessed.as_of), "document": assessed.model_dump_json()}
+    document = assessed.model_dump_json()
+    row = {"job": assessed.job, "as_of_ms": to_ms(assessed.as_of), "document": document}
     conn.execute(_keep_latest(conn.dialect.name), row)
+    _PARSED.keep(assessed.job, document, assessed)
 
 
 def latest_assessment(conn: Connection, job: str) -> JobAssessment | None:
@@ -46,7 +50,7 @@ def latest_assessment(conn: Connection, job: str) -> JobAssessment | None:
     if document is None:
         return None
     try:
-        return JobAssessment.model_validate_json(document)
+        return _PARSED.of(job, document)
     except ValidationError:
         return None
 

@@ -19,6 +19,7 @@ from monitord.model.site.spots import Spot
 from monitord.store import pending_jobs
 from monitord.store.db.alert_tables import alert as alert_table
 from monitord.store.db.alert_tables import alert_event as event_table
+from monitord.store.db.parsed import Parsed
 from monitord.store.db.signoff_tables import signoff as signoff_table
 from monitord.store.db.statements import insert_or_update
 from monitord.store.db.tables import job as job_table
@@ -27,6 +28,7 @@ from monitord.store.db.tables import placement as placement_table
 from monitord.store.db.times import from_ms, to_ms
 from monitord.store.series.archived import need_readings
 
+_PARSED = Parsed(JobFile, keep=1000)
 Applied = Literal["created", "changed", "unchanged"]
 
 
@@ -256,7 +258,7 @@ def _refuse_if_elsewhere(conn: Connection, job: str, position: int, placement: P
 
 def _parsed(document: str, job: str) -> JobFile:
     try:
-        return JobFile.model_validate_json(document)
+        return _PARSED.of(job, document)
     except ValidationError as error:
         raise StoreError(
             "the stored job does not fit this program",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Finding
@@ -39,6 +39,8 @@ class AlertSpeaker:
     place: str = ""
     """Name of what it is about: a location, a probe, a gateway."""
     limits: Limits = NO_LIMITS
+    _filled: dict[int, tuple[Finding, dict[str, str | None]]] = field(default_factory=dict, compare=False, repr=False)
+    """The slots of each finding that was spoken of, by its identity."""
 
     def headline(self) -> str:
         """`Getting wet again: Utility room, outside wall`, in at most 45 characters."""
@@ -135,6 +137,11 @@ class AlertSpeaker:
         return gsm.fit(text, limit=SMS_LENGTH)
 
     def _slots(self, finding: Finding) -> dict[str, str | None]:
+        if id(finding) not in self._filled:
+            self._filled[id(finding)] = finding, self._fill(finding)
+        return self._filled[id(finding)][1]
+
+    def _fill(self, finding: Finding) -> dict[str, str | None]:
         facts = finding.facts
         if facts.since is None:
             facts = facts.model_copy(update={"since": finding.since or self.alert.pending_since})

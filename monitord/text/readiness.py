@@ -33,6 +33,7 @@ TITLES = {
     C.DEPTH: "Right depth",
     C.CALIBRATION: "Probes checked",
     C.PROBE: "Probes reporting, without fault, accurate enough",
+    C.SPOT: "Goal by spot readings",
 }
 OUTCOMES = {Outcome.PASS: "Pass", Outcome.FAIL: "Fail", Outcome.NOT_YET: "Not yet", Outcome.CANNOT_SAY: "Can’t say"}
 VERDICTS = {Verdict.READY: "Ready", Verdict.NOT_READY: "Not ready", Verdict.CANNOT_SAY: "Can’t say"}
@@ -96,6 +97,10 @@ TO_PASS = {
     R.HOLD_RUNS: "{limit} without a break.",
     R.GETTING_WET: "Find the water and stop it.",
     R.WETTING_UNKNOWN: "A day and a half of readings.",
+    R.SPOT_NOT_MEASURED: "A spot reading.",
+    R.SPOT_NO_CONTROL: "A spot reading here and at its control within a day, by one instrument.",
+    R.SPOT_OTHER_INSTRUMENT: "A spot reading here and at its control within a day, by one instrument.",
+    R.SPOT_WITHIN_UNCERTAINTY: "A spot reading under the goal by more than its uncertainty.",
 }
 """What would make it pass."""
 
@@ -116,6 +121,10 @@ MEASURED = {
     R.NOT_HELD: "not under the limit now",
     R.GETTING_WET: "getting wet again",
     R.WETTING_UNKNOWN: "not known",
+    R.SPOT_NOT_MEASURED: "not measured yet",
+    R.SPOT_NO_CONTROL: "control not measured within a day of it",
+    R.SPOT_OTHER_INSTRUMENT: "control measured with another instrument",
+    R.SPOT_WITHIN_UNCERTAINTY: "under it, but by less than its uncertainty",
 }
 """What is said where there is no number to give."""
 
@@ -124,6 +133,7 @@ WITH_CHANCE = "{value}, {likely} ({chance}) to be under the limit"
 SEALED, CHANGING = "{value} since sealing", "moving by {value} a day"
 CHECKED, CHECKED_BEFORE = "checked {value} ago", "checked {value} before use"
 SINCE, OR_MORE, AT_MOST = "since {time}", "{value} or more", "{value} at most"
+OVER, OVER_AT_MOST = "{value} over its control", "{value} over its control at most"
 LESS_GUARD = "{value}, less {guard} for the uncertainty"
 
 _CLOCKS = (C.HELD, C.SERVICE, C.HEATING, C.EQUILIBRATION)
@@ -146,7 +156,7 @@ MESSAGES = (
     *TO_PASS.values(),
     *MEASURED.values(),
     *(NO_RISE, MOVING, AS_IT_SHOULD, WITH_CHANCE, SEALED, CHANGING, CHECKED, CHECKED_BEFORE),
-    *(SINCE, OR_MORE, AT_MOST, LESS_GUARD),
+    *(SINCE, OR_MORE, AT_MOST, LESS_GUARD, OVER, OVER_AT_MOST),
 )
 
 
@@ -220,26 +230,34 @@ def _row(speaker: Speaker, result: CriterionResult, job: JobFile) -> CriterionRo
         title=speaker.text(TITLES[result.criterion]),
         measured=tuple(_position(speaker, result.criterion, value, job) for value in result.positions),
         when=when or "",
-        limit="" if decisive.limit is None else _limit(speaker, result.criterion, decisive.limit),
+        limit=_limit(speaker, result.criterion, decisive, job),
         source=result.source + (" ‡" if result.confirm else ""),
-        to_pass=tuple(dict.fromkeys(_to_pass(speaker, value) for value in open_)),
+        to_pass=tuple(dict.fromkeys(_to_pass(speaker, result.criterion, value, job) for value in open_)),
         earliest=speaker.moment(result.earliest) or "",
     )
 
 
-def _to_pass(speaker: Speaker, value: PositionValue) -> str:
+def _to_pass(speaker: Speaker, criterion: Criterion, value: PositionValue, job: JobFile) -> str:
     slots: dict[str, str | None] = {"limit": None, "accepted": None}
     if value.limit is not None:
         slots["limit"] = shown(speaker, value.limit)
-        if value.limit.u is not None:
-            accepted = value.limit.value - value.limit.u
-            slots["accepted"] = decided(speaker, Quantity(value=accepted, unit=value.limit.unit))
+        accepted = value.limit.value - (value.limit.u or 0.0)
+        words = decided(speaker, Quantity(value=accepted, unit=value.limit.unit))
+        slots["accepted"] = speaker.say((OVER,), {"value": words}) if _has_control(criterion, value, job) else words
     return speaker.say((TO_PASS[value.reason],), slots)
+
+
+def _has_control(criterion: Criterion, value: PositionValue, job: JobFile) -> bool:
+    """Whether its numbers are those over a control."""
+    goals = (location.spot_goal for location in job.locations if location.id == value.location)
+    return criterion is C.SPOT and any(goal is not None and goal.control is not None for goal in goals)
 
 
 def _position(speaker: Speaker, criterion: Criterion, value: PositionValue, job: JobFile) -> str:
     known = {location.id: location.label for location in job.locations}
     said = _measured(speaker, criterion, value)
+    if value.measured is not None and value.reason not in MEASURED and _has_control(criterion, value, job):
+        said = speaker.say((OVER,), {"value": said})
     return f"{known[value.location]}: {said}" if value.location in known else said
 
 
@@ -264,8 +282,13 @@ def _measured(speaker: Speaker, criterion: Criterion, value: PositionValue) -> s
     return f"± {text}" if criterion is C.PROBE else text
 
 
-def _limit(speaker: Speaker, criterion: Criterion, limit: Quantity) -> str:
+def _limit(speaker: Speaker, criterion: Criterion, value: PositionValue, job: JobFile) -> str:
+    limit = value.limit
+    if limit is None:
+        return ""
     text = shown(speaker, limit)
+    if criterion is C.SPOT:
+        return speaker.say((OVER_AT_MOST if _has_control(criterion, value, job) else AT_MOST,), {"value": text})
     if criterion is C.LIMIT and limit.u is not None:
         bare = formats.bare(limit.value, limit.unit, speaker.language)
         return speaker.say((LESS_GUARD,), {"value": bare, "guard": formats.number(limit.u, 1, speaker.language)})

@@ -187,7 +187,9 @@ def _answer_errors(app: FastAPI, web: Web) -> None:
 
     @app.exception_handler(HTTPException)
     async def refused(request: Request, error: HTTPException) -> Response:
-        return answer(request, error.status_code, str(error.detail), error.headers)
+        detail = str(error.detail)
+        nameless = error.status_code == 404 and detail == "Not Found"  # the framework's own words, for no route at all
+        return answer(request, error.status_code, "There is no such page." if nameless else detail, error.headers)
 
     @app.exception_handler(RequestValidationError)
     async def not_understood(request: Request, error: RequestValidationError) -> Response:

@@ -10,15 +10,16 @@ from sqlalchemy import Connection
 
 from monitord.model.access import Visitor
 from monitord.model.alerts import Alert
-from monitord.model.assessments import JobAssessment, LocationAssessment
+from monitord.model.assessments import JobAssessment, LocationAssessment, State
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.jobs import JobFile, Placement
+from monitord.model.jobs import JobFile, Location, Placement
 from monitord.model.messages import MatchLabel, Mute, Pause
 from monitord.model.units import Units, read_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, pauses
 from monitord.store.last_seen import LastSeen, probes_seen
 from monitord.store.series.archived import Archived, archived
+from monitord.web.kept import Kept
 from monitord.web.visitor import visitor
 
 
@@ -59,6 +60,14 @@ class JobState:
         """What was assessed of the locations that the job still has: its file may have changed since."""
         known = {location.id for location in self.job.locations}
         return [p for p in self.assessment.locations if p.location in known] if self.assessment is not None else []
+
+    def goals_met(self, location: Location) -> bool | None:
+        """Whether a location is at each of its goals, by probe and by spot readings; None: it has none."""
+        if location.goal is None and location.spot_goal is None:
+            return None
+        assessed = self.assessment.at(location.id) if self.assessment is not None else None
+        by_probe = location.goal is None or (assessed is not None and assessed.state is State.AT_GOAL)
+        return by_probe and not self.job.awaits_spot_reading(location, self.now)
 
     def placement_last_seen_at(self, placement: Placement) -> datetime | None:
         """When a probe was last seen during a placement; None: not during this one."""
@@ -102,10 +111,16 @@ class JobState:
         return max((time for time in times if time is not None), default=self.now)
 
 
+_READ: Kept[JobAssessment] = Kept(200)
+
+
 def as_read(state: JobState, units: Units) -> JobState:
     """A job's state with every number of its assessment as a person reads it; programs are given SI."""
     assessment = state.assessment
-    return state if assessment is None else replace(state, assessment=read_in(assessment, units))
+    if assessment is None or units is Units.METRIC:
+        return state
+    read = _READ.of((state.job.job, units), (assessment,), lambda: read_in(assessment, units))
+    return replace(state, assessment=read)
 
 
 def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:

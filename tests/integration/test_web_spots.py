@@ -80,14 +80,14 @@ def test_the_control_comes_first_and_a_goal_by_spot_readings_says_how_it_stands(
     assert re.findall(r'name="v-([^"]+)"', page)[0] == "bed"
     assert "goal 0.5 % plaster over the control" in page
     where = f"/jobs/{JOB}/locations/utility"
-    assert "Goal not measured yet." in client.get(where).text
+    assert "Their goal: not measured yet." in client.get(where).text
     client.post(PATH, data={"method": "plaster", "instrument": "a", "v-bed": "0.4", "v-utility": "1.3"})
-    assert "Goal not met: 1.3\u00a0% plaster, control 0.4\u00a0% plaster." in client.get(where).text
+    assert "Their goal: not met, 1.3\u00a0% plaster, control 0.4\u00a0% plaster." in client.get(where).text
     site.clock.at += timedelta(days=2)
     client.post(PATH, data={"method": "plaster", "instrument": "a", "v-utility": "0.8"})
-    assert "Goal its control was not measured within a day of it." in client.get(where).text
+    assert "Their goal: its control not measured within a day of it." in client.get(where).text
     client.post(PATH, data={"method": "plaster", "instrument": "a", "v-bed": "0.4"})
-    assert "Goal met: 0.8\u00a0% plaster, control 0.4\u00a0% plaster." in client.get(where).text
+    assert "Their goal: met, 0.8\u00a0% plaster, control 0.4\u00a0% plaster." in client.get(where).text
 
 
 def test_a_humidity_by_hand_stands_on_the_chart_of_humidity(site: support.Site) -> None:

@@ -17,6 +17,7 @@ from monitord.analysis.readiness import (
     probes,
     rewetting,
     service,
+    spot_goal,
 )
 from monitord.analysis.readiness.element import Element
 from monitord.analysis.readiness.positions import position_of
@@ -56,7 +57,9 @@ def assess_readiness(
     asked = [
         location
         for location in job.locations
-        if location.goal is not None and location.kind not in AIR_KINDS and location.id not in in_slabs
+        if (location.goal is not None or location.spot_goal is not None)
+        and location.kind not in AIR_KINDS
+        and location.id not in in_slabs
     ]
     elements = [_other(job, hours, goals, location, book[DRY_TO_GOAL], options) for location in asked]
     return (*slabs, *elements)
@@ -106,7 +109,7 @@ def _other(
     criteria: Criteria,
     options: AnalysisOptions,
 ) -> Readiness:
-    forecast = goals[location.id].forecast
+    forecast = goals[location.id].forecast if location.goal is not None else None
     position = position_of(job, hours, location, location.goal, criteria, options, forecast)
     element = Element(
         job=job,
@@ -157,6 +160,9 @@ def _room(job: JobFile, hours: HourlyResults, slab: Slab, first: Location) -> Ho
 
 def _results(element: Element) -> Iterator[CriterionResult | None]:
     rules = element.criteria
+    yield spot_goal.evaluate(element)
+    if element.slab is None and element.positions[0].limit is None:
+        return  # a goal by spot readings alone: nothing is asked of a probe
     yield limit.evaluate(element, rules.limit)
     if rules.held is not None:
         yield held.evaluate(element, rules.held)

@@ -38,6 +38,8 @@ class Criterion(StrEnum):
     LIMIT = "limit"
     HELD = "held"
     REWETTING = "rewetting"
+    SPOT = "spot"
+    """Goal by spot readings, where a position has one; no table of a criteria file."""
 
 
 class Reason(StrEnum):
@@ -73,6 +75,10 @@ class Reason(StrEnum):
     HOLD_RUNS = "hold_runs"
     GETTING_WET = "getting_wet"
     WETTING_UNKNOWN = "wetting_unknown"
+    SPOT_NOT_MEASURED = "spot_not_measured"
+    SPOT_NO_CONTROL = "spot_no_control"
+    SPOT_OTHER_INSTRUMENT = "spot_other_instrument"
+    SPOT_WITHIN_UNCERTAINTY = "spot_within_uncertainty"
 
 
 class PositionValue(BaseModel):

@@ -55,6 +55,8 @@ _IN_MESSAGES = {
     SpotKind.PLASTER: "% on the plaster scale",
     SpotKind.CONCRETE: "% on the concrete scale",
 }
+SPOT_GOAL_SOURCE = "The job's goal (PAS 64:2013, goals verified; S500-2021, dry standard from like material)"
+"""What a verdict names as the source of a goal by spot readings."""
 SAME_DAY = timedelta(hours=24)
 """How far apart a reading and that of its control may be taken (our choice)."""
 _GUARD = 2.0

@@ -147,7 +147,8 @@ def _insert_names(dialect: str, table: Table) -> Insert:
 
 def columns_of(conn: Connection, statement: Executable, parameters: dict[str, Any], width: int) -> Array:
     """The result of a query for numbers, one row of the array for each column; NULL is NaN. (width, n)"""
-    rows = [tuple(row) for row in conn.execute(statement, parameters).all()]
+    cursor = conn.execute(statement, parameters).cursor  # the driver's rows: numbers need no other form
+    rows = [] if cursor is None else cursor.fetchall()
     if not rows:
         return np.empty((width, 0))
     return np.ascontiguousarray(np.array(rows, dtype=np.float64).T)

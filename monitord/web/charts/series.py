@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 import numpy as np
@@ -16,8 +16,11 @@ from monitord.model.jobs import JobFile, LocationKind, Placement
 from monitord.model.series import HOUR_S, Array
 from monitord.store.series.readings import load_hourly, load_series
 
-_MAX_READINGS = 40_000
-"""A placement with more readings than that in the window goes by hourly medians."""
+_MAX_READINGS = 4000
+"""A placement with more readings than that in the window goes by hourly medians, but for its end. A drawing is some 700
+pixels wide: at one reading in five minutes that is two weeks, of which an hour is two pixels."""
+_RAW_END = 500
+"""How many readings at the end of such a window are taken as they came, so that it ends at the newest one."""
 
 
 class Measure(StrEnum):
@@ -143,13 +146,25 @@ def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end
     interval_s = max((placement.interval_s for placement in placements), default=600.0)
     beside = timedelta(seconds=3.0 * max(interval_s, 60.0))
     if any((end - start).total_seconds() / placement.interval_s > _MAX_READINGS for placement in placements):
-        hours = [derived_hours(load_hourly(conn, placement, end + beside), placement, job) for placement in placements]
-        return joined(hours), max(interval_s, HOUR_S)
+        parts = [_hours_and_end(conn, job, placement, end, beside) for placement in placements]
+        return joined(parts), max(interval_s, HOUR_S)
     series = [
         derived_series(load_series(conn, placement, start - beside, end + beside), placement, job)
         for placement in placements
     ]
     return joined(series), interval_s
+
+
+def _hours_and_end(conn: Connection, job: JobFile, placement: Placement, end: datetime, beside: timedelta) -> Derived:
+    """A placement by hourly medians up to some time before the end of a window, and by its readings from there on."""
+    change_s = (end.timestamp() - _RAW_END * placement.interval_s) // HOUR_S * HOUR_S
+    change = datetime.fromtimestamp(change_s, UTC)
+    hours = derived_hours(load_hourly(conn, placement, change), placement, job)
+    readings = derived_series(load_series(conn, placement, change, end + beside), placement, job)
+    if not len(readings):
+        return hours
+    columns = ((item.name, getattr(hours, item.name), getattr(readings, item.name)) for item in fields(Derived))
+    return Derived(**{name: np.concatenate((early, late)) for name, early, late in columns})
 
 
 def _touches(placement: Placement, start: datetime, end: datetime) -> bool:

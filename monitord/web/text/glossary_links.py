@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from functools import lru_cache
 
 from monitord.text.catalogue import Language
@@ -22,13 +21,17 @@ _LABELS = {
 }
 """Labels of pages that mean a term of the glossary, to the anchor of that term."""
 
-_TAG = re.compile(r"(<[^>]*>)")
-_NAME = re.compile(r"</?(\w+)")
-_LINKING = re.compile(r'<(?:dt|h2|h3|caption)\b|<th scope="col"|<span class="state ')
-"""Where labels stand that are the program's own words; names that people gave stand elsewhere, or hold more."""
-_CLOSED = frozenset({"a", "button", "summary", "label", "option", "script", "nav"})
+_DRAWING = re.compile(r'(<div class="drawing">.*?</div>)', re.DOTALL)
+"""A chart: it holds no label, and nine tenths of a page's tags."""
+_CLOSED = "a|button|summary|label|option|script|nav"
 """Nothing inside these can be a link of its own."""
-_VOID = frozenset({"br", "img", "input", "hr", "link", "meta", "use", "path", "rect"})
+_PIECE = re.compile(
+    rf"<(?P<end>/?)(?:{_CLOSED})\b[^>]*>"
+    r'|(?P<opening><(?:dt|h2|h3|caption)\b[^>]*>|<th scope="col"[^>]*>|<span class="state [^>]*>(?:<svg\b.*?</svg>)?)'
+    r"(?P<words>[^<]+)",
+    re.DOTALL,
+)
+"""Where labels stand that are the program's own words; names that people gave stand elsewhere, or hold more."""
 
 
 def link_terms(page: str, language: Language) -> str:
@@ -40,34 +43,34 @@ def link_terms(page: str, language: Language) -> str:
     """
     head, main, rest = page.partition("<main")
     body, end, foot = rest.partition("</main>")
-    return f"{head}{main}{''.join(_linked(body, dict(_anchors(language))))}{end}{foot}" if end else page
+    if not end:
+        return page
+    linker = _Linker(dict(_anchors(language)))
+    parts = _DRAWING.split(body)
+    parts[::2] = [_PIECE.sub(linker.seen, part) for part in parts[::2]]
+    return f"{head}{main}{''.join(parts)}{end}{foot}"
 
 
-def _linked(body: str, anchors: dict[str, str]) -> Iterator[str]:
-    opened: list[tuple[str, bool]] = []  # each open element: its name, and whether it holds a label
-    used: set[str] = set()
-    for piece in _TAG.split(body):
-        if piece.startswith("<"):
-            _follow(piece, opened)
-        elif opened and opened[-1][1] and not any(name in _CLOSED for name, _ in opened):
-            anchor = anchors.get(piece.strip().lower())
-            if anchor is not None and anchor not in used:
-                used.add(anchor)
-                yield f'<a class="term" href="/glossary#{anchor}">{piece}</a>'
-                continue
-        yield piece
+class _Linker:
+    """Links labels piece by piece, in the order of the page."""
 
+    def __init__(self, anchors: dict[str, str]) -> None:
+        self._anchors = anchors
+        self._depth = 0
+        """How many elements are open that may hold no link."""
 
-def _follow(tag: str, opened: list[tuple[str, bool]]) -> None:
-    """Keep the list of open elements true past one tag; an element that HTML lets stay open ends with its parent."""
-    found = _NAME.match(tag)
-    if found is None or tag.endswith("/>") or found[1] in _VOID:
-        return
-    if not tag.startswith("</"):
-        opened.append((found[1], _LINKING.match(tag) is not None))
-    elif any(name == found[1] for name, _ in opened):
-        while opened.pop()[0] != found[1]:
-            pass
+    def seen(self, found: re.Match[str]) -> str:
+        """A piece as it stands on the page."""
+        words = found["words"]
+        if words is None:
+            self._depth += -1 if found["end"] else 1
+            return found[0]
+        label = words.strip().lower()
+        anchor = None if self._depth else self._anchors.get(label)
+        if anchor is None:
+            return found[0]
+        self._anchors = {name: to for name, to in self._anchors.items() if to != anchor}
+        return f'{found["opening"]}<a class="term" href="/glossary#{anchor}">{words}</a>'
 
 
 @lru_cache(maxsize=8)

@@ -44,6 +44,11 @@ class LocalTimes:
     now: datetime
 
     @property
+    def year(self) -> int:
+        """The reader's own year: all that times in words depend on of the present."""
+        return self.now.astimezone(self.zone).year
+
+    @property
     def zone_name(self) -> str:
         """What the zone is called now."""
         return times.zone_name(self.zone, self.now)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
@@ -16,8 +16,17 @@ from monitord.model.messages import Matcher, MatchLabel, Mute
 from monitord.model.units import Units
 from monitord.text.alerts import AlertSpeaker
 from monitord.text.labels import ITSELF
+from monitord.web.kept import Kept
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import StatusStyle, alert_kinds, alert_style, alert_title, location_label, speaker_of
+from monitord.web.text.words import (
+    StatusStyle,
+    alert_kinds,
+    alert_style,
+    alert_title,
+    english,
+    location_label,
+    speaker_of,
+)
 
 SPANS = {
     "4h": ("4 hours", timedelta(hours=4)),
@@ -110,6 +119,9 @@ class AlertView:
         return self.eased or f"{self.summary} {self.standing}".rstrip()
 
 
+_KEPT: Kept[AlertView] = Kept(2000)
+
+
 def alert_views(
     alerts: Iterable[Alert],
     jobs: dict[str, JobFile],
@@ -141,6 +153,13 @@ def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
 
 
 def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules, units: Units) -> AlertView:
+    """Its words depend on the present by nothing but the year, which is left out of times in this one."""
+    key = (alert.fingerprint, alert.episode, units, english().name, times.year)
+    view = _KEPT.of(key, (alert, job, rules), lambda: _made(alert, job, times, rules, units))
+    return replace(view, times=times)
+
+
+def _made(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules, units: Units) -> AlertView:
     assert alert.opened_at is not None
     about_itself = alert.job == SYSTEM
     said = alert_speaker(speaker_of(times, units), alert, job, rules)
@@ -162,9 +181,7 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRule
         closed_at=alert.closed_at,
         closing_reason=said.because() if alert.closed_at is not None else "",
         summary=said.opening(),
-        standing=said.standing()
-        if alert.easing or alert.finding != alert.opening or alert.closed_at is not None
-        else "",
+        standing=said.standing() if _has_moved(alert, said) else "",
         why=said.why(),
         look_first=said.first(),
         then=said.then(),
@@ -176,6 +193,14 @@ def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRule
         can_be_seen=alert.status is AlertStatus.OPEN,
         times=times,
     )
+
+
+def _has_moved(alert: Alert, said: AlertSpeaker) -> bool:
+    """Whether how it stands says more than how it opened."""
+    if alert.easing or alert.closed_at is not None or alert.unknown_since is not None:
+        return True
+    opening = alert.opening or alert.finding
+    return said.key(alert.finding) != said.key(opening) or said.figure(alert.worst) != said.figure(opening)
 
 
 def tier_of(alert: Alert) -> Tier:

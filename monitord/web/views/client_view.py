@@ -47,34 +47,39 @@ def client_view(state: JobState, times: LocalTimes) -> ClientView:
     found = []
     for location in state.job.locations:
         assessed = state.assessment.at(location.id) if state.assessment is not None else None
-        if location.goal is not None:
+        if state.goals_met(location) is not None:
             found.append((location, assessed))
-    rows = [_row(location, assessed, times) for location, assessed in found]
-    return _whole(state, [assessed for _, assessed in found], rows, times)
+    rows = [_row(location, assessed, times, met=bool(state.goals_met(location))) for location, assessed in found]
+    met = [bool(state.goals_met(location)) for location, _ in found]
+    return _whole(state, [assessed for _, assessed in found], rows, met, times)
 
 
 def _whole(
-    state: JobState, found: Sequence[LocationAssessment | None], rows: Sequence[ClientRow], times: LocalTimes
+    state: JobState,
+    found: Sequence[LocationAssessment | None],
+    rows: Sequence[ClientRow],
+    met: Sequence[bool],
+    times: LocalTimes,
 ) -> ClientView:
     if not found:
         return ClientView("Nothing to report yet.", "The measuring has not begun.", "none", "i-wait", rows)
     states = [State.NO_DATA if assessed is None else assessed.state for assessed in found]
-    dry = sum(one is State.AT_GOAL for one in states)
+    dry = sum(met)
     if dry == len(states):
         text = (
             "Every part that we measure has reached its goal. Wait for our report before you cover or paint anything."
         )
         return ClientView("Dry, by what we measure.", text, "ok", "i-ok", rows)
     ended = " The drying has ended." if state.ended else ""
-    text = f"{dry} of {len(states)} parts are dry.{_last_date(found, times)}{ended}{_trouble(states)}"
+    text = f"{dry} of {len(states)} parts are dry.{_last_date(found, met, times)}{ended}{_trouble(states)}"
     return ClientView("Not dry yet.", text, "watch", "i-wait", rows)
 
 
-def _last_date(found: Sequence[LocationAssessment | None], times: LocalTimes) -> str:
+def _last_date(found: Sequence[LocationAssessment | None], met: Sequence[bool], times: LocalTimes) -> str:
     """When the last part is probably dry; said only where each part that is not dry has a date."""
     ends: list[tuple[datetime, datetime]] = []
-    for assessed in found:
-        if assessed is not None and assessed.state is State.AT_GOAL:
+    for assessed, is_met in zip(found, met, strict=True):
+        if is_met:
             continue
         forecast = None if assessed is None or assessed.state not in _ON_THE_WAY else assessed.forecast
         if forecast is None or forecast.low is None or forecast.high is None or forecast.high_never:
@@ -95,11 +100,16 @@ def _trouble(states: Sequence[State]) -> str:
     return said
 
 
-def _row(location: Location, assessed: LocationAssessment | None, times: LocalTimes) -> ClientRow:
+def _row(location: Location, assessed: LocationAssessment | None, times: LocalTimes, *, met: bool) -> ClientRow:
     state = State.NO_DATA if assessed is None else assessed.state
     bar = progress_bar_of(assessed.drying) if assessed is not None and state is not State.NO_DATA else None
+    if location.goal is None:
+        words, tone, icon = ("dry", "ok", "i-ok") if met else ("still to be measured dry by hand", "go", "i-wait")
+        return ClientRow(location.label, words, tone, icon, None)
     if assessed is None or state is State.NO_DATA:
         return ClientRow(location.label, "not known at the moment", "none", "i-q", None)
+    if state is State.AT_GOAL and not met:
+        return ClientRow(location.label, "dry by its probe; still to be measured by hand", "go", "i-wait", bar)
     if state is State.AT_GOAL:
         since = assessed.drying.since if assessed.drying is not None else None
         words = f"dry since {day(since, times)}" if since is not None else "dry"

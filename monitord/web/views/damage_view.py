@@ -144,8 +144,8 @@ SPOT_KINDS = {
 }
 _CAN_NOT_SAY = {
     "not_measured": "not measured yet",
-    "no_control": "its control was not measured within a day of it",
-    "other_instrument": "its control was measured with another instrument",
+    "no_control": "its control not measured within a day of it",
+    "other_instrument": "its control measured with another instrument",
     "within_uncertainty": "under it, but by less than its uncertainty",
 }
 
@@ -154,9 +154,15 @@ _CAN_NOT_SAY = {
 class SpotGoalRow:
     """The goal for spot readings at a location, and how the newest reading stands to it."""
 
+    what: str
     goal: str
     stands: str
     met: bool | None
+
+    @property
+    def said(self) -> str:
+        """`Spot readings: not met, 1.3 % plaster, control 0.4 % plaster; goal 0.5 % plaster over Bedroom.`"""
+        return f"Spot readings: {self.stands}; goal {self.goal}."
 
 
 def spot_goal_row(job: JobFile, location: Location, now: datetime) -> SpotGoalRow | None:
@@ -166,9 +172,10 @@ def spot_goal_row(job: JobFile, location: Location, now: datetime) -> SpotGoalRo
         return None
     unit = SCALES[goal.kind].unit
     over = "" if goal.control is None else f" over {location_label(job, goal.control)}"
-    words = f"{SPOT_KINDS[goal.kind]}, {goal.limit:g}\u00a0{unit}{over}"
+    words = f"{goal.limit:g}\u00a0{unit}{over}"
     if found.spot is None or found.met is None:
-        return SpotGoalRow(words, _CAN_NOT_SAY[found.why], None)
+        return SpotGoalRow(SPOT_KINDS[goal.kind], words, _CAN_NOT_SAY[found.why], None)
     value = f"{number(found.spot.corrected, 1)}\u00a0{unit}"
     beside = f", control {number(found.control.corrected, 1)}\u00a0{unit}" if found.control is not None else ""
-    return SpotGoalRow(words, f"{'met' if found.met else 'not met'}: {value}{beside}", found.met)
+    stands = f"{'met' if found.met else 'not met'}, {value}{beside}"
+    return SpotGoalRow(SPOT_KINDS[goal.kind], words, stands, found.met)

@@ -155,8 +155,8 @@ def _row(state: JobState, options: AnalysisOptions, rules: AlertRules, units: Un
     needs = needs_now(state, rules, units)
     goals = {location.id for location in job.locations if location.goal is not None}
     judged = [location for location in state.locations if location.location in goals]
-    at_goal = sum(location.state is State.AT_GOAL for location in judged)
-    style = _look(state, needs, done=bool(goals) and at_goal == len(goals))
+    met = [found for location in job.locations if (found := state.goals_met(location)) is not None]
+    style = _look(state, needs, done=bool(met) and all(met))
     last = _last(judged)
     return JobRow(
         id=job.job,
@@ -165,9 +165,9 @@ def _row(state: JobState, options: AnalysisOptions, rules: AlertRules, units: Un
         needs=needs,
         lead=lead(state, needs),
         doing=_doing(state, needs, style, last),
-        at_goal=at_goal,
-        with_goal=len(goals),
-        dry=_dry(state, judged, last, times) if goals and not state.ended else "",
+        at_goal=sum(met),
+        with_goal=len(met),
+        dry=_dry(state, judged, last, times) if met and not state.ended else "",
         dry_by=last.forecast.high if last is not None and last.forecast is not None else None,
         day=day_words(state, times).removesuffix(" of drying"),
         last_seen_at=state.last_seen_at,
@@ -229,7 +229,10 @@ def _dry(
         return dry_words(last, state.job.location(last.location), times)
     if any(one.state is State.OUT_OF_REACH or (one.forecast is not None and one.forecast.never) for one in judged):
         return "not in this air"
+    met = [state.goals_met(location) for location in state.job.locations]
     if judged and all(one.state is State.AT_GOAL for one in judged):
+        if False in met:
+            return "spot reading to come"
         since = max((one.drying.since for one in judged if one.drying and one.drying.since), default=None)
         return f"since {times.day(since)}" if since is not None else "at goal"
     return "no date yet"

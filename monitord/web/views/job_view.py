@@ -93,10 +93,9 @@ def progress(state: JobState) -> str:
     """How many locations are at their goal and how many have no data."""
     if state.assessment is None:
         return "Awaiting first assessment."
-    with_goal = [location.id for location in state.job.locations if location.goal is not None]
-    states = {location.location: location.state for location in state.locations}
-    counts = Counter(states.values())
-    at_goal = sum(states.get(location) is State.AT_GOAL for location in with_goal)
+    with_goal = [met for location in state.job.locations if (met := state.goals_met(location)) is not None]
+    counts = Counter(location.state for location in state.locations)
+    at_goal = sum(with_goal)
     said = []
     if with_goal:
         said.append(f"{at_goal} of {len(with_goal)} {'is' if at_goal == 1 else 'are'} at goal")

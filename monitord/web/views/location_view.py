@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from monitord.model.assessments import LocationAssessment, State
@@ -10,12 +10,14 @@ from monitord.model.jobs import AIR_KINDS, GoalMetric, Location, LocationKind
 from monitord.model.units import Units, unit_in, value_in
 from monitord.text.formats import parts
 from monitord.text.states import AWAITING, check_sentence, state_sentence, surface_sentence
+from monitord.web.kept import Kept
 from monitord.web.queries import JobState
 from monitord.web.text.formats import amount, plain
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import (
     KINDS,
     NOT_ASSESSED,
+    STATES,
     StatusStyle,
     english,
     flow_words,
@@ -26,6 +28,7 @@ from monitord.web.text.words import (
     style_of,
     surface_leads,
 )
+from monitord.web.views.damage_view import SpotGoalRow, spot_goal_row
 from monitord.web.views.progress_bar import ProgressBar, progress_bar_of
 
 _UNDECIDED = {State.SETTLING, State.EQUILIBRATING, State.TOO_EARLY}
@@ -49,6 +52,8 @@ class LocationView:
     figure: str
     figure_uncertainty: str
     progress_bar: ProgressBar | None
+    spot_goal: str
+    """How spot readings stand to their goal; empty where there is none."""
     goal: str
     """`goal 75 % RH`, where no progress bar shows it; empty where there is none."""
     until_dry: str
@@ -60,11 +65,33 @@ class LocationView:
     is_air: bool
     needs_tile: bool
 
+    @property
+    def beside(self) -> str:
+        """Its sentence where the figure stands beside it: without the figure."""
+        shown = f"{self.figure} {self.figure_uncertainty}".replace("\u00a0", " ")
+        words = self.words.replace("\u00a0", " ")
+        if not words.startswith((f"{shown}, ", f"{shown}; ")):
+            return self.words
+        rest = self.words[len(shown) + 2 :]
+        return f"{rest[:1].upper()}{rest[1:]}"
+
+
+_KEPT: Kept[LocationView] = Kept(3000)
+
 
 def location_view(state: JobState, location: Location, times: LocalTimes, units: Units = Units.METRIC) -> LocationView:
     """A location as it is shown; one that was never assessed counts as not known."""
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
-    style = style_of(assessed) if assessed is not None else NOT_ASSESSED
+    spot = spot_goal_row(state.job, location, state.now)
+    key = (state.job.job, location.id, times.year, units, english().name)
+    made = _KEPT.of((key, spot), (assessed, state.job), lambda: _made(location, assessed, spot, times, units))
+    return replace(made, last_seen_at=state.location_last_seen_at(location.id))
+
+
+def _made(
+    location: Location, assessed: LocationAssessment | None, spot: SpotGoalRow | None, times: LocalTimes, units: Units
+) -> LocationView:
+    style = _style(assessed, spot)
     figure, uncertainty = _figure(assessed)
     name, rest = name_parts(location.label)
     bar = progress_bar_of(assessed.drying) if assessed is not None and not surface_leads(assessed) else None
@@ -78,20 +105,39 @@ def location_view(state: JobState, location: Location, times: LocalTimes, units:
         if location.depth_mm is None
         else f"{spelled(KINDS[location.kind])}, {_detail(location, units)}",
         style=style,
-        words=_words(assessed, times),
+        words=""
+        if assessed is not None and assessed.state is State.RECORDED_ONLY and spot
+        else _words(assessed, times),
         check="" if assessed is None else check_sentence(speaker_of(times), assessed.facts),
         figure=figure,
         figure_uncertainty=uncertainty,
         progress_bar=bar if known else None,
+        spot_goal="" if spot is None else spot.said,
         goal="" if bar is not None and known else _goal(location, units),
-        until_dry=dry_words(assessed, location, times),
+        until_dry="spot reading to come" if style is _BY_PROBE else dry_words(assessed, location, times),
         humidity=amount(assessed.relative_humidity) if assessed is not None and known else "—",
         temperature=plain(assessed.temperature) if assessed is not None and known else "—",
         flow=_flow(assessed, location),
-        last_seen_at=state.location_last_seen_at(location.id),
+        last_seen_at=None,
         is_air=location.kind in AIR_KINDS,
         needs_tile=location.kind not in AIR_KINDS or style.rank <= 5,
     )
+
+
+_BY_PROBE = StatusStyle("At goal by its probe", "go", "wait", 9)
+"""Its goal for spot readings is not known to be met."""
+
+
+def _style(assessed: LocationAssessment | None, spot: SpotGoalRow | None) -> StatusStyle:
+    """The status; it is at goal where each of its goals is met, by probe and by spot readings."""
+    if assessed is None:
+        return NOT_ASSESSED
+    style = style_of(assessed)
+    if spot is None:
+        return style
+    if style is STATES[State.AT_GOAL] and not spot.met:
+        return _BY_PROBE
+    return STATES[State.AT_GOAL] if style is STATES[State.RECORDED_ONLY] and spot.met else style
 
 
 _GOAL_UNITS = {
@@ -132,10 +178,12 @@ def _figure(assessed: LocationAssessment | None) -> tuple[str, str]:
         value, uncertainty, unit = parts(assessed.surface.margin, english())
         return value, f"{uncertainty} {unit} margin".strip()
     quantity = assessed.drying.value if assessed.drying is not None else None
+    bare = quantity is None
     quantity = quantity or assessed.relative_humidity
     if quantity is None:
         return "—", ""
     value, uncertainty, unit = parts(quantity, english())
+    unit = "% RH" if bare and unit == "%" else unit
     if assessed.state is State.NO_DATA:
         return "—", f"last {value} {unit}"
     return value, f"{uncertainty} {unit}".strip()

@@ -218,6 +218,12 @@ def test_a_drawing_is_well_formed_described_and_without_colour_or_style(size: ob
     }
 
 
+@pytest.mark.parametrize("size", [WIDE, NARROW])
+def test_the_axis_says_its_unit_above_the_plot(size: Size) -> None:
+    drawn = draw(full_chart(), size)
+    assert f'<text class="unit" x="2" y="{size.top - 12}">%</text>' in drawn
+
+
 def test_a_drawing_of_three_weeks_costs_few_bytes() -> None:
     assert len(draw(full_chart(), WIDE)) < 40_000
 

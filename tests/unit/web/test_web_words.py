@@ -16,6 +16,7 @@ from monitord.model.alerts import Severity
 from monitord.model.assessments import Flow, Forecast, State
 from monitord.model.facts import FindingKind
 from monitord.model.jobs import Location, LocationKind
+from monitord.model.site.spots import Spot, SpotGoal, SpotKind
 from monitord.text.catalogue import language
 from monitord.text.formats import amount as sentence_amount
 from monitord.text.times import offset_name
@@ -28,8 +29,8 @@ from monitord.web.text.local_time import LocalTimes, age_words
 from monitord.web.text.words import STATES, alert_style, alert_title, flow_words, style_of
 from monitord.web.views.alert_view import Tier, alert_views
 from monitord.web.views.job_list import needs_now
-from monitord.web.views.job_view import day_words, lead, need_words, out_of_reach, page_lead
-from monitord.web.views.location_view import dry_words
+from monitord.web.views.job_view import day_words, lead, need_words, out_of_reach, page_lead, progress
+from monitord.web.views.location_view import LocationView, dry_words, location_view
 from monitord.web.views.needs import Needs
 from monitord.web.views.progress_bar import GOAL_X, progress_bar_of
 
@@ -241,6 +242,38 @@ def test_a_rail_stays_inside_its_drawing(value: float, start: float, limit: floa
         assert 0 <= progress_bar.uncertainty_x <= progress_bar.uncertainty_x + progress_bar.uncertainty_width <= 300
     else:
         assert start <= limit
+
+
+def shown(place: str, **change: object) -> LocationView:
+    state = state_of([], **change)
+    return location_view(state, state.job.location(place), LocalTimes(state.job.zone, support.NOW))
+
+
+def test_a_tile_does_not_repeat_its_figure_in_its_sentence() -> None:
+    tile = shown("kitchen")
+    assert tile.words.replace(TIE, " ").startswith(
+        f"{tile.figure} {tile.figure_uncertainty}, falling".replace(TIE, " ")
+    )
+    assert tile.beside.startswith("Falling ")
+    assert shown("bath").beside == shown("bath").words  # no figure: nothing to repeat
+
+
+@pytest.mark.parametrize(
+    ("value", "word", "tone"),
+    [(None, "At goal by its probe", "go"), (17.0, "At goal by its probe", "go"), (15.0, "At goal", "ok")],
+)
+def test_a_location_is_at_goal_where_its_spot_readings_are_too(value: float | None, word: str, tone: str) -> None:
+    goal = SpotGoal(kind=SpotKind.WOOD_MOISTURE, limit=16.0)
+    places = tuple(
+        place.model_copy(update={"spot_goal": goal}) if place.id == "bed" else place
+        for place in support.MILL_LANE.locations
+    )
+    at = support.NOW - DAY
+    spots = () if value is None else (Spot(location_id="bed", at=at, kind=SpotKind.WOOD_MOISTURE, value=value),)
+    tile, state = shown("bed", locations=places, spots=spots), state_of([], locations=places, spots=spots)
+    assert (tile.style.word, tile.style.tone) == (word, tone)
+    assert tile.spot_goal.startswith("Spot readings: " + ("met" if value == 15.0 else "not met" if value else "not m"))
+    assert progress(state).startswith(f"{1 if value == 15.0 else 0} of 5 ")
 
 
 # --- the lead ----------------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from readiness_support import Case
 
 from monitord.model.assessments import QualityFlag
 from monitord.model.facts import FaultFacts, FaultReason
-from monitord.model.readiness.verdict import Criterion, Outcome, Reason, Verdict
+from monitord.model.readiness.verdict import Criterion, Outcome, Readiness, Reason, Verdict
 
 C, Out, R = Criterion, Outcome, Reason
 
@@ -25,7 +25,7 @@ def test_a_slab_that_meets_every_rule_is_ready_and_nothing_is_missing() -> None:
     verdict = Case().evaluate()
     assert verdict.verdict is Verdict.READY
     assert (verdict.missing, verdict.earliest) == ((), None)
-    assert {r.criterion for r in verdict.results} == set(Criterion) - {C.CRITERIA, C.HEATING}
+    assert {r.criterion for r in verdict.results} == set(Criterion) - {C.CRITERIA, C.HEATING, C.SPOT}
     assert not verdict.limit_is_default
 
 
@@ -320,3 +320,60 @@ def test_a_cavity_needs_no_clock_and_a_control_is_what_it_is_held_against() -> N
     assert "equilibration" not in {r.criterion.value for r in verdict.results}
     case.humidity["wet"] = 63.5  # 3.5 + 2.8 > 6
     assert case.evaluate("wet").verdict is Verdict.NOT_READY
+
+
+def by_spot(value: float, *, beside: float | None = None, alone: bool = False) -> Readiness:
+    """A joist beside a dry one: its goal by spot readings, with a goal for its probe or alone."""
+    case, at = Case(), at_day(13).isoformat()
+    goal = {"kind": "wood_moisture_pct", "limit": 4.0 if beside is not None else 16.0}
+    joist: dict[str, object] = {"id": "joist", "kind": "cavity", "spot_goal": goal}
+    if beside is not None:
+        goal["control"] = "dry"
+    if not alone:
+        joist["goal"] = {"metric": "rh_pct", "limit": 70.0}
+    case.document["locations"] += [joist, {"id": "dry", "kind": "cavity"}]
+    case.document["probes"] += [{"id": "p-joist", "location_id": "joist", "from": START.isoformat()}]
+    case.document["spots"] = [
+        {"location_id": where, "at": at, "kind": "wood_moisture_pct", "value": moisture}
+        for where, moisture in (("joist", value), ("dry", beside))
+        if moisture is not None
+    ]
+    case.humidity.update(joist=60.0, dry=60.0)
+    case.temperature.update(joist=20.0, dry=20.0)
+    case.wet["joist"] = 0.0
+    return case.evaluate("joist")
+
+
+def test_a_goal_by_spot_readings_counts_beside_that_of_the_probe() -> None:
+    # common practice (PAS 64, S500): an element is dry when it is verified, by a meter where the job asks for one
+    verdict = by_spot(15.0)
+    assert (verdict.verdict, verdict.missing) == (Verdict.READY, ())
+    verdict = by_spot(17.0)
+    assert (verdict.verdict, verdict.missing) == (Verdict.NOT_READY, ("spot",))
+
+
+def test_a_goal_by_spot_readings_alone_asks_nothing_of_a_probe() -> None:
+    verdict = by_spot(15.0, alone=True)
+    assert verdict.verdict is Verdict.READY
+    assert [r.criterion for r in verdict.results] == [C.SPOT]
+    assert by_spot(16.5, alone=True).verdict is Verdict.NOT_READY
+
+
+def test_a_goal_over_a_control_is_held_against_the_difference() -> None:
+    (found,) = by_spot(15.0, beside=12.0, alone=True).results
+    assert found.outcome is Outcome.PASS
+    assert found.decisive.measured is not None
+    assert found.decisive.measured.value == pytest.approx(3.0)
+    (found,) = by_spot(16.5, beside=12.0, alone=True).results
+    assert (found.outcome, found.decisive.reason) == (Outcome.FAIL, R.OVER_LIMIT)
+
+
+def test_without_a_reading_or_its_control_nothing_can_be_said() -> None:
+    case = Case()
+    case.sleeve("s1")["spot_goal"] = {"kind": "concrete_impedance_pct", "limit": 0.5, "control": "s2"}
+    assert case.value(C.SPOT).reason is R.SPOT_NOT_MEASURED
+    case.document["spots"] = [
+        {"location_id": "s1", "at": at_day(13).isoformat(), "kind": "concrete_impedance_pct", "value": 3.0}
+    ]
+    assert case.value(C.SPOT).reason is R.SPOT_NO_CONTROL
+    assert case.evaluate().verdict is Verdict.CANNOT_SAY
