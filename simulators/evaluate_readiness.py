@@ -32,7 +32,8 @@ def main() -> None:
                 for slab in slabs if arguments.details else ():
                     days = (slab.days_late, slab.days_after_rule, slab.person_days_late)
                     late = " ".join("-" if d is None else f"{d:.1f}" for d in days)
-                    wrong = " WRONG" * slab.wrong + " PERSON-WRONG" * slab.person_wrong
+                    wrong = "" if slab.over_pct is None else f" WRONG by {slab.over_pct:.2f}"
+                    wrong += " PERSON-WRONG" * slab.person_wrong
                     print(f"{guard:g} {slab.slab} limit {slab.limit_pct:.1f} {late}{wrong}", flush=True)
     for guard, score in scores.items():
         print(f"guard factor {guard:g}", *score.lines(), sep="\n")

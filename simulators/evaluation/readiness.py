@@ -74,11 +74,16 @@ class SlabScore:
     """The same with the guard band counted against it: when a reading without error would pass the rule."""
     ready_s: float | None
     """First "ready" of the program."""
-    wrong: bool
-    """Whether any "ready" came while the concrete was over the limit."""
+    over_pct: float | None
+    """How far the concrete was over the limit at most while it was called ready; None: it never was. [% RH]"""
     person_s: float | None
     """First "ready" of the careful person."""
     person_wrong: bool
+
+    @property
+    def wrong(self) -> bool:
+        """Whether any "ready" came while the concrete was over the limit."""
+        return self.over_pct is not None
 
     @property
     def days_late(self) -> float | None:
@@ -108,10 +113,11 @@ class ReadinessScore:
         person = [s.person_days_late for s in self.slabs if s.person_days_late is not None]
         true = [s for s in self.slabs if s.true_s is not None]
         after_rule = [s.days_after_rule for s in self.slabs if s.days_after_rule is not None]
+        over = [s.over_pct for s in self.slabs if s.over_pct is not None]
         return [
             f"slabs {len(self.slabs)}, truly ready in the job {len(true)}",
-            f"program: wrong ready {sum(s.wrong for s in self.slabs)}, ready {len(late)}, days late {_spread(late)}; "
-            f"after the rule's own date, guard band included: {_spread(after_rule)}",
+            f"program: wrong ready {len(over)} (by {max(over, default=0.0):.2f} % RH at most), ready {len(late)}, "
+            f"days late {_spread(late)}; after the rule's own date, guard band included: {_spread(after_rule)}",
             f"person, weekly: wrong ready {sum(s.person_wrong for s in self.slabs)}, ready {len(person)}, "
             f"days late {_spread(person)}",
         ]
@@ -258,8 +264,8 @@ def _score(
     u = last.all_series[location].uncertainty.relative_humidity_pct
     accepted = limit - criteria.limit.guard_factor * u
 
-    def over(at_s: float) -> bool:
-        return bool(mean[min(int((at_s - start_s) / HOUR_S) - 1, len(mean) - 1)] > limit)
+    def over(at_s: float) -> float:
+        return float(mean[min(int((at_s - start_s) / HOUR_S) - 1, len(mean) - 1)] - limit)
 
     def from_then_on(bound: float) -> float | None:
         hold = 0 if criteria.held is None else int(criteria.held.hours)
@@ -273,9 +279,9 @@ def _score(
         true_s=from_then_on(limit),
         rule_s=from_then_on(accepted),
         ready_s=min(ready, default=None),
-        wrong=any(over(at) for at in ready),
+        over_pct=max((excess for at in ready if (excess := over(at)) > 0.0), default=None),
         person_s=person,
-        person_wrong=person is not None and over(person),
+        person_wrong=person is not None and over(person) > 0.0,
     )
 
 
