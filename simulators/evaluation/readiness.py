@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 
 TICK_S = 6 * HOUR_S
 WEEK_S = 7 * 24 * HOUR_S
-_TRUE_MEAN_H = 6
+_MEAN_H = 6
 """The truth is held against the limit as the rule holds the reading: as a mean over six hours. [h]"""
 
 
@@ -179,10 +179,10 @@ def _criteria(guard_factor: float) -> Criteria:
 
 def _truth(truth: LocationTruth) -> Array:
     rh = np.asarray(truth.concrete_rh)
-    kernel = np.ones(_TRUE_MEAN_H) / _TRUE_MEAN_H
+    kernel = np.ones(_MEAN_H) / _MEAN_H
     mean = np.full(len(rh), np.nan)
-    if len(rh) >= _TRUE_MEAN_H:
-        mean[_TRUE_MEAN_H - 1 :] = np.convolve(rh, kernel, "valid")
+    if len(rh) >= _MEAN_H:
+        mean[_MEAN_H - 1 :] = np.convolve(rh, kernel, "valid")
     return mean
 
 
@@ -245,8 +245,23 @@ def _views(job: JobFile, made: SimulatedJob) -> Any:
             row = tuple(float(column[k]) for column in columns)
             recorder.add(readings.probes[readings.probe[k]], row)  # type: ignore[arg-type]
             at += 1
-        yield float(tick), compute_hourly_results(job, recorder.record(float(tick)), float(tick), _OPTIONS)
+        if tick + TICK_S > made.truth.end_s or _may_be_ready(job, made, float(tick)):
+            yield float(tick), compute_hourly_results(job, recorder.record(float(tick)), float(tick), _OPTIONS)
         tick += TICK_S
+
+
+def _may_be_ready(job: JobFile, made: SimulatedJob, tick: float) -> bool:
+    """Whether any reading of the rule's mean is at its slab's limit or under; else no verdict can be ready then."""
+    readings = made.readings
+    lately = (readings.time_s > tick - (_MEAN_H + 1) * HOUR_S) & (readings.time_s <= tick)
+    probes, humidity = readings.probe[lately], readings.relative_humidity_pct[lately]
+    for slab in job.slabs:
+        for placement in job.placements_at(slab.locations[0]):
+            found = sum(c.relative_humidity_correction_pct for c in job.calibrations if c.probe == placement.probe)
+            own = humidity[probes == readings.probes.index(placement.probe)] + found
+            if len(own) and own.min() <= (slab.covering.limit_pct or 0.0):
+                return True
+    return False
 
 
 def _score(
