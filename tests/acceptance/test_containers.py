@@ -11,6 +11,7 @@ import shutil
 import socket
 import ssl
 import subprocess
+import sys
 import threading
 import tomllib
 from collections.abc import Iterator
@@ -68,6 +69,56 @@ def test_the_service_has_few_rights() -> None:
 
 
 # --- containers ---------------------------------------------------------------------------------------------
+
+
+def steps(unit: str) -> tuple[list[str], list[str]]:
+    """The commands of the unit's head: to install it, and to remove it."""
+    blocks = re.findall(r"(?:^#   .+\n)+", unit, re.MULTILINE)
+    install, remove = ([line[4:].split("  ")[0] for line in block.splitlines()] for block in blocks)
+    return install, remove
+
+
+def test_the_steps_of_the_service_install_it_and_its_removal_leaves_readings_and_settings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As written, below a folder in place of `/`; systemctl only notes what it was asked."""
+    unit = (DEPLOY / "monitord.service").read_text(encoding="utf-8")
+    tools, asked = tmp_path / "tools", tmp_path / "asked"
+    program = tmp_path / "opt/monitord/.venv/bin/monitord"
+    data = tmp_path / "var/lib/monitord/monitord.sqlite3"
+    for folder in (tools, program.parent, data.parent, tmp_path / "etc/systemd/system"):
+        folder.mkdir(parents=True)
+    for file, script in (
+        (tools / "systemctl", f'echo "$*" >> {asked}'),
+        (program, f'{sys.executable} -m monitord "$@"'),
+    ):
+        file.write_text(f"#!/bin/sh\n{script}\n")
+        file.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tools}:/usr/bin:/bin")
+    monkeypatch.setenv("MONITORD_DATABASE__URL", f"sqlite:///{data}")
+
+    def done(commands: list[str]) -> None:
+        for command in commands:
+            here = re.sub(r"/(?=etc/|opt/)", f"{tmp_path}/", command)
+            subprocess.run(here, shell=True, check=True, cwd=DEPLOY.parent)
+
+    install, remove = steps(unit)
+    done(install)
+    installed = (tmp_path / "etc/systemd/system/monitord.service").read_text(encoding="utf-8")
+    start = re.search(r"^ExecStart=(.+) run$", installed, re.MULTILINE)
+    assert start is not None
+    assert "LoadCredential=monitord.toml:/etc/monitord/monitord.toml" in installed
+    words = start[1].replace("/opt/", f"{tmp_path}/opt/").replace("%d", f"{tmp_path}/etc/monitord").split()
+    subprocess.run([*words, "job", "list"], check=True, cwd=DEPLOY.parent, capture_output=True)
+
+    done(remove)
+    assert not (tmp_path / "opt/monitord").exists()
+    assert not (tmp_path / "etc/systemd/system/monitord.service").exists()
+    assert data.is_file()
+    assert (tmp_path / "etc/monitord/monitord.toml").is_file()
+    assert asked.read_text().splitlines() == [
+        "daemon-reload", "enable --now monitord", "disable --now monitord", "daemon-reload"
+    ]  # fmt: skip
 
 
 def test_every_container_has_few_rights_and_shows_only_what_speaks_tls() -> None:

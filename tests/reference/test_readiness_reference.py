@@ -66,7 +66,8 @@ def test_the_depth_rules_hold_the_depth_that_reads_the_mean() -> None:
 @pytest.mark.parametrize(
     ("value", "u", "limit", "probability"),
     [
-        # JCGM 106:2012, 7.3, both recalled from memory; lower limits are turned round by their sign:
+        # JCGM 106:2012, 7.3, both recalled from memory; lower limits are turned round by their sign. That 7.3 and its
+        # table 1 are one-sided limits with a normal PDF is confirmed (CRAN package propagate 1.3-0, demo JCGM106):
         # breaking strength of a container, at least 490 kPa, measured 509.7 with u 8.6: 0.99
         (-509.7, 8.6, -490.0, 0.99),
         # breakdown voltage of a diode, at most -5.40 V, measured -5.47 with u 0.05: 0.92

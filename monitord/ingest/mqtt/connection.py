@@ -328,7 +328,10 @@ class Connection:
         what = "the broker ended the connection" if ended else "the connection was lost"
         # not every broker says that another client has taken the session over; the pattern says it too
         taken = reason == "Session taken over" or self._short_sessions >= _SENT_AWAY
-        self._lost(BrokerError(what, where=self.where, why=str(reason), remedy=_ANOTHER if taken else None))
+        remedy = _ANOTHER if taken else None
+        if self._signed_in_at is None and self.state.error is None:
+            what, remedy = "the connection was closed before the broker let us in", _SHUT
+        self._lost(BrokerError(what, where=self.where, why=str(reason), remedy=remedy))
 
     def _on_unsubscribe(self, *_: Any) -> None:
         self._answered = True
@@ -348,6 +351,7 @@ class Connection:
 _REACH = "Check `broker.host` and `broker.port`, and that the broker runs"
 _TLS = "Check `broker.tls_ca_file`, that the certificate is made out for `broker.host`, and that the port speaks TLS"
 _SIGN_IN = "Check `broker.username`, `broker.password` and `broker.protocol` against the broker's configuration"
+_SHUT = "See the broker's log; check that a broker answers at `broker.port`, and whether it wants `broker.tls`"
 _ANOTHER = "If another program signs in with the same `broker.client_id`, each sends the other away: give each its own"
 
 
