@@ -163,7 +163,26 @@ def _facts(contents: Contents) -> list[list[str]]:
         speaker.say((texts.LOCAL_TIMES,), {"zone": job.timezone}),
         speaker.text(texts.METHOD),
     )
-    return [[speaker.text(name), value] for name, value in zip(texts.FACTS, values, strict=True)]
+    facts = [[speaker.text(name), value] for name, value in zip(texts.FACTS, values, strict=True)]
+    people = _people(contents)
+    return [*facts, [speaker.text(texts.PEOPLE), people]] if people else facts
+
+
+def _people(contents: Contents) -> str:
+    """Who is on record with the job, and for what; empty: nobody."""
+    job, speaker = contents.job, contents.speaker
+    named = (
+        [made.by for made in contents.signoffs],
+        [check.by for check in (*job.calibrations, *job.checks)],
+        [spot.by for spot in job.spots],
+        [note.by for note in contents.notes],
+        [alert.acknowledged_by for alert in contents.alerts],
+    )
+    did: dict[str, list[str]] = {}
+    for what, names in zip(texts.DID, named, strict=True):
+        for who in dict.fromkeys(name for name in names if name):
+            did.setdefault(who, []).append(speaker.text(what))
+    return "; ".join(speaker.say((texts.PERSON,), {"who": who, "did": ", ".join(did[who])}) for who in did)
 
 
 def _place(location: Location, seen: JobAssessment, speaker: Speaker) -> list[str]:

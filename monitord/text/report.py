@@ -30,6 +30,8 @@ PHOTO_ALT = "Photo of {location}, {time}"
 SPOTS = ("Location", "Time", "Value", "Instrument, by", "Note")
 
 FACTS = ("Job", "Assessed", "Locations", "Probes", "Times", "Method")
+PEOPLE, PERSON = "People", "{who} ({did})"
+DID = ("sign-off", "checks of probes", "spot readings", "notes", "alerts")
 LOCAL_TIMES = "local to the job ({zone})"
 METHOD = "probes left in place; values corrected by their checks"
 
@@ -77,7 +79,7 @@ MESSAGES = (
     *(TITLE, FOOTER, PERIOD_FINAL, PERIOD_INTERIM),
     *HEADS.values(),
     *(*PLACES, *CRITERIA, *INSTRUMENTS, *ALERTS, *SPOTS, *NOTES, *EQUIPMENT, *FACTS),
-    PHOTO_ALT,
+    *(PHOTO_ALT, PEOPLE, PERSON, *DID),
     *(LOCAL_TIMES, METHOD, NO_CHECK, PLACED, PLACED_UNTIL, OPEN, *ACKNOWLEDGED, SIGNED, OWN_READING, WITHDRAWN),
     *(GOAL_EXPECTED, GOAL_INTERVAL, READY_EARLIEST, READY_BY_CLOCKS, CHECK_DUE, CHECK_HOW),
     *(EVIDENCE, *STATEMENTS.values(), *CHART_ALT, CHART_CAPTION, CHART_ROOM, CHART_LIMIT, LIMIT_NAME),

@@ -99,8 +99,8 @@ def test_the_steps_of_the_service_install_it_and_its_removal_leaves_readings_and
 
     def done(commands: list[str]) -> None:
         for command in commands:
-            here = re.sub(r"/(?=etc/|opt/)", f"{tmp_path}/", command)
-            subprocess.run(here, shell=True, check=True, cwd=DEPLOY.parent)
+            moved = re.sub(r"/(?=etc/|opt/)", f"{tmp_path}/", command)
+            subprocess.run(moved, shell=True, check=True, cwd=DEPLOY.parent)
 
     install, remove = steps(unit)
     done(install)

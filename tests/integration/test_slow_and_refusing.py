@@ -76,10 +76,10 @@ class Link:
                     self._threads.append(threading.Thread(target=self._pass, args=pair))
                     self._threads[-1].start()
 
-    def _pass(self, here: socket.socket, to: socket.socket) -> None:
+    def _pass(self, one: socket.socket, to: socket.socket) -> None:
         with contextlib.suppress(OSError):
-            while data := here.recv(self._piece):
-                if here.getpeername() == self._broker and not self.flows.is_set():
+            while data := one.recv(self._piece):
+                if one.getpeername() == self._broker and not self.flows.is_set():
                     self.withheld += 1
                     self.flows.wait(60)
                 to.sendall(data)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import time
 from pathlib import Path
@@ -15,14 +16,15 @@ from evidence_support import end, evidence, job
 from monitord.analysis.assess import assess_job
 from monitord.errors import ConfigurationError
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.jobs import JobFile
+from monitord.model.jobs import Calibration, JobFile
 from monitord.model.readiness.criteria_files import built_in
 from monitord.model.series import JobRecord, PlacementRecord, Series, roll_up_by
 from monitord.model.units import Units
-from monitord.report.document import Contents, report_speaker
+from monitord.report.document import Contents, document, report_speaker
 from monitord.report.drawings import drawings
 from monitord.report.pdf import pdf_report
 from monitord.report.readings_file import readings_text, record_from
+from monitord.store.notes import Note
 
 
 def contents(rh_pct: float = 72.0, units: Units = Units.METRIC, language_name: str = "en", **slab: object) -> Contents:
@@ -180,3 +182,14 @@ def test_sixty_days_and_twenty_locations_take_under_ten_seconds() -> None:
     pdf = pdf_report(Contents(**{**vars(small_contents), "job": many, "drawings": drawn}))
     assert len(opened(pdf).pages) > 8
     assert time.process_time() - begun < 10.0
+
+
+def test_everyone_on_record_with_the_job_is_named_with_what_they_did() -> None:
+    plain = contents()
+    assert len(document(plain, None)["facts"]) == 6
+    spot = plain.job.spots[0].model_copy(update={"by": "K. Lund"})
+    check = Calibration(probe="p-s1", at=START, by="A. Byrne")
+    made = Note(id=1, location=None, at=START, by="K. Lund", text="Wet at the door", photos=())
+    job_of_people = plain.job.model_copy(update={"spots": (spot, spot), "calibrations": (check,)})
+    named = document(dataclasses.replace(plain, job=job_of_people, notes=(made,)), None)["facts"]
+    assert named[-1] == ["People", "A. Byrne (checks of probes); K. Lund (spot readings, notes)"]
