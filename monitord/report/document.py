@@ -171,9 +171,9 @@ def _facts(contents: Contents) -> list[list[str]]:
 def _people(contents: Contents) -> str:
     """Who is on record with the job, and for what; empty: nobody."""
     job, speaker = contents.job, contents.speaker
-    named = (
+    named: tuple[list[str | None], ...] = (
         [made.by for made in contents.signoffs],
-        [check.by for check in (*job.calibrations, *job.checks)],
+        [*(found.by for found in job.calibrations), *(check.by for check in job.checks)],
         [spot.by for spot in job.spots],
         [note.by for note in contents.notes],
         [alert.acknowledged_by for alert in contents.alerts],

@@ -1,8 +1,15 @@
-"""A firm's signature on a pack: Ed25519 (RFC 8032) over the manifest, by a kept library."""
+"""A firm's signature on a pack: Ed25519 (RFC 8032) over the manifest, by a kept library; and time stamps beside one.
+
+A time stamp (RFC 3161) is made of the whole file and lies beside it: what it stamps can't hold it. Read here is what it
+states; whether its authority made it is for who trusts that authority to check, with openssl.
+"""
 
 from __future__ import annotations
 
 import base64
+import hashlib
+import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 from cryptography.exceptions import InvalidSignature
@@ -61,3 +68,18 @@ def signer(signature: bytes, manifest: bytes) -> str | None:
     except (ValueError, InvalidSignature):
         return None
     return public if kind == "ed25519" else None
+
+
+_STAMPED = re.compile(rb"\x06\x09\x60\x86\x48\x01\x65\x03\x04\x02\x01(?:\x05\x00)?\x04\x20(.{32})\x02(.)", re.DOTALL)
+"""In the DER of a response: SHA-256 and the digest (messageImprint), then the serial number (RFC 3161, 2.4.2)."""
+_TIME = re.compile(rb"\x18.(\d{14})(?:\.\d+)?Z", re.DOTALL)
+"""What follows the serial number: genTime."""
+
+
+def stamped_at(stamp: bytes, pack: bytes) -> datetime | None:
+    """The time that a time stamp states for a file; None: it is of another file, or no response by SHA-256."""
+    found = _STAMPED.search(stamp)
+    if found is None or found[1] != hashlib.sha256(pack).digest():
+        return None
+    time = _TIME.match(stamp, found.end() + found[2][0])
+    return None if time is None else datetime.strptime(time[1].decode("ascii"), "%Y%m%d%H%M%S").replace(tzinfo=UTC)

@@ -13,7 +13,7 @@ from monitord.model.readiness.criteria_files import criteria_book
 from monitord.report.archive import PackFault
 from monitord.report.collect import collect
 from monitord.report.pack import make_pack
-from monitord.report.signing import load_key, new_key, public_text
+from monitord.report.signing import load_key, new_key, public_text, stamped_at
 from monitord.report.verify import verify
 from monitord.store import signoffs
 from monitord.store.jobs import needed_job
@@ -42,10 +42,7 @@ def make(parsed: Namespace) -> int:
 
 def verify_pack(parsed: Namespace) -> int:
     """Carry out `evidence verify`."""
-    try:
-        data = parsed.pack.read_bytes()
-    except OSError as error:
-        raise ConfigurationError("can't be read", where=str(parsed.pack), why=error.strerror) from None
+    data = _read(parsed.pack)
     checked = verify(data, parsed.public_key)
     if isinstance(checked, PackFault):
         raise ConfigurationError(
@@ -58,6 +55,17 @@ def verify_pack(parsed: Namespace) -> int:
     out(f"Job {manifest.job}, as of {manifest.as_of}, by {manifest.program}.")
     out(f"Signed by {checked.signer}." if checked.signer else "Not signed.")
     out(f"Digest of what was known: {manifest.known_sha256}")
+    if parsed.timestamp is not None:
+        stamped = stamped_at(_read(parsed.timestamp), data)
+        if stamped is None:
+            raise ConfigurationError(
+                f"not a time stamp of {parsed.pack}",
+                where=str(parsed.timestamp),
+                why="it holds no SHA-256 of that file",
+                remedy="Give the response that was made for this very file",
+            )
+        out(f"Time stamp: the file was there at {stamped:%Y-%m-%dT%H:%M:%SZ}, as it states. Did its authority make it?")
+        out(f"  openssl ts -verify -data {parsed.pack} -in {parsed.timestamp} -CAfile AUTHORITY.pem")
     for found in checked.readiness:
         missing = f" (missing: {', '.join(found.missing)})" if found.missing else ""
         out(f"{found.element}: {found.verdict.value}{missing}, computed again from the readings: the same")
@@ -72,6 +80,13 @@ def make_key(parsed: Namespace) -> int:
     out(f"{parsed.out}: keep it secret. Its public half, to be given to whoever verifies:")
     out(public_text(load_key(parsed.out)))
     return 0
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise ConfigurationError("can't be read", where=str(path), why=error.strerror) from None
 
 
 def _write(path: Path, data: bytes, mode: int = 0o644) -> None:

@@ -24,6 +24,7 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     verify = verbs.add_parser("verify", help="check every byte of a pack and compute its verdicts again")
     verify.add_argument("pack", type=Path, metavar="PACK")
     verify.add_argument("--public-key", metavar="KEY", help="the firm's public key in base64: it must be signed by it")
+    verify.add_argument("--timestamp", type=Path, metavar="FILE", help="a response (RFC 3161) over the pack's file")
     verify.set_defaults(run=Command("documents.evidence", "verify_pack"))
 
     key = verbs.add_parser("key", help="make a private key for signing; prints its public half")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import re
 import subprocess
 import zipfile
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,11 +16,13 @@ from evidence_support import evidence, job
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from monitord.cli import main
+from monitord.clock import SystemClock
 from monitord.model.readiness.verdict import Verdict
 from monitord.report.archive import MANIFEST, Manifest, PackFault, archive, owner_of
 from monitord.report.pack import make_pack
 from monitord.report.readings_file import chain_of
-from monitord.report.signing import load_key, new_key, public_text
+from monitord.report.signing import load_key, new_key, public_text, stamped_at
 from monitord.report.verify import Checked, verify
 
 
@@ -159,3 +163,45 @@ def test_a_slab_over_its_limit_verifies_as_not_ready() -> None:
 def test_text_that_a_spreadsheet_would_run_is_disarmed(pack: bytes) -> None:
     assert job().spots[0].note.startswith("=")
     assert b"'=HYPERLINK(1)" in contents(pack)["spot-readings.csv"]
+
+
+AUTHORITY = """[tsa]
+default_tsa = t
+[t]
+serial = ./serial
+signer_digest = sha256
+default_policy = 1.2.3.4
+digests = sha256
+"""
+
+
+def test_a_time_stamp_beside_a_pack_is_read_and_openssl_verifies_it(
+    pack: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An authority of our own, by openssl (RFC 3161)."""
+
+    def openssl(command: str) -> None:
+        subprocess.run(["openssl", *command.split()], cwd=tmp_path, check=True, capture_output=True)
+
+    (tmp_path / "tsa.cnf").write_text(AUTHORITY)
+    (tmp_path / "serial").write_text("01\n")
+    (tmp_path / "p.zip").write_bytes(pack)
+    key = "req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=a -keyout k.pem -out c.pem"
+    openssl(f"{key} -addext extendedKeyUsage=critical,timeStamping")
+    openssl("ts -query -data p.zip -sha256 -cert -out p.tsq")
+    openssl("ts -reply -config tsa.cnf -section t -queryfile p.tsq -signer c.pem -inkey k.pem -out p.tsr")
+
+    told = ["evidence", "verify", str(tmp_path / "p.zip"), "--timestamp", str(tmp_path / "p.tsr")]
+    before = SystemClock().now() - timedelta(minutes=5)
+    assert main(told) == 0
+    said = capsys.readouterr().out
+    stated = re.search(r"there at (\S+), as it states", said)
+    assert stated is not None
+    assert before < datetime.fromisoformat(stated[1]) <= SystemClock().now()
+    command = next(line for line in said.splitlines() if line.startswith("  openssl"))
+    openssl(command.replace("AUTHORITY.pem", "c.pem").strip().removeprefix("openssl "))
+
+    (tmp_path / "p.zip").write_bytes(make_pack(evidence(rh_pct=71.0)))
+    assert main(told) == 1
+    assert "not a time stamp of" in capsys.readouterr().err
+    assert stamped_at(b"", pack) is None
