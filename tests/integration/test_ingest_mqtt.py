@@ -69,11 +69,11 @@ class RefusingStore:
         self.attempts = 0
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
+    def write(self, *, shared: bool = False) -> Iterator[Connection]:
         self.attempts += 1
         if self.refuses:
             raise StoreError("the disk is full", remedy="Free some space")
-        with self._db.write() as conn:
+        with self._db.write(shared=shared) as conn:
             yield conn
 
 
