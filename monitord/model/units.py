@@ -75,6 +75,13 @@ def value_in(value: N, unit: str, units: Units) -> N:
     return convert(value, _plain(base), _plain(_US[base]))
 
 
+def value_from(value: float, unit: str, units: Units) -> float:
+    """A value that was typed in the unit of `unit_in`, in `unit`: the way back from `value_in`. [unit]"""
+    if units is Units.METRIC or unit not in _US:
+        return value
+    return convert(value, _plain(_US[unit]), _plain(unit))
+
+
 def size_in(value: N, unit: str, units: Units) -> N:
     """An uncertainty, or another difference of two values, as it is read: 5 K are 9 °F. [`unit_in`]"""
     base = unit.removesuffix(_PER_DAY)

@@ -18,7 +18,7 @@ from sqlalchemy import Connection
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.clock import Clock
 from monitord.model.config.settings import Settings
-from monitord.model.units import Units
+from monitord.model.units import Units, unit_in
 from monitord.store import alerts as stored_alerts
 from monitord.store.access import audit
 from monitord.store.db.database import Database
@@ -31,7 +31,7 @@ from monitord.web.text.local_time import LocalTimes, iso
 from monitord.web.text.spelling import AmericanTemplates
 from monitord.web.text.words import english
 from monitord.web.views.alert_view import SPANS
-from monitord.web.visitor import visitor
+from monitord.web.visitor import reader_units, visitor
 
 FOLDER = Path(__file__).parent
 STATIC = FOLDER / "static"
@@ -128,6 +128,7 @@ def environment(units: Units = Units.METRIC) -> jinja2.Environment:
     made.globals["iso"] = iso
     made.globals["page_language"] = AMERICAN if units is Units.US else "en-GB"
     made.globals["visitor"] = visitor
+    made.globals["unit_of"] = lambda unit: unit_in(unit, reader_units())
     made.globals["form_token"] = form_field
     return made
 

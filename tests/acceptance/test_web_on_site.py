@@ -98,7 +98,7 @@ def test_a_scanned_label_leads_to_a_sleeve_that_is_placed(
     page.wait_for_url("**/place?done=K7-77")
     said = page.locator(".band.ok").inner_text()
     assert "K7-77 is at Kitchen slab by the hatch" in said
-    assert "40 mm deep, right for 100 mm drying from one face: 40 mm (ASTM F2170)" in said
+    assert "40 mm deep, right for 100 mm drying from one face: 40 mm (ASTM F2170)" in said.replace("\u00a0", " ")
     made = site.job().location("kitchen-slab-by-the-hatch")
     assert (made.kind, made.depth_mm, made.slab_thickness_mm, made.drying_sides) == (
         LocationKind.SLAB_SLEEVE,

@@ -9,6 +9,7 @@ import pytest
 import web_support as support
 
 from monitord.model.site.spots import SpotGoal, SpotKind
+from monitord.model.units import Units
 from monitord.store.jobs import apply_job
 from monitord.web.routes.on_site.spot_routes import METHODS
 
@@ -98,3 +99,61 @@ def test_a_humidity_by_hand_stands_on_the_chart_of_humidity(site: support.Site) 
     page = site.client().get(where).text
     assert "Rings: spot readings" in page
     assert "66" in re.findall(r"Spot readings: [^<]*", page)[0]
+
+
+# --- units of the United States: typed and read in them, stored in SI (NIST SP 811, B.8: 1 in = 25.4 mm) ------------
+
+
+@pytest.fixture
+def us_site(site: support.Site) -> support.Site:
+    web = site.settings.web.model_copy(update={"units": Units.US})
+    site.settings = site.settings.model_copy(update={"web": web})
+    return site
+
+
+def test_depths_and_temperatures_of_a_round_are_typed_in_inches_and_fahrenheit(us_site: support.Site) -> None:
+    client = us_site.client()
+    page = client.get(f"{PATH}?method=pins").text
+    assert "Depth of the tips, in, if" in page
+    assert "Wood, °F" in page
+    data = {"method": "pins", "v-utility": "20", "depth": "0.5", "species": "softwood", "wood_temperature": "59"}
+    assert "Saved: 1 reading" in client.post(PATH, data=data).text
+    assert "79 in is not between 0.003937 and 78.74 in" in client.post(PATH, data=data | {"depth": "79"}).text
+    answer = client.post(PATH, data={"method": "surface", "v-utility": "50"}).text
+    assert "50.0 °F" in answer.replace("\u00a0", " ")
+    refused = client.post(PATH, data={"method": "surface", "v-utility": "600"}).text
+    assert "600 °F is outside -22 to 158 °F. Did you mean 60? Not saved." in refused
+    pins, surface = us_site.job().spots
+    assert (pins.depth_mm, pins.corrected_for) == (pytest.approx(12.7), "softwood, 15 °C")
+    assert surface.value == pytest.approx(10.0)
+
+
+def test_a_sleeve_is_placed_in_inches(us_site: support.Site) -> None:
+    client, path = us_site.client(), f"/jobs/{JOB}/place"
+    form = {"probe": "K7-78", "place": "new", "name": "Slab by the door", "kind": "slab_sleeve", "time": "now"}
+    form |= {"thickness": "4", "depth": "1.6", "sides": "1", "electricity": "1", "asbestos": "1"}
+    page = client.get(path).text
+    assert "Slab, in" in page
+    assert "Depth, in" in page
+    assert "4 in is not less than the slab" in client.post(path, data=form | {"depth": "4"}).text.replace("\u00a0", " ")
+    assert client.post(path, data=form, follow_redirects=False).status_code == 303
+    made = us_site.job().location("slab-by-the-door")
+    assert (made.slab_thickness_mm, made.depth_mm) == (pytest.approx(101.6), pytest.approx(40.64))
+    said = client.get(path).text.replace("\u00a0", " ")
+    assert "1.6 in deep, right for 4 in drying from one face: 1.6 in (ASTM F2170)" in said
+
+
+def test_a_limit_that_is_not_changed_stays_to_the_last_digit(us_site: support.Site) -> None:
+    """1 inHg = 3386.389 Pa: 500 Pa are 0.1477 inHg in the form, and those 500.2 Pa."""
+    client, edit = us_site.client(), f"/jobs/{JOB}/locations/hall/edit"
+    form = {"name": "Hall", "reference": "living-air", "metric": "vp_excess_pa", "limit": "0.1477"}
+    assert client.post(edit, data=form, follow_redirects=False).status_code == 303
+    goal = us_site.job().location("hall").goal
+    assert goal is not None
+    assert goal.limit == pytest.approx(0.1477 * 3386.389, rel=1e-6)
+    page = client.get(edit).text
+    assert 'value="0.1477"' in page
+    assert "over the other air, inHg" in page
+    before = us_site.job()
+    assert client.post(edit, data=form | {"window": "24"}, follow_redirects=False).status_code == 303
+    assert us_site.job() == before

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from monitord.errors import JobFileError
 from monitord.model.jobs import JobFile
-from monitord.model.units import Units, unit_in, value_in
+from monitord.model.units import Units, unit_in, value_from, value_in
 
 Episode = Annotated[int, Path(ge=1, le=2**31 - 1)]
 """Which time an alert is open, from 1; no database is asked for a number that it could not hold."""
@@ -67,8 +67,18 @@ class Typed:
         except ValueError:
             raise FormError(name, f"“{text}” is not a number.") from None
         if not low <= value <= high:
-            raise FormError(name, f"{text} {unit} is not between {low:g} and {high:g} {unit}.")
+            raise FormError(name, f"{text} {unit} is not between {low:.4g} and {high:.4g} {unit}.")
         return value
+
+    def measured(self, name: str, low: float, high: float, unit: str, units: Units) -> float | None:
+        """A value that was typed in the reader's unit, if one was; bounds and result are in `unit`.
+
+        Raises
+        ------
+        FormError : it is no number, or out of range.
+        """
+        typed = self.number(name, value_in(low, unit, units), value_in(high, unit, units), unit_in(unit, units))
+        return None if typed is None else value_from(typed, unit, units)
 
 
 def start_of(typed: Typed, job: JobFile, now: datetime) -> datetime:
@@ -91,18 +101,6 @@ def start_of(typed: Typed, job: JobFile, now: datetime) -> datetime:
     if at < job.start:
         raise FormError("at", "That is before the job began; correct the time, or the job's start.")
     return at.replace(microsecond=0)
-
-
-def in_litres(typed: Typed, name: str, most_l: float, units: Units) -> float | None:
-    """An amount of water that was typed in the reader's unit, if one was. [L]
-
-    Raises
-    ------
-    FormError : it is no number, or more than `most_l`.
-    """
-    per_litre = value_in(1.0, "L", units)
-    value = typed.number(name, 0.0, most_l * per_litre, unit_in("L", units))
-    return None if value is None else value / per_litre
 
 
 def plain_error(error: JobFileError | ValidationError) -> str:

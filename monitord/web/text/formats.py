@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitord.model.assessments import Quantity
 from monitord.model.jobs import Accuracy
-from monitord.model.units import Units, size_in, unit_in
+from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.text import formats
 from monitord.text.catalogue import FALLBACK, language
 
@@ -40,6 +40,11 @@ def plain(quantity: Quantity | None) -> str:
 def magnitude(quantity: Quantity) -> str:
     """The size of a difference without its sign: which way it goes is said in words."""
     return amount(quantity.model_copy(update={"value": abs(quantity.value)}))
+
+
+def length(mm: float, units: Units) -> str:
+    """`40 mm`, `1.57 in`: a depth or a thickness as it is read."""
+    return f"{value_in(mm, 'mm', units):.3g}{formats.TIE}{unit_in('mm', units)}"
 
 
 def accuracy(stated: Accuracy, units: Units) -> str:

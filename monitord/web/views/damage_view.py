@@ -15,7 +15,7 @@ from monitord.text.damage import caution_sentence, mould_sentence, night_sentenc
 from monitord.text.faults import fault_sentence
 from monitord.text.speaker import Speaker
 from monitord.web.queries import JobState
-from monitord.web.text.formats import number
+from monitord.web.text.formats import length, number
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import location_label, speaker_of, spelled
 
@@ -122,7 +122,7 @@ def _row(spot: Spot, units: Units) -> SpotRow:
     corrected = f"{number(value_in(spot.corrected, unit, units), 1)}{sign}" if spot.correction else "as shown"
     if wood:
         corrected += f", for {spot.corrected_for}" if spot.corrected_for else ", species and temperature not stated"
-    depth = "" if spot.depth_mm is None else f"{value_in(spot.depth_mm, 'mm', units):.3g} {unit_in('mm', units)} deep"
+    depth = "" if spot.depth_mm is None else f"{length(spot.depth_mm, units)} deep"
     return SpotRow(
         at=spot.at,
         what=SPOT_KINDS[spot.kind],

@@ -12,7 +12,7 @@ from monitord.text.formats import parts
 from monitord.text.states import AWAITING, check_sentence, state_sentence, surface_sentence
 from monitord.web.kept import Kept
 from monitord.web.queries import JobState
-from monitord.web.text.formats import amount, plain
+from monitord.web.text.formats import amount, length, plain
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import (
     KINDS,
@@ -166,7 +166,7 @@ def _second_line(location: Location, rest: str, units: Units) -> str:
 
 def _detail(location: Location, units: Units) -> str:
     if location.kind is LocationKind.SLAB_SLEEVE and location.depth_mm is not None:
-        return f"{value_in(location.depth_mm, 'mm', units):.3g} {unit_in('mm', units)} deep"
+        return f"{length(location.depth_mm, units)} deep"
     return spelled(KINDS[location.kind])
 
 

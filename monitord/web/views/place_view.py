@@ -16,7 +16,7 @@ from monitord.model.quantity import Quantity
 from monitord.model.units import quantity_in
 from monitord.store.last_seen import LastSeen
 from monitord.web.queries import JobState
-from monitord.web.text.formats import number, plain
+from monitord.web.text.formats import length, number, plain
 from monitord.web.visitor import reader_units
 
 _NEAR = 0.1
@@ -121,9 +121,12 @@ def depth_words(location: Location) -> str:
         return ""
     wanted = sleeve_depth_mm(location.slab_thickness_mm, location.drying_sides)
     faces = "one face" if location.drying_sides == 1 else "both faces"
-    told = f"{location.slab_thickness_mm:g} mm drying from {faces}: {wanted:g} mm (ASTM F2170)"
+    thick, deep, right_depth = (
+        length(mm, reader_units()) for mm in (location.slab_thickness_mm, location.depth_mm, wanted)
+    )
+    told = f"{thick} drying from {faces}: {right_depth} (ASTM F2170)"
     right = abs(location.depth_mm - wanted) <= _NEAR * wanted
-    return f"{location.depth_mm:g} mm deep, {'right for' if right else 'not as asked for'} {told}"
+    return f"{deep} deep, {'right for' if right else 'not as asked for'} {told}"
 
 
 def labels_of(probes: Iterable[str], base: str) -> list[Label]:

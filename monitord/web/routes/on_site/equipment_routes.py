@@ -18,7 +18,7 @@ from monitord.model.units import unit_in
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
 from monitord.web.queries import JobState
-from monitord.web.routes.typed import FormError, Typed, in_litres, plain_error, pressed_at, start_of
+from monitord.web.routes.typed import FormError, Typed, plain_error, pressed_at, start_of
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.equipment_view import KINDS, equipment_rows
 from monitord.web.visitor import visitor
@@ -100,7 +100,8 @@ class EquipmentRoutes:
         for item in [one for one in job.equipment if one.covers(at) and one.kind is EquipmentKind.DEHUMIDIFIER]:
             by_meter = typed.get(_HOW + item.id) == "meter"
             try:
-                litres = in_litres(form, _FIELD + item.id, _MAX_METER_L if by_meter else _MAX_TANK_L, self._units)
+                most = _MAX_METER_L if by_meter else _MAX_TANK_L
+                litres = form.measured(_FIELD + item.id, 0.0, most, "L", self._units)
                 if litres is None:
                     continue
                 amount = {"meter_l" if by_meter else "litres": litres}
@@ -182,7 +183,7 @@ class EquipmentRoutes:
                 "kind": typed["kind"],
                 "location_id": typed["location"],
                 "from": start_of(typed, job, now),
-                "rated_l_per_day": in_litres(typed, "rated", _MAX_RATED, self._units) if drier else None,
+                "rated_l_per_day": typed.measured("rated", 0.0, _MAX_RATED, "L", self._units) if drier else None,
                 "by": visitor().name,
             }
         )

@@ -15,12 +15,15 @@ from monitord.model.job_files.changes import with_location_changed
 from monitord.model.job_files.checks import SUITS, remarks
 from monitord.model.jobs import AIR_KINDS, OVER_CONTROL, Goal, GoalMetric, JobFile, Location
 from monitord.model.site.spots import SCALES, SpotGoal, SpotKind
+from monitord.model.units import unit_in, value_in
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, location_url
 from monitord.web.routes.pages import location_of
 from monitord.web.routes.typed import FormError, Typed, plain_error
 from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import spelled
 from monitord.web.views.damage_view import SPOT_KINDS
+from monitord.web.visitor import reader_units
 
 METRICS = {
     GoalMetric.EQUILIBRIUM_RH: "Equilibrium RH, %",
@@ -73,7 +76,7 @@ class LocationFormRoutes:
                 wrong=wrong,
                 others=others,
                 is_air=location.kind in AIR_KINDS,
-                metrics={metric: words for metric, words in METRICS.items() if metric in SUITS[location.kind]},
+                metrics={metric: _read(words) for metric, words in METRICS.items() if metric in SUITS[location.kind]},
                 spot_kinds={kind: words for kind, words in SPOT_KINDS.items() if kind in _JUDGED},
                 scale_units={kind: scale.unit for kind, scale in SCALES.items()},
             )
@@ -101,12 +104,22 @@ class LocationFormRoutes:
         return RedirectResponse(location_url(job_id, location_id), status_code=303)
 
 
+def _unit_of(metric: GoalMetric) -> str:
+    return "Pa" if metric is GoalMetric.VAPOUR_PRESSURE_EXCESS else "%"
+
+
+def _read(words: str) -> str:
+    """What a goal is of, in the reader's unit."""
+    return spelled(words.replace(", Pa", f", {unit_in('Pa', reader_units())}"))
+
+
 def _held(location: Location) -> dict[str, str]:
     """What a location has, as the form's fields."""
     held = {"name": location.name, "reference": location.reference or ""}
     if location.goal is not None:
         goal = location.goal
-        held |= {"metric": goal.metric.value, "limit": f"{goal.limit:g}", "window": f"{goal.window_h:g}"}
+        limit = value_in(goal.limit, _unit_of(goal.metric), reader_units())
+        held |= {"metric": goal.metric.value, "limit": f"{limit:.4g}", "window": f"{goal.window_h:g}"}
         held["control"] = goal.control or ""
     if location.spot_goal is not None:
         spot = location.spot_goal
@@ -120,20 +133,27 @@ def _changed(location: Location, typed: Typed) -> Location:
         raise FormError("name", "Give the location a name, as you would say it, in at most 80 letters.")
     changes: dict[str, Any] = {"name": name}
     if location.kind not in AIR_KINDS:
-        changes |= {"reference": typed["reference"] or None, "goal": _goal(typed), "spot_goal": _spot_goal(typed)}
+        changes |= {
+            "reference": typed["reference"] or None,
+            "goal": _goal(typed, location),
+            "spot_goal": _spot_goal(typed),
+        }
     return Location.model_validate(location.model_copy(update=changes).model_dump())
 
 
-def _goal(typed: Typed) -> Goal | None:
+def _goal(typed: Typed, location: Location) -> Goal | None:
     if not typed["metric"]:
         return None
     if typed["metric"] not in tuple(GoalMetric):
         raise FormError("metric", "Choose what the goal is of.")
     metric = GoalMetric(typed["metric"])
-    most, unit = (_MAX_PA, "Pa") if metric is GoalMetric.VAPOUR_PRESSURE_EXCESS else (300.0, "%")
-    limit = typed.number("limit", 0.0, most, unit)
+    unit = _unit_of(metric)
+    limit = typed.measured("limit", 0.0, _MAX_PA if unit == "Pa" else 300.0, unit, reader_units())
     if limit is None:
         raise FormError("limit", "Give the limit at which drying is complete.")
+    held = _held(location)
+    if location.goal is not None and (held["metric"], held["limit"]) == (typed["metric"], typed["limit"]):
+        limit = location.goal.limit  # to the last digit, which the reader's unit does not show
     window = typed.number("window", 1.0, 1440.0, "h")
     over = metric in OVER_CONTROL
     if over and not typed["control"]:

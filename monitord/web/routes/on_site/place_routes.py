@@ -14,15 +14,17 @@ from sqlalchemy import Connection
 from monitord.errors import JobFileError
 from monitord.model.job_files.changes import DRILLED_KINDS, new_id, with_location, with_probe, without_probe
 from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
+from monitord.model.units import unit_in
 from monitord.store import jobs as stored_jobs
 from monitord.store.last_seen import probes_seen, unplaced
 from monitord.web.page_context import Web, job_url, utc_times
 from monitord.web.queries import JobState, load_jobs, seen_jobs, visible_probes
 from monitord.web.routes.pages import Id
 from monitord.web.routes.typed import FormError, Typed, plain_error, start_of
+from monitord.web.text.formats import length
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.place_view import labels_of, loose_probes, place_rows, standing_rows
-from monitord.web.visitor import visitor
+from monitord.web.visitor import reader_units, visitor
 
 _GOALS = {
     LocationKind.SLAB_SLEEVE: GoalMetric.EQUILIBRIUM_RH,
@@ -199,12 +201,14 @@ def _new_location(typed: Typed, job: JobFile, at: datetime) -> Location:
 
 
 def _sleeve(typed: Typed, at: datetime) -> dict[str, Any]:
-    thickness = typed.number("thickness", 10, 2000, "mm")
-    depth = typed.number("depth", 5, 2000, "mm")
+    units = reader_units()
+    thickness = typed.measured("thickness", 10.0, 2000.0, "mm", units)
+    depth = typed.measured("depth", 5.0, 2000.0, "mm", units)
     if depth is None:
-        raise FormError("depth", "Give the depth of the sleeve below the drying face, in mm.")
+        raise FormError("depth", f"Give the depth of the sleeve below the drying face, in {unit_in('mm', units)}.")
     if thickness is not None and depth >= thickness:
-        raise FormError("depth", f"{depth:g} mm is not less than the slab's {thickness:g} mm.")
+        deep, thick = (length(one, units) for one in (depth, thickness))
+        raise FormError("depth", f"{deep} is not less than the slab's {thick}.")
     return {
         "depth_mm": depth,
         "slab_thickness_mm": thickness,

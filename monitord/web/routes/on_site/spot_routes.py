@@ -13,13 +13,14 @@ from pydantic import ValidationError
 
 from monitord.model.jobs import AIR_KINDS, JobFile, Location
 from monitord.model.site.spots import SCALES, Spot, SpotKind
+from monitord.model.units import unit_in, value_from, value_in
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
 from monitord.web.queries import JobState
 from monitord.web.routes.typed import FormError, Typed, pressed_at
 from monitord.web.text.formats import number
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.visitor import visitor
+from monitord.web.visitor import reader_units, visitor
 
 _FIELD = "v-"
 SPECIES = ("softwood", "hardwood", "wood-based board")
@@ -43,6 +44,11 @@ class Method:
     def unit(self) -> str:
         """Unit of its values."""
         return SCALES[self.kind].unit
+
+    @property
+    def read(self) -> str:
+        """The unit that the reader types and reads."""
+        return unit_in(self.unit, reader_units())
 
     def suits(self, location: Location) -> bool:
         """Whether it is asked for at a location: only humidity is measured in air."""
@@ -178,7 +184,7 @@ def _spots(job: JobFile, typed: dict[str, str], at: datetime) -> tuple[list[Spot
     head["by"] = visitor().name
     try:
         if method.has_depth:
-            head["depth_mm"] = Typed(typed).number("depth", 0.1, 2000.0, "mm")
+            head["depth_mm"] = Typed(typed).measured("depth", 0.1, 2000.0, "mm", reader_units())
         if method.kind is SpotKind.WOOD_MOISTURE:
             head["corrected_for"] = _set_to(Typed(typed))
     except FormError as error:
@@ -188,12 +194,12 @@ def _spots(job: JobFile, typed: dict[str, str], at: datetime) -> tuple[list[Spot
         if not text:
             continue
         try:
-            value = float(text)
+            value = value_from(float(text), method.unit, reader_units())
         except ValueError:
             refused[location.id] = f"“{text}” is not a number."
             continue
         if not method.low <= value <= method.high:
-            refused[location.id] = _impossible(method, value)
+            refused[location.id] = _impossible(method, float(text))
             continue
         try:
             spots.append(Spot.model_validate(head | {"location_id": location.id, "value": value}))
@@ -204,17 +210,18 @@ def _spots(job: JobFile, typed: dict[str, str], at: datetime) -> tuple[list[Spot
 
 def _set_to(typed: Typed) -> str:
     """Species group and wood temperature that a pin meter was set to; both or neither."""
-    celsius = typed.number("wood_temperature", -20.0, 60.0, "°C")
+    celsius = typed.measured("wood_temperature", -20.0, 60.0, "°C", reader_units())
     if bool(typed["species"]) != (celsius is not None):
         missing = "wood_temperature" if typed["species"] else "species"
         raise FormError(missing, "Give both, or neither: the correction needs species and temperature.")
-    return f"{typed['species']}, {celsius:g} °C" if celsius is not None else ""
+    return f"{typed['species']}, {celsius:.3g} °C" if celsius is not None else ""
 
 
 def _impossible(method: Method, value: float) -> str:
-    meant = next((value / by for by in (10.0, 100.0) if method.low <= value / by <= method.high), None)
+    low, high, unit = (*(value_in(one, method.unit, reader_units()) for one in (method.low, method.high)), method.read)
+    meant = next((value / by for by in (10.0, 100.0) if low <= value / by <= high), None)
     guess = f" Did you mean {meant:g}?" if meant is not None else ""
-    return f"{value:g} {method.unit} is outside {method.low:g} to {method.high:g} {method.unit}.{guess} Not saved."
+    return f"{value:g} {unit} is outside {low:g} to {high:g} {unit}.{guess} Not saved."
 
 
 def _rows(
@@ -252,7 +259,7 @@ def _last_instrument(job: JobFile, method: Method) -> str:
 
 
 def _value(spot: Spot, method: Method) -> str:
-    return f"{number(spot.value, 1)} {method.unit}"
+    return f"{number(value_in(spot.value, method.unit, reader_units()), 1)} {method.read}"
 
 
 def _saved(job: JobFile, method: Method, at: datetime | None) -> list[SavedRow]:
@@ -271,6 +278,6 @@ def _saved(job: JobFile, method: Method, at: datetime | None) -> list[SavedRow]:
 def _change(spot: Spot, before: Spot | None, method: Method) -> str:
     if before is None or abs(spot.value - before.value) < method.jump:
         return ""
-    change = spot.value - before.value
-    way = "up" if change > 0 else "down"
-    return f"{way} {number(abs(change), 1)} since the last time; possible, but measure again 3 cm beside it"
+    way = "up" if spot.value > before.value else "down"
+    now, then = (value_in(one.value, method.unit, reader_units()) for one in (spot, before))
+    return f"{way} {number(abs(now - then), 1)} since the last time; possible, but measure again 3 cm beside it"
