@@ -7,6 +7,7 @@
     ├── JobFileError             a job file is wrong: nothing of it was applied
     ├── DecodeError              a payload can't be understood: it goes to quarantine
     ├── StoreError               the database refused: retry, then ask the operator
+    ├── TakenOverError           another process does it now: keep nothing, and go on
     ├── BrokerError              the broker refused or is away: retry with backoff
     ├── AccessError              a person, token or link may not do this: tell who asked
     └── PhysicsRangeError        an argument lies outside an equation's range (also a ValueError)
@@ -86,6 +87,10 @@ class DecodeError(MonitordError):
 
 class StoreError(MonitordError):
     """The database could not do what was asked."""
+
+
+class TakenOverError(MonitordError):
+    """Another process has taken the work over; nothing of what this one found is kept."""
 
 
 class BrokerError(MonitordError):

@@ -7,9 +7,10 @@ The live daemon (`assess_pending`) and the replay (`ReplaySession`) go through t
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple, Protocol
 
 from sqlalchemy import Connection
 
@@ -24,7 +25,7 @@ from monitord.analysis.forecast.revisions import History, forecast_revisions, hi
 from monitord.analysis.readiness.signed_off import after_sign_off
 from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRuns
 from monitord.clock import Clock
-from monitord.errors import MonitordError, StoreError
+from monitord.errors import MonitordError, StoreError, TakenOverError
 from monitord.model.alerts import Alert, Ending
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -36,6 +37,8 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs, signoffs
 from monitord.store.db.database import Database
 from monitord.store.db.times import to_ms
+from monitord.store.maintenance import leases
+from monitord.store.maintenance.leases import Lease
 from monitord.store.series import rollups
 from monitord.store.series.kept_records import KeptRecord
 
@@ -107,6 +110,7 @@ class AssessmentCaches:
         self._kept: dict[str, tuple[JobFile, KeptRecord, AssessmentCache]] = {}
         self._budget = Budget()
         self._histories: dict[str, History] = {}
+        self._fences: dict[str, int] = {}
 
     def of(self, conn: Connection, job: JobFile) -> tuple[KeptRecord, AssessmentCache]:
         """What is known of a job as it now is, and the memo of what rests on that.
@@ -134,6 +138,42 @@ class AssessmentCaches:
         """What was taken in was not kept: the store is to be asked again."""
         self._histories.pop(job, None)
 
+    def claimed(self, lease: Lease) -> None:
+        """A job was claimed; where another process has had it since, the store holds newer things than are here."""
+        if self._fences.get(lease.name) != lease.fence - 1:
+            self.forget(lease.name)
+        self._fences[lease.name] = lease.fence
+
+    def forget_others(self, is_mine: Callable[[str], bool]) -> None:
+        """Keep nothing of jobs that are another process's."""
+        for job in [job for job in self._fences if not is_mine(job)]:
+            self.forget(job)
+
+    def forget(self, job: str) -> None:
+        """Keep nothing of a job."""
+        for known in (self._kept, self._histories, self._fences):
+            known.pop(job, None)
+
+
+class ClaimedJobs(NamedTuple):
+    """Jobs to be assessed, as of a time after which nobody else commits anything of them."""
+
+    as_of: datetime
+    jobs: Sequence[tuple[str, int, Lease | None]]
+    """Id, mark and lease of each; no lease where this process is the only one."""
+
+
+class Claims(Protocol):
+    """Where several processes assess: what of it is this one's."""
+
+    def batches(self) -> Iterator[ClaimedJobs]:
+        """The jobs that are marked and this process's, a few at a time."""
+        ...
+
+    def is_mine(self, job: str) -> bool:
+        """Whether a job is this process's."""
+        ...
+
 
 @dataclass(frozen=True)
 class RoundResult:
@@ -154,36 +194,52 @@ def assess_pending(
     caches: AssessmentCaches | None = None,
     moved: Callable[[], object] = lambda: None,
     criteria: CriteriaBook | None = None,
+    claims: Claims | None = None,
 ) -> RoundResult:
     """Assess every job that is marked, each by itself, and move its alerts on.
 
     The marks are read before the time is taken: what a mark speaks of had arrived by then, so clearing the mark
     never hides a reading that the assessment did not see. `moved` is called after each job.
-    `criteria` are the rules for readiness; None: those of the program.
+    `criteria` are the rules for readiness; None: those of the program. `claims`: the jobs are shared with other
+    processes, and only those are assessed that are this one's; None: there is no other.
     """
-    with db.read() as conn:
-        marked = pending_jobs.marked_jobs(conn)
-    as_of, caches = clock.now(), caches or AssessmentCaches()
-    _renew_hours(db, as_of, moved)
+    caches = caches or AssessmentCaches()
+    began = clock.now()
+    batches = claims.batches() if claims is not None else iter([_all_marked(db, clock, moved)])
     caches.begin_round()
     assessed, failed = [], []
-    for job_id, mark in marked:
-        try:
-            _run_job(db, job_id, mark, rules, options, caches, as_of, clock, criteria)
-        except Exception as error:
-            caches.forget_history(job_id)
-            failed.append(job_id)
-            if isinstance(error, MonitordError):
-                _log.error("job %s could not be assessed: %s", job_id, error.message)
+    for batch in batches:
+        began = max(began, batch.as_of)
+        for job_id, mark, lease in batch.jobs:
+            try:
+                _run_job(db, job_id, mark, rules, options, caches, batch.as_of, clock, criteria, lease)
+            except Exception as error:
+                caches.forget_history(job_id)
+                if isinstance(error, TakenOverError):
+                    _log.warning("%s", error.message)
+                    continue
+                failed.append(job_id)
+                if isinstance(error, MonitordError):
+                    _log.error("job %s could not be assessed: %s", job_id, error.message)
+                else:
+                    _log.exception("job %s could not be assessed; the others go on", job_id)
             else:
-                _log.exception("job %s could not be assessed; the others go on", job_id)
-        else:
-            assessed.append(job_id)
-        moved()
-    return RoundResult(as_of, tuple(assessed), tuple(failed))
+                assessed.append(job_id)
+            moved()
+    if claims is not None:
+        caches.forget_others(claims.is_mine)
+    return RoundResult(began, tuple(assessed), tuple(failed))
 
 
-def _renew_hours(db: Database, as_of: datetime, moved: Callable[[], object]) -> None:
+def _all_marked(db: Database, clock: Clock, moved: Callable[[], object]) -> ClaimedJobs:
+    with db.read() as conn:
+        marked = pending_jobs.marked_jobs(conn)
+    as_of = clock.now()
+    renew_hours(db, as_of, moved)
+    return ClaimedJobs(as_of, [(job, mark, None) for job, mark in marked])
+
+
+def renew_hours(db: Database, as_of: datetime, moved: Callable[[], object]) -> None:
     """Roll up what has landed since the last round; where that is refused, each job rolls up what it reads."""
     try:
         rollups.renew_all(db, to_ms(as_of), moved)
@@ -210,11 +266,18 @@ def _run_job(
     now: datetime,
     clock: Clock,
     criteria: CriteriaBook | None,
+    lease: Lease | None,
 ) -> None:
     """Load, assess, move the alerts on, and keep all of it with the cleared mark in one commit.
 
     Whether the job is paused is asked as of the commit: a pause that came while the assessment ran holds for it too.
+
+    Raises
+    ------
+    TakenOverError : another process has the job now; nothing was kept.
     """
+    if lease is not None:
+        caches.claimed(lease)
     with db.read() as conn:
         job = jobs.get_job(conn, job_id)
         if job is None:
@@ -230,7 +293,9 @@ def _run_job(
     # outside of any transaction, so that readings go on landing
     assessment = assess_job(job, record, as_of, options, cache, outdoor_forecast=weather, criteria=criteria)
     new = history.add(assessment)
-    with db.write() as conn:
+    with db.write(shared=lease is not None) as conn:
+        if lease is not None and not leases.finish(conn, lease):
+            raise TakenOverError(f"job {job_id} was taken over while it was assessed; what was found is dropped")
         alerts, pause = stored_alerts.current_alerts(conn, job_id), pauses.pause_of(conn, job_id, max(now, clock.now()))
         if ended:
             result = end_alerts(alerts, now, "the job was closed")

@@ -3,6 +3,7 @@
 .venv/bin/python tests/endure.py kills --count 100       # the daemon is killed without warning, under load
 .venv/bin/python tests/endure.py drain --count 200000    # a backlog waits at the broker
 .venv/bin/python tests/endure.py fuzz --count 1000000    # malformed input, for everything that reads from outside
+.venv/bin/python tests/endure.py share --count 30        # three of each role on PostgreSQL, killed and stopped
 .venv/bin/python tests/endure.py year --count 13         # four weeks each of twenty probes, through store and rules
 """
 
@@ -20,11 +21,13 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parent / "sup
 
 import endurance  # noqa: E402
 import fuzzing  # noqa: E402
+import team  # noqa: E402
 import year  # noqa: E402
 
 RUNS: dict[str, tuple[Callable[[Path, int], Any], int]] = {
     "kills": (endurance.kill_at_random, 100),
     "drain": (endurance.drain, 200_000),
+    "share": (team.share, 30),
     "fuzz": (lambda _, count: fuzzing.fuzz(count), 1_000_000),
     "year": (year.weeks, 13),
 }

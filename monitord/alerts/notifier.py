@@ -52,6 +52,7 @@ class Notifier:
     channels : opened by `channels.opening.open_channels`.
     publisher : shown the alerts at every round; None: nobody listens.
     disk : a path on the disk whose free space is watched.
+    holder, hold_s : where several processes send, as `Dispatcher` has them.
     """
 
     def __init__(
@@ -63,6 +64,8 @@ class Notifier:
         channels: Mapping[str, Channel],
         publisher: StatePublisher | None = None,
         disk: Path | None = None,
+        holder: str | None = None,
+        hold_s: float = 60.0,
     ) -> None:
         self._db = db
         self._clock = clock
@@ -72,11 +75,18 @@ class Notifier:
         self._disk = disk
         self._watched_at: datetime | None = None
         self._assessed: dict[str, tuple[datetime, JobAssessment | None]] = {}
-        self._dispatcher = Dispatcher(db, channels, clock, settings)
+        self._dispatcher = Dispatcher(db, channels, clock, settings, holder=holder, hold_s=hold_s)
 
-    def run_once(self, patience_s: float = 5.0) -> Dispatched:
-        """One round. A part that fails is logged and does not keep the others from their work."""
-        as_of = self._clock.now()
+    def run_once(self, patience_s: float = 5.0, *, decides: bool = True) -> Dispatched:
+        """One round. A part that fails is logged and does not keep the others from their work.
+
+        `decides`: False where another process decides what is to be told, and this one only helps to send it.
+        """
+        if decides:
+            self._decide(self._clock.now())
+        return self._dispatcher.run_once(patience_s)
+
+    def _decide(self, as_of: datetime) -> None:
         if self._watched_at is None or as_of - self._watched_at >= _WATCH_EVERY:
             self._watched_at = as_of
             self._try("look over gateways", lambda: watch_over(self._db, self._rules, as_of, self._disk))
@@ -84,7 +94,6 @@ class Notifier:
         self._try("write digests", lambda: enqueue_digests(self._db, self._settings, as_of))
         if self._publisher is not None:
             self._try("publish the state", self._publish)
-        return self._dispatcher.run_once(patience_s)
 
     def tidy(self) -> int:
         """Remove what is no longer needed; once a day is enough. How many messages went."""

@@ -10,10 +10,11 @@ from monitord.errors import ConfigurationError
 
 
 def run(parsed: Namespace) -> int:
-    """Run the daemon until it is stopped."""
-    from monitord.daemon.wiring import run_until_stopped
+    """Run the daemon, or some of its roles, until it is stopped."""
+    from monitord.daemon.process import run_until_stopped
+    from monitord.model.config.roles import DaemonRole
 
-    return run_until_stopped(settings_of(parsed))
+    return run_until_stopped(settings_of(parsed), [DaemonRole(role) for role in parsed.roles], parsed.name)
 
 
 def demo(parsed: Namespace) -> int:

@@ -2,35 +2,31 @@
 
 from __future__ import annotations
 
-import faulthandler
 import logging
-import os
-import signal
-import threading
+from collections.abc import Collection, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
-from types import FrameType
 
 from monitord.alerts.lifecycle.rule_files import rule_book
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.notifier import Notifier
+from monitord.alerts.sending.channels.base import Channel
 from monitord.alerts.sending.channels.mqtt_state import MqttState
 from monitord.alerts.sending.channels.opening import open_channels
 from monitord.alerts.sending.heartbeat import Heartbeat
 from monitord.clock import Clock, SystemClock
-from monitord.daemon.logs import set_up_logging
 from monitord.daemon.maintenance import Backups, IntegrityWatch, archive_ended, tidy_quarantine
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
-from monitord.daemon.systemd import ServiceManager
+from monitord.daemon.shared_work import LEASE_S, SharedWork, shares_work
 from monitord.daemon.web_server import WebServer
-from monitord.errors import MonitordError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.forecast_files import ForecastFiles
-from monitord.ingest.gc_tuning import calm_garbage_collection
 from monitord.ingest.mqtt.subscriber import Consumer
+from monitord.model.config.roles import DaemonRole
 from monitord.model.config.settings import Settings
 from monitord.model.readiness.criteria_files import built_in, criteria_book
-from monitord.pipeline import AssessmentCaches, assess_pending, mark_running
+from monitord.pipeline import AssessmentCaches, assess_pending, mark_running, renew_hours
 from monitord.store import mirror as stored_mirror
 from monitord.store.access import people
 from monitord.store.db.database import Database
@@ -45,20 +41,37 @@ STOP_S = 20.0
 HANG_S = 120.0
 """A loop that stands still for longer than this, with work to do, counts as hung (our choice): one step of any of them
 takes seconds at most, also on a small machine. [s]"""
-_WATCH_S = 0.5
 _LOCK_S = 30.0
 _DAY_S = 86_400.0
 _HOUR_S = 3600.0
-_ASSESS, _MIRROR = "assess", "mirror"
+_ASSESS, _MIRROR, _ROLL_UP = "assess", "mirror", "roll up hours"
+_TELL, _UPKEEP = "decide whom to tell", "upkeep"
+"""Groups of tasks that one process at a time does."""
 _BEHIND = timedelta(minutes=15)
 """As the rule `assessment_behind` has it."""
 
 
 class Daemon:
-    """Ingest, assessment, alerts and dashboard in one process, from `start` to `stop`."""
+    """Ingest, assessment, alerts and dashboard in one process, from `start` to `stop`; or some of these roles.
 
-    def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
+    Parameters
+    ----------
+    roles : what this process does of work that it shares with others; none: everything, and alone.
+    member : name among several processes with the role `ingest`; None: it is the only one.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock | None = None,
+        roles: Collection[DaemonRole] = (),
+        member: str | None = None,
+    ) -> None:
         self.settings = settings
+        self._roles = frozenset(roles or DaemonRole)
+        self._shares = shares_work(settings, roles, member)
+        self._member = member
+        self._shared: SharedWork | None = None
         self.clock = clock or SystemClock()
         self.url = ""
         """Where the dashboard is, once started."""
@@ -101,45 +114,124 @@ class Daemon:
         self._criteria = criteria_book(settings.criteria.folder)
         channels = open_channels(settings.alerts)
 
-        self._lock = lock = lock_of(settings.database.url)
+        self._lock = lock = lock_of(settings.database.url, shared=self._shares)
         lock.take()
         parts.add("lock", lambda _: lock.release(), lambda: lock.lost)
-        db = open_store(settings)
+        db = open_store(settings, migrate=lock.alone)
         parts.add("database", lambda _: db.close())
-        self._integrity = IntegrityWatch(db)
+        lock.share()
+        if self._shares:
+            self._shared = shared = SharedWork(db, self._roles)
+            shared.announce()
+            parts.add("shared work", lambda _: shared.leave())
         with db.read() as conn:
             self._owned = people.owners(conn) > 0
 
-        where, app = settings.web, create_app(db, clock, settings, self.health_problem)
-        web = WebServer(app, where.host, where.port, where.certificate, where.key)
-        parts.add("web", web.stop, web.failure)
-
-        publisher = None
-        if settings.alerts.mqtt_state.enabled:
-            publisher = MqttState(settings.broker, settings.alerts.mqtt_state.prefix, rules)
-            parts.add("alert state", publisher.stop)
-            publisher.start()
-
-        file = file_of(settings.database.url)
-        notifier = Notifier(db, clock, settings.alerts, rules, channels, publisher, file.parent if file else None)
-        parts.add("messages", notifier.stop)
-
-        self._consumer = consumer = Consumer(settings.all_brokers, db, clock, topics, settings.quarantine)
         self._scheduler = scheduler = Scheduler(clock)
-        tasks = [*self._tasks(db, rules, notifier, scheduler), *self._mirror(db, scheduler)]
+        web = self._web(db) if DaemonRole.WEB in self._roles else None
+        tasks = self._always(db)
+        if DaemonRole.NOTIFY in self._roles:
+            tasks += self._notify(db, rules, channels)
+        if DaemonRole.ASSESS in self._roles:
+            tasks += [*self._assess(db, rules, scheduler), *self._mirror(db, scheduler)]
         parts.add("scheduler", scheduler.stop, scheduler.failure)
         for task in tasks:
             scheduler.add(task)
-        parts.add("ingest", consumer.stop, lambda: None if consumer.status.running else "one of its threads has ended")
+        consumer = self._ingest(db, topics) if DaemonRole.INGEST in self._roles else None
 
-        web.start()
-        self.url = web.url
-        consumer.start()
+        if web is not None:
+            web.start()
+            self.url = web.url
+        if consumer is not None:
+            consumer.start()
         scheduler.start()
 
-    def _tasks(self, db: Database, rules: AlertRules, notifier: Notifier, scheduler: Scheduler) -> list[Task]:
-        """What is periodic, and how often."""
-        settings, clock, caches = self.settings, self.clock, AssessmentCaches()
+    def _web(self, db: Database) -> WebServer:
+        """The dashboard."""
+        where, app = self.settings.web, create_app(db, self.clock, self.settings, self.health_problem)
+        web = WebServer(app, where.host, where.port, where.certificate, where.key)
+        self._parts.add("web", web.stop, web.failure)
+        return web
+
+    def _ingest(self, db: Database, topics: TopicRules) -> Consumer:
+        """What takes readings in."""
+        settings = self.settings
+        self._consumer = consumer = Consumer(
+            settings.all_brokers, db, self.clock, topics, settings.quarantine, self._member
+        )
+        self._parts.add(
+            "ingest", consumer.stop, lambda: None if consumer.status.running else "one of its threads has ended"
+        )
+        return consumer
+
+    def _leads(self, task: str) -> bool:
+        """Whether this process does what only one may do."""
+        return self._shared is None or self._shared.leads(task)
+
+    def _alone(self, group: str, task: Task) -> Task:
+        """A task that one process does, whichever leads its group at the time."""
+        return replace(task, work=lambda: task.work() if self._leads(group) else None)
+
+    def _always(self, db: Database) -> list[Task]:
+        """What every process does."""
+        tasks = []
+        if self._lock is not None:
+            tasks.append(Task("hold the database", self._lock.keep, _LOCK_S))
+        self._integrity = IntegrityWatch(db)
+        tasks.append(Task("look over the database", self._integrity.look, _DAY_S, at_start=True))
+        if (shared := self._shared) is not None:
+
+            def announce() -> None:
+                if self.hang() is None:
+                    shared.announce()
+
+            tasks.append(Task("say who works", announce, shared.announce_s))
+        return tasks
+
+    def _notify(self, db: Database, rules: AlertRules, channels: Mapping[str, Channel]) -> list[Task]:
+        """What tells people, and how often."""
+        settings, clock, shared = self.settings, self.clock, self._shared
+        publisher = None
+        if settings.alerts.mqtt_state.enabled:
+            publisher = MqttState(settings.broker, settings.alerts.mqtt_state.prefix, rules)
+            self._parts.add("alert state", publisher.stop)
+            if shared is None:
+                publisher.start()
+        file, often = file_of(settings.database.url), settings.assess.interval_s
+        notifier = Notifier(
+            db,
+            clock,
+            settings.alerts,
+            rules,
+            channels,
+            publisher,
+            file.parent if file else None,
+            holder=None if shared is None else shared.id,
+            hold_s=max(LEASE_S if shared is None else shared.lease_s, 3.0 * often),
+        )
+        self._parts.add("messages", notifier.stop)
+
+        def tell() -> None:
+            leads = self._leads(_TELL)
+            if publisher is not None:
+                publisher.start() if leads else publisher.stop()
+            notifier.run_once(decides=leads)
+
+        tasks = [
+            Task("tell people", tell, often),
+            self._alone(_TELL, Task("forget old messages", notifier.tidy, _DAY_S)),
+        ]
+        if settings.alerts.heartbeat.url is not None:
+            heartbeat = Heartbeat(settings.alerts.heartbeat, self.health_problem)
+            beat = Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s)
+            tasks.append(self._alone(_TELL, beat))
+        if shared is not None:
+            tasks.append(Task("lead in telling people", lambda: self._leads(_TELL), shared.announce_s))
+        return tasks
+
+    def _assess(self, db: Database, rules: AlertRules, scheduler: Scheduler) -> list[Task]:
+        """What assesses, what is done from time to time, and how often."""
+        settings, clock, caches, shared = self.settings, self.clock, AssessmentCaches(), self._shared
 
         def assess() -> None:
             began = clock.now()
@@ -152,40 +244,39 @@ class Daemon:
                 caches,
                 moved=lambda: scheduler.moved(_ASSESS),
                 criteria=self._criteria,
+                claims=shared,
             )
             self.assessed_at = done.as_of
             self._unassessed_since = (self._unassessed_since or began) if done.failed else None
 
-        tasks = [
-            Task(_ASSESS, assess, settings.assess.interval_s),
+        tasks = [Task(_ASSESS, assess, settings.assess.interval_s)]
+        alone = [
             Task("look for silence", lambda: mark_running(db, clock), settings.assess.timer_s),
-            Task("tell people", notifier.run_once, settings.assess.interval_s),
-            Task("forget old messages", notifier.tidy, _DAY_S),
             Task("tidy quarantine", lambda: tidy_quarantine(db, clock, settings.quarantine), _HOUR_S),
         ]
-        if self._lock is not None:
-            tasks.append(Task("hold the database", self._lock.keep, _LOCK_S))
-        if self._integrity is not None:
-            tasks.append(Task("look over the database", self._integrity.look, _DAY_S, at_start=True))
+        if shared is not None:
+
+            def roll_up() -> None:
+                renew_hours(db, clock.now(), lambda: scheduler.moved(_ROLL_UP))
+
+            alone.append(Task(_ROLL_UP, roll_up, settings.assess.interval_s))
+            tasks.append(Task("lead in upkeep", lambda: self._leads(_UPKEEP), shared.announce_s))
         file = file_of(settings.database.url)
         if file is not None and settings.backup.folder is not None:
             backups = Backups(file, settings.backup, clock)
-            tasks.append(Task("back up", backups.make_if_due, _HOUR_S, at_start=True))
+            alone.append(Task("back up", backups.make_if_due, _HOUR_S, at_start=True))
         if settings.archive.after_days is not None:
 
             def archive() -> None:
                 archive_ended(db, clock, settings.archive, self._criteria, settings.analysis)
 
-            tasks.append(Task("archive readings", archive, _DAY_S, at_start=True))
+            alone.append(Task("archive readings", archive, _DAY_S, at_start=True))
         if settings.outdoor_forecast.file is not None:
             files = ForecastFiles(settings.outdoor_forecast.file, db)
-            tasks.append(
+            alone.append(
                 Task("read forecasts", lambda: files.look_for_running(clock), settings.outdoor_forecast.every_s)
             )
-        if settings.alerts.heartbeat.url is not None:
-            heartbeat = Heartbeat(settings.alerts.heartbeat, self.health_problem)
-            tasks.append(Task("send a sign of life", heartbeat.beat, settings.alerts.heartbeat.interval_s))
-        return tasks
+        return [*tasks, *(self._alone(_UPKEEP, task) for task in alone)]
 
     def _mirror(self, db: Database, scheduler: Scheduler) -> list[Task]:
         """The task of the mirror, where there is one."""
@@ -201,11 +292,25 @@ class Daemon:
 
         server = Server(settings)
         self._parts.add("mirror", lambda _: server.close())
-        mirror = Mirror(db, self.clock, server, lambda: scheduler.moved(_MIRROR), lambda: scheduler.stopping)
-        return [Task(_MIRROR, mirror.run_once, settings.every_s, at_start=True)]
+        shared = self._shared
+        mirror = Mirror(
+            db,
+            self.clock,
+            server,
+            lambda: scheduler.moved(_MIRROR),
+            lambda: scheduler.stopping,
+            (lambda _: None) if shared is None else lambda conn: shared.confirm(conn, _UPKEEP),
+        )
+        return [self._alone(_UPKEEP, Task(_MIRROR, mirror.run_once, settings.every_s, at_start=True))]
 
-    def who_may_come(self) -> str:
-        """Whom the dashboard answers, in words for the log."""
+    def what_runs(self) -> str:
+        """The dashboard's address and whom it answers, and the roles where work is shared; for the log."""
+        parts = [f"dashboard at {self.url} ({self._who_may_come()})"] if self.url else []
+        if self._shares:
+            parts.append(f"roles {', '.join(sorted(self._roles))}")
+        return "; ".join(parts)
+
+    def _who_may_come(self) -> str:
         web = self.settings.web
         reach = f"answers to {web.public_url}" if web.public_url is not None else "this machine only"
         if self._owned:
@@ -238,54 +343,8 @@ class Daemon:
         since = self._unassessed_since
         if since is not None and self.clock.now() - since > _BEHIND:
             return f"no round of assessments has succeeded since {since:%Y-%m-%dT%H:%M:%SZ}"
-        return None
+        return None if self._shared is None else self._shared.missing()
 
     def stop(self, timeout_s: float = STOP_S) -> bool:
         """Stop every part, ingest first, within a time; True if all went well. Safe to call twice."""
         return self._parts.stop(timeout_s)
-
-
-def run_until_stopped(settings: Settings) -> int:
-    """Run the daemon until SIGTERM or SIGINT, or until a part of it dies; returns the exit code."""
-    set_up_logging(settings.log.level, form=settings.log.form)
-    faulthandler.enable()  # where each thread was, when the service manager kills us for hanging
-    stop, reload_asked = threading.Event(), threading.Event()
-
-    def on_signal(number: int, _frame: FrameType | None) -> None:
-        (reload_asked if number == signal.SIGHUP else stop).set()
-
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, on_signal)
-    manager, daemon = ServiceManager.of_environment(os.environ), Daemon(settings)
-    try:
-        daemon.start()
-    except MonitordError as error:
-        _log.error("%s", error.message)
-        return 1
-    calm_garbage_collection()
-    _log.info("running; dashboard at %s (%s)", daemon.url, daemon.who_may_come())
-    manager.ready(f"dashboard at {daemon.url}")
-    failure = _watch(daemon, manager, stop, reload_asked)
-    manager.stopping()
-    if failure is not None:
-        _log.error("stopping, since a part has died: %s", failure)
-    clean = daemon.stop()
-    _log.info("stopped%s", "" if clean else ", not everything in time")
-    return 0 if clean and failure is None else 1
-
-
-def _watch(daemon: Daemon, manager: ServiceManager, stop: threading.Event, reload_asked: threading.Event) -> str | None:
-    """Until a stop is asked for (None) or a part has died (its ailment): look, and give signs of life."""
-    hung = False
-    while not stop.wait(_WATCH_S):
-        if (failure := daemon.failure()) is not None:
-            return failure
-        hang = daemon.hang()
-        if (hang is not None) != hung:
-            hung = hang is not None
-            _log.error("hangs: %s", hang) if hung else _log.warning("moves again")
-        manager.alive(hang)
-        if reload_asked.is_set():
-            reload_asked.clear()
-            _log.warning("settings are read at start only: restart the daemon to apply a change")
-    return None

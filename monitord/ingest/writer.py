@@ -138,7 +138,8 @@ class BatchWriter:
 
     def _commit(self, messages: Sequence[IncomingMessage]) -> Outcome:
         batch = self._decoded(messages)
-        with self._db.write(shared=True) as conn:
+        # beside another store nothing but our own turn keeps two from writing one reading in two ways
+        with self._db.write(shared=not self._db.has_store_beside) as conn:
             result = insert_batch(conn, batch.readings, frozenset(batch.retained))
             for (job, forecast), received_at in batch.forecasts:
                 outdoor_forecasts.keep(conn, job, forecast, received_at)

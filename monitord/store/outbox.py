@@ -7,14 +7,17 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Connection, Row, Select, and_, bindparam, case, exists, func, or_, select, update
+from sqlalchemy.sql import ColumnElement
 
 from monitord.model.alerts import Severity
 from monitord.model.messages import SEVERAL, LogEntry, Message, MessageItem, OutboxEntry, OutboxState, SentItem
 from monitord.store.db.alert_tables import alert, notification_log, outbox, outbox_item
 from monitord.store.db.statements import insert_or_ignore
 from monitord.store.db.times import from_ms, to_ms
+from monitord.store.maintenance.leases import database_ms
 
 _o, _i, _l = outbox.c, outbox_item.c, notification_log.c
+_LET_GO = {"held_by": None, "held_until_ms": None}
 
 
 def enqueue(conn: Connection, message: Message) -> bool:
@@ -32,9 +35,43 @@ def enqueue(conn: Connection, message: Message) -> bool:
     return True
 
 
-def due(conn: Connection, now: datetime, limit: int = 200) -> list[OutboxEntry]:
-    """The waiting messages whose next try is due, act before watch before note, the oldest first."""
-    return _entries(conn, _DUE, {"now": to_ms(now), "most": limit})
+def due(conn: Connection, now: datetime, limit: int = 200, holder: str | None = None) -> list[OutboxEntry]:
+    """The waiting messages whose next try is due, act before watch before note, the oldest first.
+
+    `holder`: this process, where several send; what another is sending is left out.
+    """
+    chosen = _DUE if holder is None else _DUE.where(_free_for(holder, database_ms(conn)))
+    return _entries(conn, chosen, {"now": to_ms(now), "most": limit})
+
+
+def hold(conn: Connection, entries: Iterable[OutboxEntry], holder: str, for_s: float) -> list[OutboxEntry]:
+    """Take messages for one process out of several; returns those that no other has taken or tried since."""
+    now_ms = database_ms(conn)
+    mine = {"held_by": holder, "held_until_ms": now_ms + round(1000 * for_s)}
+    waits = and_(_o.state == OutboxState.WAITING.value, _free_for(holder, now_ms))
+    taken = []
+    for entry in entries:
+        unchanged = and_(_o.id == entry.message.id, _o.attempts == entry.attempts, waits)
+        if conn.execute(update(outbox).where(unchanged).values(mine)).rowcount:
+            taken.append(entry)
+    return taken
+
+
+def hold_longer(conn: Connection, message_ids: Iterable[str], holder: str, for_s: float) -> None:
+    """They are still being sent."""
+    until_ms = database_ms(conn) + round(1000 * for_s)
+    mine = and_(_o.id.in_(list(message_ids)), _o.held_by == holder)
+    conn.execute(update(outbox).where(mine).values(held_until_ms=until_ms))
+
+
+def tried_since(conn: Connection, message_id: str, attempt: int) -> bool:
+    """Whether another process has begun a later try, since this one took too long over its own."""
+    newest = conn.execute(select(_o.attempts).where(_o.id == message_id)).scalar_one_or_none()
+    return newest is not None and newest > attempt
+
+
+def _free_for(holder: str, now_ms: int) -> ColumnElement[bool]:
+    return or_(_o.held_until_ms.is_(None), _o.held_until_ms <= now_ms, _o.held_by == holder)
 
 
 def record_attempt(conn: Connection, message_id: str) -> None:
@@ -52,7 +89,7 @@ def record_failure(conn: Connection, message: Message, at: datetime, error: str,
     if next_try >= message.deadline:
         _finish(conn, message, at, OutboxState.UNDELIVERABLE, error)
         return OutboxState.UNDELIVERABLE
-    change = {"next_try_ms": to_ms(next_try), "last_error": error}
+    change = {"next_try_ms": to_ms(next_try), "last_error": error, **_LET_GO}
     conn.execute(update(outbox).where(_o.id == message.id).values(change))
     _log(conn, message, at, "failed", error)
     return OutboxState.WAITING
@@ -159,7 +196,7 @@ def forget_before(conn: Connection, time: datetime) -> int:
 
 
 def _finish(conn: Connection, message: Message, at: datetime, state: OutboxState, detail: str) -> None:
-    change = {"state": state.value, "finished_ms": to_ms(at), "last_error": detail or None}
+    change = {"state": state.value, "finished_ms": to_ms(at), "last_error": detail or None, **_LET_GO}
     conn.execute(update(outbox).where(_o.id == message.id).values(change))
     _log(conn, message, at, state.value, detail)
 

@@ -7,7 +7,7 @@ lands while the assessment runs leaves the job marked, and a crash between the t
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from functools import lru_cache
 
 from sqlalchemy import Connection, Insert, Update, and_, bindparam, or_, select, update
@@ -18,9 +18,10 @@ from monitord.store.db.tables import mark, placement
 from monitord.store.db.times import HOUR_MS
 
 
-def marked_jobs(conn: Connection) -> list[tuple[str, int]]:
-    """Jobs to be assessed, by id, each with its mark: load what is known after this, never before."""
-    return [(job, number) for job, number in conn.execute(_MARKED)]
+def marked_jobs(conn: Connection, among: Collection[str] | None = None) -> list[tuple[str, int]]:
+    """Jobs to be assessed (of some, or of all), by id, each with its mark: load what is known after this."""
+    chosen = _MARKED if among is None else _MARKED.where(mark.c.job.in_(among))
+    return [(job, number) for job, number in conn.execute(chosen)]
 
 
 def mark_job(conn: Connection, job: str) -> None:

@@ -68,6 +68,28 @@ def test_the_service_has_few_rights() -> None:
     assert float(found[1]) < WORST_EXPOSURE
 
 
+def test_the_services_of_shared_work_are_made_from_it_as_the_guide_says(tmp_path: Path) -> None:
+    guide = (ROOT / "monitord" / "daemon" / "ROLES.md").read_text(encoding="utf-8")
+    found = re.search(r"^    for role in .*?ingest@\.service$", guide, re.DOTALL | re.MULTILINE)
+    assert found is not None
+    script = found[0].replace("/etc/systemd/system", str(tmp_path))
+    subprocess.run(["sh", "-euc", script], cwd=ROOT, check=True, timeout=30)
+    single = (DEPLOY / "monitord.service").read_text(encoding="utf-8").splitlines()
+    for name, words in {
+        "monitord-assess": "--role assess",
+        "monitord-notify": "--role notify",
+        "monitord-web": "--role web",
+        "monitord-ingest@": "--role ingest --name %i",
+    }.items():
+        folder = name.replace("@", "-%i")
+        made = (tmp_path / f"{name}.service").read_text(encoding="utf-8").splitlines()
+        assert [line for line in made if line not in single] == [
+            f"ExecStart=/opt/monitord/.venv/bin/monitord --config %d/monitord.toml run {words}",
+            f"StateDirectory={folder}",
+            f"WorkingDirectory=/var/lib/{folder}",
+        ]
+
+
 # --- containers ---------------------------------------------------------------------------------------------
 
 

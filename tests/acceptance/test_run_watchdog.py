@@ -148,7 +148,7 @@ def test_a_loop_that_hangs_ends_the_signs_of_life_until_it_moves_again(
     assert daemon.process.poll() is None
     gate.open()
     lives(daemon, manager, before + 2)
-    assert f"ERROR monitord.daemon.wiring: hangs: {named}" in daemon.log
+    assert f"ERROR monitord.daemon.process: hangs: {named}" in daemon.log
     assert "moves again" in daemon.log
     assert daemon.end() == 0
 

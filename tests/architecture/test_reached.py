@@ -44,8 +44,6 @@ ALLOWED: dict[str, str] = {
     "monitord.text.states.state_name": "the name of a state in each language: pages may follow messages there",
     "monitord.model.access.ClientLink": _SHARED,
     "monitord.store.access.tokens.": _SHARED,
-    "monitord.store.maintenance.leases.": "the processes that claim work by them come next",
-    "monitord.store.maintenance.one_daemon.": "the processes that share the lock come next",
     "monitord.ingest.decoding.expressions._Functions.": "topic rules call them; JMESPath finds them by their prefix",
 }
 """Dotted paths that need no caller in the program, each with its reason; one that ends with a dot is a whole module."""

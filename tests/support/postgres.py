@@ -22,7 +22,7 @@ unix_socket_directories = ''
 fsync = off
 synchronous_commit = off
 full_page_writes = off
-max_connections = 60
+max_connections = 120
 shared_buffers = 16MB
 logging_collector = off
 """

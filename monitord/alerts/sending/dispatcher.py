@@ -50,6 +50,8 @@ class Dispatcher:
     channels : name to channel; what goes to a name that is not there fails and is tried again.
     rng : the randomness of the backoff.
     workers : messages that are sent at one time.
+    holder : this process, where several send from one outbox; each message is then held by the one that sends it. A
+        process that dies or stands still lets go of it after `hold_s` [s], and another sends it, under the same id.
     """
 
     def __init__(
@@ -60,6 +62,8 @@ class Dispatcher:
         settings: AlertSettings,
         rng: random.Random | None = None,
         workers: int = 8,
+        holder: str | None = None,
+        hold_s: float = 60.0,
     ) -> None:
         self._db = db
         self._channels = channels
@@ -68,6 +72,8 @@ class Dispatcher:
         self._rng = rng or random.Random()
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="message")
         self._workers = workers
+        self._holder = holder
+        self._hold_s = hold_s
         self._sending: dict[str, tuple[OutboxEntry, Future[None]]] = {}
         self._left_alone: dict[str, datetime] = {}
         """Channels whose other side asked for a pause, and until when."""
@@ -79,6 +85,7 @@ class Dispatcher:
         """
         result = Dispatched()
         self._record_finished(result)
+        self._go_on_holding()
         self._begin()
         give_up = monotonic() + patience_s
         while self._sending and (left := give_up - monotonic()) > 0:
@@ -99,17 +106,24 @@ class Dispatcher:
         if room <= 0:
             return
         with self._db.read() as conn:
-            due = stored.due(conn, self._clock.now())
+            due = stored.due(conn, self._clock.now(), holder=self._holder)
             ready = in_order(due, stored.waiting(conn)) if due else []
         chosen = [e for e in ready if e.message.id not in self._sending and self._may_try(e.message)][:room]
         if not chosen:
             return
         with self._db.write() as conn:
+            if self._holder is not None:
+                chosen = stored.hold(conn, chosen, self._holder, self._hold_s)
             for entry in chosen:
                 stored.record_attempt(conn, entry.message.id)
         for entry in chosen:
             future = self._pool.submit(self._send, entry.message)
             self._sending[entry.message.id] = (entry, future)
+
+    def _go_on_holding(self) -> None:
+        if self._holder is not None and self._sending:
+            with self._db.write() as conn:
+                stored.hold_longer(conn, self._sending, self._holder, self._hold_s)
 
     def _may_try(self, message: Message) -> bool:
         """Not while the channel is to be left alone; but a last try is made just before the deadline."""
@@ -140,6 +154,8 @@ class Dispatcher:
             if isinstance(error, ChannelError) and error.retry_after_s is not None:
                 pause_s = max(pause_s, error.retry_after_s)
                 self._left_alone[message.channel] = now + timedelta(seconds=error.retry_after_s)
+            if stored.tried_since(conn, message.id, entry.attempts + 1):
+                return  # another process has it now; how that went is what counts
             state = stored.record_failure(conn, message, now, said, self._next_try(message, now, pause_s))
         if state is OutboxState.UNDELIVERABLE:
             result.given_up += 1

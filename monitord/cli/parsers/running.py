@@ -7,10 +7,24 @@ from pathlib import Path
 
 from monitord.cli.parsers.arguments import Command, count_argument
 
+ROLES = ("ingest", "assess", "web", "notify")
+"""As in `model/config/roles.py`, which is not loaded here."""
+
 
 def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     """The words of these commands."""
     run = commands.add_parser("run", help="run the daemon: ingest, assess, alert, dashboard")
+    run.add_argument(
+        "--role",
+        action="append",
+        dest="roles",
+        default=[],
+        choices=ROLES,
+        metavar="ROLE",
+        help="ingest, assess, web or notify, and to be given again for another: what this process does of work that it "
+        "shares with others on one PostgreSQL database; default: everything, alone",
+    )
+    run.add_argument("--name", metavar="NAME", help="name of one of several processes with the role ingest, such as 1")
     run.set_defaults(run=Command("running", "run"))
 
     demo = commands.add_parser("demo", help="a simulated job over a real broker, with its dashboard")

@@ -48,6 +48,8 @@ class Mirror:
     ----------
     stopping : whether the program is about to end; a long catching up stops then, and goes on at the next start.
     moved : called after each step.
+    confirm : called in each transaction that says what the server has taken; raises where another process is the one
+        that tells it now, since that one may have told it more.
     """
 
     def __init__(
@@ -57,9 +59,10 @@ class Mirror:
         server: Writes,
         moved: Callable[[], object] = lambda: None,
         stopping: Callable[[], bool] = lambda: False,
+        confirm: Callable[[Connection], None] = lambda _: None,
     ) -> None:
         self._db, self._clock, self._server = db, clock, server
-        self._moved, self._stopping = moved, stopping
+        self._moved, self._stopping, self._confirm = moved, stopping, confirm
         self._seen: dict[str, datetime] = {}
         self._wait_s = 0.0
         self._next_at: datetime | None = None
@@ -109,6 +112,7 @@ class Mirror:
         done: list[DueHour] = hours[: rest[0][0]] if rest else hours
         partly = (hours[rest[0][0]], int(rest[0][1][1])) if rest else None
         with self._db.write() as conn:
+            self._confirm(conn)
             stored.settle_hours(conn, done, partly)
             self._accepted(conn, bad)
         return len(rows)
@@ -121,6 +125,7 @@ class Mirror:
             return 0
         bad = [refused for part in _parts(lines) for refused in self._write(part)]
         with self._db.write() as conn:
+            self._confirm(conn)
             stored.settle_assessments(conn, due)
             self._accepted(conn, bad)
         return len(lines)

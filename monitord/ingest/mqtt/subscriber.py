@@ -22,6 +22,7 @@ from monitord.errors import StoreError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Connection
 from monitord.ingest.mqtt.link import MAIN, Arrival, LinkState
+from monitord.ingest.mqtt.shared_group import as_member, shared_filters
 from monitord.ingest.writer import BatchWriter, Outcome
 from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.store.db.database import Database
@@ -75,6 +76,7 @@ class Consumer:
     clock : stamps arrivals.
     rules : what each topic carries; also what is subscribed to.
     quarantine : how much of what can't be understood is kept.
+    member : name of this process, where several take the readings of these brokers in turn; None: it is the only one.
 
     Raises
     ------
@@ -88,16 +90,22 @@ class Consumer:
         clock: Clock,
         rules: TopicRules,
         quarantine: QuarantineSettings | None = None,
+        member: str | None = None,
     ) -> None:
         brokers = {MAIN: settings} if isinstance(settings, BrokerSettings) else settings
         self._settings = first = next(iter(brokers.values()))
         self._clock = clock
         self._writer = BatchWriter(db, rules, first.max_payload_bytes, quarantine)
         self._room = max(_ROOM * first.batch_size, *(broker.receive_maximum for broker in brokers.values()))
-        self._links = [
-            Connection(broker, rules.filters(broker.also_read), clock, self._take, self._has_room, name=name)
-            for name, broker in brokers.items()
-        ]
+        self._links = []
+        for name, broker in brokers.items():
+            filters = rules.filters(broker.also_read)
+            if member is None:
+                link = Connection(broker, filters, clock, self._take, self._has_room, name=name)
+            else:
+                one, among = as_member(broker, member), shared_filters(broker, filters)
+                link = Connection(one, among, clock, self._take, self._has_room, name=name)
+            self._links.append(link)
         self._counting = threading.Lock()
         self._bursts: queue.SimpleQueue[list[Arrival] | None] = queue.SimpleQueue()
         self._pending: deque[Arrival] = deque()

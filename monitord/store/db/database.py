@@ -24,7 +24,7 @@ from monitord.errors import ConfigurationError, StoreError
 from monitord.store.db import schema
 
 _BUSY_TIMEOUT_MS = 10_000
-_FORGOTTEN_MS = 15_000
+_FORGOTTEN_MS = 30_000
 """A PostgreSQL server ends a transaction in which its writer does nothing for so long, and what it held is free: the
 process was stopped, or its machine is gone. [ms] Our choice."""
 _CONNECT_S = 10
@@ -149,6 +149,11 @@ class Database:
         for engine in (self._writer, self._reader):
             engine.update_execution_options(**{name: store})
         self._beside.append(store)
+
+    @property
+    def has_store_beside(self) -> bool:
+        """Whether there is such a store."""
+        return bool(self._beside)
 
     def close(self) -> None:
         """Let go of all connections; safe to call twice."""

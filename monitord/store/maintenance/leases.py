@@ -7,6 +7,7 @@ newest fence: a process that stood still past its time can't put what it knew ov
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import NamedTuple
@@ -93,6 +94,13 @@ def living(conn: Connection, role: str, now_ms: int) -> list[str]:
     """Ids of those with a role whose last sign of life counts still, in order."""
     there = and_(_w.roles.contains(f" {role} ", autoescape=True), _w.until_ms > now_ms)
     return list(conn.execute(select(_w.id).where(there).order_by(_w.id)).scalars())
+
+
+def count_living(conn: Connection) -> dict[str, int]:
+    """How many have each role; none where one process does everything."""
+    now_ms = database_ms(conn)
+    found = conn.execute(select(_w.roles).where(_w.until_ms > now_ms)).scalars()
+    return dict(sorted(Counter(role for roles in found for role in roles.split()).items()))
 
 
 # --- statements --------------------------------------------------------------------------------------------------

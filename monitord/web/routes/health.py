@@ -18,6 +18,7 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.store import alerts as stored_alerts
 from monitord.store import mirror, outbox, pending_jobs, quarantine
 from monitord.store.last_seen import probes_seen
+from monitord.store.maintenance.leases import count_living
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs
 from monitord.web.visitor import visitor
@@ -114,6 +115,11 @@ class Health:
         )
         yield family(
             "monitord_jobs_waiting", "Jobs with unassessed readings.", [({}, len(pending_jobs.marked_jobs(conn)))]
+        )
+        yield family(
+            "monitord_processes",
+            "Processes that share the work, by role; absent where one does everything.",
+            [({"role": role}, n) for role, n in count_living(conn).items()],
         )
         copy = mirror.state(conn)
         if copy is not None:

@@ -95,6 +95,15 @@ def test_only_a_fresh_sign_of_life_counts_and_only_for_its_roles(db: Database) -
         assert leases.living(conn, "assess", 139) == ["w1"]
 
 
+def test_the_living_are_counted_by_role(db: Database) -> None:
+    with db.write() as conn:
+        now = leases.database_ms(conn)
+        leases.announce(conn, "w0", ["assess"], now, now + 60_000)
+        leases.announce(conn, "w1", ["notify", "assess"], now, now + 60_000)
+        leases.announce(conn, "gone", ["web"], now, now - 1)
+        assert leases.count_living(conn) == {"assess": 2, "notify": 1}
+
+
 def test_who_was_silent_for_a_day_is_forgotten(db: Database) -> None:
     day = 86_400_000
     with db.write() as conn:

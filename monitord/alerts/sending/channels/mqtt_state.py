@@ -95,6 +95,7 @@ class MqttState:
         self._rules = rules
         self._broker = broker
         self._published: dict[str, str] = {}
+        self._started = False
         self._client = mqtt.Client(
             CallbackAPIVersion.VERSION2, client_id=f"{broker.client_id}-alerts", protocol=_PROTOCOLS[broker.protocol]
         )
@@ -106,7 +107,10 @@ class MqttState:
         return f"{self._prefix}/status"
 
     def start(self) -> None:
-        """Begin to connect; returns at once."""
+        """Begin to connect; returns at once. Nothing happens where it has begun already."""
+        if self._started:
+            return
+        self._started = True
         self._client.connect_async(self._broker.host, self._broker.port, self._broker.keepalive_s)
         self._client.loop_start()
 
@@ -132,7 +136,10 @@ class MqttState:
         return len(changed) + len(gone)
 
     def stop(self, timeout_s: float = 5.0) -> None:
-        """Say good-bye on the status topic and leave. Safe to call twice."""
+        """Say good-bye on the status topic and leave. Safe to call twice; it may be started again."""
+        if not self._started:
+            return
+        self._started = False
         if self._client.is_connected():
             last = self._client.publish(self.status_topic, _status("offline"), qos=1, retain=True)
             try:
