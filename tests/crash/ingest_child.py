@@ -30,8 +30,8 @@ class DyingDatabase(Database):
     left = 0
 
     @contextmanager
-    def write(self) -> Iterator[DatabaseConnection]:
-        with super().write() as conn:
+    def write(self, *, shared: bool = False) -> Iterator[DatabaseConnection]:
+        with super().write(shared=shared) as conn:
             yield conn
             self.left -= 1
             if self.left == 0:

@@ -28,9 +28,9 @@ def killed_before_commit(work: Callable[[], object], number: int) -> bool:
         write, commits = Database.write, 0
 
         @contextmanager
-        def counted(self: Database) -> Iterator[Connection]:
+        def counted(self: Database, *, shared: bool = False) -> Iterator[Connection]:
             nonlocal commits
-            with write(self) as conn:
+            with write(self, shared=shared) as conn:
                 yield conn
                 commits += 1
                 if commits == number:
