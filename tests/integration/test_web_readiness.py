@@ -12,7 +12,7 @@ import icalendar
 import pypdf
 import pytest
 from analysis_series import START
-from evidence_support import end, job, readings
+from evidence_support import DAYS, end, job, readings
 from web_support import OWN_HOST, Site, empty_site
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
@@ -24,6 +24,7 @@ from monitord.report.readings_archive import archive_readings, restore_readings
 from monitord.report.verify import Checked, verify
 from monitord.store.jobs import apply_job, close_job
 from monitord.store.signoffs import signoffs
+from monitord.web.charts.series import load_location
 
 PAGE = "/jobs/house/readiness"
 FORM = {"origin": f"http://{OWN_HOST}"}
@@ -163,6 +164,9 @@ def test_a_job_whose_readings_are_archived_says_so_and_what_needs_them_names_the
         assert answer.status_code == 200
         assert f"{len(readings())} in {pack}" in text_of(answer.text)
     assert "72.0 ± 2.3 % RH" in text_of(client.get(PAGE).text)
+    with site.db.read() as conn:
+        drawn = load_location(conn, job(), "s1", START, end(), AnalysisOptions())
+    assert len(drawn.values) == 24 * DAYS, "charts go by the hour"
     for path in ("/jobs/house/report.pdf", "/jobs/house/evidence.zip"):
         refused = client.get(path)
         assert refused.status_code == 503

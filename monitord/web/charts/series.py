@@ -14,6 +14,7 @@ from monitord.analysis.surfaces.derived import Derived, derived_hours, derived_s
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, LocationKind, Placement
 from monitord.model.series import HOUR_S, Array
+from monitord.store.series.archived import archived
 from monitord.store.series.readings import load_hourly, load_series
 
 _MAX_READINGS = 4000
@@ -141,10 +142,12 @@ def load_location(
 
 
 def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:
-    """Values of all placements and the time between two. A placement with too many readings goes by hour. [s]"""
+    """Values of all placements and the time between two. With too many readings, or archived ones: by hour. [s]"""
     placements = [placement for placement in job.placements_at(location_id) if _touches(placement, start, end)]
     interval_s = max((placement.interval_s for placement in placements), default=600.0)
     beside = timedelta(seconds=3.0 * max(interval_s, 60.0))
+    if archived(conn, job.job) is not None:  # by the hour is all there is
+        return joined([derived_hours(load_hourly(conn, p, end), p, job) for p in placements]), max(interval_s, HOUR_S)
     if any((end - start).total_seconds() / placement.interval_s > _MAX_READINGS for placement in placements):
         parts = [_hours_and_end(conn, job, placement, end, beside) for placement in placements]
         return joined(parts), max(interval_s, HOUR_S)
