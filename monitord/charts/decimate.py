@@ -48,29 +48,29 @@ def usual_interval(trace: Trace) -> float:
 
 
 def run_numbers(time_s: Array, value: Array, interval_s: float) -> tuple[Index, Index]:
-    """Places of the values that are there, and for each the number of its unbroken stretch.
+    """Indices of the values that are there, and for each the number of its unbroken stretch.
 
     A new stretch begins after a gap, and after a missing value (NaN).
     """
-    location = np.flatnonzero(np.isfinite(value))
-    if not len(location):
-        return location, location
-    new = (np.diff(time_s[location]) > GAP_INTERVALS * interval_s) | (np.diff(location) > 1)
-    return location, np.concatenate(([0], np.cumsum(new))).astype(np.intp)
+    index = np.flatnonzero(np.isfinite(value))
+    if not len(index):
+        return index, index
+    new = (np.diff(time_s[index]) > GAP_INTERVALS * interval_s) | (np.diff(index) > 1)
+    return index, np.concatenate(([0], np.cumsum(new))).astype(np.intp)
 
 
 def buckets(trace: Trace, start_s: float, end_s: float, maximum: int) -> Buckets:
-    """Put values in at most `most` buckets of equal time from `start_s` to `end_s` (more where gaps cut them).
+    """Put values in at most `maximum` buckets of equal time from `start_s` to `end_s` (more where gaps cut them).
 
     The lowest and the highest value of every bucket stay, so that no spike is lost however far one zooms out. The
     next value on either side of the window comes along, so that a line runs in from outside.
     """
-    location, run = run_numbers(trace.time_s, trace.value, usual_interval(trace))
-    t = trace.time_s[location]
+    index, run = run_numbers(trace.time_s, trace.value, usual_interval(trace))
+    t = trace.time_s[index]
     near = slice(max(0, int(np.searchsorted(t, start_s)) - 1), int(np.searchsorted(t, end_s, side="right")) + 1)
-    location, run, t = location[near], run[near], t[near]
-    v = trace.value[location]
-    uncertainty = np.full(len(v), np.nan) if trace.uncertainty is None else trace.uncertainty[location]
+    index, run, t = index[near], run[near], t[near]
+    v = trace.value[index]
+    uncertainty = np.full(len(v), np.nan) if trace.uncertainty is None else trace.uncertainty[index]
     if not len(t):
         none, counts = np.empty(0), np.empty(0, dtype=np.intp)
         return Buckets(counts, none, none, none, none, counts, none, none, none)

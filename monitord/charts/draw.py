@@ -8,7 +8,7 @@ from html import escape
 import numpy as np
 
 from monitord.charts.decimate import Buckets, buckets, line_points
-from monitord.charts.labels import Box, Ribbon, location_names, text_box
+from monitord.charts.labels import Box, Ribbon, name_positions, text_box
 from monitord.charts.parts import Array, Chart, Size
 from monitord.charts.shade import shaded
 from monitord.charts.time_axis import time_ticks
@@ -189,7 +189,7 @@ def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         middle = frame.size.left + frame.size.plot_width / 2
         yield f'<text class="x" x="{middle:.0f}" y="{frame.size.top + 60}">No readings in this time</text>'
     names = [trace.label for trace, _ in shown]
-    spots = location_names(names, [ribbon for _, ribbon in shown], frame.plot, taken)
+    spots = name_positions(names, [ribbon for _, ribbon in shown], frame.plot, taken)
     for (trace, _), (x, y) in zip(shown, spots, strict=True):
         yield f'<text class="name {trace.style}" x="{x:.1f}" y="{y:.1f}">{escape(trace.label)}</text>'
 

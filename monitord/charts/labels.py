@@ -58,7 +58,7 @@ def text_box(x: float, baseline: float, text: str) -> Box:
     return Box(x, baseline - _HEIGHT + 2.0, x + _CHARACTER * len(text), baseline + 3.0)
 
 
-def location_names(names: list[str], ribbons: list[Ribbon], plot: Box, taken: list[Box]) -> list[tuple[float, float]]:
+def name_positions(names: list[str], ribbons: list[Ribbon], plot: Box, taken: list[Box]) -> list[tuple[float, float]]:
     """For each name the x of its beginning and its baseline.
 
     Parameters
@@ -95,8 +95,8 @@ def _cost(spot: tuple[float, float], name: str, own: int, ribbons: list[Ribbon],
     cost = sum(box.overlap(other) for other in taken)
     width = box.right - box.left
     cost += 3.0 * width * (max(0.0, plot.top - box.top) + max(0.0, box.bottom - plot.bottom))
-    for location, ribbon in enumerate(ribbons):
+    for index, ribbon in enumerate(ribbons):
         edges = ribbon.within(box.left - 4.0, box.right + 4.0)
-        if edges is not None and location != own:
+        if edges is not None and index != own:
             cost += box.overlap(Box(box.left, edges[0] - 2.0, box.right, edges[1] + 2.0))
     return cost

@@ -165,9 +165,9 @@ class AirNetwork:
         np.minimum(x, TABLE_POINTS - 1, out=x)  # fuller than full: humidity 1
         np.maximum(x, 0.0, out=x)
         at = x.astype(np.intp)
-        location = np.minimum(at, TABLE_POINTS - 2) + self._row
-        rise = self._rise[location]
-        h = self._humidity[location] + (x - (location - self._row)) * rise
+        cell = np.minimum(at, TABLE_POINTS - 2) + self._row
+        rise = self._rise[cell]
+        h = self._humidity[cell] + (x - (cell - self._row)) * rise
         saturation[:n] = f.lining_saturation[i]
         saturation[n:] = f.saturation[i]
         # conductance that the falling content of the material leaves over the step: g c / (c + g dt)

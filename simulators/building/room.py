@@ -100,8 +100,8 @@ def local_hour(time_s: Array, zone: str) -> Array:
     """Hour of the day, 0..24, at a place; the offset is looked up once a day."""
     days = np.floor(time_s / 86_400.0)
     unique, inverse = np.unique(days, return_inverse=True)
-    location = ZoneInfo(zone)
-    offsets = [datetime.fromtimestamp(d * 86_400.0 + 43_200.0, location).utcoffset() for d in unique]
+    local = ZoneInfo(zone)
+    offsets = [datetime.fromtimestamp(d * 86_400.0 + 43_200.0, local).utcoffset() for d in unique]
     seconds = np.array([o.total_seconds() if o is not None else 0.0 for o in offsets])
     return np.asarray(((time_s + seconds[inverse]) % 86_400.0) / 3600.0)
 

@@ -62,7 +62,11 @@ CODE = tuple(
     if "versions" not in path.parts  # a migration keeps the words of its day
 )
 
-RETIRED_NAMES = re.compile(r"_?(here|around(_\w+)?|judge(_\w+)?|(\w+_)?memory_(h|u)|doubts?|rails?)", re.IGNORECASE)
+RETIRED_NAMES = re.compile(
+    r"_?(here|around(_\w+)?|judge(_\w+)?|(\w+_)?memory_(h|u)|doubts?|rails?"
+    r"|last_heard(_s)?|heard_(at|probes|of)|hollow_\w+)",
+    re.IGNORECASE,
+)
 """Names that the code does not give any more: the thing itself is named instead."""
 
 

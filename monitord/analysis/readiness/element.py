@@ -9,9 +9,11 @@ from monitord.analysis.readiness.positions import Position
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.times import utc
 from monitord.model.jobs import JobFile
+from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria import Criteria, Rule
 from monitord.model.readiness.slabs import Slab
-from monitord.model.readiness.verdict import Criterion, CriterionResult, PositionValue, worst
+from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason, worst
+from monitord.model.series import HOUR_S
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,20 @@ class Element:
         """So many hours after a time, or from now; never in the past."""
         begin = self.hour_s if start_s is None else start_s
         return max(utc(begin) + timedelta(hours=hours), self.as_of)
+
+    def held_for(self, where: str, since_s: float, hours: float, running: Reason) -> PositionValue:
+        """Whether what began at a time has held for so many hours by now; `running` is the reason while it has not."""
+        held_h = (self.hour_s - since_s) / HOUR_S
+        enough = held_h >= hours
+        return PositionValue(
+            location=where,
+            outcome=Outcome.PASS if enough else Outcome.NOT_YET,
+            reason=Reason.MET if enough else running,
+            measured=Quantity(value=held_h, unit="h"),
+            limit=Quantity(value=hours, unit="h"),
+            at=utc(since_s),
+            earliest=None if enough else self.after(hours, since_s),
+        )
 
     @property
     def min_restart_h(self) -> float:

@@ -7,7 +7,6 @@ import numpy as np
 from monitord.analysis.readiness.conformance import acceptance_limit
 from monitord.analysis.readiness.element import Element, result
 from monitord.analysis.readiness.positions import Position, changes_in_a_day
-from monitord.analysis.series.times import utc
 from monitord.model.quantity import Quantity
 from monitord.model.readiness.criteria import HeldRule
 from monitord.model.readiness.verdict import Criterion, CriterionResult, Outcome, PositionValue, Reason
@@ -31,17 +30,7 @@ def _one(element: Element, rule: HeldRule, position: Position) -> PositionValue:
             limit=limit,
             earliest=element.after(rule.hours),
         )
-    held_h = (element.hour_s - since) / HOUR_S
-    enough = held_h >= rule.hours
-    return PositionValue(
-        location=where,
-        outcome=Outcome.PASS if enough else Outcome.NOT_YET,
-        reason=Reason.MET if enough else Reason.HOLD_RUNS,
-        measured=Quantity(value=held_h, unit="h"),
-        limit=limit,
-        at=utc(since),
-        earliest=None if enough else element.after(rule.hours, since),
-    )
+    return element.held_for(where, since, rule.hours, Reason.HOLD_RUNS)
 
 
 def under_since(element: Element, position: Position) -> float | None:

@@ -62,17 +62,7 @@ def _held_in(element: Element, rule: ServiceRule, series: HourlySeries, inside: 
             at=utc(float(series.hour_s[newest])),
             earliest=element.after(rule.hours),
         )
-    held_h = (element.hour_s - since) / HOUR_S
-    enough = held_h >= rule.hours
-    return PositionValue(
-        location=where,
-        outcome=Outcome.PASS if enough else Outcome.NOT_YET,
-        reason=Reason.MET if enough else Reason.SERVICE_RUNS,
-        measured=Quantity(value=held_h, unit="h"),
-        limit=limit,
-        at=utc(since),
-        earliest=None if enough else element.after(rule.hours, since),
-    )
+    return element.held_for(where, since, rule.hours, Reason.SERVICE_RUNS)
 
 
 def _since(series: HourlySeries, inside: Flags, known: np.ndarray[tuple[int], np.dtype[np.intp]]) -> float | None:

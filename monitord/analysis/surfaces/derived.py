@@ -135,9 +135,9 @@ def joined(placements: list[Derived]) -> Derived:
     if len(there) < 2:
         return there[0] if there else Derived()
     parts: dict[str, list[Array]] = {item.name: [] for item in fields(Derived)}
-    for location, placement in enumerate(there):
+    for index, placement in enumerate(there):
         for name, columns in parts.items():
-            if location:
+            if index:
                 columns.append(placement.time_s[:1] if name == "time_s" else np.array([np.nan]))
             columns.append(getattr(placement, name))
     return Derived(**{name: np.concatenate(columns) for name, columns in parts.items()})

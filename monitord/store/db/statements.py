@@ -171,10 +171,10 @@ def _pairs(dialect: str, first: str, first_type: TypeEngine[Any], second: str) -
     given = bindparam("pairs", type_=Text)
     if dialect == "postgresql":
         item = func.json_array_elements(cast(given, postgresql.JSON)).table_valued("value", name="item")
-        parts: list[ColumnElement[Any]] = [item.c.value.op("->>")(location) for location in range(3)]
+        parts: list[ColumnElement[Any]] = [item.c.value.op("->>")(index) for index in range(3)]
     else:
         item = func.json_each(given).table_valued("value", name="item")
-        parts = [func.json_extract(item.c.value, f"$[{location}]") for location in range(3)]
+        parts = [func.json_extract(item.c.value, f"$[{index}]") for index in range(3)]
     n, one, other = parts
     return select(
         cast(n, BigInteger).label("n"), cast(one, first_type).label(first), cast(other, BigInteger).label(second)

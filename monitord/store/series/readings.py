@@ -61,26 +61,26 @@ def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[in
     ----------
     conn : A writing transaction.
     readings : In order of arrival.
-    retained : Places in `readings` that came as a retained message replayed by the broker. They are stored, but
+    retained : Indices in `readings` that came as a retained message replayed by the broker. They are stored, but
         don't count as seen until a live copy comes: a replay must not make a dead probe look alive.
     """
     if not readings:
         return BatchResult()
-    arrived = [_row(item, NEVER_MS if location in retained else None) for location, item in enumerate(readings)]
+    arrived = [_row(item, NEVER_MS if index in retained else None) for index, item in enumerate(readings)]
     numbers = ids_of(conn, probe_name, (row.probe for row in arrived))
     fresh, revived, repeated, contrary = _keep(conn, arrived, numbers)
     told = [*fresh, *revived, *repeated]
-    note_last_seen(conn, [_heard(row, numbers) for row in told if row.live_ms != NEVER_MS])
+    note_last_seen(conn, [_seen_row(row, numbers) for row in told if row.live_ms != NEVER_MS])
     touched = {(row.probe, hour_of(row.time_ms)) for row in (*fresh, *repeated)}
     rollups.touch(conn, [(numbers[probe], time_ms // HOUR_MS) for probe, time_ms in touched])
     pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))
     mirror.note_readings(conn, (row.key for row in (*fresh, *repeated)))
-    for location, first in contrary:
-        _quarantine(conn, readings[location], first)
+    for index, first in contrary:
+        _quarantine(conn, readings[index], first)
     return BatchResult(
         inserted=len(fresh),
         repeats=len(readings) - len(fresh) - len(contrary),
-        conflicts=[readings[location] for location, _ in contrary],
+        conflicts=[readings[index] for index, _ in contrary],
     )
 
 
@@ -163,23 +163,23 @@ def _insert_new(conn: Connection, rows: Sequence[Row]) -> IntegrityError | None:
 def _settle(
     arrived: Sequence[RawReading], stored: Mapping[Key, RawReading]
 ) -> tuple[dict[Key, RawReading], list[tuple[int, RawReading]]]:
-    """What changes in the table, and the conflicts: each one's place in `arrived` and the row it contradicts."""
+    """What changes in the table, and the conflicts: each one's index in `arrived` and the row it contradicts."""
     changed: dict[Key, RawReading] = {}
     contrary: list[tuple[int, RawReading]] = []
-    for location, row in enumerate(arrived):
+    for index, row in enumerate(arrived):
         key = row.key
         first = changed.get(key) or stored.get(key)
         if first is None:
             changed[key] = row
         elif _contradicts(row.measured, first.measured):
-            contrary.append((location, first))
+            contrary.append((index, first))
         elif row.live_ms is None and first.live_ms is not None and row.received_ms < first.live_ms:
             # seen as a replay only, until this live copy came
             changed[key] = first._replace(live_ms=row.received_ms)
     return changed, contrary
 
 
-def _heard(row: RawReading, numbers: Mapping[str, int]) -> Row:
+def _seen_row(row: RawReading, numbers: Mapping[str, int]) -> Row:
     return numbers[row.probe], row.time_ms, row.heard_ms
 
 

@@ -119,8 +119,8 @@ def load(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_m
         return Hourly(*columns)
     number = int(np.r_[probe_id, noted[0]][0])
     bounds = {"since": since_ms, "end": end_ms, "received": received_ms}
-    locations, series = _read(conn, [(number, round(hour)) for hour in hours], bounds)
-    renewed = roll_up_by(hours[locations] * HOUR_S, series)
+    at, series = _read(conn, [(number, round(hour)) for hour in hours], bounds)
+    renewed = roll_up_by(hours[at] * HOUR_S, series)
     merged = [np.r_[old[~again], getattr(renewed, name)] for name, old in zip(_COLUMNS, columns, strict=True)]
     order = np.argsort(merged[0])
     return Hourly(*(column[order] for column in merged))
@@ -147,16 +147,16 @@ def _window(probe: str, since_ms: int, end_ms: int) -> dict[str, str | int]:
 
 
 def _roll_up(conn: Connection, hours: list[Hour]) -> None:
-    locations, series = _read(conn, hours)
-    rolled = roll_up_by(locations.astype(np.float64), series)
-    received = np.maximum.reduceat(series.received_s, np.flatnonzero(np.r_[True, np.diff(locations) > 0]))
+    at, series = _read(conn, hours)
+    rolled = roll_up_by(at.astype(np.float64), series)
+    received = np.maximum.reduceat(series.received_s, np.flatnonzero(np.r_[True, np.diff(at) > 0]))
     insert_rows(conn, _keep_hour(conn.dialect.name), _rows(hours, rolled, received))
 
 
 def _read(
     conn: Connection, hours: Sequence[Hour], bounds: dict[str, int] | None = None
 ) -> tuple[NDArray[np.intp], Series]:
-    """Readings of many hours, hour by hour: the place of each one's hour, and as much as a roll-up looks at.
+    """Readings of many hours, hour by hour: the index of each one's hour, and as much as a roll-up looks at.
 
     `received_s` stays in milliseconds. `bounds`: since <= stamp < end, and received by a time. [ms]
     """
@@ -190,7 +190,7 @@ def _read_elsewhere(
 
 
 def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:
-    """Rows of the table; `rolled.hour_s` holds the place of each hour in `hours`."""
+    """Rows of the table; `rolled.hour_s` holds the index of each hour in `hours`."""
     surface = [None if np.isnan(value) else value for value in rolled.surface_temperature_c.tolist()]
     columns = zip(
         rolled.hour_s.astype(int).tolist(),
@@ -205,9 +205,7 @@ def _rows(hours: list[Hour], rolled: Hourly, received_ms: Array) -> list[Row]:
         received_ms.astype(np.int64).tolist(),
         strict=True,
     )
-    return [
-        (*hours[location], *values, received - hours[location][1] * HOUR_MS) for location, *values, received in columns
-    ]
+    return [(*hours[index], *values, received - hours[index][1] * HOUR_MS) for index, *values, received in columns]
 
 
 # --- statements ---------------------------------------------------------------------------------------------

@@ -183,11 +183,11 @@ def _course(trace: Trace, scene: Scene, unit: str) -> str:
         return f"{trace.label.capitalize()}: no readings."
     low, high = int(np.argmin(value)), int(np.argmax(value))
 
-    def at(location: int) -> str:
-        return f"{number(float(value[location]), decimals_of(unit))} {unit}".strip()
+    def at(index: int) -> str:
+        return f"{number(float(value[index]), decimals_of(unit))} {unit}".strip()
 
-    def when(location: int) -> str:
-        return scene.times.stamp(_utc(float(time_s[location])))
+    def when(index: int) -> str:
+        return scene.times.stamp(_utc(float(time_s[index])))
 
     return (
         f"{trace.label.capitalize()}: from {at(0)} to {at(-1)}; "

@@ -79,7 +79,7 @@ def test_every_value_comes_back_as_it_was_reported(conn: Connection) -> None:
     milliseconds = 1_740_830_400_000  # 2025-03-01T12:00:00Z, by `date -u -d 2025-03-01T12:00Z +%s`
     values = (18.2, 61.4, 11.4, 3.05, 91.0, 998.7, -71.0)
     assert first == ("p1", milliseconds, *values, "g1", milliseconds + 4000, None)
-    assert conn.execute(select(probe_name)).all() == [(1, "p1")]
+    assert conn.execute(select(probe_name.c.id, probe_name.c.name)).all() == [(1, "p1")]
     assert second.surface_temperature_c is None
     assert second.battery_v is None
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from monitord.charts.decimate import buckets, gaps, line_points
 from monitord.charts.draw import draw
-from monitord.charts.labels import Box, Ribbon, location_names, text_box
+from monitord.charts.labels import Box, Ribbon, name_positions, text_box
 from monitord.charts.parts import NARROW, WIDE, Array, Chart, Level, Marker, Out, Point, Shade, Size, Trace, Window
 from monitord.charts.shade import shaded
 from monitord.charts.time_axis import clock_change, first_instant, time_ticks
@@ -304,7 +304,7 @@ def test_names_stand_inside_the_plot_and_not_on_each_other(heights: list[float])
     x, plot = np.linspace(44, 748, 350), Box(44, 14, 748, 300)
     ribbons = [Ribbon(x, np.full(350, h - 8), np.full(350, h + 8)) for h in heights]
     names = ["cavity", "room air", "outdoors"][: len(heights)]
-    spots = location_names(names, ribbons, plot, [])
+    spots = name_positions(names, ribbons, plot, [])
     boxes = [text_box(*spot, name) for spot, name in zip(spots, names, strict=True)]
     assert all(box.left >= plot.left and box.right <= plot.right for box in boxes)
     assert all(a.overlap(b) == 0 for i, a in enumerate(boxes) for b in boxes[:i])
