@@ -2,6 +2,8 @@
 
     python -m simulators.evaluate --families leak,sleeves --seeds 2 --details
 
+Each job is run twice: with laws as the analysis assumes them, and with laws from wider families (`--laws`); each has
+its own table.
 Seeds from 0 on are for tuning; those from 1000 on (`--held-out`) are for measuring, never for tuning.
 How each number is counted: simulators/evaluation/SCORING.md.
 """
@@ -25,8 +27,12 @@ from simulators.evaluation.running import ASSESSORS, Failure, run_cases
 from simulators.evaluation.scoring import Score, score_case
 from simulators.evaluation.table import print_table, write_json
 from simulators.jobs.families import FAMILIES
+from simulators.jobs.sampling_laws import WIDER
 
 HELD_OUT_FROM = 1000
+ASSUMED, WIDE = "assumed", "wider"
+LAWS = {ASSUMED: "", WIDE: WIDER}
+"""What ends the name of a family whose laws are as the analysis assumes them, and of one whose laws are wider."""
 
 
 def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
@@ -37,6 +43,7 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, help="no more jobs than this, taken in turn from the families")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--gate", action="store_true", help="run the jobs of the regression gate and show its limits")
+    parser.add_argument("--laws", choices=[*LAWS, "both"], default="both", help="of materials and probes (both)")
     parser.add_argument("--only", choices=sorted(ASSESSORS), help="only the program, or only the baseline")
     parser.add_argument("--details", action="store_true", help="tuning: list each miss and false alarm")
     parser.add_argument("--by-family", action="store_true", help="a table for each family as well")
@@ -48,8 +55,10 @@ def _arguments(argv: Sequence[str] | None) -> argparse.Namespace:
     return wishes
 
 
-def chosen(families: str, seeds: str, held_out: bool, maximum: int | None) -> list[tuple[str, int]]:
-    """The jobs to run: seed by seed, so that a few jobs already come from all families.
+def chosen(
+    families: str, seeds: str, held_out: bool, maximum: int | None, laws: str = ASSUMED
+) -> list[tuple[str, int]]:
+    """The jobs to run: seed by seed, so that a few jobs already come from all families; `laws`: one of them or both.
 
     Raises
     ------
@@ -64,14 +73,16 @@ def chosen(families: str, seeds: str, held_out: bool, maximum: int | None) -> li
     offset = HELD_OUT_FROM if held_out else 0
     if not held_out and wanted.stop > HELD_OUT_FROM:
         raise SystemExit(f"seeds from {HELD_OUT_FROM} on are held out; ask for them with --held-out")
-    return [(name, offset + seed) for seed in wanted for name in names][:maximum]
+    ends = [LAWS[name] for name in (LAWS if laws == "both" else [laws])]
+    return [(name + end, offset + seed) for seed in wanted for name in names for end in ends][:maximum]
 
 
 @dataclass
 class Measured:
-    """Scores by assessor, in total and by family."""
+    """Scores by assessor, in total, by the laws of the jobs, and by family."""
 
     totals: dict[str, Score]
+    laws: dict[str, dict[str, Score]] = field(default_factory=dict)
     families: dict[str, dict[str, Score]] = field(default_factory=dict)
     failures: list[Failure] = field(default_factory=list)
 
@@ -91,6 +102,8 @@ def measure(
             for assessor in assessors:
                 score = score_case(case, case.verdicts[assessor])
                 measured.totals[assessor].add(score)
+                laws = WIDE if case.family.endswith(WIDER) else ASSUMED
+                measured.laws.setdefault(laws, {}).setdefault(assessor, Score()).add(score)
                 measured.families.setdefault(case.family, {}).setdefault(assessor, Score()).add(score)
     return measured
 
@@ -100,7 +113,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     wishes = _arguments(argv)
     if wishes.gate:
         return _gate(wishes)
-    wanted = chosen(wishes.families, wishes.seeds, wishes.held_out, wishes.jobs)
+    wanted = chosen(wishes.families, wishes.seeds, wishes.held_out, wishes.jobs, wishes.laws)
     assessors = [wishes.only] if wishes.only else list(ASSESSORS)
     measured = measure(wanted, assessors, wishes.workers, wishes.keep)
     if wishes.details:
@@ -108,9 +121,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if wishes.by_family:
         for name in sorted(measured.families):
             print_table(measured.families[name], title=name)
-    print_table(measured.totals, title="All jobs")
+    for laws, scores in sorted(measured.laws.items()):
+        print_table(scores, title=f"Laws: {laws}")
     if wishes.json is not None:
-        write_json(wishes.json, measured.totals, measured.families)
+        write_json(wishes.json, measured.totals, measured.laws | measured.families)
     return _told(measured.failures)
 
 

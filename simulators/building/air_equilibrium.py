@@ -75,7 +75,7 @@ def concrete_end(slab: Slab, depth_mm: float, room_pa: Array, warm: SlabWarmth, 
     content = np.linspace(0.0, table.full, len(table.humidity))
     d = slab.concrete.diffusivity(table.humidity)
     integral = np.append(0.0, np.cumsum(0.5 * (d[1:] + d[:-1]) * np.diff(content)))
-    factor = diffusivity_temperature_factor(warm.depth_c)
+    factor = diffusivity_temperature_factor(warm.depth_c, slab.concrete.activation_k)
     top_psat, bottom_psat = _psat(warm.top_c), _psat(warm.bottom_c)
 
     def along(flux: Array, share: float) -> Array:

@@ -40,9 +40,9 @@ def diffusivity_share(h: Array, alpha: float = 0.05, h_c: float = 0.80, n: float
     return np.asarray(alpha + (1.0 - alpha) / (1.0 + ((1.0 - h) / (1.0 - h_c)) ** n))
 
 
-def diffusivity_temperature_factor(temperature_c: Array) -> Array:
+def diffusivity_temperature_factor(temperature_c: Array, activation_k: Array | float = 2700.0) -> Array:
     """Diffusivity at a temperature as a share of that at 25 °C. Source: Bažant and Najjar 1972."""
-    return np.asarray(np.exp(2700.0 * (1.0 / 298.15 - 1.0 / (temperature_c + 273.15))))
+    return np.asarray(np.exp(activation_k * (1.0 / 298.15 - 1.0 / (temperature_c + 273.15))))
 
 
 def humidity_at_temperature(h: Array, temperature_c: Array | float) -> Array:
@@ -128,14 +128,32 @@ class Concrete:
     w_c: float = 0.5
     constant: bool = False
     """For checks against closed solutions: diffusivity that depends on nothing, humidity in proportion to water."""
+    alpha: float = 0.05
+    h_c: float = 0.80
+    n: float = 15.0
+    """Constants of `diffusivity_share`."""
+    falloff: float | None = None
+    """D as exp(-falloff (1 - h)) in place of that law (a common shape in drying codes; 0: constant)."""
+    late_share: float | None = None
+    """Water as (1 - share) h + share h^power of the full content in place of the published isotherm (our own shape)."""
+    late_power: float = 12.0
+    activation_k: float = 2700.0
+    """Of D with temperature."""
 
     def table(self) -> Table:
         """Humidity against water. [kg/m³]"""
         h = np.linspace(0.0, 1.0, 2001)
         if self.constant:
             return Table(np.linspace(0.0, 1.0, TABLE_POINTS), 100.0)
-        return _inverted(h, self.cement_kg_m3 * concrete_sorption(h, self.w_c))
+        content = self.cement_kg_m3 * concrete_sorption(h, self.w_c)
+        if self.late_share is not None:
+            content = content[-1] * ((1.0 - self.late_share) * h + self.late_share * h**self.late_power)
+        return _inverted(h, content)
 
     def diffusivity(self, h: Array) -> Array:
         """Diffusivity at 25 °C. [m²/s]"""
-        return self.d1_m2_s * (np.ones_like(h) if self.constant else diffusivity_share(h))
+        if self.constant:
+            return self.d1_m2_s * np.ones_like(h)
+        if self.falloff is not None:
+            return np.asarray(self.d1_m2_s * np.exp(-self.falloff * (1.0 - h)))
+        return self.d1_m2_s * diffusivity_share(h, self.alpha, self.h_c, self.n)

@@ -81,6 +81,7 @@ class Simulation:
         self.slab_forcing = slab_forcing(building, weather, warm.air_c)
         self.air = AirNetwork(air_parts(building, self.forcing, warm.air_c), first_air(building, self.forcing))
         self.slabs = first_slabs(building)
+        self._activation = np.array([slab.concrete.activation_k for slab in building.slabs])
         self._shape = _Shape(building, self.slabs.depth)
         self.history: SimulatedHistory
         self.fed = 0.0
@@ -196,7 +197,7 @@ class Simulation:
 
     def _warmth(self, sf: SlabForcing, i: int) -> Array:
         """Temperature factor of the diffusivity in each cell."""
-        top, bottom = (diffusivity_temperature_factor(c[i])[:, None] for c in (sf.top_c, sf.bottom_c))
+        top, bottom = (diffusivity_temperature_factor(c[i], self._activation)[:, None] for c in (sf.top_c, sf.bottom_c))
         return np.asarray(top + (bottom - top) * self._shape.down)
 
     def _step_slabs(self, sf: SlabForcing, i: int, warmth: Array, dt: float, out: Array) -> None:

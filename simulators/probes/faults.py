@@ -21,6 +21,8 @@ FALLEN_OUT = "fallen_out"
 BATTERY = "battery"
 SILENT = "silent"
 GAPS = "gaps"
+SLUGGISH = "sluggish"
+"""Only in jobs whose laws are drawn from wider families."""
 
 FAULT_KINDS = (
     STUCK, DRIFT, OFFSET, SPIKES, NOISY, CLOCK_AHEAD, CLOCK_BEHIND, SATURATED, FALLEN_OUT, BATTERY, SILENT, GAPS,
@@ -37,7 +39,7 @@ class Fault:
     end_s: float
     amount: float = 0.0
     """Drift: % RH a day. Offset: % RH. Spikes: share of readings. Noisy: standard deviation, % RH. Clock: s.
-    Gaps: share of readings that are lost. Saturated: the value shown, % RH."""
+    Gaps: share of readings that are lost. Saturated: the value shown, % RH. Sluggish: time constant, h."""
 
 
 @dataclass(frozen=True)
@@ -84,15 +86,24 @@ def apply_fault(fault: Fault, samples: Samples, rng: np.random.Generator) -> Sam
         temperature[on] += 0.12 * fault.amount * rng.standard_normal(len(on))[on]
     elif fault.kind == SATURATED:
         humidity[on] = fault.amount + 0.15 * rng.standard_normal(len(on))[on]
+    elif fault.kind == SLUGGISH:
+        humidity[on] = _lagging(humidity[on], samples.true_s[on], 3600.0 * fault.amount)
     elif fault.kind in (CLOCK_AHEAD, CLOCK_BEHIND):
         return replace(samples, stamp_s=np.where(on, samples.stamp_s + fault.amount, samples.stamp_s))
     elif fault.kind == BATTERY:
         return _running_down(fault, samples, on, rng)
-    elif fault.kind == SILENT:
-        return samples.kept(~on)
-    elif fault.kind == GAPS:
-        return samples.kept(~(on & (rng.random(len(on)) < fault.amount)))
+    elif fault.kind in (SILENT, GAPS):
+        return samples.kept(~on if fault.kind == SILENT else ~(on & (rng.random(len(on)) < fault.amount)))
     return replace(samples, humidity_pct=np.clip(humidity, 0.0, 100.0), temperature_c=temperature)
+
+
+def _lagging(values: Array, time_s: Array, tau_s: float) -> Array:
+    """Values as a first-order element of a time constant shows them, from the first one on."""
+    keep = np.exp(-np.diff(time_s) / tau_s)
+    out = values.copy()
+    for k, kept in enumerate(keep, start=1):
+        out[k] = values[k] + (out[k - 1] - values[k]) * kept
+    return out
 
 
 def _running_down(fault: Fault, samples: Samples, on: NDArray[np.bool_], rng: np.random.Generator) -> Samples:

@@ -134,6 +134,13 @@ def test_seeds_can_be_a_range():
     ]  # fmt: skip
 
 
+def test_laws_as_assumed_and_wider_ones_are_jobs_of_their_own():
+    assert chosen("leak", "3", held_out=False, maximum=None, laws="both") == [
+        ("leak", 0), ("leak-wider", 0), ("leak", 1), ("leak-wider", 1), ("leak", 2), ("leak-wider", 2),
+    ]  # fmt: skip
+    assert chosen("leak", "1", held_out=True, maximum=None, laws="wider") == [("leak-wider", 1000)]
+
+
 def test_an_unknown_family_is_named():
     with pytest.raises(SystemExit, match="flood"):
         chosen("leak,flood", "1", held_out=False, maximum=None)

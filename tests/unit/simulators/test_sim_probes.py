@@ -105,6 +105,15 @@ def test_spikes_strike_the_asked_share() -> None:
     assert np.mean(np.abs(after) > 3.0) == pytest.approx(0.1, abs=0.03)
 
 
+def test_a_sluggish_probe_closes_a_step_by_its_time_constant() -> None:
+    time_s = 600.0 * np.arange(300)
+    step = np.where(time_s >= 60_000.0, 70.0, 50.0)
+    samples = Samples(time_s, time_s, np.full(300, 20.0), step, np.full(300, np.nan), np.full(300, 3.0))
+    slow = ft.apply_fault(Fault(ft.SLUGGISH, "p", 0.0, 1e9, 10.0), samples, np.random.default_rng(1))
+    shown = np.interp(60_000.0 - 600.0 + 36_000.0, time_s, slow.humidity_pct)
+    assert shown == pytest.approx(70.0 - 20.0 / np.e, abs=0.1)
+
+
 def test_a_probe_that_fell_out_reads_the_room() -> None:
     samples = readings_of(EXACT, fault(ft.FALLEN_OUT, end_day=15))
     out = (samples.true_s > 10.1 * DAY_S) & (samples.true_s < 15 * DAY_S)
