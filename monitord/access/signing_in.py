@@ -27,7 +27,7 @@ _PERSON: TypeAdapter[str] = TypeAdapter(PersonId)
 
 
 class TooManyTriesError(AccessError):
-    """Too many tries failed of late."""
+    """Too many tries failed within `WINDOW`."""
 
 
 def sign_in(db: Database, person: str, password: str, at: datetime, address: str, device: str) -> str:

@@ -69,7 +69,7 @@ class MouldRisk(BaseModel):
     soon: bool
     """Whether first growth is near enough at the present rate to be told of in days."""
     gaps_count: bool
-    """Whether so many hours are unknown that it is said."""
+    """Whether enough hours are unknown for that to be said."""
     low: float
     high: float
     """The index if every reading was one standard uncertainty drier, or wetter."""

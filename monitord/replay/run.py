@@ -37,7 +37,7 @@ _NIGHT_S = 6 * 3600.0
 _READINESS_S = 24 * 3600.0
 _STATES_S = 6 * 3600.0
 _LONG_ROWS = 20_000
-"""From so many readings on, a second process is worth its start."""
+"""Number of readings from which a second process is worth its start."""
 
 _ALERTS = ("opened_at", "closed_at", "kind", "location", "severity", "probe", *ALERT_TEXTS)
 _FORECASTS = ("made_at", "location", "eta_lo", "eta_mid", "eta_hi")
@@ -145,7 +145,7 @@ def replay(
     workers: int = 1,
     criteria: CriteriaBook | None = None,
 ) -> ReplayResult:
-    """Run a job's arrivals through assessment and alerts, with so many processes; the result is the same."""
+    """Run a job's arrivals through assessment and alerts, in `workers` processes; the result is the same."""
     options = options or AnalysisOptions()
     session, outcome = ReplaySession(job, rules, options), ReplayResult()
     writer = _Outcome(outcome)

@@ -74,6 +74,14 @@ def test_no_room_shows_more_boxes_than_can_be_seen_at_a_glance() -> None:
     assert not crowded
 
 
+def test_where_is_what_names_what_is_there() -> None:
+    """Each file and folder of the table in DEVELOPERS.md that leads a newcomer to the place."""
+    table = DEVELOPERS.split("## Where is what")[1].split("##")[0]
+    named = [name for name in re.findall(r"`([\w/.]+)`", table) if "/" in name]
+    assert len(named) >= 9
+    assert [name for name in named if not (ROOT / "monitord" / name).exists()] == []
+
+
 def reads_clock(node: ast.AST) -> bool:
     """Whether a call asks the wall clock: datetime.now/today/utcnow, date.today, time.time/time_ns/localtime/gmtime."""
     if not isinstance(node, ast.Attribute) or not isinstance(node.value, ast.Name):

@@ -11,7 +11,7 @@ class ForecastParameters:
 
     # response to the air: the past
     span_h: int = 12
-    """The past is fitted by means over so long: half days, which a daily cycle leaves apart (our choice). [h]"""
+    """Averaging span of the means that are fitted: half days, which keep a daily cycle apart (our choice). [h]"""
     span_min_h: int = 4
     """Hours that such a mean needs (our choice). [h]"""
     min_spans: int = 4
@@ -48,7 +48,7 @@ class ForecastParameters:
     """The air of the days to come is not that of today: this at least, and a share of how it wandered lately (our
     choice). [unit of the metric]"""
     unseen_sd: dict[str, float] = field(default_factory=lambda: {"% RH": 20.0, "Pa": 200.0, "% MC": 5.0})
-    """At most so much more for a void whose outdoor air nobody measures: until it is near its room, the room alone
+    """Largest addition to that for a void whose outdoor air nobody measures: until it is near its room, the room alone
     does not tell what it is heading for (our choice). [unit of the metric]"""
     present_days: int = 3
     """Days whose mean is where an air leads now, and the driest of which it may come to again (our choice). [days]"""
@@ -63,26 +63,27 @@ class ForecastParameters:
     weather_days: int = 30
     """A month of this season: what its weather did it may do again (our choice). [days]"""
     first_passage: float = 0.8
-    """A mean that wanders by one about its course meets its limit about so much before its course does (our choice).
+    """First-passage correction: a mean with standard deviation s crosses its limit about 0.8 s early (our choice).
     [-]"""
 
     # timber
     min_to_come: float = 0.02
     """Share of the draws of timber that must be still to come for a date of those alone (our choice). [-]"""
     start_over_pct: float = 3.0
-    """Timber began at least so much over its goal: a goal was set because it is wet (our choice). [% of dry mass]"""
+    """Least excess of timber over its goal at the start: it has a goal because it is wet (our choice).
+    [% of dry mass]"""
     start_most_pct: float = 34.0
-    """... and evenly from there to so much: soaked timber lies a little over fibre saturation (our choice).
+    """... and greatest, with equal probability between: soaked timber lies a little over fibre saturation (our choice).
     [% of dry mass]"""
     tau_apart_d: float = 0.05
     """Time constants of timber and air closer than this are put twice as far apart, for the closed form divides by
     their difference (our choice). [days]"""
     course_daily_d: float = 15.0
-    """The course of timber is followed day by day for so long, then ever more coarsely (our choice). [days]"""
+    """Timber is computed day by day up to this time, then in geometric steps (our choice). [days]"""
     course_end_d: float = 370.0
     """... to here, a little beyond the horizon (our choice). [days]"""
     course_points: int = 50
-    """... in so many steps (our choice). [steps]"""
+    """Number of these steps (our choice). [steps]"""
 
     # the date
     horizon_d: float = 365.0
@@ -106,9 +107,9 @@ class ForecastParameters:
     slip_min_span_d: float = 7.0
     """Forecasts a week or more apart are needed before anything is said (our choice). [days]"""
     slip_min_days: int = 6
-    """... and of at least so many days (our choice). [days]"""
+    """... and made on at least this number of days (our choice). [days]"""
     slip_parts: int = 3
-    """The first and the last of so many parts of the window are held against each other (our choice). [-]"""
+    """Number of parts of the window, of which the first and the last are compared (our choice). [-]"""
     slip_later_share: float = 0.6
     """Share of the steps from day to day that must lead to a later date; else it wanders and does not slip (our
     choice). [-]"""

@@ -11,7 +11,7 @@ from monitord.model.series import Array, Flags
 
 @dataclass(frozen=True)
 class TimeToGoal:
-    """Weighted draws of the days still to go; infinite is never, not even in the driest air of late."""
+    """Weighted draws of the days still to go; infinite is never, not even in the driest air of the weeks looked at."""
 
     days: Array
     weights: Array

@@ -49,7 +49,7 @@ class ProbeParameters:
     """The same in a sleeve, since a slab keeps its temperature for hours (our choice: with steps of 0.1 K and 1 % RH
     healthy sleeves of simulated jobs stood still for 10 to 60 h). [K]"""
     outlasts_h: int = 72
-    """A sleeve whose steps are coarse is stuck where it stands still for so long ... (our choice). [h]"""
+    """A sleeve whose steps are coarse is stuck after standing still for this time ... (our choice). [h]"""
     outlasts_times: float = 2.0
     """... and this many times as long as it ever did (our choice). [-]"""
     moves_steps: float = 3.0

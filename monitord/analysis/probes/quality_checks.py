@@ -78,7 +78,7 @@ def _min_step(value: Array) -> float:
 
 
 def _surely_moves(lowest: Array, highest: Array, step: float, before: int, hours: int) -> bool:
-    """Whether the location moved by more than the probe's step in nearly every earlier span of so many hours."""
+    """Whether the location moved by more than the probe's step in nearly every earlier span of that length."""
     past = slice(max(0, before - PROBES.still_share_h), before)
     low, high = lowest[past], highest[past]
     if len(low) < hours + PROBES.moves_min_spans:
@@ -89,7 +89,7 @@ def _surely_moves(lowest: Array, highest: Array, step: float, before: int, hours
 
 
 def _may_stand_still(hourly: Hourly, before: int, hours: int, both: bool, sleeve: bool) -> bool:
-    """Whether a healthy probe may repeat itself for so long, its steps being coarser than what the location moves.
+    """Whether a healthy probe may repeat itself for that time, its steps being coarser than what the location moves.
 
     `both` : temperature repeats itself as well, so either of the two must surely move.
     `sleeve` : a slab's temperature stands for hours too.

@@ -43,7 +43,7 @@ class Element:
         return max(utc(begin) + timedelta(hours=hours), self.as_of)
 
     def held_for(self, where: str, since_s: float, hours: float, running: Reason) -> PositionValue:
-        """Whether what began at a time has held for so many hours by now; `running` is the reason while it has not."""
+        """Whether what began at a time has held for `hours` by now; `running` is the reason while it has not."""
         held_h = (self.hour_s - since_s) / HOUR_S
         enough = held_h >= hours
         return PositionValue(

@@ -13,7 +13,7 @@ class ReadinessParameters:
     """Values of `analysis/readiness`; used as `READINESS.name`."""
 
     silent_after_h: float = 6.0
-    """A position or room without a usable hour for so long is not known (our choice: the pace of the verdicts). [h]"""
+    """Without a usable hour for longer a position or room is not known (our choice: the pace of the verdicts). [h]"""
     min_mean_share: float = 0.5
     """Share of a mean's hours that must be known (our choice). [-]"""
     look_again_h: float = 6.0

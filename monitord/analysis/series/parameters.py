@@ -57,7 +57,7 @@ class SeriesParameters:
     distance_h: int = 3
     """Newest hours whose distance from the cycle is carried on (our choice). [h]"""
     origin_step_h: int = 6
-    """Every so many hours a past forecast is judged: nearer ones share their error (our choice). [h]"""
+    """Interval of the past forecasts that are scored: nearer ones share their error (our choice). [h]"""
     origin_days: int = 10
     """Days of past forecasts that the spread comes from (our choice). [days]"""
     prior_weight: float = 4.0

@@ -43,7 +43,7 @@ class WoodParameters:
     """The slow timber that must be at its goal as well, in standard deviations: one in five is slower (our choice: of
     10 claims on 8 independent simulated jobs 1 was too early, of 27 without it 17). [-]"""
     spot_before_days: float = 7.0
-    """A spot reading so long before the first known hour still counts as that of the start (our choice). [days]"""
+    """A spot reading up to this time before the first known hour counts as that of the start (our choice). [days]"""
 
 
 WOOD = WoodParameters()

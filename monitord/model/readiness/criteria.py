@@ -118,7 +118,7 @@ class LimitRule(Rule):
     """Guard band in standard uncertainties (JCGM 106:2012, 8.3): 2 rejects a uncertain slab, 0 is simple acceptance.
     [-]"""
     mean_h: Positive
-    """The mean over so many hours counts. [h]"""
+    """Averaging time of the value that counts. [h]"""
 
 
 class HeldRule(Rule):

@@ -10,7 +10,7 @@ from monitord.physics.mould.materials import Parameters
 from monitord.physics.numeric import Array
 
 _FEW = 16
-"""Up to so many surfaces are marched one by one. Our own measurement."""
+"""Up to this number of surfaces are marched one by one. Our own measurement."""
 
 
 def march(start: Array, growth: Array, highest: Array, decline: Array, p: Parameters) -> Array:

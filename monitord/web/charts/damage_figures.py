@@ -29,9 +29,9 @@ _SCALE = (
 )
 """Hukka and Viitanen (1999), table of the index, in our words."""
 _MIN_SOAKED_H = 24
-"""What it would be if it was soaked is drawn where it was open for so long before someone measured. [h]"""
+"""What it would be if it was soaked is drawn where it was open for this time before someone measured. [h]"""
 _APART_INDEX = 0.1
-"""The index if wetter or drier is drawn where it ever lies so far from the index."""
+"""The index if wetter or drier is drawn where it ever lies this far from the index."""
 _MIN_INDEX = 0.01
 """A course that stays under this even in the wettest case is told and not drawn."""
 

@@ -17,7 +17,7 @@ from monitord.web.views.alert_view import AlertView, Tier
 from monitord.web.views.location_view import LocationView
 
 _TOGETHER = 3
-"""From so many locations with the same need on, they are told in one line: most likely one cause. Our choice."""
+"""Number of locations with the same need from which they are told in one line: most likely one cause. Our choice."""
 _NAMED = 2
 """Locations that such a line names."""
 
