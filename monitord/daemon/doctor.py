@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import logging
 import os
 import shutil
@@ -237,6 +238,7 @@ def _clock(_: Settings) -> Iterator[SystemCheck]:
 
 def _broker(settings: Settings, name: str, broker: BrokerSettings) -> Iterator[SystemCheck]:
     """Connect beside the running daemon, under an id of its own that leaves no session behind."""
+    yield from weak_settings(name, broker)
     broker = broker.model_copy(update={"client_id": f"{broker.client_id}-doctor-{os.getpid()}"})
     topics = TopicRules(settings.topics)
     link = BrokerConnection(
@@ -251,6 +253,28 @@ def _broker(settings: Settings, name: str, broker: BrokerSettings) -> Iterator[S
     link.close()
     thread.join(2.0)
     yield _link_found(name, state, link.where, broker.protocol)
+
+
+def weak_settings(name: str, broker: BrokerSettings) -> Iterator[SystemCheck]:
+    """What lets others listen to a broker beyond this machine, or play us."""
+    local = broker.host == "localhost" or (_is_address(broker.host) and ipaddress.ip_address(broker.host).is_loopback)
+    if local:
+        return
+    if not broker.tls:
+        more = ", the password too" if broker.password is not None else ""
+        text = f"{broker.host} is reached over a network in the clear{more}"
+        yield SystemCheck(name, Mark.NOTE, text, "Give it a certificate, and set `tls` and the port that speaks it")
+    if broker.username is None and broker.tls_cert_file is None:
+        text = f"{broker.host} lets us in without a password or a certificate, so it may let in anyone"
+        yield SystemCheck(name, Mark.NOTE, text, "Have it ask for one (deploy/mosquitto.conf), and set `username`")
+
+
+def _is_address(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
 
 
 def _link_found(name: str, state: LinkState, where: str, protocol: str) -> SystemCheck:

@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 from brokers import Mosquitto
 
-from monitord.daemon.doctor import Mark, SystemCheck, examine, run_doctor
+from monitord.daemon.doctor import Mark, SystemCheck, examine, run_doctor, weak_settings
 from monitord.errors import ConfigurationError
+from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.settings import Settings
 from monitord.model.readings import Reading
 from monitord.store.db.database import Database
@@ -53,6 +54,26 @@ def test_with_all_in_order_it_says_so_and_exits_with_0(
     assert "Nothing is wrong." in output
     assert "grants every subscription with QoS 1" in " ".join(output.split())
     assert {c.mark for c in found(given).values()} == {Mark.OK}
+
+
+@pytest.mark.parametrize(("given", "told"), [
+    ({"host": "127.0.0.1"}, []),
+    ({"host": "localhost", "username": "m", "password": "hush"}, []),
+    ({"host": "::1"}, []),
+    ({"host": "mqtt.example.org"}, ["in the clear", "without a password"]),
+    ({"host": "192.0.2.7", "username": "m", "password": "hush"}, ["in the clear, the password too"]),
+    ({"host": "192.0.2.7", "tls": True}, ["without a password"]),
+    ({"host": "192.0.2.7", "tls": True, "tls_cert_file": "c", "tls_key_file": "k"}, []),
+])  # fmt: skip
+def test_a_broker_beyond_this_machine_that_others_can_listen_to_or_sign_in_at_is_noted(
+    given: dict[str, object], told: list[str]
+) -> None:
+    noted = list(weak_settings("broker", BrokerSettings.model_validate(given)))
+    assert len(noted) == len(told)
+    for check, part in zip(noted, told, strict=True):
+        assert check.mark is Mark.NOTE
+        assert part in check.text
+        assert check.remedy
 
 
 def test_a_look_at_a_missing_database_does_not_make_one(tmp_path: Path, mosquitto: Mosquitto) -> None:

@@ -283,6 +283,35 @@ def test_readings_come_over_tls_from_a_broker_that_wants_a_password(
             wait_until(lambda: count(db) == 2000, "all are stored")
 
 
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_broker_that_asks_for_a_certificate_lets_us_in_by_ours_and_tells_who_has_none(
+    certificate: Path, tmp_path: Path, db: Database
+) -> None:
+    key = str(certificate.with_name("key.pem"))
+    extra = [f"cafile {certificate}", f"certfile {certificate}", f"keyfile {key}", "require_certificate true"]
+    with Mosquitto(tmp_path / "tls", extra=[*extra, "use_identity_as_username true"]) as broker:
+        known = broker.settings(
+            tls=True, tls_ca_file=str(certificate), tls_cert_file=str(certificate), tls_key_file=key, client_id="known"
+        )
+        stranger = known.model_copy(update={"tls_cert_file": None, "tls_key_file": None, "client_id": "stranger"})
+        consumer = Consumer(stranger, db, SystemClock(), TopicRules())
+        consumer.start()
+        try:
+            wait_until(lambda: consumer.status.link.error is not None, "the refusal is told")
+            assert consumer.status.link.error is not None
+            assert consumer.status.link.error.remedy
+        finally:
+            assert consumer.stop(2)
+            gc.collect()
+        with consuming(known, db):
+            subprocess.run(
+                ["mosquitto_pub", "-h", LOOPBACK, "-p", str(broker.port), "--cafile", str(certificate), "--cert",
+                 str(certificate), "--key", key, "-q", "1", "-t", "monitord/attic/p0/reading", "-m", message(0)[1]],
+                check=True,
+            )  # fmt: skip
+            wait_until(lambda: count(db) == 1, "it is stored")
+
+
 # the client library leaves the socket of a failed handshake to the garbage collector
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_broker_whose_certificate_nobody_vouches_for_is_told_with_a_remedy(
