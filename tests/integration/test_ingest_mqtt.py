@@ -68,6 +68,9 @@ class RefusingStore:
         self.refuses = True
         self.attempts = 0
 
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._db, name)
+
     @contextmanager
     def write(self, *, shared: bool = False) -> Iterator[Connection]:
         self.attempts += 1
