@@ -29,9 +29,10 @@ from monitord.model.readiness.criteria_files import built_in, criteria_book
 from monitord.pipeline import AssessmentCaches, assess_pending, mark_running, renew_hours
 from monitord.store import mirror as stored_mirror
 from monitord.store.access import people
-from monitord.store.db.database import Database
+from monitord.store.db.database import Database, server_url
 from monitord.store.db.integrity import file_of
 from monitord.store.maintenance.one_daemon import Lock, lock_of
+from monitord.store.maintenance.partitions import keep_partitions
 from monitord.store.series.keeping import open_store
 from monitord.web.app import create_app
 
@@ -44,7 +45,7 @@ takes seconds at most, also on a small machine. [s]"""
 _LOCK_S = 30.0
 _DAY_S = 86_400.0
 _HOUR_S = 3600.0
-_ASSESS, _MIRROR, _ROLL_UP = "assess", "mirror", "roll up hours"
+_ASSESS, _MIRROR, _ROLL_UP, _PARTITION = "assess", "mirror", "roll up hours", "make partitions"
 _TELL, _UPKEEP = "decide whom to tell", "upkeep"
 """Groups of tasks that one process at a time does."""
 _BEHIND = timedelta(minutes=15)
@@ -262,6 +263,12 @@ class Daemon:
             alone.append(Task(_ROLL_UP, roll_up, settings.assess.interval_s))
             tasks.append(Task("lead in upkeep", lambda: self._leads(_UPKEEP), shared.announce_s))
         file = file_of(settings.database.url)
+        if server_url(settings.database.url) is not None:
+
+            def partition() -> None:
+                keep_partitions(db, clock.now(), lambda: scheduler.moved(_PARTITION))
+
+            alone.append(Task(_PARTITION, partition, _HOUR_S, at_start=True))
         if file is not None and settings.backup.folder is not None:
             backups = Backups(file, settings.backup, clock)
             alone.append(Task("back up", backups.make_if_due, _HOUR_S, at_start=True))

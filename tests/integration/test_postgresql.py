@@ -33,6 +33,8 @@ from monitord.store.assessments import latest_assessment
 from monitord.store.db import schema
 from monitord.store.db.database import Database
 from monitord.store.db.tables import metadata
+from monitord.store.db.times import to_ms
+from monitord.store.maintenance import partitions
 from monitord.store.maintenance.moving import move_store
 from monitord.store.maintenance.one_daemon import ServerLock, lock_of
 from monitord.store.maintenance.quarantine_limits import trim
@@ -282,6 +284,43 @@ def test_a_server_that_was_away_is_used_again_without_a_restart(postgres: Postgr
         insert_batch(conn, [reading(10)])
     with db.read() as conn:
         assert conn.execute(text("SELECT count(*) FROM reading")).scalar_one() == 2
+
+
+def test_readings_lie_by_month_and_what_came_to_the_rest_gets_its_month_when_it_is_enough(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(partitions, "_ENOUGH", 40)
+    clocks = ("2031-11-30T23:59:59.999Z", "2031-12-01T00:00:00Z", "2031-12-31T23:59:59.999Z", "2032-01-01T00:00:00Z")
+    edges = [datetime.fromisoformat(at) for at in clocks]
+    assert partitions.keep_partitions(db, datetime(2031, 12, 5, tzinfo=UTC)) == [
+        "monitord_readings.m2031_12",
+        "monitord_readings.m2032_01",
+    ]
+    assert partitions.keep_partitions(db, datetime(2031, 12, 31, 23, tzinfo=UTC)) == []
+    late = [reading(k * 10 - 60 * 24 * 365 * 4) for k in range(40)]  # of March 2021
+    odd = reading(0).model_copy(update={"time": datetime(1970, 1, 1, tzinfo=UTC)})
+    at_edges = [reading(0).model_copy(update={"time": edge}) for edge in edges]
+    with db.write() as conn:
+        assert insert_batch(conn, [*at_edges, *late, odd]).inserted == 45
+        assert insert_batch(conn, [*late, *at_edges]).repeats == 44
+    assert lies(db) == {"m2031_12": 2, "m2032_01": 1, "rest": 42}
+    assert partitions.keep_partitions(db, edges[1]) == ["monitord_readings.m2021_03"]
+    assert lies(db) == {"m2021_03": 40, "m2031_12": 2, "m2032_01": 1, "rest": 2}
+    with db.write() as conn:
+        assert insert_batch(conn, [*late, odd]).repeats == 41
+    with db.read() as conn:
+        window = f"time_ms >= {to_ms(edges[1])} AND time_ms < {to_ms(edges[3])}"
+        plan = conn.execute(text(f"EXPLAIN SELECT * FROM reading WHERE probe_id = 1 AND {window}")).scalars().all()
+    assert re.findall(r" on (\w+)", "\n".join(plan)) in (["m2031_12"], ["m2031_12", "m2031_12_pkey"]), plan
+
+
+def lies(db: Database) -> dict[str, int]:
+    """How many readings lie in which partition."""
+    with db.read() as conn:
+        found = conn.execute(
+            text("SELECT relname, count(*) FROM reading r JOIN pg_class c ON c.oid = r.tableoid GROUP BY 1")
+        )
+        return dict(sorted((name, count) for name, count in found))
 
 
 def test_a_store_of_the_newest_schema_moves_also_where_nothing_has_loaded_its_tables(url: str, tmp_path: Path) -> None:

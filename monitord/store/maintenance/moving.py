@@ -19,8 +19,10 @@ from sqlalchemy import Connection, Table, func, insert, inspect, select, text
 from monitord.errors import StoreError
 from monitord.store import db as rooms
 from monitord.store.db.database import Database
-from monitord.store.db.tables import metadata
+from monitord.store.db.tables import metadata, reading
+from monitord.store.maintenance.partitions import make_months
 
+_DAY_MS = 86_400_000
 _ROWS = 2000
 """Rows that are held at once. Our choice."""
 
@@ -47,6 +49,7 @@ def move_store(
     with source.read() as old, target.write() as new:
         tables = _tables(old)
         _need_empty(new, tables, target.url)
+        make_months(new, old.execute(select(reading.c.time_ms - reading.c.time_ms % _DAY_MS).distinct()).scalars())
         for table in tables:
             copied = _copy(old, new, table)
             there = MovedTable(table.name, *_digest(_rows(new, table)))
