@@ -113,6 +113,7 @@ def pause_job(parsed: Namespace) -> int:
     now = SystemClock().now()
     with database_of(parsed) as database, database.write() as connection:
         made = pausing.pause(connection, parsed.job, ending_of(parsed, now), parsed.by, parsed.why, now)
+        note(connection, "paused a job's alerts", parsed.job, f"as {parsed.by}: {parsed.why}")
     out(f"{parsed.job}: paused, {_paused(made)}")
     return 0
 
@@ -121,6 +122,7 @@ def resume_job(parsed: Namespace) -> int:
     """Let a paused job raise alerts again."""
     with database_of(parsed) as database, database.write() as connection:
         pausing.resume(connection, parsed.job, parsed.by, SystemClock().now())
+        note(connection, "resumed a job's alerts", parsed.job, f"as {parsed.by}")
     out(f"{parsed.job}: resumed; what holds is raised again at its next assessment")
     return 0
 

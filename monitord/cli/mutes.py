@@ -6,7 +6,7 @@ from argparse import Namespace
 
 from monitord.alerts import requests
 from monitord.alerts.routing.mutes import end_of, state_of
-from monitord.cli.common import database_of, ending_of, out, show_table, show_time
+from monitord.cli.common import database_of, ending_of, note, out, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import MonitordError
 from monitord.model.messages import Matcher, MatchLabel, Mute
@@ -26,6 +26,8 @@ def add_mute(parsed: Namespace) -> int:
     matchers = [Matcher(label=label, pattern=pattern) for label, pattern in named.items()]
     with database_of(parsed) as database, database.write() as connection:
         made = requests.mute(connection, matchers, start, end, parsed.by, parsed.why, now)
+        until = f"until {show_time(made.end)}, as {parsed.by}: {parsed.why}"
+        note(connection, "muted alerts", getattr(parsed, MatchLabel.JOB.value), f"{_what(made)} {until}")
     out(f"{made.id}: mutes {_what(made)} until {show_time(made.end)}")
     return 0
 
@@ -56,7 +58,9 @@ def end_mute(parsed: Namespace) -> int:
     now = SystemClock().now()
     with database_of(parsed) as database, database.write() as connection:
         ended = requests.end_mute(connection, parsed.id, parsed.by, now)
-    over = ended.ended_at != now
+        over = ended.ended_at != now
+        if not over:
+            note(connection, "ended a mute", None, f"{parsed.id}, as {parsed.by}")
     out(f"{parsed.id}: {'was over already' if over else 'ended'}, {show_time(end_of(ended))}")
     return 0
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import Namespace
 
-from monitord.cli.common import database_of, out, settings_of, show_table, show_time
+from monitord.cli.common import database_of, note, out, settings_of, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.errors import ConfigurationError
 from monitord.ingest.decoding.topics import TopicRules
@@ -48,6 +48,8 @@ def drop_held(parsed: Namespace) -> int:
         )
     with database_of(parsed) as database, database.write() as connection:
         dropped = drop(connection, parsed.ids or None, parsed.code, parsed.before)
+        if dropped:
+            note(connection, "dropped what was held in quarantine", None, f"{dropped} payloads")
     out(f"dropped {dropped}")
     return 0
 

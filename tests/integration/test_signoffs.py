@@ -26,6 +26,7 @@ from monitord.pipeline import assess_pending
 from monitord.report.signing_off import Wish, sign_off
 from monitord.store import alerts as stored_alerts
 from monitord.store import jobs, signoffs
+from monitord.store.access import audit
 from monitord.store.assessments import latest_assessment
 from monitord.store.db.database import Database
 from monitord.store.pending_jobs import mark_job
@@ -133,6 +134,18 @@ def test_a_withdrawal_needs_a_reason_stays_on_record_and_comes_once(
 
 def rewetting(truth: Truth = Truth.TRUE, location: str = "s2") -> Finding:
     return Finding(kind=FindingKind.REWETTING, location=location, measured_at=end() + timedelta(days=2), truth=truth)
+
+
+def test_what_the_command_line_signs_and_withdraws_is_on_the_record_of_changes(db: Database) -> None:
+    by = ["--by", "A. Byrne"]
+    assert main(["signoff", "add", "house", "slab", "--as", "seen", *by]) == 0
+    assert main(["signoff", "withdraw", "1", *by, "--why", "wrong slab"]) == 0
+    with db.read() as conn:
+        noted = audit.entries(conn, job="house")[::-1]
+    assert [(entry.what, entry.detail) for entry in noted] == [
+        ("signed off", "slab as seen, as A. Byrne"),
+        ("withdrew a sign-off", "1, as A. Byrne: wrong slab"),
+    ]
 
 
 def test_a_re_wetting_after_a_sign_off_says_so_and_only_where_it_stands(db: Database) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import Namespace
 
-from monitord.cli.common import database_of, out, settings_of, show_table, show_time
+from monitord.cli.common import database_of, note, out, settings_of, show_table, show_time
 from monitord.clock import SystemClock
 from monitord.model.readiness.criteria_files import criteria_book
 from monitord.model.readiness.signoffs import SignOff, Statement
@@ -28,6 +28,8 @@ def add(parsed: Namespace) -> int:
     )
     with database_of(parsed) as database:
         made = sign_off(database, wish, SystemClock().now(), book, settings.analysis)
+        with database.write() as connection:
+            note(connection, "signed off", made.job, f"{made.element} as {made.statement.value}, as {made.by}")
     out(f"{made.id}: {made.element} signed off as {made.statement.value} by {made.by}, {show_time(made.signed_at)}")
     out(f"evidence {made.known_sha256}")
     return 0
@@ -47,6 +49,7 @@ def withdraw(parsed: Namespace) -> int:
     """Carry out `signoff withdraw`."""
     with database_of(parsed) as database, database.write() as connection:
         made = signoffs.withdraw(connection, parsed.id, SystemClock().now(), parsed.by, parsed.why)
+        note(connection, "withdrew a sign-off", made.job, f"{made.id}, as {parsed.by}: {parsed.why}")
     out(f"{made.id}: {made.element}, withdrawn by {made.withdrawn_by}: {made.withdrawn_reason}")
     return 0
 

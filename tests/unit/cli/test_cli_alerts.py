@@ -23,6 +23,7 @@ from monitord.store import jobs as stored_jobs
 from monitord.store import mutes as stored_mutes
 from monitord.store import outbox as stored_outbox
 from monitord.store import pauses
+from monitord.store.access import audit
 from monitord.store.db.database import Database
 
 
@@ -40,6 +41,16 @@ def url(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
         stored_alerts.save_alerts(conn, [alert()])
     db.close()
     return address
+
+
+def on_record(url: str) -> list[tuple[str, str | None, str]]:
+    """The record of changes, the oldest first; each entry names a user of the machine and the command line."""
+    db = Database.open(url)
+    with db.read() as conn:
+        found = audit.entries(conn)[::-1]
+    db.close()
+    assert all(entry.who.endswith(", command line") for entry in found)
+    return [(entry.what, entry.job, entry.detail) for entry in found]
 
 
 def said(capsys: pytest.CaptureFixture[str], *arguments: str, code: int = 0) -> str:
@@ -181,6 +192,10 @@ def test_a_mute_is_added_listed_and_ended_early(url: str, capsys: pytest.Capture
     with db.read() as conn:
         assert stored_mutes.get_mute(conn, id_).ended_by == "Bo"  # type: ignore[union-attr]
     db.close()
+    assert on_record(url) == [
+        ("muted alerts", "J1", f"job J1, kind condens* until {kept.end:%Y-%m-%dT%H:%M:%SZ}, as Anna: fans are on"),
+        ("ended a mute", None, f"{id_}, as Bo"),
+    ]
 
 
 @pytest.mark.parametrize(
@@ -221,6 +236,10 @@ def test_a_job_is_paused_shown_as_such_and_resumed(url: str, capsys: pytest.Capt
     assert "Resume it first" in said(capsys, "job", "pause", "J1", "--by", "Bo", "--why", "again", code=1)
     assert said(capsys, "job", "resume", "J1", "--by", "Bo").startswith("J1: resumed; ")
     assert "Anna" not in said(capsys, "job", "list")
+    assert on_record(url) == [
+        ("paused a job's alerts", "J1", "as Anna: the client decorates"),
+        ("resumed a job's alerts", "J1", "as Bo"),
+    ]
     assert "'J1' is not paused" in said(capsys, "job", "resume", "J1", "--by", "Bo", code=1)
     assert "there is no job 'attic'" in said(capsys, "job", "pause", "attic", "--by", "Bo", "--why", "x", code=1)
 
