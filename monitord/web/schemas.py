@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from pydantic import BaseModel, ConfigDict
 
 from monitord.model.alerts import Alert
@@ -11,6 +13,41 @@ from monitord.model.readings import UtcTime
 from monitord.web.charts.series import Measure
 
 _OUT = ConfigDict(frozen=True, use_attribute_docstrings=True)
+
+
+class Problem(BaseModel):
+    """Any answer that is not 2xx."""
+
+    model_config = _OUT
+
+    detail: str
+    """What is wrong, in words for people."""
+
+
+_PROBLEMS = {
+    401: "No token, or one that is not known or was revoked.",
+    403: "The token does not cover this; or the request came in the clear over a network (text).",
+    404: "There is no such job, location or probe, or the token does not cover it.",
+    413: "The body is too large, or its length was not told (text).",
+    421: "The dashboard does not answer to that host name (text).",
+    422: "The request can't be understood.",
+    503: "The database can't answer now; nothing was kept.",
+}
+_AS_TEXT = frozenset({403, 413, 421})
+"""Answered as plain text where the request is turned away before it is looked at."""
+
+
+def problems(*statuses: int, media_type: str = "application/json") -> dict[int | str, dict[str, Any]]:
+    """What a route may answer but its model, for the description of the API."""
+    found: dict[int | str, dict[str, Any]] = {}
+    for status in (*statuses, 401, 403, 421, 503):
+        content: dict[str, Any] = {media_type: {}} if media_type != "application/json" else {}
+        if status in _AS_TEXT:
+            content["text/plain"] = {"schema": {"type": "string"}}
+        found[status] = {"model": Problem, "description": _PROBLEMS[status], "content": content}
+        if media_type != "application/json":
+            del found[status]["model"]
+    return found
 
 
 class JobSummary(BaseModel):

@@ -31,7 +31,7 @@ from monitord.web.charts.series import HOURLY, UNITS, Measure, load_location
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs, seen_jobs, visible_probes
-from monitord.web.routes.pages import From, Id, To, as_utc, location_of
+from monitord.web.routes.pages import From, Id, To, Written, as_utc, location_of
 from monitord.web.views.job_list import needs_now
 from monitord.web.views.job_view import lead
 from monitord.web.views.probes_view import placement_of
@@ -39,6 +39,8 @@ from monitord.web.views.readings_table import csv_lines
 from monitord.web.visitor import visitor
 
 _MAX_TRACES = 12
+_TRACE = {"items": {"type": "string", "pattern": f"^[^/+#:]+:({'|'.join(Measure)})$"}}
+"""How a trace is named, for the description."""
 
 
 class Api:
@@ -49,13 +51,18 @@ class Api:
 
     def router(self) -> APIRouter:
         """The routes of the API, and the CSV of a location."""
-        router = APIRouter(tags=["monitord"])
+        router = APIRouter(tags=["monitord"], responses=schemas.problems(404, 422))
         router.add_api_route("/api/jobs", self.jobs, response_model=list[schemas.JobSummary])
         router.add_api_route("/api/jobs/{job_id}", self.job, response_model=schemas.JobDetail)
         router.add_api_route("/api/jobs/{job_id}/series", self.series, response_model=schemas.JobSeries)
         location = "/jobs/{job_id}/locations/{location_id}"
         router.add_api_route(f"/api{location}/readings", self.readings, response_model=schemas.ReadingsOut)
-        router.add_api_route(f"{location}/readings.csv", self.csv, response_class=StreamingResponse)
+        router.add_api_route(
+            f"{location}/readings.csv",
+            self.csv,
+            response_class=StreamingResponse,
+            responses=schemas.problems(404, 422, media_type="text/html") | {200: {"content": {"text/csv": {}}}},
+        )
         router.add_api_route("/api/alerts", self.alerts, response_model=schemas.AlertsOut)
         router.add_api_route("/api/probes", self.probes, response_model=schemas.ProbesOut)
         router.add_api_route("/api/quarantine", self.held, response_model=schemas.QuarantineOut)
@@ -77,13 +84,16 @@ class Api:
     def series(
         self,
         job_id: str,
-        trace: Annotated[list[str], Query(min_length=1, max_length=_MAX_TRACES)],
+        trace: Annotated[list[str], Query(min_length=1, max_length=_MAX_TRACES, json_schema_extra=_TRACE)],
         start: From = None,
         end: To = None,
         maximum: Annotated[int, Query(ge=1, le=5000)] = 360,
         units: Units = Units.METRIC,
     ) -> schemas.JobSeries:
-        """Quantities over a time. Each `trace` is `location:measure`; `maximum` is the largest number of buckets."""
+        """Quantities over a time. Each `trace` is `location:measure`; `maximum` is the largest number of buckets.
+
+        A window of more than 4,000 readings of a probe goes by hourly medians, but for the last 500 readings.
+        """
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, self._web.clock.now())
             shown = choose(state.job, state.newest, "all", as_utc(start), as_utc(end))
@@ -102,7 +112,7 @@ class Api:
         self,
         job_id: str,
         location_id: str,
-        since: Annotated[datetime | None, Query()] = None,
+        since: Annotated[Written | None, Query()] = None,
         limit: Annotated[int, Query(ge=1, le=10_000)] = 1000,
     ) -> schemas.ReadingsOut:
         """Raw readings of a location stamped at `since` or later, the oldest first."""

@@ -25,7 +25,7 @@ class IngestRoutes:
 
     def router(self) -> APIRouter:
         """The route."""
-        router = APIRouter(tags=["ingest"])
+        router = APIRouter(tags=["ingest"], responses=schemas.problems(413, 422))
         router.add_api_route(
             "/api/readings/{topic:path}", self.take, methods=["POST"], response_model=schemas.IngestedOut
         )

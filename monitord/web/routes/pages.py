@@ -7,6 +7,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse
+from pydantic import BeforeValidator
 from sqlalchemy import Connection
 
 from monitord.alerts.lifecycle.rules import AlertRules
@@ -41,8 +42,18 @@ _FORECASTS_KEPT = timedelta(days=21)
 
 Id = Annotated[str | None, Query(max_length=128)]
 SpanName = Annotated[str | None, Query(alias="span", max_length=8)]
-From = Annotated[datetime | None, Query(alias="from")]
-To = Annotated[datetime | None, Query(alias="to")]
+
+
+def _no_number(value: object) -> object:
+    """A number would be taken for seconds since 1970, which nobody means by one in an address."""
+    if isinstance(value, str) and value.replace(".", "", 1).lstrip("+-").isdigit():
+        raise ValueError("write a time such as 2026-11-04T09:00:00Z")
+    return value
+
+
+Written = Annotated[datetime, BeforeValidator(_no_number)]
+From = Annotated[Written | None, Query(alias="from")]
+To = Annotated[Written | None, Query(alias="to")]
 """Two times; one without an offset counts as UTC."""
 
 
@@ -161,7 +172,7 @@ class Pages:
         span: SpanName = None,
         start: From = None,
         end: To = None,
-        before: Annotated[datetime | None, Query()] = None,
+        before: Annotated[Written | None, Query()] = None,
     ) -> HTMLResponse:
         """One location of a job, with its readings."""
         now = self._web.clock.now()
