@@ -79,7 +79,8 @@ def value_from(value: float, unit: str, units: Units) -> float:
     """A value that was typed in the unit of `unit_in`, in `unit`: the way back from `value_in`. [unit]"""
     if units is Units.METRIC or unit not in _US:
         return value
-    return convert(value, _plain(_US[unit]), _plain(unit))
+    back = convert_difference if unit == _DIFFERENCE else convert
+    return back(value, _plain(_US[unit]), _plain(unit))
 
 
 def size_in(value: N, unit: str, units: Units) -> N:

@@ -37,12 +37,14 @@ from monitord.web.routes.download_routes import DownloadRoutes
 from monitord.web.routes.health import Health
 from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
+from monitord.web.routes.on_site.calibration_routes import CalibrationRoutes
 from monitord.web.routes.on_site.check_routes import CheckRoutes
 from monitord.web.routes.on_site.equipment_routes import EquipmentRoutes
 from monitord.web.routes.on_site.job_form_routes import JobFormRoutes
 from monitord.web.routes.on_site.location_form_routes import LocationFormRoutes
 from monitord.web.routes.on_site.note_routes import NoteRoutes
 from monitord.web.routes.on_site.place_routes import PlaceRoutes
+from monitord.web.routes.on_site.slab_routes import SlabRoutes
 from monitord.web.routes.on_site.spot_routes import SpotRoutes
 from monitord.web.routes.pages import Pages
 from monitord.web.routes.readiness_pages import ReadinessPages
@@ -131,6 +133,8 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         EquipmentRoutes(web).router(),
         CheckRoutes(web).router(),
         LocationFormRoutes(web).router(),
+        SlabRoutes(web, criteria).router(),
+        CalibrationRoutes(web).router(),
         ChannelRoutes(web).router(),
         ClientRoutes(web).router(),
         Api(web).router(),

@@ -48,6 +48,8 @@ PAGES = (
     f"{JOB}/equipment/new",
     f"{JOB}/checks",
     f"{JOB}/checks/1",
+    f"{JOB}/slabs/new",
+    f"{JOB}/calibrations",
     f"{JOB}/share",
     f"{JOB}/edit",
     "/new-job",

@@ -16,7 +16,8 @@ from pydantic import ValidationError
 
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
-from monitord.model.jobs import JobFile, Location, LocationKind, Placement
+from monitord.model.jobs import Calibration, JobFile, Location, LocationKind, Placement
+from monitord.model.readiness.slabs import Slab
 from monitord.model.site.checks import ProbeCheck
 from monitord.model.site.equipment import Equipment, Water
 
@@ -174,6 +175,40 @@ def with_check_ended(job: JobFile, number: int, at: datetime) -> JobFile:
         for place, check in enumerate(job.checks, start=1)
     ]
     return _checked(job, checks=tuple(ended))
+
+
+def with_slab(job: JobFile, slab: Slab) -> JobFile:
+    """The job with a slab, in the place of the one of its id.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    if any(one.id == slab.id for one in job.slabs):
+        return _checked(job, slabs=tuple(slab if one.id == slab.id else one for one in job.slabs))
+    return _checked(job, slabs=(*job.slabs, slab))
+
+
+def without_slab(job: JobFile, slab: str) -> JobFile:
+    """The job without one of its slabs; its positions stay."""
+    return _checked(job, slabs=tuple(one for one in job.slabs if one.id != slab))
+
+
+def with_calibration(job: JobFile, calibration: Calibration) -> JobFile:
+    """The job with one more correction; the same again changes nothing.
+
+    Raises
+    ------
+    JobFileError : it would not fit.
+    """
+    if calibration in job.calibrations:
+        return job
+    return _checked(job, calibrations=(*job.calibrations, calibration))
+
+
+def without_calibration(job: JobFile, number: int) -> JobFile:
+    """The job without one of its corrections; `number` counts from 1."""
+    return _checked(job, calibrations=(*job.calibrations[: number - 1], *job.calibrations[number:]))
 
 
 def revised(job: JobFile, **changes: Any) -> JobFile:

@@ -1,0 +1,149 @@
+"""Corrections of probes by form: from a certificate, or a check elsewhere. Readings stay raw; a correction applies on
+the way out."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import ValidationError
+
+from monitord.errors import JobFileError
+from monitord.model.job_files.changes import with_calibration, without_calibration
+from monitord.model.jobs import Accuracy, Calibration, JobFile
+from monitord.model.units import size_in
+from monitord.store import jobs as stored_jobs
+from monitord.web.page_context import Web, job_url
+from monitord.web.routes.typed import FormError, Typed, plain_error
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.visitor import reader_units, visitor
+
+_FIELDS = ("probe", "at", "temperature", "humidity", "u_temperature", "u_humidity", "method", "by")
+_MAX_K, _MAX_PCT = 5.0, 20.0
+"""Larger corrections are a fault of the probe, or of the typing (our choice; as far as an accuracy may go)."""
+
+
+class CalibrationRoutes:
+    """The page and its forms."""
+
+    def __init__(self, web: Web) -> None:
+        self._web = web
+
+    def router(self) -> APIRouter:
+        """The routes."""
+        router = APIRouter(include_in_schema=False)
+        path = "/jobs/{job_id}/calibrations"
+        router.add_api_route(path, self.page, response_class=HTMLResponse)
+        router.add_api_route(path, self.add, methods=["POST"], response_class=HTMLResponse)
+        router.add_api_route(f"{path}/remove", self.remove, methods=["POST"])
+        return router
+
+    def page(self, job_id: str) -> HTMLResponse:
+        """What is on record, and the form for one more."""
+        return self._page(job_id, {"by": visitor().name or ""})
+
+    def _page(self, job_id: str, typed: dict[str, str], wrong: FormError | None = None) -> HTMLResponse:
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            state = self._web.job(conn, job_id, now)
+            rows = sorted(enumerate(state.job.calibrations, start=1), key=lambda row: row[1].at, reverse=True)
+            return self._web.page(
+                conn,
+                "calibrations.html",
+                now,
+                422 if wrong is not None else 200,
+                state=state,
+                t=LocalTimes(state.job.zone, now),
+                typed=typed,
+                wrong=wrong,
+                probes=sorted({placement.probe for placement in state.job.probes}),
+                rows=[(number, one, _corrected(one)) for number, one in rows],
+            )
+
+    async def add(self, request: Request, job_id: str) -> Response:
+        """One more correction; the same again changes nothing."""
+        form = await request.form()
+        typed = {name: str(form.get(name, ""))[:200] for name in _FIELDS}
+        return await run_in_threadpool(self._add, job_id, typed)
+
+    def _add(self, job_id: str, typed: dict[str, str]) -> Response:
+        now = self._web.clock.now()
+        try:
+            with self._web.db.write() as conn:
+                job = self._web.job(conn, job_id, now).job
+                made = _made(job, Typed(typed), now)
+                if stored_jobs.apply_job(conn, with_calibration(job, made)) != "unchanged":
+                    self._web.note(conn, "recorded a calibration", job_id, _said(made))
+        except FormError as error:
+            return self._page(job_id, typed, error)
+        except (JobFileError, ValidationError) as error:
+            return self._page(job_id, typed, FormError("", plain_error(error)))
+        return RedirectResponse(f"{job_url(job_id)}/calibrations", status_code=303)
+
+    async def remove(self, request: Request, job_id: str) -> Response:
+        """Take out one that was recorded by mistake."""
+        form = await request.form()
+        number, probe = str(form.get("number", "")), str(form.get("probe", ""))
+        return await run_in_threadpool(self._remove, job_id, number, probe)
+
+    def _remove(self, job_id: str, number: str, probe: str) -> Response:
+        with self._web.db.write() as conn:
+            job = self._web.job(conn, job_id, self._web.clock.now()).job
+            place = int(number) if number.isascii() and number.isdecimal() and len(number) < 6 else 0
+            if not 1 <= place <= len(job.calibrations) or job.calibrations[place - 1].probe != probe:
+                raise HTTPException(404, "There is no such calibration any more.")
+            stored_jobs.apply_job(conn, without_calibration(job, place))
+            self._web.note(conn, "took a calibration out", job_id, _said(job.calibrations[place - 1]))
+        return RedirectResponse(f"{job_url(job_id)}/calibrations", status_code=303)
+
+
+def _made(job: JobFile, typed: Typed, now: datetime) -> Calibration:
+    if typed["probe"] not in {placement.probe for placement in job.probes}:
+        raise FormError("probe", "Choose a probe of this job.")
+    try:
+        local = datetime.fromisoformat(typed["at"])
+    except ValueError:
+        raise FormError("at", "Give day and time, such as 2026-12-08T07:21.") from None
+    at = (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
+    if at > now:
+        raise FormError("at", "That lies in the future: give the time from which on it holds.")
+    units = reader_units()
+    temperature = typed.measured("temperature", -_MAX_K, _MAX_K, "K", units)
+    humidity = typed.number("humidity", -_MAX_PCT, _MAX_PCT, "% RH")
+    limits = (
+        typed.measured("u_temperature", 0.01, _MAX_K, "K", units),
+        typed.number("u_humidity", 0.1, _MAX_PCT, "% RH"),
+    )
+    if (limits[0] is None) != (limits[1] is None):
+        raise FormError("u_temperature", "Give both ± limits that hold after the check, or neither.")
+    accuracy = None
+    if limits[0] is not None and limits[1] is not None:
+        accuracy = Accuracy(temperature_c=limits[0], relative_humidity_pct=limits[1])
+    if not typed["method"]:
+        raise FormError("method", "Say how it was checked, such as a certificate and its number.")
+    return Calibration(
+        probe=typed["probe"],
+        at=at,
+        temperature_correction_c=temperature or 0.0,
+        relative_humidity_correction_pct=humidity or 0.0,
+        accuracy=accuracy,
+        method=typed["method"],
+        by=typed["by"],
+    )
+
+
+def _corrected(one: Calibration) -> tuple[str, str]:
+    kelvin = size_in(one.temperature_correction_c, "K", reader_units())
+    return tuple(
+        f"{value:+.2g}".replace("-", "\N{MINUS SIGN}") if value else "0"
+        for value in (kelvin, one.relative_humidity_correction_pct)
+    )  # type: ignore[return-value]
+
+
+def _said(one: Calibration) -> str:
+    return (
+        f"{one.probe} from {one.at:%Y-%m-%dT%H:%MZ}: {one.temperature_correction_c:+g} K, "
+        f"{one.relative_humidity_correction_pct:+g} % RH, {one.method}"
+    )

@@ -1,0 +1,219 @@
+"""A slab by form: its positions, the criteria it is judged by, its covering, and how its room will be used."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import ValidationError
+
+from monitord.errors import JobFileError
+from monitord.model.job_files.changes import new_id, with_slab, without_slab
+from monitord.model.jobs import JobFile, LocationKind
+from monitord.model.readiness.criteria import Method
+from monitord.model.readiness.criteria_files import CriteriaBook
+from monitord.model.readiness.slabs import Covering, ServiceConditions, Slab
+from monitord.model.units import value_in
+from monitord.store import jobs as stored_jobs
+from monitord.store import signoffs
+from monitord.web.page_context import Web, job_url
+from monitord.web.routes.typed import FormError, Typed, plain_error
+from monitord.web.text.local_time import LocalTimes
+from monitord.web.visitor import reader_units
+
+_FIELDS = (
+    "name", "criteria", "area", "room", "covering", "maker", "limit", "limit_source", "t_min", "t_max", "h_min",
+    "h_max", "aids_off",
+)  # fmt: skip
+_POSITIONS = frozenset({LocationKind.SLAB_SLEEVE, LocationKind.SURFACE, LocationKind.MATERIAL})
+_LOWEST_C, _HIGHEST_C, _MAX_AREA_M2 = -30.0, 60.0, 1e6
+
+
+class SlabRoutes:
+    """The form, for a new slab and for one that is there."""
+
+    def __init__(self, web: Web, criteria: CriteriaBook) -> None:
+        self._web = web
+        self._criteria = {key: one for key, one in criteria.items() if one.method is not Method.GOAL}
+
+    def router(self) -> APIRouter:
+        """The routes."""
+        router = APIRouter(include_in_schema=False)
+        router.add_api_route("/jobs/{job_id}/slabs/new", self.new, response_class=HTMLResponse)
+        router.add_api_route("/jobs/{job_id}/slabs/new", self.add, methods=["POST"], response_class=HTMLResponse)
+        one = "/jobs/{job_id}/slabs/{slab_id}/edit"
+        router.add_api_route(one, self.edit, response_class=HTMLResponse)
+        router.add_api_route(one, self.change, methods=["POST"], response_class=HTMLResponse)
+        router.add_api_route("/jobs/{job_id}/slabs/{slab_id}/remove", self.remove, methods=["POST"])
+        return router
+
+    def new(self, job_id: str) -> HTMLResponse:
+        """An empty form; sleeves are ticked."""
+        with self._web.db.read() as conn:
+            job = self._web.job(conn, job_id, self._web.clock.now()).job
+        ticked = [place.id for place in job.locations if place.kind is LocationKind.SLAB_SLEEVE]
+        return self._form(job_id, None, {"criteria": next(iter(self._criteria), "")}, ticked)
+
+    def edit(self, job_id: str, slab_id: str) -> HTMLResponse:
+        """The form, filled in with what holds."""
+        with self._web.db.read() as conn:
+            job = self._web.job(conn, job_id, self._web.clock.now()).job
+        slab = _slab_of(job, slab_id)
+        return self._form(job_id, slab_id, _held(job, slab), list(slab.locations))
+
+    def _form(
+        self,
+        job_id: str,
+        slab_id: str | None,
+        typed: dict[str, str],
+        ticked: list[str],
+        wrong: FormError | None = None,
+    ) -> HTMLResponse:
+        now = self._web.clock.now()
+        with self._web.db.read() as conn:
+            state = self._web.job(conn, job_id, now)
+            return self._web.page(
+                conn,
+                "slab.html",
+                now,
+                422 if wrong is not None else 200,
+                state=state,
+                t=LocalTimes(state.job.zone, now),
+                slab=None if slab_id is None else _slab_of(state.job, slab_id),
+                typed=typed,
+                ticked=ticked,
+                wrong=wrong,
+                criteria=self._criteria,
+                places=[place for place in state.job.locations if place.kind in _POSITIONS],
+                rooms=[place for place in state.job.locations if place.is_room],
+            )
+
+    async def add(self, request: Request, job_id: str) -> Response:
+        """A new slab."""
+        return await self._kept(request, job_id, None)
+
+    async def change(self, request: Request, job_id: str, slab_id: str) -> Response:
+        """Keep what the form says of a slab; the same again changes nothing."""
+        return await self._kept(request, job_id, slab_id)
+
+    async def _kept(self, request: Request, job_id: str, slab_id: str | None) -> Response:
+        form = await request.form()
+        typed = {name: str(form.get(name, ""))[:200] for name in _FIELDS}
+        ticked = [str(value)[:128] for value in form.getlist("position")]
+        return await run_in_threadpool(self._keep, job_id, slab_id, typed, ticked)
+
+    def _keep(self, job_id: str, slab_id: str | None, typed: dict[str, str], ticked: list[str]) -> Response:
+        now = self._web.clock.now()
+        try:
+            with self._web.db.write() as conn:
+                job = self._web.job(conn, job_id, now).job
+                before = None if slab_id is None else _slab_of(job, slab_id)
+                slab = self._made(job, before, Typed(typed), ticked)
+                if stored_jobs.apply_job(conn, with_slab(job, slab)) != "unchanged":
+                    self._web.note(conn, "named a slab" if before is None else "changed a slab", job_id, _said(slab))
+        except FormError as error:
+            return self._form(job_id, slab_id, typed, ticked, error)
+        except (JobFileError, ValidationError) as error:
+            return self._form(job_id, slab_id, typed, ticked, FormError("", plain_error(error)))
+        return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)
+
+    def _made(self, job: JobFile, before: Slab | None, typed: Typed, ticked: list[str]) -> Slab:
+        name = " ".join(typed["name"].split())
+        if not name:
+            raise FormError("name", "Give the slab a name, as you would say it.")
+        if not ticked:
+            raise FormError("position", "Tick the positions that the verdict rests on.")
+        if typed["criteria"] not in self._criteria:
+            raise FormError("criteria", "Choose the criteria that are followed.")
+        held: dict[str, Any] = {} if before is None else before.model_dump()
+        taken = [*(slab.id for slab in job.slabs), *(place.id for place in job.locations)]
+        limit = typed.number("limit", 1.0, 100.0, "% RH")
+        made = held | {
+            "id": new_id(name, taken) if before is None else before.id,
+            "name": name,
+            "locations": tuple(place.id for place in job.locations if place.id in ticked),
+            "criteria": typed["criteria"],
+            "area_m2": typed.number("area", 0.1, _MAX_AREA_M2, "m²"),
+            "room": typed["room"] or None,
+            "covering": Covering(
+                name=typed["covering"], manufacturer=typed["maker"], limit_pct=limit, limit_source=typed["limit_source"]
+            ),
+            "service": _service(typed),
+            "drying_aids_off_at": _aids_off(typed, job),
+        }
+        return Slab.model_validate(made)
+
+    def remove(self, job_id: str, slab_id: str) -> RedirectResponse:
+        """The job asks no verdict of it any more; its positions go on as they are."""
+        now = self._web.clock.now()
+        with self._web.db.write() as conn:
+            job = self._web.job(conn, job_id, now).job
+            slab = _slab_of(job, slab_id)
+            if any(made.element == slab_id and made.stands for made in signoffs.signoffs(conn, job_id)):
+                raise HTTPException(409, "It is signed off: withdraw the sign-off first, which stays on record.")
+            stored_jobs.apply_job(conn, without_slab(job, slab_id))
+            self._web.note(conn, "removed a slab", job_id, _said(slab))
+        return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)
+
+
+def _slab_of(job: JobFile, slab_id: str) -> Slab:
+    for slab in job.slabs:
+        if slab.id == slab_id:
+            return slab
+    raise HTTPException(404, f"Job {job.job!r} has no slab {slab_id!r}.")
+
+
+def _held(job: JobFile, slab: Slab) -> dict[str, str]:
+    """What a slab has, as the form's fields."""
+    floor, service, off = slab.covering, slab.service, slab.drying_aids_off_at
+    held = {
+        "name": slab.label,
+        "criteria": slab.criteria,
+        "area": "" if slab.area_m2 is None else f"{slab.area_m2:g}",
+        "room": slab.room or "",
+        "covering": floor.name,
+        "maker": floor.manufacturer,
+        "limit": "" if floor.limit_pct is None else f"{floor.limit_pct:g}",
+        "limit_source": floor.limit_source,
+        "aids_off": "" if off is None else f"{off.astimezone(job.zone):%Y-%m-%dT%H:%M}",
+    }
+    if service is not None:
+        units = reader_units()
+        held |= {
+            "t_min": f"{value_in(service.temperature_min_c, '°C', units):.4g}",
+            "t_max": f"{value_in(service.temperature_max_c, '°C', units):.4g}",
+            "h_min": f"{service.humidity_min_pct:g}",
+            "h_max": f"{service.humidity_max_pct:g}",
+        }
+    return held
+
+
+def _service(typed: Typed) -> ServiceConditions | None:
+    """How the room will be used; None where nothing of it was typed."""
+    temperatures = [typed.measured(name, _LOWEST_C, _HIGHEST_C, "°C", reader_units()) for name in ("t_min", "t_max")]
+    humidities = [typed.number(name, 0.0, 100.0, "% RH") for name in ("h_min", "h_max")]
+    values = [*temperatures, *humidities]
+    if all(value is None for value in values):
+        return None
+    if any(value is None for value in values):
+        raise FormError("t_min", "Give lowest and highest of both temperature and humidity, or none of the four.")
+    names = ("temperature_min_c", "temperature_max_c", "humidity_min_pct", "humidity_max_pct")
+    return ServiceConditions.model_validate(dict(zip(names, values, strict=True)))
+
+
+def _aids_off(typed: Typed, job: JobFile) -> datetime | None:
+    if not typed["aids_off"]:
+        return None
+    try:
+        local = datetime.fromisoformat(typed["aids_off"])
+    except ValueError:
+        raise FormError("aids_off", "Give day and time, such as 2026-12-08T07:21.") from None
+    return (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
+
+
+def _said(slab: Slab) -> str:
+    limit = "no limit" if slab.covering.limit_pct is None else f"limit {slab.covering.limit_pct:g} % RH"
+    return f"{slab.label}: {', '.join(slab.locations)}; {slab.criteria}; {limit}"
