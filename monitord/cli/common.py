@@ -11,8 +11,6 @@ from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from rich.console import Console
-from rich.table import Table
 from sqlalchemy import Connection
 
 from monitord.clock import SystemClock
@@ -58,6 +56,9 @@ def out(text: str) -> None:
 
 def show_table(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     """A table without frame, whole lines when piped."""
+    from rich.console import Console  # loads a good deal, which `run` has no need of
+    from rich.table import Table
+
     console = Console() if sys.stdout.isatty() else Console(width=_PIPED_WIDTH)
     table = Table(*columns, box=None, pad_edge=False, header_style="bold")
     for row in rows:

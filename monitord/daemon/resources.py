@@ -41,6 +41,11 @@ class Resources:
         with self._lock:
             self._stack.append(_Resource(name, stop, failure))
 
+    def stop_first(self, name: str) -> None:
+        """From now on, stop this part before all others that are registered, if it is."""
+        with self._lock:
+            self._stack.sort(key=lambda part: part.name == name)
+
     def failure(self) -> str | None:
         """The first part found ill, with what is wrong."""
         with self._lock:

@@ -16,6 +16,7 @@ from collections.abc import Collection, Iterable, Iterator
 from hashlib import blake2b
 from threading import Lock
 from time import monotonic
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection
 
@@ -23,12 +24,14 @@ from monitord.errors import ConfigurationError, StoreError, TakenOverError
 from monitord.ingest.mqtt.shared_group import check_group
 from monitord.model.config.roles import DaemonRole
 from monitord.model.config.settings import Settings
-from monitord.pipeline import ClaimedJobs
 from monitord.store import pending_jobs
 from monitord.store.db.database import Database, server_url
 from monitord.store.db.times import from_ms
 from monitord.store.maintenance import leases
 from monitord.store.maintenance.leases import Lease
+
+if TYPE_CHECKING:
+    from monitord.pipeline import ClaimedJobs
 
 _log = logging.getLogger(__name__)
 
@@ -127,6 +130,8 @@ class SharedWork:
         What is read of a job after its claim is what nobody else commits meanwhile, and its mark is read with it: a
         job that another has just assessed is not assessed as of an earlier time.
         """
+        from monitord.pipeline import ClaimedJobs  # loads the analysis, which not every role needs
+
         with self._db.write(shared=True) as conn:
             now_ms = self._announce(conn)
             self._assessors = leases.living(conn, DaemonRole.ASSESS, now_ms)

@@ -3,30 +3,19 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
-from monitord.alerts.lifecycle.rule_files import rule_book
-from monitord.alerts.lifecycle.rules import AlertRules
-from monitord.alerts.notifier import Notifier
-from monitord.alerts.sending.channels.base import Channel
-from monitord.alerts.sending.channels.mqtt_state import MqttState
-from monitord.alerts.sending.channels.opening import open_channels
-from monitord.alerts.sending.heartbeat import Heartbeat
 from monitord.clock import Clock, SystemClock
-from monitord.daemon.maintenance import Backups, IntegrityWatch, archive_ended, tidy_quarantine
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.shared_work import LEASE_S, SharedWork, shares_work
-from monitord.daemon.web_server import WebServer
 from monitord.ingest.decoding.topics import TopicRules
-from monitord.ingest.forecast_files import ForecastFiles
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.roles import DaemonRole
 from monitord.model.config.settings import Settings
-from monitord.model.readiness.criteria_files import built_in, criteria_book
-from monitord.pipeline import AssessmentCaches, assess_pending, mark_running, renew_hours
 from monitord.store import mirror as stored_mirror
 from monitord.store.access import people
 from monitord.store.db.database import Database, server_url
@@ -34,7 +23,12 @@ from monitord.store.db.integrity import file_of
 from monitord.store.maintenance.one_daemon import Lock, lock_of
 from monitord.store.maintenance.partitions import keep_partitions
 from monitord.store.series.keeping import open_store
-from monitord.web.app import create_app
+
+if TYPE_CHECKING:  # a second and more: loaded by the roles that need it, when readings come in already
+    from monitord.alerts.lifecycle.rules import AlertRules
+    from monitord.daemon.maintenance import IntegrityWatch
+    from monitord.daemon.web_server import WebServer
+    from monitord.model.readiness.criteria_files import CriteriaBook
 
 _log = logging.getLogger(__name__)
 STOP_S = 20.0
@@ -83,7 +77,6 @@ class Daemon:
         self._unassessed_since: datetime | None = None
         self._owned = False
         self._parts = Resources()
-        self._criteria = built_in()
         self._integrity: IntegrityWatch | None = None
         self._lock: Lock | None = None
 
@@ -110,11 +103,9 @@ class Daemon:
             raise
 
     def _start(self) -> None:
-        settings, clock, parts = self.settings, self.clock, self._parts
-        rules, topics = rule_book(settings.alerts.rules_file), TopicRules(settings.topics)
-        self._criteria = criteria_book(settings.criteria.folder)
-        channels = open_channels(settings.alerts)
-
+        """Take readings in first: what the others load takes longer than all that this needs."""
+        settings, parts = self.settings, self._parts
+        topics = TopicRules(settings.topics)
         self._lock = lock = lock_of(settings.database.url, shared=self._shares)
         lock.take()
         parts.add("lock", lambda _: lock.release(), lambda: lock.lost)
@@ -127,35 +118,43 @@ class Daemon:
             parts.add("shared work", lambda _: shared.leave())
         with db.read() as conn:
             self._owned = people.owners(conn) > 0
+        if DaemonRole.INGEST in self._roles:
+            self._ingest(db, topics)
+        self._start_others(db)
 
-        self._scheduler = scheduler = Scheduler(clock)
+    def _start_others(self, db: Database) -> None:
+        from monitord.alerts.lifecycle.rule_files import rule_book
+        from monitord.model.readiness.criteria_files import criteria_book
+
+        rules, criteria = rule_book(self.settings.alerts.rules_file), criteria_book(self.settings.criteria.folder)
+        self._scheduler = scheduler = Scheduler(self.clock)
         web = self._web(db) if DaemonRole.WEB in self._roles else None
         tasks = self._always(db)
         if DaemonRole.NOTIFY in self._roles:
-            tasks += self._notify(db, rules, channels)
+            tasks += self._notify(db, rules)
         if DaemonRole.ASSESS in self._roles:
-            tasks += [*self._assess(db, rules, scheduler), *self._mirror(db, scheduler)]
-        parts.add("scheduler", scheduler.stop, scheduler.failure)
+            tasks += [*self._assess(db, rules, criteria, scheduler), *self._mirror(db, scheduler)]
+        self._parts.add("scheduler", scheduler.stop, scheduler.failure)
         for task in tasks:
             scheduler.add(task)
-        consumer = self._ingest(db, topics) if DaemonRole.INGEST in self._roles else None
-
+        self._parts.stop_first("ingest")
         if web is not None:
             web.start()
             self.url = web.url
-        if consumer is not None:
-            consumer.start()
         scheduler.start()
 
     def _web(self, db: Database) -> WebServer:
         """The dashboard."""
+        from monitord.daemon.web_server import WebServer
+        from monitord.web.app import create_app
+
         where, app = self.settings.web, create_app(db, self.clock, self.settings, self.health_problem)
         web = WebServer(app, where.host, where.port, where.certificate, where.key)
         self._parts.add("web", web.stop, web.failure)
         return web
 
-    def _ingest(self, db: Database, topics: TopicRules) -> Consumer:
-        """What takes readings in."""
+    def _ingest(self, db: Database, topics: TopicRules) -> None:
+        """Take readings in."""
         settings = self.settings
         self._consumer = consumer = Consumer(
             settings.all_brokers, db, self.clock, topics, settings.quarantine, self._member
@@ -163,7 +162,7 @@ class Daemon:
         self._parts.add(
             "ingest", consumer.stop, lambda: None if consumer.status.running else "one of its threads has ended"
         )
-        return consumer
+        consumer.start()
 
     def _leads(self, task: str) -> bool:
         """Whether this process does what only one may do."""
@@ -175,6 +174,8 @@ class Daemon:
 
     def _always(self, db: Database) -> list[Task]:
         """What every process does."""
+        from monitord.daemon.maintenance import IntegrityWatch
+
         tasks = []
         if self._lock is not None:
             tasks.append(Task("hold the database", self._lock.keep, _LOCK_S))
@@ -189,8 +190,13 @@ class Daemon:
             tasks.append(Task("say who works", announce, shared.announce_s))
         return tasks
 
-    def _notify(self, db: Database, rules: AlertRules, channels: Mapping[str, Channel]) -> list[Task]:
+    def _notify(self, db: Database, rules: AlertRules) -> list[Task]:
         """What tells people, and how often."""
+        from monitord.alerts.notifier import Notifier
+        from monitord.alerts.sending.channels.mqtt_state import MqttState
+        from monitord.alerts.sending.channels.opening import open_channels
+        from monitord.alerts.sending.heartbeat import Heartbeat
+
         settings, clock, shared = self.settings, self.clock, self._shared
         publisher = None
         if settings.alerts.mqtt_state.enabled:
@@ -204,7 +210,7 @@ class Daemon:
             clock,
             settings.alerts,
             rules,
-            channels,
+            open_channels(settings.alerts),
             publisher,
             file.parent if file else None,
             holder=None if shared is None else shared.id,
@@ -230,8 +236,12 @@ class Daemon:
             tasks.append(Task("lead in telling people", lambda: self._leads(_TELL), shared.announce_s))
         return tasks
 
-    def _assess(self, db: Database, rules: AlertRules, scheduler: Scheduler) -> list[Task]:
+    def _assess(self, db: Database, rules: AlertRules, criteria: CriteriaBook, scheduler: Scheduler) -> list[Task]:
         """What assesses, what is done from time to time, and how often."""
+        from monitord.daemon.maintenance import Backups, archive_ended, tidy_quarantine
+        from monitord.ingest.forecast_files import ForecastFiles
+        from monitord.pipeline import AssessmentCaches, assess_pending, mark_running, renew_hours
+
         settings, clock, caches, shared = self.settings, self.clock, AssessmentCaches(), self._shared
 
         def assess() -> None:
@@ -244,7 +254,7 @@ class Daemon:
                 settings.analysis,
                 caches,
                 moved=lambda: scheduler.moved(_ASSESS),
-                criteria=self._criteria,
+                criteria=criteria,
                 claims=shared,
             )
             self.assessed_at = done.as_of
@@ -275,7 +285,7 @@ class Daemon:
         if settings.archive.after_days is not None:
 
             def archive() -> None:
-                archive_ended(db, clock, settings.archive, self._criteria, settings.analysis)
+                archive_ended(db, clock, settings.archive, criteria, settings.analysis)
 
             alone.append(Task("archive readings", archive, _DAY_S, at_start=True))
         if settings.outdoor_forecast.file is not None:

@@ -26,8 +26,9 @@ commit = w.BatchWriter.commit
 w.BatchWriter.commit = lambda self, messages: (wait_at_gate(), commit(self, messages))[1]
 """
 ROUND = """
-assess_pending = monitord.daemon.wiring.assess_pending
-monitord.daemon.wiring.assess_pending = lambda *a, **k: (wait_at_gate(), assess_pending(*a, **k))[1]
+import monitord.pipeline
+assess_pending = monitord.pipeline.assess_pending
+monitord.pipeline.assess_pending = lambda *a, **k: (wait_at_gate(), assess_pending(*a, **k))[1]
 """
 TELLING = """
 import monitord.alerts.notifier as d
