@@ -132,6 +132,10 @@ class Location(BaseModel):
     probe is judged by."""
     reference: Identifier | None = None
     """The location whose air this one is compared with, usually its room."""
+    volume_m3: Annotated[float, Field(gt=0, le=100_000)] | None = None
+    """Room air: volume of the room, to work out the water that its air change carries out; none: it is not. [m³]"""
+    air_changes_per_h: Annotated[float, Field(gt=0, le=50)] | None = None
+    """Room air: its air change, where that was measured or is known well; none: a wide range is taken. [1/h]"""
     mould_sensitivity: MouldSensitivity | None = None
     """Material class of the surface for the mould index; none: the most careful class."""
 
@@ -164,6 +168,9 @@ class Location(BaseModel):
                 f"depth_mm {self.depth_mm:g} is not less than slab_thickness_mm {self.slab_thickness_mm:g}; "
                 "measure both from the drying face and correct them"
             )
+        for name in ("volume_m3", "air_changes_per_h"):
+            if getattr(self, name) is not None and self.kind is not LocationKind.ROOM_AIR:
+                raise ValueError(f"{name} belongs to room air, not to {self.kind}; remove it")
         if self.installed_at and self.sealed_at and self.sealed_at < self.installed_at:
             raise ValueError("sealed_at is before installed_at; a sleeve is sealed after the hole is made")
         return self

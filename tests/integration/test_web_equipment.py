@@ -11,7 +11,10 @@ import pytest
 import web_support as support
 
 from monitord.model.access import Role
+from monitord.model.damage import Ventilation, VentilationEffect
+from monitord.model.quantity import Quantity
 from monitord.store.access import audit
+from monitord.store.assessments import save_assessment
 
 JOB = "mill-lane-4"
 PATH = f"/jobs/{JOB}/equipment"
@@ -98,6 +101,33 @@ def test_a_machine_that_is_set_up_in_another_room_leaves_the_first(site: support
         ("dh-7", "living-air", site.clock.at),
         ("dh-7", "hall", None),
     ]
+
+
+def test_what_the_air_carried_out_stands_beside_the_tanks_once_the_volume_is_known(site: support.Site) -> None:
+    client, where = site.client(), f"/jobs/{JOB}/locations/living-air/edit"
+    client.post(f"{PATH}/new", data=MACHINE | {"time": "then", "at": "2026-11-22T07:20"})
+    client.post(PATH, data={"w-dh-7": "9.6"})
+    water = Quantity(value=2400.0, u=100.0, unit="g")  # a day's at one change an hour of 50 m3
+    advice = Ventilation(
+        room="living-air", outdoor="yard", at=support.NOW, effect=VentilationEffect.DRIES, difference=None, water=None,
+        air_changes_per_h=1.0, volume=Quantity(value=50.0, unit="m³"), day_difference=None, day_share=None,
+        day_water=water, condenses_on=None, condenses_probability=None,
+    )  # fmt: skip
+    assessed = support.assessment().model_copy(update={"ventilation": (advice,)})
+    with site.db.write() as conn:
+        save_assessment(conn, assessed)
+    assert "Water that left each room" not in client.get(PATH).text
+    refused = client.post(where, data={"name": "Living room air", "volume": "0"}, follow_redirects=False)
+    assert (refused.status_code, site.job().location("living-air").volume_m3) == (422, None)
+    client.post(where, data={"name": "Living room air", "volume": "100"})
+    page = client.get(PATH).text.replace("\u00a0", " ")
+    # twice the room: 4.8 ± 0.4 L a day at one change an hour; a tenth of the least to the most of it
+    assert "carried out 0.4 to 5.2 L in the last day, at 0.1 to 1 air changes an hour of 100 m³" in page
+    assert "4.8 L a day between the last two records" in page
+    assert "5.2 to 10.0 L a day" in page
+    client.post(where, data={"name": "Living room air", "volume": "100", "changes": "0,5"})
+    page = client.get(PATH).text.replace("\u00a0", " ")
+    assert "carried out 2.2 to 2.6 L in the last day, at 0.5 air changes an hour of 100 m³" in page
 
 
 def test_readers_of_us_units_type_and_read_pints(site: support.Site) -> None:

@@ -17,6 +17,10 @@ class AirParameters:
     # ventilation
     ventilation_day_min_h: int = 6
     """Hours of the last day that must be known to sum up what ventilation would have done (our choice). [h]"""
+    closed_changes_per_h: float = 0.1
+    """Air change of a room that is shut and tight, where its own is not known (common practice). [1/h]"""
+    open_changes_per_h: float = 1.0
+    """That of a draughty one, or of one whose door is opened often (common practice). [1/h]"""
     min_dew_rh_pct: float = 1.0
     """Drier outdoor air is taken as this for the uncertainty of its dew point (our choice). [% RH]"""
     min_outdoor_pa: float = 1.0

@@ -20,7 +20,7 @@ from monitord.web.page_context import Web, job_url
 from monitord.web.queries import JobState
 from monitord.web.routes.typed import FormError, Typed, plain_error, pressed_at, start_of
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.views.equipment_view import KINDS, equipment_rows
+from monitord.web.views.equipment_view import KINDS, equipment_rows, room_water
 from monitord.web.visitor import visitor
 
 _FIELD, _HOW = "w-", "how-"
@@ -68,6 +68,7 @@ class EquipmentRoutes:
                 there=[row for row in rows if row.end is None],
                 gone=[row for row in rows if row.end is not None],
                 tanks=[row for row in rows if row.end is None and row.is_dehumidifier],
+                rooms=room_water(state, self._web.settings.analysis.coverage, self._units),
                 typed=typed,
                 refused=refused,
                 saved=saved,

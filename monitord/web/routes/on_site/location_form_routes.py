@@ -33,7 +33,10 @@ METRICS = {
     GoalMetric.RH_OVER_CONTROL: "Relative humidity over the control, %",
     GoalMetric.TIMBER_OVER_CONTROL: "Timber over the control, % MC",
 }
-_FIELDS = ("name", "reference", "metric", "limit", "window", "control", "spot_kind", "spot_limit", "spot_control")
+_FIELDS = (
+    "name", "reference", "metric", "limit", "window", "control", "spot_kind", "spot_limit", "spot_control",
+    "volume", "changes",
+)  # fmt: skip
 _JUDGED = frozenset(SpotKind) - {SpotKind.SURFACE_TEMPERATURE}
 _MAX_PA = 5000.0
 
@@ -116,6 +119,10 @@ def _read(words: str) -> str:
 def _held(location: Location) -> dict[str, str]:
     """What a location has, as the form's fields."""
     held = {"name": location.name, "reference": location.reference or ""}
+    if location.volume_m3 is not None:
+        held["volume"] = f"{value_in(location.volume_m3, 'm³', reader_units()):.4g}"
+    if location.air_changes_per_h is not None:
+        held["changes"] = f"{location.air_changes_per_h:g}"
     if location.goal is not None:
         goal = location.goal
         limit = value_in(goal.limit, _unit_of(goal.metric), reader_units())
@@ -132,6 +139,9 @@ def _changed(location: Location, typed: Typed) -> Location:
     if not name or len(name) > 80:
         raise FormError("name", "Give the location a name, as you would say it, in at most 80 letters.")
     changes: dict[str, Any] = {"name": name}
+    if location.is_room:
+        changes["volume_m3"] = typed.measured("volume", 1.0, 100_000.0, "m³", reader_units())
+        changes["air_changes_per_h"] = typed.number("changes", 0.01, 50.0, "an hour")
     if location.kind not in AIR_KINDS:
         changes |= {
             "reference": typed["reference"] or None,

@@ -28,7 +28,6 @@ _FIELDS = (
     "name", "criteria", "area", "room", "covering", "maker", "limit", "limit_source", "t_min", "t_max", "h_min",
     "h_max", "aids_off",
 )  # fmt: skip
-_POSITIONS = frozenset({LocationKind.SLAB_SLEEVE, LocationKind.SURFACE, LocationKind.MATERIAL})
 _LOWEST_C, _HIGHEST_C, _MAX_AREA_M2 = -30.0, 60.0, 1e6
 
 
@@ -87,7 +86,7 @@ class SlabRoutes:
                 ticked=ticked,
                 wrong=wrong,
                 criteria=self._criteria,
-                places=[place for place in state.job.locations if place.kind in _POSITIONS],
+                places=[place for place in state.job.locations if place.is_in_slab],
                 rooms=[place for place in state.job.locations if place.is_room],
             )
 
