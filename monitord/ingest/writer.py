@@ -12,17 +12,17 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DataError, IntegrityError, ProgrammingError
 
 from monitord.errors import DecodeError, StoreError
-from monitord.ingest.decoding.decode import Content, JobForecast, PartlyDecodedError, decode
+from monitord.ingest.decoding.decode import Content, JobForecast, PartlyDecodedError, decode, quick_rows
 from monitord.ingest.decoding.records import Half
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.pairing import MAX_WAITING, Memory
 from monitord.ingest.payload_limit import Whole, cut, too_large
 from monitord.model.config.broker import BrokerSettings, QuarantineSettings
-from monitord.model.readings import Reading
 from monitord.store import outdoor_forecasts, quarantine
 from monitord.store.db.database import Database
 from monitord.store.maintenance.quarantine_limits import ROW_BYTES, trim
-from monitord.store.series.readings import insert_batch
+from monitord.store.series.raw_reading import RawReading, raw
+from monitord.store.series.readings import insert_raw
 
 log = logging.getLogger(__name__)
 
@@ -84,9 +84,7 @@ class _Held(NamedTuple):
 class _Batch(NamedTuple):
     """What the messages of a batch hold."""
 
-    readings: list[Reading]
-    retained: list[int]
-    """Which of the readings, by index, are replays that don't count as seen."""
+    rows: list[RawReading]
     forecasts: list[tuple[JobForecast, datetime]]
     """With their times of arrival."""
     held: list[_Held]
@@ -140,7 +138,7 @@ class BatchWriter:
         batch = self._decoded(messages)
         # beside another store nothing but our own turn keeps two from writing one reading in two ways
         with self._db.write(shared=not self._db.has_store_beside) as conn:
-            result = insert_batch(conn, batch.readings, frozenset(batch.retained))
+            result = insert_raw(conn, batch.rows)
             for (job, forecast), received_at in batch.forecasts:
                 outdoor_forecasts.keep(conn, job, forecast, received_at)
             for message, error in batch.held:
@@ -171,14 +169,14 @@ class BatchWriter:
             log.warning("quarantine was over its bounds: %d payloads cut, %d removed", *trimmed)
 
     def _decoded(self, messages: Sequence[IncomingMessage]) -> _Batch:
-        batch = _Batch([], [], [], [], self._memory.copy(), [])
+        batch = _Batch([], [], [], self._memory.copy(), [])
         if messages:
             batch.memory.expire(messages[0].received_at)
         for message in messages:
-            start = len(batch.readings)
+            start = len(batch.rows)
             self._decode(message, batch)
             if message.retained:
-                batch.retained.extend(range(start, len(batch.readings)))
+                _replayed(batch.rows, start)
         return batch
 
     def _decode(self, message: IncomingMessage, batch: _Batch) -> None:
@@ -190,6 +188,10 @@ class BatchWriter:
             batch.held.append(_Held(message, too_large(message.whole, self._max_payload_bytes)))
             return
         try:
+            rows = quick_rows(message.topic, message.payload, message.received_at, self._rules)
+            if rows:
+                batch.rows.extend(rows)
+                return
             content = decode(
                 message.topic,
                 message.payload,
@@ -200,22 +202,22 @@ class BatchWriter:
             )
             self._keep(message, content, batch)
         except PartlyDecodedError as error:
-            batch.readings.extend(error.readings)
+            batch.rows.extend(map(raw, error.readings))
             batch.held.append(_Held(message, error))
             _join(message, error.halves, batch)
         except DecodeError as error:
             batch.held.append(_Held(message, error))
 
     def _keep(self, message: IncomingMessage, content: Content, batch: _Batch) -> None:
-        start = len(batch.readings)
-        batch.readings.extend(content.readings)
+        start = len(batch.rows)
+        batch.rows.extend(map(raw, content.readings))
         if content.forecast is not None:
             batch.forecasts.append((content.forecast, message.received_at))
         if content.passed:
             batch.passed.append(message)
         _join(message, content.halves, batch)
         if content.repeats_are_cached and batch.memory.repeats(message.topic, message.payload) and not message.retained:
-            batch.retained.extend(range(start, len(batch.readings)))
+            _replayed(batch.rows, start)
 
     def _tell(self, probes: Sequence[str]) -> None:
         """Say once for each probe that a half of a reading was lost."""
@@ -262,7 +264,12 @@ def _join(message: IncomingMessage, halves: Sequence[Half], batch: _Batch) -> No
             continue
         reading = batch.memory.join(half, message.received_at)
         if reading is not None:
-            batch.readings.append(reading)
+            batch.rows.append(raw(reading))
+
+
+def _replayed(rows: list[RawReading], start: int) -> None:
+    """Those from a place on don't count as seen."""
+    rows[start:] = [row.replayed() for row in rows[start:]]
 
 
 def _hold(conn: Connection, message: IncomingMessage, error: DecodeError) -> None:

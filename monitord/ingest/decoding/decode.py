@@ -12,6 +12,7 @@ from monitord.ingest.decoding.topics import TopicMatch, TopicRules
 from monitord.model.config.broker import PayloadFormat
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.readings import Reading
+from monitord.store.series.raw_reading import RawReading
 
 
 class JobForecast(NamedTuple):
@@ -88,6 +89,21 @@ def decode(
         if not content.passed:
             return content
     return Content(passed=True)
+
+
+def quick_rows(topic: str, payload: bytes, received_at: datetime, rules: TopicRules) -> list[RawReading]:
+    """The readings of a payload of our own format in which all is right, as a store has them, at a third of the cost.
+
+    None for anything else, be it right or wrong: then `decode` it.
+
+    Raises
+    ------
+    DecodeError : no rule for the topic, or it can't be understood.
+    """
+    route = next(iter(rules.routes(topic)), None)
+    if route is None or route.rule.format is not PayloadFormat.READING_JSON:
+        return []
+    return native_json.quick_rows(payload, RecordSource(received_at, route.gateway, route.probe))
 
 
 def by_rule(route: TopicMatch, payload: bytes, source: RecordSource) -> Content:

@@ -72,16 +72,24 @@ def insert_rows(conn: Connection, statement: Insert, rows: Sequence[Row]) -> Non
     """Insert many rows at once.
 
     Straight through the driver where it takes values by position: that costs a quarter of what SQLAlchemy's
-    handling of a dictionary for each row does (2.3 against 10.5 us a row).
+    handling of a dictionary for each row does (2.3 against 10.5 us a row). A column that no row has a value for is left
+    out: to hand over five times None costs SQLite's driver as much as the rest of a reading (1.7 us).
     """
     if not rows:
         return
-    names = tuple(c.name for c in statement.table.columns)
+    columns = list(zip(*rows, strict=True))
+    given = [place for place, column in enumerate(columns) if column.count(None) < len(column)]
+    named = [column.name for column in statement.table.columns]
+    names = tuple(named[place] for place in given)
     compiled, encoders = _compiled(statement, conn.dialect, names)
     if compiled.positional and tuple(compiled.positiontup or ()) == names:
-        conn.exec_driver_sql(compiled.string, _encoded(rows, encoders) if any(encoders) else list(rows))
+        values = (
+            columns[place] if encode is None else map(encode, columns[place])
+            for place, encode in zip(given, encoders, strict=True)
+        )
+        conn.exec_driver_sql(compiled.string, list(zip(*values, strict=True)))
     else:
-        conn.execute(statement, [dict(zip(names, row, strict=True)) for row in rows])
+        conn.execute(statement, [dict(zip(named, row, strict=True)) for row in rows])
 
 
 Encoder = Callable[[Any], Any]
@@ -90,16 +98,9 @@ Encoder = Callable[[Any], Any]
 @lru_cache(maxsize=64)
 def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> tuple[Any, tuple[Encoder | None, ...]]:
     """A statement for this database, and what each column's type makes of its values."""
-    encoders = [c.type.dialect_impl(dialect).bind_processor(dialect) for c in statement.table.columns]
+    table = statement.table.columns
+    encoders = [table[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names]
     return statement.compile(dialect=dialect, column_keys=list(names)), tuple(encoders)
-
-
-def _encoded(rows: Sequence[Row], encoders: Sequence[Encoder | None]) -> list[Row]:
-    columns: list[Iterable[Any]] = list(zip(*rows, strict=True))
-    for place, encode in enumerate(encoders):
-        if encode is not None and any(value is not None for value in columns[place]):
-            columns[place] = map(encode, columns[place])
-    return list(zip(*columns, strict=True))
 
 
 def ids_of(conn: Connection, table: Table, names: Iterable[str]) -> dict[str, int]:

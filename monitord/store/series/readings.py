@@ -19,11 +19,11 @@ from monitord.model.readings import Reading
 from monitord.store import mirror, pending_jobs, quarantine
 from monitord.store.db.statements import Row, as_pairs, ids_of, insert_rows, probe_times
 from monitord.store.db.tables import NEVER_MS, arrival_ms, gateway_name, probe_name, reading
-from monitord.store.db.times import HOUR_MS, hour_of, to_ms
+from monitord.store.db.times import HOUR_MS
 from monitord.store.last_seen import LastSeen, note_last_seen, probes_seen, unplaced
 from monitord.store.series import rollups
 from monitord.store.series.keeping import elsewhere
-from monitord.store.series.raw_reading import MEASURED, Key, RawReading
+from monitord.store.series.raw_reading import MEASURED, Key, RawReading, raw, reading_of
 from monitord.store.series.records import load_hourly, load_job_record, load_series
 
 if TYPE_CHECKING:
@@ -55,32 +55,45 @@ class BatchResult:
 
 
 def insert_batch(conn: Connection, readings: Sequence[Reading], retained: Set[int] = frozenset()) -> BatchResult:
-    """Store readings, note the hours they touched, who reported and what the mirror is due, and mark the jobs.
+    """Store readings, as `insert_raw` does.
 
     Parameters
     ----------
     conn : A writing transaction.
     readings : In order of arrival.
-    retained : Indices in `readings` that came as a retained message replayed by the broker. They are stored, but
-        don't count as seen until a live copy comes: a replay must not make a dead probe look alive.
+    retained : Indices in `readings` that came as a retained message replayed by the broker.
     """
-    if not readings:
+    rows = [raw(reading) for reading in readings]
+    return insert_raw(conn, [row.replayed() if index in retained else row for index, row in enumerate(rows)])
+
+
+def insert_raw(conn: Connection, arrived: Sequence[RawReading]) -> BatchResult:
+    """Store readings, note the hours they touched, who reported and what the mirror is due, and mark the jobs.
+
+    Parameters
+    ----------
+    conn : A writing transaction.
+    arrived : In order of arrival; those replayed by the broker are stored, but don't count as seen until a live copy
+        comes: a replay must not make a dead probe look alive.
+    """
+    if not arrived:
         return BatchResult()
-    arrived = [_row(item, NEVER_MS if index in retained else None) for index, item in enumerate(readings)]
     numbers = ids_of(conn, probe_name, (row.probe for row in arrived))
     fresh, revived, repeated, contrary = _keep(conn, arrived, numbers)
     told = [*fresh, *revived, *repeated]
     note_last_seen(conn, [_seen_row(row, numbers) for row in told if row.live_ms != NEVER_MS])
-    touched = {(row.probe, hour_of(row.time_ms)) for row in (*fresh, *repeated)}
-    rollups.touch(conn, [(numbers[probe], time_ms // HOUR_MS) for probe, time_ms in touched])
-    pending_jobs.mark_jobs_of(conn, touched.union((row.probe, hour_of(row.time_ms)) for row in revived))
+    touched = {(row[0], row[1] // HOUR_MS) for row in (*fresh, *repeated)}
+    rollups.touch(conn, [(numbers[probe], hour) for probe, hour in touched])
+    marking = touched.union((row.probe, row.time_ms // HOUR_MS) for row in revived)
+    pending_jobs.mark_jobs_of(conn, [(probe, hour * HOUR_MS) for probe, hour in marking])
     mirror.note_readings(conn, (row.key for row in (*fresh, *repeated)))
-    for index, first in contrary:
-        _quarantine(conn, readings[index], first)
+    conflicts = [reading_of(row) for row, _ in contrary]
+    for reading_, (_, first) in zip(conflicts, contrary, strict=True):
+        _quarantine(conn, reading_, first)
     return BatchResult(
         inserted=len(fresh),
-        repeats=len(readings) - len(fresh) - len(contrary),
-        conflicts=[readings[index] for index, _ in contrary],
+        repeats=len(arrived) - len(fresh) - len(contrary),
+        conflicts=conflicts,
     )
 
 
@@ -93,8 +106,8 @@ class _Kept(NamedTuple):
     """Stored as a replay only, until this live copy came."""
     repeated: list[RawReading]
     """Stored before, in another store: what follows from them may have got lost with a process, and is noted again."""
-    contrary: list[tuple[int, RawReading]]
-    """Conflicts: each one's place in the batch, and the reading that it contradicts."""
+    contrary: list[tuple[RawReading, RawReading]]
+    """Conflicts: what came, and the reading that it contradicts."""
 
 
 def _keep(conn: Connection, arrived: Sequence[RawReading], numbers: Mapping[str, int]) -> _Kept:
@@ -162,17 +175,20 @@ def _insert_new(conn: Connection, rows: Sequence[Row]) -> IntegrityError | None:
 
 def _settle(
     arrived: Sequence[RawReading], stored: Mapping[Key, RawReading]
-) -> tuple[dict[Key, RawReading], list[tuple[int, RawReading]]]:
-    """What changes in the table, and the conflicts: each one's index in `arrived` and the row it contradicts."""
-    changed: dict[Key, RawReading] = {}
-    contrary: list[tuple[int, RawReading]] = []
-    for index, row in enumerate(arrived):
+) -> tuple[dict[Key, RawReading], list[tuple[RawReading, RawReading]]]:
+    """What changes in the table, and the conflicts: each with the row that it contradicts."""
+    changed: dict[Key, RawReading] = {row[:2]: row for row in arrived}
+    contrary: list[tuple[RawReading, RawReading]] = []
+    if not stored and len(changed) == len(arrived):
+        return changed, contrary
+    changed.clear()
+    for row in arrived:
         key = row.key
         first = changed.get(key) or stored.get(key)
         if first is None:
             changed[key] = row
         elif _contradicts(row.measured, first.measured):
-            contrary.append((index, first))
+            contrary.append((row, first))
         elif row.live_ms is None and first.live_ms is not None and row.received_ms < first.live_ms:
             # seen as a replay only, until this live copy came
             changed[key] = first._replace(live_ms=row.received_ms)
@@ -181,23 +197,6 @@ def _settle(
 
 def _seen_row(row: RawReading, numbers: Mapping[str, int]) -> Row:
     return numbers[row.probe], row.time_ms, row.heard_ms
-
-
-def _row(arrived: Reading, live_ms: int | None) -> RawReading:
-    return RawReading(
-        arrived.probe,
-        to_ms(arrived.time),
-        arrived.temperature_c,
-        arrived.relative_humidity_pct,
-        arrived.surface_temperature_c,
-        arrived.battery_v,
-        arrived.battery_pct,
-        arrived.pressure_hpa,
-        arrived.rssi_dbm,
-        arrived.gateway,
-        to_ms(arrived.received_at),
-        live_ms,
-    )
 
 
 def _contradicts(measured: Row, stored: Row) -> bool:

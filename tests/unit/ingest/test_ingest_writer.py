@@ -23,7 +23,7 @@ from monitord.model.config.broker import TopicRule
 from monitord.store.db.database import Database
 from monitord.store.db.tables import probe_name, quarantine, reading
 from monitord.store.quarantine import Held, list_held
-from monitord.store.series.readings import insert_batch, probes_seen
+from monitord.store.series.readings import insert_batch, insert_raw, probes_seen
 
 NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)
 LATER = NOW + timedelta(days=2)
@@ -112,13 +112,13 @@ def test_a_retained_replay_is_stored_and_not_heard(writer: BatchWriter, db: Data
     assert heard(db) == ["p2"]
 
 
-def failing(error: Exception, when: Any) -> Any:
-    """`insert_batch` as a database has it that refuses some readings."""
+def failing(error: Exception, when: Any, store: Any = insert_raw) -> Any:
+    """`insert_raw` or `insert_batch` as a database has it that refuses some readings."""
 
-    def insert(conn: Connection, readings: Sequence[Any], retained: Any = frozenset()) -> Any:
+    def insert(conn: Connection, readings: Sequence[Any], *retained: Any) -> Any:
         if any(when(item) for item in readings):
             raise error
-        return insert_batch(conn, readings, retained)
+        return store(conn, readings, *retained)
 
     return insert
 
@@ -134,7 +134,7 @@ def failing(error: Exception, when: Any) -> Any:
 def test_one_message_that_the_database_can_not_hold_does_not_keep_the_others_out(
     error: Exception, writer: BatchWriter, db: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(writer_module, "insert_batch", failing(error, lambda item: item.temperature_c == 13.0))
+    monkeypatch.setattr(writer_module, "insert_raw", failing(error, lambda item: item.temperature_c == 13.0))
     batch = [message({**GOOD, "temperature_c": float(t)}, f"monitord/attic/p{t}/reading") for t in range(10, 16)]
     assert writer.commit(batch) == Outcome(inserted=5, held=1)
     (item,) = held(db)
@@ -148,7 +148,7 @@ def test_a_database_that_is_away_is_told_and_nothing_is_held_for_it(
     error: Exception, writer: BatchWriter, db: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patch:
-        patch.setattr(writer_module, "insert_batch", failing(error, lambda _: True))
+        patch.setattr(writer_module, "insert_raw", failing(error, lambda _: True))
         with pytest.raises((StoreError, OSError)):
             writer.commit([message(GOOD), message(b"\xff")])
     assert (count(db), held(db)) == (0, [])
@@ -223,7 +223,9 @@ def test_one_payload_that_the_database_can_not_hold_does_not_keep_the_others_hel
 ) -> None:
     writer.commit([message({"t": float(t), "h": 61.4}, f"up/p{t}") for t in range(5)])
     refusal = IntegrityError("insert", None, Exception("a constraint"))
-    monkeypatch.setattr("monitord.ingest.quarantine.insert_batch", failing(refusal, lambda r: r.temperature_c == 3.0))
+    monkeypatch.setattr(
+        "monitord.ingest.quarantine.insert_batch", failing(refusal, lambda r: r.temperature_c == 3.0, insert_batch)
+    )
     result = release(db, TopicRules([UP]), CLOCK)
     assert (result.released, [item.topic for item in result.still_held]) == (4, ["up/p3"])
 
@@ -287,7 +289,7 @@ def test_halves_survive_a_batch_that_is_tried_again(db: Database, monkeypatch: p
         def refuse(*_: object) -> None:
             raise StoreError("the disk is full")
 
-        broken.setattr(writer_module, "insert_batch", refuse)
+        broken.setattr(writer_module, "insert_raw", refuse)
         with pytest.raises(StoreError):
             writer.commit([half("p", "h", 61, 2)])
     assert writer.commit([half("p", "h", 61, 2)]) == Outcome(inserted=1)
