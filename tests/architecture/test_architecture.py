@@ -16,7 +16,7 @@ PROGRAM = [p for p in SOURCES if p.is_relative_to(ROOT / "monitord")]
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
-MODULE_LINES, FUNCTION_LINES, ROOM_BOXES = 600, 80, 17
+MODULE_LINES, FUNCTION_LINES, ROOM_BOXES = 400, 80, 17
 DISTRIBUTIONS = {
     "yaml": "pyyaml",
     "cbor2": "cbor2",

@@ -16,7 +16,8 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 def test_the_version_stands_in_one_place_and_heads_the_changelog() -> None:
     assert "version" not in PROJECT["project"]
     assert PROJECT["tool"]["setuptools"]["dynamic"]["version"] == {"attr": "monitord.__version__"}
-    newest = re.search(r"^## (\S+)$", (ROOT / "deploy" / "CHANGELOG.md").read_text(encoding="utf-8"), re.MULTILINE)
+    changelog = (ROOT / "deploy" / "CHANGELOG.md").read_text(encoding="utf-8")
+    newest = re.search(r"^## (\S+) \(\d{4}-\d{2}-\d{2}\)$", changelog, re.MULTILINE)
     assert newest is not None
     assert newest[1] == monitord.__version__
 
