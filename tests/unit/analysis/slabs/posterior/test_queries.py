@@ -104,6 +104,12 @@ def test_a_stall_opens_at_eighty_percent_and_closes_under_fifty(share: float, be
     assert found.active is active
 
 
+@pytest.mark.parametrize(("share", "active"), [(0.51, True), (0.49, False)])
+def test_a_stall_whose_cause_goes_on_closes_where_progress_is_as_likely_as_none(share: float, active: bool) -> None:
+    found = judged(flat_share(share, 60.0), wetter=10.0, active=True)
+    assert (found.cause, found.active) == (StallCause.AIR_WETTER, active)
+
+
 def test_progress_is_a_tenth_of_what_remains_in_a_week() -> None:
     """10 % RH remain: a fall of 1 in seven days is progress, one of 0.9 is none."""
     for week, probability in ((0.95, 1.0), (1.05, 0.0)):

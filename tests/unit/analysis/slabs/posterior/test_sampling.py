@@ -83,6 +83,15 @@ def test_the_first_days_after_sealing_are_disturbed_by_a_second_approach() -> No
     assert covariance[0, 8] == pytest.approx(1.0 + 0.12**2 * np.exp(-8.0 / 30.0), rel=1e-6)
 
 
+def test_how_far_a_sleeves_air_came_is_told_by_its_third_counted_day() -> None:
+    reading = np.array([np.nan, 60.0, 75.0, 85.0, 90.0, 90.0])
+    sealed = replace(days_of(reading), since_sealed_h=24.0 * np.arange(6), first_reading_pct=50.0)
+    whitener = error_model(sealed, 6).whiteners[0]
+    covariance = np.linalg.inv(whitener.T @ whitener)
+    lag = 0.12 * (85.0 - 50.0) * 0.8 * np.exp(-np.arange(1, 6) / 0.8)
+    assert np.diag(covariance) == pytest.approx(0.08**2 + 0.12**2 + 1.0 + lag**2, rel=1e-6)
+
+
 def test_a_day_that_is_skipped_has_no_error() -> None:
     errors = error_model(days_of(np.full(10, 90.0)), 10, (3, 7, 12))
     assert errors.days.tolist() == [0, 1, 2, 4, 5, 6, 8, 9]

@@ -76,6 +76,19 @@ def test_a_sleeve_that_was_opened_counts_again_three_days_later() -> None:
         assert (end in out) == overlaps
 
 
+@pytest.mark.parametrize(("hours", "out"), [(7, True), (9, False)])
+def test_of_a_sleeve_that_was_opened_the_eight_hours_before_do_not_count(hours: int, out: bool) -> None:
+    """The day ends that long before the first hour that shows it."""
+    end = day_phase_h(location(SLEEVE)) + 24 * 9
+    rh = np.full(N, 90.0)
+    at = end + hours - 1
+    rh[at:] = 90.0 - 20.0 * np.exp(-np.arange(N - at) / 5.0)
+    rh[at : at + 2] = 50.0
+    days = built(sleeve(rh))
+    last = int(np.flatnonzero(days.end_s == START_S + HOUR_S * end)[0])
+    assert np.isnan(days.reading_pct[last]) == out
+
+
 @pytest.mark.parametrize(("fall", "out"), [(3.9, False), (4.4, True)])
 def test_a_fall_of_four_percent_in_a_day_is_a_sleeve_that_stands_open(fall: float, out: bool) -> None:
     """Slowly enough for no jump between two hours."""
@@ -140,3 +153,9 @@ def test_an_unknown_thickness_is_two_and_a_half_depths_and_an_unknown_depth_fort
     assert depth == pytest.approx(0.02, abs=1e-3)
     with pytest.raises(ValueError, match="give its own depth"):
         grid_of(0.05, 0.06)
+
+
+def test_each_cell_is_twelve_percent_thicker_than_the_one_over_it() -> None:
+    grid = grid_of(0.1, 0.04)
+    middles = np.diff(grid.depth_m)
+    assert middles[1:] / middles[:-1] == pytest.approx(1.12)

@@ -90,6 +90,13 @@ def test_a_supply_that_begins_later_feeds_nothing_before(day: int, fed: bool) ->
     assert bool(member.on(day).fed[0]) is fed
 
 
+def test_before_any_reading_a_third_of_the_slabs_is_fed_and_none_that_dries_from_both_faces() -> None:
+    record = days_of(np.full(3, 90.0))
+    assert begin(SLAB, record).population.fed.mean() == pytest.approx(0.35, abs=0.01)
+    both = slab_of(location(SLEEVE, depth_mm=20.0, slab_thickness_mm=100.0, drying_sides=2))
+    assert not begin(both, record).population.fed.any()
+
+
 def marched(days: SleeveDays) -> Ensemble:
     ensemble = begin(SLAB, days, 128)
     for _ in range(len(days)):
