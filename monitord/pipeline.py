@@ -29,6 +29,7 @@ from monitord.errors import MonitordError, StoreError, TakenOverError
 from monitord.model.alerts import Alert, Ending
 from monitord.model.assessments import JobAssessment
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.config.settings import AssessSettings
 from monitord.model.jobs import JobFile
 from monitord.model.readiness.criteria_files import CriteriaBook
 from monitord.model.readiness.signoffs import SignOff
@@ -103,26 +104,71 @@ _CATCH_UP_D = 60
 """Days of sleeves' ensembles that one round may catch up on after a restart: some three seconds (our choice). [d]"""
 
 
-class AssessmentCaches:
-    """What is saved between rounds, for each job; a job that was changed starts afresh."""
+_IN_USE = timedelta(minutes=10)
+"""A job that was assessed within this time is assumed to be assessed again soon (our choice)."""
 
-    def __init__(self) -> None:
-        self._kept: dict[str, tuple[JobFile, KeptRecord, AssessmentCache]] = {}
+
+@dataclass
+class _Kept:
+    """What is saved of one job."""
+
+    job: JobFile
+    record: KeptRecord
+    cache: AssessmentCache
+    used_at: datetime
+
+    @property
+    def nbytes(self) -> int:
+        return self.record.nbytes + self.cache.nbytes
+
+    def forget_hours(self) -> None:
+        self.record.forget()
+        self.cache.forget_hours()
+
+
+class AssessmentCaches:
+    """What is saved between rounds, for each job; a job that was changed starts afresh.
+
+    The hours of a job, which grow with its days, are kept as long as those of all jobs take no more than `memory_mb`;
+    what was judged by them is kept always.
+    """
+
+    def __init__(self, memory_mb: int = AssessSettings().memory_mb) -> None:
+        self._kept: dict[str, _Kept] = {}
+        self._most_bytes, self._bytes = memory_mb * 2**20, dict[str, int]()
         self._budget = Budget()
         self._histories: dict[str, History] = {}
         self._fences: dict[str, int] = {}
 
-    def of(self, conn: Connection, job: JobFile) -> tuple[KeptRecord, AssessmentCache]:
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the hours that are kept."""
+        return sum(self._bytes.values())
+
+    def of(self, conn: Connection, job: JobFile, as_of: datetime) -> tuple[KeptRecord, AssessmentCache]:
         """What is known of a job as it now is, and the memo of what rests on that.
 
         The ensembles of its sleeves come from the store where they are not at hand.
         """
         kept = self._kept.get(job.job)
-        if kept is None or kept[0] != job:
-            sleeve_runs = SleeveRuns(assessments.checkpoints(conn, job.job)) if kept is None else kept[2].sleeve_runs
-            kept = self._kept[job.job] = (job, KeptRecord(), AssessmentCache(sleeve_runs))
-        kept[2].budget = self._budget
-        return kept[1:]
+        if kept is None or kept.job != job:
+            sleeve_runs = SleeveRuns(assessments.checkpoints(conn, job.job)) if kept is None else kept.cache.sleeve_runs
+            kept = self._kept[job.job] = _Kept(job, KeptRecord(), AssessmentCache(sleeve_runs), as_of)
+        kept.cache.budget, kept.used_at = self._budget, as_of
+        return kept.record, kept.cache
+
+    def bound(self, job: str, now: datetime) -> None:
+        """Forget hours where all take too much: those of jobs that are not in use any more, else of this job.
+
+        To forget those that were used least lately would forget each job's just before it is assessed again.
+        """
+        self._bytes[job] = self._kept[job].nbytes
+        if self.nbytes <= self._most_bytes:
+            return
+        unused = [name for name in self._bytes if now - self._kept[name].used_at > _IN_USE]
+        for name in [*unused, job]:
+            self._kept[name].forget_hours()
+            del self._bytes[name]
 
     def begin_round(self) -> None:
         """Let this round catch up on `_CATCH_UP_D` days of sleeves, so that no restart holds up the alerts."""
@@ -151,7 +197,7 @@ class AssessmentCaches:
 
     def forget(self, job: str) -> None:
         """Keep nothing of a job."""
-        for known in (self._kept, self._histories, self._fences):
+        for known in (self._kept, self._bytes, self._histories, self._fences):
             known.pop(job, None)
 
 
@@ -284,7 +330,7 @@ def _run_job(
             return
         ended = job.end is not None and job.end <= now
         as_of = job.end if ended and job.end is not None else now
-        known, cache = caches.of(conn, job)
+        known, cache = caches.of(conn, job, now)
         record = known.load(conn, job, as_of)
         history = caches.history(conn, job_id, as_of)
         max_age = timedelta(hours=options.outdoor_forecast_max_age_h)
@@ -315,5 +361,6 @@ def _run_job(
             assessments.add_forecasts(conn, job_id, location, forecast)
         if not cache.pending:  # else the next round goes on with it
             pending_jobs.clear_mark(conn, job_id, mark)
+    caches.bound(job_id, now)
     for event in result.events:
         _log.info("job %s: alert %s %s: %s", job_id, event.fingerprint[:8], event.event, event.detail)

@@ -79,9 +79,7 @@ class AssessmentCache:
         """The view of what lies before `hour_s`."""
         key, known = self._key(record, hour_s), self._hours.get(hour_s)
         if known is None or known[0] != key:
-            known = key, compute_hourly_results(job, record, hour_s, options)
-            self._hours = {at: kept for at, kept in self._hours.items() if at >= hour_s - ASSESSMENT.goals_every_s}
-            self._hours[hour_s] = known
+            known = self._hours[hour_s] = key, compute_hourly_results(job, record, hour_s, options)
         return known[1]
 
     def goals(self, job: JobFile, record: JobRecord, hour_s: float, options: AnalysisOptions) -> dict[str, GoalResults]:
@@ -121,6 +119,21 @@ class AssessmentCache:
             )
             known = self._damage = key, outdoor_forecast, view
         return known[2]
+
+    def settle(self, hours_s: float, goals_s: float) -> None:
+        """Keep what the next assessment asks for if nothing changes: the newest view of hours, and no record."""
+        self._keys = (JobRecord(()), {})
+        asked = {hours_s, goals_s} if self.pending else {hours_s}
+        self._hours = {at: kept for at, kept in self._hours.items() if at in asked}
+
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the views of hours, which grow with the days; the rest is small, but for the ensembles."""
+        return sum(view.nbytes for _, view in self._hours.values())
+
+    def forget_hours(self) -> None:
+        """Keep no view of hours; what was judged by them stays."""
+        self._hours = {}
 
     def _key(self, record: JobRecord, hour_s: float) -> _Key:
         if self._keys[0] is not record:
@@ -178,7 +191,8 @@ def assess_job(
     cache = cache or AssessmentCache()
     goals_s = _last(ASSESSMENT.goals_every_s, as_of_s)
     goals = cache.goals(job, record, goals_s, options)
-    hours = cache.hours(job, record, _last(ASSESSMENT.hourly_every_s, as_of_s), options)
+    hours_s = _last(ASSESSMENT.hourly_every_s, as_of_s)
+    hours = cache.hours(job, record, hours_s, options)
     damage = cache.damage(job, record, _last(ASSESSMENT.damage_every_s, as_of_s), options, outdoor_forecast)
     airs = {location.id: _present(job, location, record, hours, as_of_s, options) for location in job.locations}
     known = _Known(job, airs, goals, hours, damage, as_of_s, options, compared)
@@ -191,6 +205,8 @@ def assess_job(
             about = (silent_probe(placement, location, as_of_s, options), low_battery(placement, location, as_of_s))
             findings.extend(finding for finding in about if finding is not None)
     times = [air.time_s for air in airs.values() if air is not None]
+    readiness = cache.readiness(job, record, goals_s, options, built_in() if criteria is None else criteria)
+    cache.settle(hours_s, goals_s)
     return JobAssessment(
         job=job.job,
         as_of=as_of,
@@ -198,13 +214,7 @@ def assess_job(
         locations=tuple(locations),
         findings=tuple(findings),
         ventilation=_ventilation(known, locations) if compared else (),
-        readiness=cache.readiness(
-            job,
-            record,
-            goals_s,
-            options,
-            built_in() if criteria is None else criteria,
-        ),
+        readiness=readiness,
     )
 
 

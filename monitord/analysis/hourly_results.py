@@ -77,6 +77,12 @@ class HourlyResults:
     sources: dict[str, MoistureSource | None] = field(default_factory=dict)
     """Where the vapour comes from, of the locations that were asked for: see `source_at`."""
 
+    @property
+    def nbytes(self) -> int:
+        """Bytes of the arrays."""
+        series = sum(one.nbytes for one in self.all_series.values())
+        return series + sum(quality.hourly_out.nbytes for quality in self.qualities.values())
+
 
 @dataclass
 class GoalResults:

@@ -242,7 +242,8 @@ class Daemon:
         from monitord.ingest.forecast_files import ForecastFiles
         from monitord.pipeline import AssessmentCaches, assess_pending, mark_running, renew_hours
 
-        settings, clock, caches, shared = self.settings, self.clock, AssessmentCaches(), self._shared
+        settings, clock, shared = self.settings, self.clock, self._shared
+        caches = AssessmentCaches(settings.assess.memory_mb)
 
         def assess() -> None:
             began = clock.now()

@@ -383,6 +383,45 @@ def test_after_a_restart_sleeves_are_caught_up_over_rounds_and_hold_no_alert_up(
     assert again == shown
 
 
+def damp_house(limit_pa: float = 120.0, offset_pct: float | None = None) -> JobFile:
+    """The house with a cavity, with its goal, perhaps calibrated meanwhile."""
+    job = house().model_dump(mode="json", by_alias=True, exclude_none=True)
+    goal = {"metric": "vp_excess_pa", "limit": limit_pa}
+    job["locations"].append({"id": "wall", "kind": "cavity", "reference": "room", "f_rsi": 0.4, "goal": goal})
+    job["probes"].append({"id": "c1", "location_id": "wall", "from": START.isoformat(), "interval_s": 600})
+    if offset_pct is not None:
+        day = START + timedelta(days=1)
+        job["calibrations"] = [{"probe": "c1", "at": day.isoformat(), "relative_humidity_correction_pct": offset_pct}]
+    return JobFile.model_validate(job)
+
+
+@pytest.mark.parametrize(("seed", "memory_mb"), [(1, 1024), (3, 0)])
+def test_what_is_kept_between_rounds_changes_no_verdict(db: Database, seed: int, memory_mb: int) -> None:
+    """Readings in any order of arrival, backlogs, a job file that changes, a calibration: as if judged from scratch."""
+    chance, caches = random.Random(seed), AssessmentCaches(memory_mb)
+    measured = air(START, 60, 45.0)
+    measured += [reading("c1", r.time, 14.0, 88.0 - i / 40) for i, r in enumerate(measured[::2])]
+    arriving = []
+    for r in measured:
+        late_h = chance.choice((0.0,) * 9 + (chance.uniform(0.0, 30.0),))
+        arriving.append(r.model_copy(update={"received_at": r.time + timedelta(seconds=4, hours=late_h)}))
+    chance.shuffle(arriving)
+    clock, files = SetClock(), [damp_house(), damp_house(300.0), damp_house(300.0, 4.0)]
+    for turn in range(12):
+        if turn % 4 == 0:
+            apply(db, files[turn // 4])
+        since, clock.time = clock.time, clock.time + timedelta(hours=chance.choice((0.2, 1.0, 2.5, 6.0)))
+        store(db, [r for r in arriving if since < r.received_at <= clock.time])
+        mark_running(db, clock)
+        assert not assess_pending(db, clock, RULES, OPTIONS, caches).failed
+        with db.read() as conn:
+            shown, record = latest_assessment(conn, "mill-3"), load_job_record(conn, files[turn // 4], clock.time)
+        scratch = assess_job(files[turn // 4], record, clock.time, OPTIONS)
+        assert shown is not None
+        assert shown.model_dump_json() == scratch.model_dump_json()
+    assert (caches.nbytes > 0) == (memory_mb > 0)
+
+
 def slips(as_of: datetime) -> Forecast:
     """What is forecast in each six hours: from the second week on the date moves away as fast as time passes."""
     made = datetime.fromtimestamp(as_of.timestamp() // 21_600 * 21_600, UTC)

@@ -63,6 +63,12 @@ class HourlySeries:
         )
 
     @property
+    def nbytes(self) -> int:
+        """Bytes of the arrays."""
+        columns = self.hour_s, self.temperature_c, self.relative_humidity_pct, self.vapour_pressure_pa
+        return sum(column.nbytes for column in (*columns, self.surface_temperature_c))
+
+    @property
     def end_s(self) -> float:
         """End of the last complete hour. [s]"""
         return float(self.hour_s[-1] + HOUR_S) if len(self) else 0.0

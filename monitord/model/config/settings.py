@@ -159,6 +159,10 @@ class AssessSettings(BaseModel):
     """How often jobs with new readings are looked for and assessed. [s]"""
     timer_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
     """How often every running job is assessed even without new readings, so that silence is noticed. [s]"""
+    memory_mb: Annotated[int, Field(ge=0, le=1_000_000)] = 1024
+    """Memory for the hours kept between assessments: 2 MB for a job of 20 probes after 30 days, 6 MB after 90 days. A
+    job that finds no room is read anew at each assessment: that takes five to ten times as long, and changes nothing.
+    [MB]"""
 
 
 class CriteriaSettings(BaseModel):

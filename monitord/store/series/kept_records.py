@@ -97,6 +97,10 @@ class KeptRecord:
         """Bytes of what is kept."""
         return sum(kept.nbytes for kept in self._kept.values())
 
+    def forget(self) -> None:
+        """Keep nothing; the next time all is read from scratch."""
+        self._kept = {}
+
     def load(self, conn: Connection, job: JobFile, as_of: datetime) -> JobRecord:
         """The same as `load_job_record`, errors included."""
         need_readings(conn, job.job)
