@@ -1,4 +1,4 @@
-"""`monitord backup`, `restore`, `store` and `broker session`: what keeps readings from being lost."""
+"""`monitord backup`, `restore`, `store` and `broker`: what keeps readings from being lost."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from monitord.store.db.database import Database
 from monitord.store.db.integrity import need_file_of
 from monitord.store.maintenance.backup import make_backup, restore_backup
 from monitord.store.maintenance.one_daemon import DaemonLock, lock_of
-from monitord.store.series.keeping import influx_readings, known_place
+from monitord.store.series.keeping import influx_readings, known_place, open_store
 
 
 def backup(parsed: Namespace) -> int:
@@ -46,11 +46,24 @@ def make_session(parsed: Namespace) -> int:
     from monitord.ingest.mqtt.session import make_sessions
 
     settings = settings_of(parsed)
-    with lock_of(settings.database.url):  # a daemon that runs has its session, and would be sent away
-        sessions = make_sessions(settings)
+    with lock_of(settings.database.url, shared=parsed.name is not None) as lock:
+        lock.share()  # a whole daemon has its session, and would be sent away; others share the work
+        sessions = make_sessions(settings, parsed.name)
     for made in sessions:
         kept = "it was there already" if made.was_there else "it is new"
         out(f"{made.where} keeps a session for {made.client_id!r} ({kept}): {', '.join(made.filters)}")
+    return 0
+
+
+def leave_session(parsed: Namespace) -> int:
+    """Take in what waits for an ingest process that is not to run again, and have the brokers forget it."""
+    from monitord.ingest.mqtt.session import leave_sessions
+
+    settings = settings_of(parsed)
+    with lock_of(settings.database.url, shared=True) as lock, closing(open_store(settings, migrate=False)) as db:
+        lock.share()
+        taken = leave_sessions(settings, db, parsed.name)
+    out(f"the session is given up; {taken} messages waited there, and are stored")
     return 0
 
 

@@ -19,12 +19,14 @@ import pytest
 from brokers import Mosquitto, Publisher, left_in_session, wait_until
 from clocks import SetClock
 from pydantic import ValidationError
+from sqlalchemy import text
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.cli import main
 from monitord.daemon.maintenance import Backups, IntegrityWatch, archive_ended
 from monitord.daemon.wiring import Daemon
-from monitord.errors import StoreError
+from monitord.errors import BrokerError, StoreError
+from monitord.ingest.mqtt import session
 from monitord.ingest.mqtt.session import make_sessions
 from monitord.model.alerts import Alert
 from monitord.model.assessments import JobAssessment
@@ -290,6 +292,64 @@ def test_the_session_is_made_before_the_first_start_and_keeps_what_comes(mosquit
     assert again.was_there
     assert "monitord/#" in again.filters
     assert left_in_session(mosquitto.settings()) == 7, "to make it again acknowledges nothing"
+
+
+def message(i: int) -> tuple[str, bytes]:
+    time = START + timedelta(minutes=i)
+    return "monitord/gw1/p9/reading", (
+        f'{{"time":"{time.isoformat()}","temperature_c":15.0,"relative_humidity_pct":60.0}}'.encode()
+    )
+
+
+@pytest.mark.parametrize("name", [None, "1"])
+def test_a_session_is_given_up_once_what_waits_in_it_is_stored(
+    name: str | None,
+    mosquitto: Mosquitto,
+    db: Database,
+    file: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(session, "_QUIET_S", 0.3)
+    config = file.with_name("monitord.toml")
+    config.write_text(
+        f'[database]\nurl = "sqlite:///{file}"\n[broker]\nport = {mosquitto.port}\nclient_id = "leaver"\n'
+    )
+    words = ["--config", str(config), "broker"]
+    named = [] if name is None else ["--name", name]
+    settings = Settings.model_validate(
+        {"database": {"url": f"sqlite:///{file}"}, "broker": {"port": mosquitto.port, "client_id": "leaver"}}
+    )
+    make_sessions(settings, name)
+    with Publisher(mosquitto.port) as gateway:
+        gateway.publish([message(i) for i in range(7)])
+        assert main([*words, "leave", *named]) == 0
+        assert "7 messages waited there, and are stored" in capsys.readouterr().out
+        gateway.publish([message(9)])
+    with db.read() as conn:
+        assert conn.execute(text("SELECT count(*) FROM reading")).scalar_one() == 7
+    assert [made.was_there for made in make_sessions(settings, name)] == [False]
+
+
+def test_a_session_in_which_something_is_left_stays(
+    mosquitto: Mosquitto, db: Database, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The broker sends two ahead, and the rest as these are acknowledged: we say goodbye in the midst of that."""
+    broker = mosquitto.settings(client_id="leaver-2", receive_maximum=2, batch_size=1)
+    settings = Settings.model_validate({"database": {"url": f"sqlite:///{file}"}, "broker": broker})
+    make_sessions(settings)
+    with Publisher(mosquitto.port) as gateway:
+        gateway.publish([message(i) for i in range(40)])
+    with monkeypatch.context() as patch:
+        patch.setattr(session, "_QUIET_S", 0.0)
+        with pytest.raises(BrokerError, match="something is left in a session"):
+            session.leave_sessions(settings, db)
+        patch.setattr(session, "_QUIET_S", 0.3)
+    with db.read() as conn:
+        stored = conn.execute(text("SELECT count(*) FROM reading")).scalar_one()
+    assert session.leave_sessions(settings, db) == 40 - stored > 0
+    with db.read() as conn:
+        assert conn.execute(text("SELECT count(*) FROM reading")).scalar_one() == 40
 
 
 def test_an_upgrade_and_the_way_back_by_the_backup_of_before(db: Database, file: Path, tmp_path: Path) -> None:

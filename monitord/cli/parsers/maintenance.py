@@ -36,6 +36,10 @@ def add_parsers(commands: _SubParsersAction[ArgumentParser]) -> None:
     verbs = broker.add_subparsers(dest="verb", required=True, metavar="VERB")
     session = verbs.add_parser("session", help="subscribe, so that the broker keeps readings before the first start")
     session.set_defaults(run=Command("maintenance", "make_session"))
+    leave = verbs.add_parser("leave", help="store what waits for a process that is not to run again; end its session")
+    leave.set_defaults(run=Command("maintenance", "leave_session"))
+    for verb in (session, leave):
+        verb.add_argument("--name", metavar="NAME", help="of one of several processes with the role ingest, such as 1")
 
     mirror = commands.add_parser("mirror", help="the copy of readings and results in InfluxDB")
     verbs = mirror.add_subparsers(dest="verb", required=True, metavar="VERB")

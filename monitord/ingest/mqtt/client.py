@@ -74,5 +74,12 @@ def _properties(settings: BrokerSettings, lasting: bool) -> Properties:
     return properties
 
 
+def forget_session() -> Properties:
+    """What a goodbye says for the broker to forget the session at once (MQTT 5.0, 3.14.2.2.2)."""
+    properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = 0
+    return properties
+
+
 def _leave_writing_to_the_loop(_client: Client, _userdata: Any, _sock: Any) -> None:
     """With this callback set, the client queues what it sends, and a loop writes it in one go."""

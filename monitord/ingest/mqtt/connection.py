@@ -22,7 +22,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitord.clock import Clock
 from monitord.errors import BrokerError
-from monitord.ingest.mqtt.client import new_client
+from monitord.ingest.mqtt.client import forget_session, new_client
 from monitord.ingest.mqtt.connect_backlog import ConnectBacklog
 from monitord.ingest.mqtt.link import MAIN, Arrival, LinkState, Token, pause_s
 from monitord.ingest.payload_limit import cut
@@ -60,6 +60,8 @@ class Connection:
     has_room : whether more messages may be taken in; while not, the network is left alone.
     lasting : False leaves no session behind on the broker, for a look that must change nothing.
     name : of the broker in the settings; its tokens carry it.
+    leaving : take what waits in the session and nothing new, and have the broker forget the session at `close` if
+        nothing is left in it. MQTT 5 only.
 
     Raises
     ------
@@ -76,8 +78,12 @@ class Connection:
         *,
         lasting: bool = True,
         name: str = MAIN,
+        leaving: bool = False,
     ) -> None:
         self.name = name
+        self.forgotten = False
+        """Whether the broker was told to forget the session."""
+        self._leaving = leaving
         self.state = LinkState()
         self.moved_at = monotonic()
         """When `run` last got on, by the monotonic clock; in the future while it rests before the next try. [s]"""
@@ -252,8 +258,9 @@ class Connection:
             self._answered = False
             self._client.unsubscribe(_NO_TOPIC)
             self._move_until(lambda: self._answered)
+        self.forgotten = self._leaving and self._answered and not self._burst
         self._burst.clear()  # what came meanwhile is not acknowledged, and will come again
-        self._client.disconnect()
+        self._client.disconnect(properties=forget_session() if self.forgotten else None)
         self._move_until(lambda: not self._client.want_write())
         self.state = self.state._replace(connected=False, error=None)
 
@@ -283,7 +290,9 @@ class Connection:
         if flags.session_present:
             self._backlog.begin(self._signed_in_at)
         self.state = LinkState(session_present=flags.session_present)
-        if self._settings.protocol == "5":
+        if self._leaving:
+            client.unsubscribe(self._filters)
+        elif self._settings.protocol == "5":
             # a retained message comes only with a new subscription, not again at each reconnect
             options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_SEND_IF_NEW_SUB)
             client.subscribe([(name, options) for name in self._filters])
@@ -335,6 +344,8 @@ class Connection:
 
     def _on_unsubscribe(self, *_: Any) -> None:
         self._answered = True
+        if self._leaving:
+            self.state = self.state._replace(connected=True, since=self._clock.now())
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
         self._burst.append(self._arrival(message))  # at once, so that of a large payload only its beginning stays

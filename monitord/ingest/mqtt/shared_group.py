@@ -49,12 +49,15 @@ def check_group(member: str, brokers: Iterable[BrokerSettings], rules: Sequence[
             )
 
 
-def as_member(broker: BrokerSettings, member: str) -> BrokerSettings:
-    """The broker as one member signs in to it."""
-    return broker.model_copy(update={"client_id": f"{broker.client_id}-{member}"})
+def as_member(
+    broker: BrokerSettings, filters: Sequence[str], member: str | None
+) -> tuple[BrokerSettings, tuple[str, ...]]:
+    """How one member signs in to a broker, and what it subscribes to; None: it is the only one.
 
-
-def shared_filters(broker: BrokerSettings, filters: Iterable[str]) -> tuple[str, ...]:
-    """What each member subscribes to, given what a single process would; the group is named by the client id."""
+    The group is named by the client id of the settings.
+    """
+    if member is None:
+        return broker, tuple(filters)
     group = re.sub(r"[/+#]", "-", broker.client_id)
-    return tuple(f"$share/{group}/{name}" for name in filters)
+    one = broker.model_copy(update={"client_id": f"{broker.client_id}-{member}"})
+    return one, tuple(f"$share/{group}/{name}" for name in filters)

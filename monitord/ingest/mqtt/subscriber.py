@@ -22,7 +22,7 @@ from monitord.errors import StoreError
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.connection import Connection
 from monitord.ingest.mqtt.link import MAIN, Arrival, LinkState
-from monitord.ingest.mqtt.shared_group import as_member, shared_filters
+from monitord.ingest.mqtt.shared_group import as_member
 from monitord.ingest.writer import BatchWriter, Outcome
 from monitord.model.config.broker import BrokerSettings, QuarantineSettings
 from monitord.store.db.database import Database
@@ -77,6 +77,7 @@ class Consumer:
     rules : what each topic carries; also what is subscribed to.
     quarantine : how much of what can't be understood is kept.
     member : name of this process, where several take the readings of these brokers in turn; None: it is the only one.
+    leaving : take what waits in the sessions, and give these up at the end.
 
     Raises
     ------
@@ -91,6 +92,8 @@ class Consumer:
         rules: TopicRules,
         quarantine: QuarantineSettings | None = None,
         member: str | None = None,
+        *,
+        leaving: bool = False,
     ) -> None:
         brokers = {MAIN: settings} if isinstance(settings, BrokerSettings) else settings
         self._settings = first = next(iter(brokers.values()))
@@ -100,12 +103,9 @@ class Consumer:
         self._links = []
         for name, broker in brokers.items():
             filters = rules.filters(broker.also_read)
-            if member is None:
-                link = Connection(broker, filters, clock, self._take, self._has_room, name=name)
-            else:
-                one, among = as_member(broker, member), shared_filters(broker, filters)
-                link = Connection(one, among, clock, self._take, self._has_room, name=name)
-            self._links.append(link)
+            one, wanted = as_member(broker, filters, member)
+            take, room = self._take, self._has_room
+            self._links.append(Connection(one, wanted, clock, take, room, name=name, leaving=leaving))
         self._counting = threading.Lock()
         self._bursts: queue.SimpleQueue[list[Arrival] | None] = queue.SimpleQueue()
         self._pending: deque[Arrival] = deque()
@@ -146,6 +146,11 @@ class Consumer:
         if self._received > self._done:
             moved = min(moved, self._moved_at)
         return max(0.0, monotonic() - moved)
+
+    @property
+    def forgotten(self) -> bool:
+        """Whether, once stopped, every broker was told to forget its session: nothing was left in it."""
+        return all(link.forgotten for link in self._links)
 
     def start(self) -> None:
         """Begin; returns at once, whether or not the brokers can be reached. Once only."""

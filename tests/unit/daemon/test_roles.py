@@ -10,7 +10,7 @@ import pytest
 from monitord.cli.parsers.running import ROLES
 from monitord.daemon.shared_work import owner_of, shares_work
 from monitord.errors import ConfigurationError
-from monitord.ingest.mqtt.shared_group import as_member, shared_filters
+from monitord.ingest.mqtt.shared_group import as_member
 from monitord.model.config.broker import BrokerSettings
 from monitord.model.config.roles import DaemonRole
 from monitord.model.config.settings import Settings
@@ -79,5 +79,7 @@ def test_a_rule_that_compares_messages_needs_one_process(key: dict[str, object])
 def test_members_have_sessions_of_their_own_and_one_group() -> None:
     """MQTT 5.0, 4.8.2: $share/{ShareName}/{filter}; a ShareName holds no `/`, `+` or `#`."""
     broker = BrokerSettings(client_id="site/7")
-    assert as_member(broker, "2").client_id == "site/7-2"
-    assert shared_filters(broker, ["monitord/#", "a/+/b"]) == ("$share/site-7/monitord/#", "$share/site-7/a/+/b")
+    one, filters = as_member(broker, ["monitord/#", "a/+/b"], "2")
+    assert one.client_id == "site/7-2"
+    assert filters == ("$share/site-7/monitord/#", "$share/site-7/a/+/b")
+    assert as_member(broker, ["monitord/#"], None) == (broker, ("monitord/#",))
