@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
@@ -78,12 +79,19 @@ class Backups:
 
 
 def archive_ended(
-    db: Database, clock: Clock, settings: ArchiveSettings, criteria: CriteriaBook, options: AnalysisOptions
+    db: Database,
+    clock: Clock,
+    settings: ArchiveSettings,
+    criteria: CriteriaBook,
+    options: AnalysisOptions,
+    stopping: Callable[[], bool] = lambda: False,
 ) -> None:
     """Archive the raw readings of the jobs that ended long enough ago; one that can't be is tried at the next round."""
     if settings.after_days is None or settings.folder is None:
         return
     for job in readings_archive.due(db, clock.now(), timedelta(days=settings.after_days)):
+        if stopping():
+            return
         try:
             done = readings_archive.archive_readings(db, job, settings.folder, clock.now(), criteria, options)
         except MonitordError as error:

@@ -286,7 +286,7 @@ class Daemon:
         if settings.archive.after_days is not None:
 
             def archive() -> None:
-                archive_ended(db, clock, settings.archive, criteria, settings.analysis)
+                archive_ended(db, clock, settings.archive, criteria, settings.analysis, lambda: scheduler.stopping)
 
             alone.append(Task("archive readings", archive, _DAY_S, at_start=True))
         if settings.outdoor_forecast.file is not None:

@@ -12,7 +12,7 @@ import csv
 import hashlib
 import io
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -27,7 +27,7 @@ from monitord.report.archive import PackFault, opened
 from monitord.report.collect import collect
 from monitord.report.pack import MORE, READINGS, make_pack
 from monitord.report.readings_file import iso_ms, ms_of
-from monitord.report.verify import verify
+from monitord.report.verify import Checked, verify
 from monitord.store.db.database import Database
 from monitord.store.db.tables import NEVER_MS
 from monitord.store.db.times import to_ms
@@ -140,18 +140,34 @@ def _begin(
     rollups.renew_all(db, to_ms(as_of))
     with db.read() as conn:
         evidence = collect(conn, job, as_of, criteria, options)
-        more = _more_text(archived.stored_readings(conn, job, as_of))
-    data = make_pack(evidence, key, {MORE: more.encode()})
+        stored = archived.stored_readings(conn, job, as_of)
+    data = make_pack(evidence, key, {MORE: _more_text(stored).encode()})
     file = f"{job.job}-archive-{as_of:%Y%m%dT%H%M%SZ}.zip"
     _write(folder / file, data)
-    checked = verify(_read(folder / file))
-    if isinstance(checked, PackFault):
-        raise StoreError(f"the pack can't be verified: {checked.file}: {checked.what}", where=str(folder / file))
+    checked = _verified(folder / file, stored)
     digest = hashlib.sha256(data).hexdigest()
     made = Archived(job.job, file, digest, checked.manifest.readings, as_of, now, None)
     with db.write() as conn:
         archived.begin(conn, made, needed_job(conn, job.job))
     return made
+
+
+def _verified(path: Path, stored: Sequence[RawReading]) -> Checked:
+    """The pack as it was read back, whole, with exactly these readings in it.
+
+    Raises
+    ------
+    StoreError : it is anything else; nothing may be taken out then.
+    """
+    data = _read(path)
+    checked, contents = verify(data), opened(data)
+    if isinstance(checked, PackFault) or isinstance(contents, PackFault):
+        raise StoreError(f"the pack can't be verified: {checked}", where=str(path), remedy="Nothing was taken out")
+    if sorted(_rows(contents[2]), key=lambda row: row.key) != sorted(stored, key=lambda row: row.key):
+        raise StoreError(
+            "the pack does not hold the readings as stored", where=str(path), remedy="Nothing was taken out"
+        )
+    return checked
 
 
 def _need_pack(path: Path, found: Archived) -> None:

@@ -15,6 +15,7 @@ from monitord.alerts.lifecycle.rule_files import rule_book
 from monitord.errors import JobFileError, StoreError
 from monitord.model.site.spots import Spot, SpotKind
 from monitord.pipeline import assess_pending
+from monitord.report import readings_archive
 from monitord.report.archive import PackFault
 from monitord.report.collect import collect
 from monitord.report.readings_archive import archive_readings, due, restore_readings
@@ -123,6 +124,21 @@ def test_only_a_closed_job_is_archived_and_only_its_own_pack_comes_back(db: Data
     with pytest.raises(StoreError, match="not the pack"):
         restore_readings(db, pack)
     assert support.stored(db) == before
+
+
+def test_readings_that_a_pack_would_not_give_back_as_they_are_are_not_taken_out(db: Database, tmp_path: Path) -> None:
+    with db.read() as conn:
+        before = archived.stored_readings(conn, support.closed_job(), NOW)
+    whole = readings_archive._more_text
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(
+            readings_archive, "_more_text", lambda rows: whole([row._replace(battery_pct=None) for row in rows])
+        )
+        with pytest.raises(StoreError, match="does not hold the readings as stored"):
+            archive(db, tmp_path)
+    with db.read() as conn:
+        assert archived.stored_readings(conn, support.closed_job(), NOW) == before
+        assert archived.all_archived(conn) == []
 
 
 def test_the_assessment_after_it_is_the_one_before_it(db: Database, tmp_path: Path) -> None:
