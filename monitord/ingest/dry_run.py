@@ -19,6 +19,7 @@ from monitord.ingest.decoding.records import RecordSource
 from monitord.ingest.decoding.times import PER_SECOND, read_number, read_text
 from monitord.ingest.decoding.topics import TopicMatch, TopicRules
 from monitord.model.config.broker import PayloadFormat, TopicRule
+from monitord.model.explain import read_toml
 from monitord.model.readings import Reading
 
 _LONGEST = 300
@@ -56,7 +57,7 @@ def rules_from(text: str, where: str) -> TopicRules:
     ConfigurationError : they can't be used; it names `where`.
     """
     try:
-        return TopicRules(_RULES.validate_python(tomllib.loads(text).get("topics", [])))
+        return TopicRules(_RULES.validate_python(read_toml(text).get("topics", [])))
     except (tomllib.TOMLDecodeError, ValidationError) as error:
         raise ConfigurationError(
             "the rules can't be used",

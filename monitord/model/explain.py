@@ -1,9 +1,10 @@
-"""Turns a pydantic validation error into what its reader can act on: which key, what is wrong, what to do."""
+"""Turns what is wrong with a file or a model into what its reader can act on: which key, what is wrong, what to do."""
 
 from __future__ import annotations
 
 import difflib
 import re
+import tomllib
 import typing
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -190,3 +191,21 @@ def _show(value: object) -> str:
 
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def read_toml(text: str) -> dict[str, Any]:
+    """The tables of a text in TOML.
+
+    Raises
+    ------
+    tomllib.TOMLDecodeError : it is none, its lists and tables are nested deeper than can be read, or a number of it has
+        thousands of digits.
+    """
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        raise
+    except RecursionError:
+        raise tomllib.TOMLDecodeError("lists or tables are nested too deep to be read") from None
+    except ValueError:  # int() takes 4,300 digits
+        raise tomllib.TOMLDecodeError("a number is too long to be read") from None

@@ -11,6 +11,7 @@ from pydantic import ValidationError
 
 from monitord.alerts.lifecycle.rules import AlertRules, Override, Rule
 from monitord.errors import ConfigurationError
+from monitord.model.explain import read_toml
 
 _TOP_KEYS = {"rules", "override"}
 _Checked = TypeVar("_Checked", Rule, Override)
@@ -63,13 +64,13 @@ def rule_book_of(data: dict[str, Any], where: str) -> AlertRules:
 
 def _default_tables() -> dict[str, dict[str, Any]]:
     text = resources.files("monitord.alerts.lifecycle").joinpath("default_rules.toml").read_text(encoding="utf-8")
-    tables: dict[str, dict[str, Any]] = tomllib.loads(text)["rules"]
+    tables: dict[str, dict[str, Any]] = read_toml(text)["rules"]
     return tables
 
 
 def _read(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return read_toml(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise ConfigurationError(
             "the rules file can't be read", where=str(path), why=error.strerror, remedy="Correct alerts.rules_file"

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from monitord.errors import ConfigurationError
 from monitord.ingest.decoding.mapping import UNITS
-from monitord.model.explain import MistakesError, problems
+from monitord.model.explain import MistakesError, problems, read_toml
 from monitord.model.jobs import known_zone
 from monitord.model.readings import Identifier
 
@@ -146,7 +146,7 @@ def load_mapping(path: Path) -> ColumnMapping:
     ConfigurationError : it can't be read, or it is none; every mistake is named.
     """
     try:
-        data: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
+        data: dict[str, Any] = read_toml(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise ConfigurationError(
             "the mapping can't be read",

@@ -21,7 +21,7 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.config.broker import BROKER_NAME, SHARED_BY_BROKERS, BrokerSettings, QuarantineSettings, TopicRule
 from monitord.model.config.influx_settings import StoreSettings
 from monitord.model.config.mirror_settings import MirrorSettings
-from monitord.model.explain import Loc, nearest, problems
+from monitord.model.explain import Loc, nearest, problems, read_toml
 from monitord.model.units import Units
 
 PREFIX = "MONITORD_"
@@ -347,7 +347,7 @@ def load_settings(path: Path | None) -> Settings:
 
 def _read_toml(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return read_toml(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise ConfigurationError(
             "the settings file can't be read",

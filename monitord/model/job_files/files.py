@@ -16,7 +16,7 @@ import tomli_w
 from pydantic import ValidationError
 
 from monitord.errors import JobFileError
-from monitord.model.explain import Loc, Problem, problems, problems_of
+from monitord.model.explain import Loc, Problem, problems, problems_of, read_toml
 from monitord.model.job_files.partial import mistakes_between
 from monitord.model.jobs import Calibration, JobFile
 
@@ -95,7 +95,7 @@ def job_schema() -> dict[str, Any]:
 
 def _parse_toml(text: str, where: str) -> Any:
     try:
-        return tomllib.loads(text)
+        return read_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise JobFileError("not valid TOML", where=where, why=str(error), remedy=_REMEDY) from None
 
@@ -115,6 +115,8 @@ def _parse_json(text: str, where: str) -> Any:
         return json.loads(text, object_pairs_hook=refuse_twice, parse_constant=refuse_constant)
     except json.JSONDecodeError as error:
         raise JobFileError("not valid JSON", where=where, why=str(error), remedy=_REMEDY) from None
+    except (RecursionError, ValueError) as error:  # nested too deep; a whole number of over 4,300 digits
+        raise JobFileError("JSON that can't be read", where=where, why=str(error), remedy=_REMEDY) from None
 
 
 def _entry_name(data: Any, loc: Loc) -> str | None:

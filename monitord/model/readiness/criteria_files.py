@@ -11,7 +11,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from monitord.errors import ConfigurationError
-from monitord.model.explain import problems
+from monitord.model.explain import problems, read_toml
 from monitord.model.readiness.criteria import Criteria
 
 CriteriaBook = Mapping[str, Criteria]
@@ -81,7 +81,7 @@ def parse_criteria(text: str, where: str) -> Criteria:
     ConfigurationError : as `load_criteria`.
     """
     try:
-        data = tomllib.loads(text)
+        data = read_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError(
             "the criteria file is not TOML", where=where, why=str(error), remedy="Correct that line"
