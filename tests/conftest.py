@@ -9,8 +9,14 @@ from pathlib import Path
 import pytest
 from brokers import Mosquitto
 from databases import upgrade
+from hypothesis import HealthCheck, settings
 
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
+
+# how long a case takes is the machine's business; a busy one would fail a test that found nothing
+settings.register_profile("tests", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+if settings.get_current_profile_name() == "default":  # not where `mutate_numbers.py` has set its own
+    settings.load_profile("tests")
 
 
 @pytest.fixture
