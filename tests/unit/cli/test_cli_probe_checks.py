@@ -106,7 +106,7 @@ def test_a_probe_over_salt_is_held_against_the_fixed_point_and_recorded(
     told = said(capsys, "probe", "check", "salt", "mill", "NaCl", "p1", *SPAN, "--by", "K. Lund", code=1)
     # the fixed point's own uncertainty, u 0.12, and 0.1 K of unevenness at 75 % RH, 0.46: k = 2 gives 1.0
     assert "75.5 ± 1.0" in told
-    assert "-4.0 ± 1.0" in told
+    assert "\N{MINUS SIGN}4.0 ± 1.0" in told
     assert "out of its accuracy of ± 2" in told
     assert exported(capsys).calibrations[1:] == (), "nothing is recorded unasked"
     written = tomllib.loads(told[told.index("[[calibrations]]") :])["calibrations"]
