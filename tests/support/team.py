@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import signal
 import time
 from collections import Counter
@@ -18,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import daemon_child
+import httpx
 import numpy as np
 from brokers import Mosquitto, Publisher, SessionPeek, open_connections, wait_until
 from endurance import FILTER, PATIENCE_S, PROBES, RULES, SPAN, Stream, forks
@@ -130,6 +132,12 @@ class Team:
     def log(self, role: str, number: int) -> str:
         return (self._folder / f"{role}-{number}.log").read_text()
 
+    def ready(self) -> list[str]:
+        """What each dashboard says of how all is."""
+        logs = [self.log("web", number) for number in range(OF_EACH)]
+        urls = [found[1] for log in logs if (found := re.search(r"dashboard at (http://\S+)", log))]
+        return [httpx.get(f"{url}readyz", timeout=30).text.strip() for url in urls]
+
     def stop(self) -> None:
         """End all of them as a service is ended."""
         for process in self.running.values():
@@ -153,14 +161,6 @@ class Team:
         return int(
             self.rows("SELECT count(*) FROM worker WHERE until_ms > 1000 * extract(epoch FROM clock_timestamp())")[0][0]
         )
-
-    def holder(self, task: str) -> int:
-        """Process number of whoever leads in something; 0: nobody at present."""
-        found = self.rows(
-            "SELECT holder FROM lease WHERE name = :task AND until_ms > 1000 * extract(epoch FROM clock_timestamp())",
-            task=task,
-        )
-        return int(found[0][0].split("-")[-2]) if found else 0
 
     def wait_for_the_end(self) -> None:
         wait_until(lambda: self.stored() == self.stream.count, "all is stored", PATIENCE_S)
@@ -242,6 +242,7 @@ def share(folder: Path, rounds: int, *, seed: int = 1, each: int = 200) -> Share
                 for number in range(OF_EACH):
                     team.start(role, number)
             wait_until(lambda: team.living() == len(team.running), "all are there", PATIENCE_S)
+            wait_until(lambda: team.ready() == ["ready"] * OF_EACH, "each dashboard finds all is well", PATIENCE_S)
             with Publisher(team.broker.port, "load") as gateway:
                 for one in range(rounds):
                     gateway.publish(map(team.stream.message, range(one * each, (one + 1) * each)))
