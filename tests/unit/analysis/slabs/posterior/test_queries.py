@@ -99,8 +99,7 @@ def flat_share(share: float, end: float, fed: bool = False) -> Outlook:
 def test_a_stall_opens_at_eighty_percent_and_closes_under_fifty(share: float, before: bool, active: bool) -> None:
     found = judged(flat_share(share, 88.0), active=before)
     assert found.probability == pytest.approx(share)
-    if share > 0.5:
-        assert found.cause is StallCause.END_OVER_LIMIT
+    assert found.cause is (StallCause.END_OVER_LIMIT if share > 0.5 else None)
     assert found.active is active
 
 

@@ -92,6 +92,18 @@ def test_how_far_a_sleeves_air_came_is_told_by_its_third_counted_day() -> None:
     assert np.diag(covariance) == pytest.approx(0.08**2 + 0.12**2 + 1.0 + lag**2, rel=1e-6)
 
 
+def test_warmth_and_its_change_from_the_day_before_widen_a_days_error() -> None:
+    """0.15 % RH/K about the slope, the same for all days, and 0.4 % RH/K for what a sleeve lags its concrete."""
+    temperature = np.array([20.0, 20.0, 23.0, 23.0])
+    days = replace(days_of(np.full(4, 90.0), t=temperature), first_reading_pct=90.0)
+    whitener = error_model(days, 4).whiteners[0]
+    covariance = np.linalg.inv(whitener.T @ whitener)
+    usual = 0.08**2 + 0.12**2 + 1.0
+    warm = (0.15 * 3.0) ** 2
+    assert np.diag(covariance) == pytest.approx([usual, usual, usual + warm + (0.4 * 3.0) ** 2, usual + warm], rel=1e-6)
+    assert covariance[2, 3] == pytest.approx(1.0 + 0.12**2 * np.exp(-1.0 / 30.0) + warm, rel=1e-6)
+
+
 def test_a_day_that_is_skipped_has_no_error() -> None:
     errors = error_model(days_of(np.full(10, 90.0)), 10, (3, 7, 12))
     assert errors.days.tolist() == [0, 1, 2, 4, 5, 6, 8, 9]
