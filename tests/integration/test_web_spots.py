@@ -114,7 +114,7 @@ def us_site(site: support.Site) -> support.Site:
 def test_depths_and_temperatures_of_a_round_are_typed_in_inches_and_fahrenheit(us_site: support.Site) -> None:
     client = us_site.client()
     page = client.get(f"{PATH}?method=pins").text
-    assert "Depth of the tips, in, if" in page
+    assert "Depth of the tips (in), if" in page
     assert "Wood, °F" in page
     data = {"method": "pins", "v-utility": "20", "depth": "0.5", "species": "softwood", "wood_temperature": "59"}
     assert "Saved: 1 reading" in client.post(PATH, data=data).text
