@@ -72,6 +72,23 @@ def state(mosquitto: Mosquitto, siren: Listener) -> Iterator[MqttState]:
     publisher.stop()
 
 
+def test_another_process_takes_over_and_this_one_may_come_again(
+    state: MqttState, siren: Listener, mosquitto: Mosquitto
+) -> None:
+    """Of several that tell people one publishes; which one it is changes when one of them dies or stands still."""
+    other = MqttState(mosquitto.settings(), "monitord-alerts", RULES)
+    for leaving, coming in ((state, other), (other, state)):
+        leaving.stop()
+        wait_until(lambda: siren.state.get(STATUS) == {"format": 1, "status": "offline"}, "one has left")
+        coming.start()
+        coming.start()  # at each round
+        wait_until(lambda: siren.state.get(STATUS) == {"format": 1, "status": "online"}, "one has come")
+        wait_until(lambda coming=coming: coming.show([alert()]) > 0, "it shows everything again")  # type: ignore[misc]
+    other.stop()
+    wait_until(lambda: NORTH in siren.state, "the alert is there")
+    assert siren.state[STATUS]["status"] == "online"
+
+
 def test_a_siren_hears_an_alert_open_be_taken_on_and_close(state: MqttState, siren: Listener) -> None:
     state.show([alert()])
     wait_until(lambda: siren.state.get(SUMMARY, {}).get("worst") == "watch", "open")

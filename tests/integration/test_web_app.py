@@ -27,6 +27,7 @@ from monitord.store import mirror
 from monitord.store.alerts import events, get_alert, link_secret, open_alerts, save_alerts
 from monitord.store.assessments import add_forecasts, save_assessment
 from monitord.store.jobs import apply_job
+from monitord.store.maintenance import leases
 from monitord.store.mutes import mutes
 from monitord.store.quarantine import put
 from monitord.web.app import create_app
@@ -654,6 +655,7 @@ def test_what_is_answered_what_is_documented_and_what_the_example_rules_ask_are_
         save_alerts(conn, support.alerts())
         mirror.switch_on(conn, "there")
         put(conn, "a/b", b"?", support.NOW, "not_json", "no JSON")
+        leases.announce(conn, "w1", ["assess", "notify"], 0, 2 * leases.database_ms(conn))
     fresh.put(support.readings_of(support.MILL_LANE.probes[0], support.START + timedelta(hours=2), 3600.0))
     told = fresh.client().get("/metrics").text
     labels = {

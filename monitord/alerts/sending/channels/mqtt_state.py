@@ -96,10 +96,7 @@ class MqttState:
         self._broker = broker
         self._published: dict[str, str] = {}
         self._started = False
-        self._client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id=f"{broker.client_id}-alerts", protocol=_PROTOCOLS[broker.protocol]
-        )
-        self._prepare()
+        self._client = self._new_client()
 
     @property
     def status_topic(self) -> str:
@@ -148,6 +145,7 @@ class MqttState:
                 _log.warning("could not say good-bye on %s: %s", self.status_topic, error)
         self._client.disconnect()
         self._client.loop_stop()
+        self._client = self._new_client()  # one that is started twice leaves sockets open
 
     def _wanted(self, alerts: list[Alert], assessments: Iterable[JobAssessment]) -> Mapping[str, str]:
         wanted = {
@@ -162,8 +160,11 @@ class MqttState:
             wanted[topic] = json.dumps(assessment_payload(assessment), sort_keys=True)
         return wanted
 
-    def _prepare(self) -> None:
-        broker, client = self._broker, self._client
+    def _new_client(self) -> mqtt.Client:
+        broker = self._broker
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2, client_id=f"{broker.client_id}-alerts", protocol=_PROTOCOLS[broker.protocol]
+        )
         client.reconnect_delay_set(1, max(1, int(broker.reconnect_max_s)))
         client.will_set(self.status_topic, _status("offline"), qos=1, retain=True)
         client.on_connect = self._connected
@@ -172,6 +173,7 @@ class MqttState:
             client.username_pw_set(broker.username, secret)
         if broker.tls:
             client.tls_set(broker.tls_ca_file, broker.tls_cert_file, broker.tls_key_file)
+        return client
 
     def _connected(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:
