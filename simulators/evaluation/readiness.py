@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.hourly_results import HourlyResults, compute_hourly_results
+from monitord.analysis.readiness.parameters import READINESS
 from monitord.analysis.readiness.verdict import assess_readiness
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Accuracy, Calibration, JobFile
@@ -276,7 +277,7 @@ def _score(
     location, limit = slab.locations[0], slab.covering.limit_pct or 0.0
     truth = made.truth.locations[location]
     mean, start_s = _truth(truth), made.truth.start_s
-    u = last.all_series[location].uncertainty.relative_humidity_pct
+    u = max(last.all_series[location].uncertainty.relative_humidity_pct, READINESS.min_sealed_u_pct)
     accepted = limit - criteria.limit.guard_factor * u
 
     def over(at_s: float) -> float:

@@ -36,7 +36,7 @@ def _one(element: Element, position: Position) -> PositionValue:
         return PositionValue(
             location=where, outcome=Outcome.CANNOT_SAY, reason=Reason.NO_READINGS, earliest=element.as_of
         )
-    accepted = acceptance_limit(limit, metric.u, element.guard_factor)
+    accepted = acceptance_limit(limit, position.u, element.guard_factor)
     met = value <= accepted
     reason = Reason.MET if met else Reason.WITHIN_GUARD_BAND if value <= limit else Reason.OVER_LIMIT
     held = element.criteria.held
@@ -44,9 +44,9 @@ def _one(element: Element, position: Position) -> PositionValue:
         location=where,
         outcome=Outcome.PASS if met else Outcome.FAIL,
         reason=reason,
-        measured=Quantity(value=value, u=metric.u, unit=metric.unit),
+        measured=Quantity(value=value, u=position.u, unit=metric.unit),
         limit=Quantity(value=limit, u=limit - accepted, unit=metric.unit),
         at=element.as_of,
-        probability=conformance_probability(value, metric.u, limit),
+        probability=conformance_probability(value, position.u, limit),
         earliest=None if met else element.after(0.0 if held is None else held.hours),
     )

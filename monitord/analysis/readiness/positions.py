@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from monitord.analysis.drying.metric import Metric, build_metric
+from monitord.analysis.drying.metric import UNITS, Metric, build_metric
 from monitord.analysis.hourly_results import HourlyResults, references_of
 from monitord.analysis.readiness.parameters import READINESS
 from monitord.analysis.series.hourly_series import HourlySeries
@@ -18,7 +18,7 @@ from monitord.analysis.slabs.parameters import SLABS
 from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.model.assessments import Finding, Forecast, QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.jobs import Goal, JobFile, Location, LocationKind, Placement
+from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
 from monitord.model.readiness.criteria import Criteria
 from monitord.model.series import HOUR_S, Array
 
@@ -47,7 +47,10 @@ class Position:
     @property
     def u(self) -> float:
         """Standard uncertainty of the value; infinite where there is none."""
-        return float("inf") if self.metric is None else self.metric.u
+        if self.metric is None:
+            return float("inf")
+        sealed_air = self.sealed and self.metric.unit == UNITS[GoalMetric.EQUILIBRIUM_RH]
+        return max(self.metric.u, READINESS.min_sealed_u_pct) if sealed_air else self.metric.u
 
     def silent_since(self, hour_s: float) -> datetime | None:
         """When it was last seen, if that is too long ago."""

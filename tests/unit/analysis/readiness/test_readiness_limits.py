@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from analysis_series import START
 from readiness_support import Case
 
 from monitord.model.readiness.verdict import Criterion, Reason
@@ -54,3 +55,32 @@ def test_three_hours_without_readings_do_not_break_the_time_in_service(gap_h: in
     case = Case()
     case.temperature["room"] = known(case, 20.0, slice(-30, -30 + gap_h))
     assert case.value(Criterion.SERVICE, "room").reason is reason
+
+
+@pytest.mark.parametrize(("u", "value", "reason"), [
+    (0.2, 78.80, Reason.MET),  # 80 less 2 x 0.58, however well the probe is known
+    (0.2, 78.88, Reason.WITHIN_GUARD_BAND),
+    (0.8, 78.36, Reason.MET),
+    (0.8, 78.44, Reason.WITHIN_GUARD_BAND),
+])  # fmt: skip
+def test_a_sealed_position_is_known_no_better_than_its_seal_lets_it(u: float, value: float, reason: Reason) -> None:
+    case = Case()
+    case.u = u
+    case.humidity["s1"] = value
+    found = case.value(Criterion.LIMIT, "s1")
+    assert found.reason is reason
+    assert found.measured is not None
+    assert found.measured.u == max(u, 0.58)
+
+
+def test_a_position_that_is_not_sealed_has_the_uncertainty_of_its_probe() -> None:
+    case = Case()
+    case.u = 0.2
+    case.document["locations"].append(
+        {"id": "wall", "kind": "cavity", "reference": "room", "goal": {"metric": "rh_pct", "limit": 80.0}}
+    )
+    case.document["probes"].append({"id": "p-wall", "location_id": "wall", "from": START.isoformat()})
+    case.humidity["wall"], case.temperature["wall"], case.wet["wall"] = 70.0, 20.0, 0.0
+    decisive = next(r for r in case.evaluate("wall").results if r.criterion is Criterion.LIMIT).decisive
+    assert decisive.measured is not None
+    assert decisive.measured.u == 0.2
