@@ -4,6 +4,9 @@ Potential: 0.9 of saturation less the vapour pressure [Pa]; evaporation goes wit
 room's vapour since the same hours of yesterday is explained by how far yesterday lay off the usual, how the room
 warmed and how the outdoor air changed; what is left is tested as in `innovations`. Lost is lost until the potential is
 back: that the new level has become usual closes nothing.
+
+A room that is dried (it held less vapour than outdoors) has a potential to lose. In one that is not, people lift the
+vapour for days, so there the rise must stand out farther, or the room must have become colder.
 """
 
 from __future__ import annotations
@@ -122,22 +125,43 @@ def _opens(room: _Room, parameters: WettingParameters) -> Flags:
         )
         less = _held(usual - potential > least, known, parameters.potential_hold_h)
         damp = less & (trailing_mean(room.humidity, WETTING.room_level_h) > usual_humidity)
-        out = less & (
+        cold = less & (
             trailing_mean(room.potential, parameters.potential_hold_h, WETTING.potential_known_share)
-            < parameters.potential_cold_share * _lowest(room, parameters)
+            < parameters.potential_cold_share * _lowest(room.potential, parameters)
         )
+        colder = trailing_mean(
+            room.saturation, parameters.potential_hold_h, WETTING.potential_known_share
+        ) < parameters.potential_colder_share * _lowest(room.saturation, parameters)
+    dried = _dried(room, parameters)
+    out = cold & (dried | colder)
     if damp.any():
-        out |= damp & _lately(_hits(room, _within(damp, parameters), parameters), parameters.potential_stands_h)
+        score = _score(room, _within(damp, parameters), parameters)
+        sure, hit = (
+            _lately(score > k, parameters.potential_stands_h) for k in (parameters.room_k_not_dried, parameters.room_k)
+        )
+        out |= damp & (sure | (dried & hit))
     return np.asarray(out)
 
 
-def _lowest(room: _Room, parameters: WettingParameters) -> Array:
+def _dried(room: _Room, parameters: WettingParameters) -> Flags:
+    """Hours in whose last five days the room held less vapour than the outdoor air for three: something dries it, (n,).
+
+    People, cooking and washing only ever add vapour: where nothing dries the air, a loss is mostly theirs.
+    """
+    if room.outdoor is None:
+        return np.zeros(len(room.vapour), dtype=bool)
+    less = trailing_mean(100.0 * (room.outdoor - room.vapour) / room.saturation, parameters.room_dried_mean_h, 0.5)
+    with np.errstate(invalid="ignore"):
+        return _lately(less > parameters.room_dried_pct, parameters.potential_usual_h)
+
+
+def _lowest(value: Array, parameters: WettingParameters) -> Array:
     """Lowest half-day mean of the usual days, (n,); minus infinity before five days are known."""
-    low = trailing_mean(room.potential, parameters.potential_low_mean_h)
+    low = trailing_mean(value, parameters.potential_low_mean_h)
     back = parameters.potential_usual_h + parameters.potential_usual_gap_h
     padded = np.concatenate([np.full(back, np.inf), np.where(np.isfinite(low), low, np.inf)])
     lowest = np.lib.stride_tricks.sliding_window_view(padded, parameters.potential_usual_h).min(axis=1)[: len(low)]
-    known_at = np.flatnonzero(np.isfinite(room.potential))
+    known_at = np.flatnonzero(np.isfinite(value))
     early = np.arange(len(low)) < (known_at[0] + parameters.potential_usual_h if len(known_at) else len(low))
     return np.where(np.isfinite(lowest) & ~early, lowest, -np.inf)
 
@@ -152,8 +176,11 @@ def _within(where: Flags, parameters: WettingParameters) -> Flags:
     return np.asarray(_lately(where[::-1], parameters.potential_stands_h)[::-1])
 
 
-def _hits(room: _Room, asked: Flags, parameters: WettingParameters) -> Flags:
-    """Which of the hours asked have more vapour than yesterday's, warmth and outdoor air explain, (n,)."""
+def _score(room: _Room, asked: Flags, parameters: WettingParameters) -> Array:
+    """Standard errors by which the hours asked have more vapour than yesterday's, warmth and outdoor air explain, (n,).
+
+    0 where not asked, or where the rise is not one.
+    """
     n, r, lag = len(room.vapour), _regression(parameters), parameters.room_lag_h
     first = max(0, int(np.flatnonzero(asked)[0]) - r.record_h - r.gap_h)
     usual = trailing_mean(room.vapour, parameters.potential_usual_h, WETTING.min_level_share)
@@ -168,7 +195,7 @@ def _hits(room: _Room, asked: Flags, parameters: WettingParameters) -> Flags:
     prior, noise, out = (
         Prior(priors[:, 0], priors[:, 1]),
         parameters.room_noise_pct / 100.0 * room.saturation,
-        np.zeros(n, dtype=bool),
+        np.zeros(n),
     )
     for span in parameters.room_means_h:
         level, saturation = trailing_mean(room.vapour, span), trailing_mean(room.saturation, span)
@@ -184,5 +211,5 @@ def _hits(room: _Room, asked: Flags, parameters: WettingParameters) -> Flags:
             least = np.minimum(residual, 100.0 * change / room.saturation) >= parameters.room_rise_pct
             at = np.flatnonzero(asked & least)
             if len(at):
-                out[at] |= standard_score(residual, leverage, at, r) > parameters.room_k
+                out[at] = np.fmax(out[at], standard_score(residual, leverage, at, r))
     return out

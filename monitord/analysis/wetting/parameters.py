@@ -191,8 +191,16 @@ class WettingParameters:
     room_outdoor_prior: tuple[float, float] = (0.15, 0.3)
     """Share of each lagged change of the outdoor vapour (our choice). [-]"""
     room_k: float = 4.0
-    """Standard errors; with the limits below chosen for 2 false alarms in 100 room-weeks, 1 in a lived-in house (our
+    """Standard errors in a room that is dried; with the limits below chosen for 2 false alarms in 100 room-weeks (our
     choice). [-]"""
+    room_k_not_dried: float = 6.0
+    """The same in a room that is not dried: chosen for 1 false alarm in 100 weeks of a lived-in room (our choice).
+    [-]"""
+    room_dried_pct: float = 3.0
+    """A room is dried where its mean vapour is so far under that outdoors, as humidity at the room's temperature: twice
+    the probes' uncertainty (our choice). [% RH]"""
+    room_dried_mean_h: int = 72
+    """Hours of that mean (our choice). [h]"""
     room_rise_pct: float = 3.0
     """Least rise since yesterday, and least part of it not explained, as humidity at the room's temperature: twice the
     probes' uncertainty (our choice). [% RH]"""
@@ -210,6 +218,9 @@ class WettingParameters:
     potential_cold_share: float = 0.5
     """Potential under this share of the lowest half-day mean of five days is lost whatever explains it: where heating
     fails the vapour falls as well (our choice). [-]"""
+    potential_colder_share: float = 0.95
+    """... in a room that is dried, or whose saturation pressure has fallen under this share of its own lowest such
+    mean, by 0.8 K: else people are as likely (our choice). [-]"""
     potential_low_mean_h: int = 12
     """Half a day, of whose means the lowest is taken (our choice). [h]"""
     potential_usual_h: int = 120

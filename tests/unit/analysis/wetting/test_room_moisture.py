@@ -106,7 +106,21 @@ def test_humid_weather_that_brings_as_much_is_not_the_machines_fault() -> None:
     weather = 600.0 + fronts + 500.0 / (1.0 + np.exp(-(H - STOPS_H) / 6.0))
     lagged = aired(weather, 5.0)
     assert told(room(WARM, 350.0 + lagged), outdoor(weather, 15.0)) is None
-    assert told(room(WARM, 350.0 + lagged), outdoor(600.0, 15.0)) is not None  # without the weather to explain it
+    assert told(room(WARM, 350.0 + lagged), outdoor(1200.0, 15.0)) is not None  # without the weather to explain it
+
+
+@pytest.mark.parametrize(("outside_pa", "at_least_pa"), [(1200.0, 320.0), (600.0, 420.0)])
+def test_in_a_room_that_nothing_dries_a_rise_must_stand_out_farther(outside_pa: float, at_least_pa: float) -> None:
+    """Restless air, as people make it; a room that is dried holds less vapour than the outdoor air."""
+    restless, weather = HELD + aired(noise(N, 250.0, 5), 8.0), outdoor(outside_pa, 15.0)
+    found = [told(room(WARM, restless + after_stop(by, 6.0)), weather, STOPS_H, STOPS_H + 48) for by in (320.0, 420.0)]
+    assert [at is not None for at in found] == [by >= at_least_pa for by in (320.0, 420.0)]
+
+
+@pytest.mark.parametrize(("outside_pa", "lost"), [(1300.0, True), (600.0, False)])
+def test_vapour_that_creeps_up_for_days_is_a_loss_where_something_dried_the_room(outside_pa: float, lost: bool) -> None:
+    creeping = HELD + aired(noise(N, 250.0, 5), 8.0) + np.clip(5.0 * (H - STOPS_H), 0.0, 700.0)
+    assert (told(room(WARM, creeping), outdoor(outside_pa, 15.0), STOPS_H) is not None) is lost
 
 
 def test_heating_that_goes_off_makes_air_more_humid_but_no_wetter() -> None:
