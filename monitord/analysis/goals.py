@@ -60,8 +60,10 @@ def assess_goal(
     met, met_at = goal_met(metric, options, first)
     view = None if met else time_to_goal(series, metric, options)
     stall = assess_stall(series, metric, shown, view, room_more_humid, options, first)
-    forecast = None if view is None else to_forecast(view, metric, hour_s, shown)
     known = _known(series, metric, shown)
+    forecast = None if view is None else to_forecast(view, metric, hour_s, shown)
+    if forecast is not None and forecast.never and (known.recorded_d or 0.0) < FORECAST.never_first_days:
+        forecast = None
     if met and met_at is not None:
         known = known.model_copy(update={"since": utc(float(series.hour_s[0] + HOUR_S * met_at))})
     state, facts = _state(metric, shown, met, rewetting, stall, view, forecast, known)
@@ -74,7 +76,9 @@ def assess_goal(
         rate_per_day=known.rate,
         since=known.since if met else None,
     )
-    return GoalResult(state, facts, drying, forecast, _findings(series, hour_s, metric, met, stall, view, known))
+    return GoalResult(
+        state, facts, drying, forecast, _findings(series, hour_s, metric, met, stall, view, forecast, known)
+    )
 
 
 def _known(series: HourlySeries, metric: Metric, shown: Progress) -> Facts:
@@ -119,11 +123,11 @@ def _state(
         return State.AT_GOAL, _only(known, "since")
     if stall.active:
         return State.STALLED, _only(known, since=since, cause=stall.cause, end=stall.end)
-    if shown.days < ASSESSMENT.rate_min_days or view is None or forecast is None:
+    if shown.days < ASSESSMENT.rate_min_days or view is None:
         return State.TOO_EARLY, _only(known, "recorded_d", "start")
-    if forecast.never:
-        return State.OUT_OF_REACH, _only(known, never=True, end=_levels_off(metric, view))
-    low, middle, high = forecast.low, forecast.middle, None if forecast.high_never else forecast.high
+    if forecast is not None and forecast.never:
+        return State.OUT_OF_REACH, _only(known, never=True, end=end_in_air(metric, view))
+    low, middle, high = (None, None, None) if forecast is None else (forecast.low, forecast.middle, forecast.high)
     uncertainty = ASSESSMENT.rate_coverage * shown.rate_se
     if shown.rate - uncertainty > 0:
         return State.NOT_DRYING, _only(known, "rate")
@@ -330,21 +334,17 @@ def _findings(
     met: bool,
     stall: Stall,
     view: TimeToGoal | None,
+    forecast: Forecast | None,
     known: Facts,
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
     since = None if stall.since_s is None else utc(stall.since_s)
-    never = not met and view is not None and view.never >= FORECAST.never_probability
+    never = forecast is not None and forecast.never
+    end = None if view is None else end_in_air(metric, view)
     stalled = stall.active and not met  # new water stops progress as well
     findings = (
         (FindingKind.GOAL_REACHED, met, _only(known, "since")),
         (FindingKind.DRYING_STALLED, stalled, _only(known, since=since, cause=stall.cause, end=stall.end)),
-        (FindingKind.GOAL_UNREACHABLE, never, _only(known, never=never, end=_levels_off(metric, view))),
+        (FindingKind.GOAL_UNREACHABLE, never, _only(known, never=never, end=end)),
     )
     return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in findings)
-
-
-def _levels_off(metric: Metric, view: TimeToGoal | None) -> Quantity | None:
-    """Level at which it would end in the present air; None where that is not above the goal."""
-    end = None if view is None else end_in_air(metric, view)
-    return end if end is not None and end.value > metric.goal.limit else None

@@ -40,15 +40,12 @@ class AssessmentParameters:
     more_likely: float = 0.5
     """Probability from which a sleeve's drying is called slow: more likely than not (our choice). [-]"""
     stall_days: int = 4
-    """Days without progress that a stall rests on (our choice). [days]"""
+    """Least days without progress that are named (our choice). [days]"""
+    stall_most_days: int = 14
+    """Most of them (our choice). [days]"""
     stall_first_days: float = 5.0
     """Days since the first reading, or since a sleeve settled, before anything is called stalled: what a probe brings
     in with it goes first (our choice). [days]"""
-    stall_coverage: float = 1.5
-    """Standard errors that the course of those days must lie clear of progress (our choice). [standard errors]"""
-    stall_by_air: float = 0.3
-    """How likely the air alone must keep a location over its goal before the air is blamed: what it gives off itself
-    dries away (our choice). [-]"""
     equipment_gone_days: float = 14.0
     """For how long a stall that the air explains names the dehumidifier that was taken out (our choice). [days]"""
     rate_coverage: float = 2.0

@@ -48,25 +48,32 @@ def assess_stall(
 ) -> Stall:
     """Whether the drying of a metric above its goal has stalled; hours before the index `first` do not count.
 
-    Stalled when both hold: the slope over `stall_days`, less `stall_coverage` standard errors, is above what the goal
-    needs; and there is a cause: in the present air the location would level off above its goal, or the room air became
-    more humid. Without a cause it is slow. A sleeve's own humidity is assessed by `slabs/posterior` instead.
+    Stalled when the coming week will hardly take anything of what remains, and there is a cause: the air of the last
+    days would not end below the goal, or the room air became more humid. Without a cause it is slow. A sleeve's own
+    humidity is assessed by `slabs/posterior` instead.
     """
     if shown.recent is None or shown.recent <= metric.goal.limit or view is None:
         return NONE
     known = np.flatnonzero(np.isfinite(metric.value[first:]))
     if not len(known) or len(series) - (first + known[0]) < 24 * ASSESSMENT.stall_first_days:
         return NONE
-    slope, se, _ = line(day_means(cleaned(series, metric), ASSESSMENT.stall_days))
     needed = -options.stall_share_per_week * (shown.recent - metric.goal.limit) / WEEK_D
-    slow, flat = shown.rate > needed, slope - ASSESSMENT.stall_coverage * se > needed
-    since_s = series.end_s - ASSESSMENT.stall_days * DAY_S
-    held = view.held >= options.stall_probability and view.held_by_air >= ASSESSMENT.stall_by_air
-    if flat and held and metric.end is not None:
-        return Stall(True, slow, Cause.AIR_HOLDS, end_in_air(metric, view), since_s)
-    if flat and room_more_humid and view.no_progress >= options.stall_probability:
-        return Stall(True, slow, Cause.ROOM_MORE_HUMID, since_s=since_s)
+    slow = shown.rate > needed
+    if view.held_by_air >= options.stall_probability and metric.end is not None:
+        return Stall(True, slow, Cause.AIR_HOLDS, end_in_air(metric, view), _without_progress(series, metric, needed))
+    if room_more_humid and view.no_progress >= options.stall_probability:
+        return Stall(True, slow, Cause.ROOM_MORE_HUMID, since_s=_without_progress(series, metric, needed))
     return Stall(False, slow)
+
+
+def _without_progress(series: HourlySeries, metric: Metric, needed: float) -> float | None:
+    """Start of the days over which the slope is above `needed`; None while it falls, in weather that will turn. [s]"""
+    daily, found = day_means(cleaned(series, metric), ASSESSMENT.stall_most_days), None
+    for days in range(ASSESSMENT.stall_days, ASSESSMENT.stall_most_days + 1):
+        if len(daily) < days or line(daily[-days:])[0] <= needed:
+            break
+        found = series.end_s - days * DAY_S
+    return found
 
 
 _BY_AIR = (Cause.AIR_HOLDS, Cause.ROOM_MORE_HUMID)
@@ -90,8 +97,9 @@ def naming_equipment(facts: Facts, job: JobFile, location: Location, at: datetim
 
 
 def end_in_air(metric: Metric, view: TimeToGoal) -> Quantity | None:
-    """Level at which the metric would end in the present air, in its unit; None where no end is known."""
+    """Level above its goal at which the metric would end in the present air, in its unit; None where none is known."""
     if view.end is None:
         return None
     followed = metric if metric.followed is None else metric.followed
-    return Quantity(value=view.end - (followed.goal.limit - metric.goal.limit), unit=metric.unit)
+    end = view.end - (followed.goal.limit - metric.goal.limit)
+    return Quantity(value=end, unit=metric.unit) if end > metric.goal.limit else None

@@ -61,7 +61,7 @@ SENTENCES: dict[State, tuple[str, ...]] = {
     State.STALLED: (
         "{value}; no progress since {since}, because {cause}.",
         "{value}; no progress since {since}, because {short_cause}.",
-        "{value}; no progress, because {cause}.",
+        "{value}; no lasting progress, because {cause}.",
         "No progress since {since}, because {cause}.",
         "{value}; no progress since {since}.",
         "{value}; no progress.",

@@ -6,7 +6,7 @@ carried on by its trend, with the uncertainty of how it wandered.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -63,6 +63,10 @@ class _Following:
     """What the air itself would bring it to."""
     drop: Array
     """How much lower the driest three days of outdoor air of the last month would bring it, for each draw, (draws,)."""
+    week: Array
+    """Where each draw is heading in the coming week, if its air is about what it was of late, (draws,)."""
+    week_level: float
+    """What that air itself would bring it to."""
 
 
 def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | None:
@@ -92,14 +96,45 @@ def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | No
     other_level, other_sd = (level, sd) if other is None else _present_end(other)
     mixed = level + fit.share * (other_level - level)
     drop = np.zeros(len(fit.now))
+    month = _month(end)
+    other_month = month
     if other is not None and metric.other_end is not None:  # the room as now, the weather as it was at its driest
-        month = _held(_half_days(metric.other_end, 24 // FORECAST.span_h * FORECAST.weather_days))
-        drop = fit.share * max(other_level - _driest(month), 0.0)
+        other_month = _month(metric.other_end)
+        drop = fit.share * max(other_level - _driest(other_month), 0.0)
     spread = np.hypot(np.hypot((1.0 - fit.share) * sd, fit.share * other_sd), FORECAST.end_sd[unit])
+    unseen = np.zeros(len(fit.now))
     if other is None and kind is LocationKind.SUBFLOOR_VOID:
-        spread = np.hypot(spread, np.minimum(np.abs(fit.now - mixed), FORECAST.unseen_sd[unit]))
-    final = mixed + fit.offset + spread * np.resize(normal_draws()[:, Draw.AIR_AHEAD], len(fit.now))
-    return _Following(fit, final, level, drop)
+        unseen = np.minimum(np.abs(fit.now - mixed), FORECAST.unseen_sd[unit])
+    ahead = np.resize(normal_draws()[:, Draw.AIR_AHEAD], len(fit.now))
+    final = mixed + fit.offset + np.hypot(spread, unseen) * ahead
+    week_level, week, week_sd = _coming_week(fit, month, other_month)
+    week = week + fit.offset + np.hypot(max(week_sd, FORECAST.end_sd[unit]), unseen) * ahead
+    return _Following(fit, final, level, drop, week, week_level)
+
+
+def _month(end: Array) -> Array:
+    """Half-day means of the last month, without gaps."""
+    return _held(_half_days(end, 24 // FORECAST.span_h * FORECAST.weather_days))
+
+
+def _coming_week(fit: FirstOrderFit, ends: Array, others: Array) -> tuple[float, Array, float]:
+    """The air of late: where it alone would bring the location, each draw, (draws,), and by how much weeks differ.
+
+    Weather comes back to its usual level: the mean of ten days foretells the week that follows better than that of
+    three. How well, the month tells: by the weeks that came after each ten days of it (at the first: after five).
+    """
+    count = min(len(ends), len(others))
+    ends, others = ends[len(ends) - count :], others[len(others) - count :]
+    width, week = (24 // FORECAST.span_h * days for days in (FORECAST.week_from_days, WEEK_D))
+    level, other = (float(air[-width:].mean()) for air in (ends, others))
+    mixed = ends + float(fit.weight @ fit.share) * (others - ends)
+    total = np.r_[0.0, np.cumsum(mixed)]
+    at = np.arange(width // 2, count - week + 1)
+    if len(at) < FORECAST.week_records:
+        return level, level + fit.share * (other - level), FORECAST.wander_share * float(mixed.std())
+    before = np.minimum(at, width)
+    error = (total[at + week] - total[at]) / week - (total[at] - total[at - before]) / before
+    return level, level + fit.share * (other - level), float(np.sqrt(np.mean(error**2)))
 
 
 def _present_end(ends: Array) -> tuple[float, float]:
@@ -131,9 +166,17 @@ def _targets(fit: FirstOrderFit, metric: Metric, base: float) -> Array:
 
     A mean over a day that wanders about its course meets the limit before the course does: by about its scatter.
     """
-    share = normal_draws()[:, Draw.LIMIT]
-    limit = base + metric.goal.limit + FORECAST.first_passage * fit.scatter
-    return limit + metric.u * np.resize(share, len(fit.now))
+    return base + metric.goal.limit + FORECAST.first_passage * fit.scatter + _level_error(fit, metric)
+
+
+def _level_error(fit: FirstOrderFit, metric: Metric) -> Array:
+    """The constant error of the metric, for each draw."""
+    return metric.u * np.resize(normal_draws()[:, Draw.LIMIT], len(fit.now))
+
+
+def _flat(fit: FirstOrderFit, final: Array, target: Array, stall_share: float) -> Flags:
+    """Whether less than `stall_share` of what remains to the target goes in a week on the way to `final`, (draws,)."""
+    return (fit.now - final) * -np.expm1(-WEEK_D / fit.tau_d) < stall_share * (fit.now - target)
 
 
 def air_response_time_to_goal(metric: Metric, kind: LocationKind, stall_share: float) -> TimeToGoal | None:
@@ -143,13 +186,14 @@ def air_response_time_to_goal(metric: Metric, kind: LocationKind, stall_share: f
         return None
     fit, final = found.fit, found.final
     target = _targets(fit, metric, found.level if metric.over_air else 0.0)
-    week = final + (fit.now - final) * np.exp(-WEEK_D / fit.tau_d)
-    flat = fit.now - week < stall_share * (fit.now - target)
+    flat = _flat(fit, final, target, stall_share)
+    of_late = metric.goal.limit + (found.week_level if metric.over_air else 0.0) + _level_error(fit, metric)
+    held = _flat(fit, found.week, of_late, stall_share) & (found.week - fit.offset >= of_late)
     days = times_to(fit, final, target)
     if not metric.over_air:  # an excess is over the air itself, so a drier air does not help it
         days = np.where(days <= FORECAST.horizon_d, days, times_to(fit, final - found.drop, target))
     end = None if metric.over_air else float(fit.weight @ final)
-    return TimeToGoal(days, fit.weight, final >= target, flat, final - fit.offset >= target, end)
+    return TimeToGoal(days, fit.weight, flat, held, end)
 
 
 def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, stall_share: float) -> TimeToGoal | None:
@@ -157,11 +201,12 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
 
     Nobody knows how thick the timber is nor how wet it began: both are drawn.
     """
+    metric = _giving_off(metric)
     timber = metric.timber
     found = None if timber is None else _follow(timber.equilibrium, metric, kind)
     if found is None or timber is None:
         return None
-    fit, final = found.fit, found.final
+    fit, final = found.fit, found.week
     draws = normal_draws()
     lags = WOOD.lag_share * lag_days * np.exp(WOOD.lag_log_sd * draws[:, Draw.LAG])
     least = metric.goal.limit + FORECAST.start_over_pct
@@ -169,13 +214,27 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
     level = np.resize(_lagged_levels(timber, lags, starts), len(fit.now))
     lag = np.resize(lags, len(fit.now))
     target = metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], len(fit.now))
-    reached, flat = _timber_course(fit, final, level, lag, target, stall_share)
-    if (reached > FORECAST.horizon_d).any():
-        in_drier, _ = _timber_course(fit, final - found.drop, level, lag, target, stall_share)
-        reached = np.where(reached <= FORECAST.horizon_d, reached, in_drier)
-    by_air = final - fit.offset >= target
+    reached, held = _timber_course(fit, final, level, lag, target, stall_share)
+    held &= final - fit.offset >= target
+    _, flat = _timber_course(fit, found.final, level, lag, target, stall_share)
+    if kind is not LocationKind.SUBFLOOR_VOID and (reached > FORECAST.horizon_d).any():
+        own = np.maximum(fit.offset, 0.0)  # wet material about a cavity dries away; the ground under a void does not
+        without, _ = _timber_course(fit, final - own, level, lag, target, stall_share)
+        reached = np.where(reached <= FORECAST.horizon_d, reached, without)
     weight = _not_there_yet(reached, fit.weight)
-    return TimeToGoal(reached, weight, final >= target, flat, by_air, float(fit.weight @ final))
+    return TimeToGoal(reached, weight, flat, held, float(fit.weight @ final))
+
+
+def _giving_off(metric: Metric) -> Metric:
+    """A goal about timber with the equilibria of timber that dries, which are over those of the table."""
+
+    def more(equilibrium: Array | None) -> Array | None:
+        return None if equilibrium is None else WOOD.desorption * equilibrium
+
+    timber = metric.timber
+    if timber is not None:
+        timber = replace(timber, equilibrium=WOOD.desorption * timber.equilibrium)
+    return replace(metric, end=more(metric.end), other_end=more(metric.other_end), timber=timber)
 
 
 def _not_there_yet(reached: Array, weight: Array) -> Array:

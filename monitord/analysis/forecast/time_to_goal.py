@@ -15,12 +15,10 @@ class TimeToGoal:
 
     days: Array
     weights: Array
-    held_back: Flags
-    """Per draw: the air allows no end below the goal."""
     flat: Flags
-    """Per draw: hardly any of what remains goes in the next seven days (`stall_share_per_week`)."""
-    by_air: Flags | None = None
-    """Per draw: the air alone does not, whatever the location gives off itself; None where that is the same."""
+    """Per draw: hardly any of what remains goes in the next seven days (`stall_share_per_week`) in the air of now."""
+    held: Flags
+    """Per draw: nor does it in the air of ten days, which alone, without what the location gives off, would not do."""
     end: float | None = None
     """Where it would end in the present air, as what follows that air; None where that is no level."""
 
@@ -39,16 +37,11 @@ class TimeToGoal:
         return float(self.weights[self.days > FORECAST.horizon_d].sum())
 
     @property
-    def held(self) -> float:
-        """Probability that the goal lies below what it is heading for."""
-        return float(self.weights[self.held_back].sum())
-
-    @property
     def held_by_air(self) -> float:
-        """Probability that the goal lies below what the air alone would bring."""
-        return float(self.weights[self.held_back if self.by_air is None else self.by_air].sum())
+        """Probability that it hardly moves in the coming week and that the air of late would not end below the goal."""
+        return float(self.weights[self.held].sum())
 
     @property
     def no_progress(self) -> float:
-        """Probability that it hardly moves, whatever the cause."""
+        """Probability that it hardly moves in the coming week, whatever the cause, in the air of now."""
         return float(self.weights[self.flat].sum())

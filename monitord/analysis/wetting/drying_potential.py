@@ -150,7 +150,7 @@ def _dried(room: _Room, parameters: WettingParameters) -> Flags:
     """
     if room.outdoor is None:
         return np.zeros(len(room.vapour), dtype=bool)
-    less = trailing_mean(100.0 * (room.outdoor - room.vapour) / room.saturation, parameters.room_dried_mean_h, 0.5)
+    less = trailing_mean(100.0 * (room.outdoor - room.vapour) / room.saturation, parameters.room_dried_mean_h)
     with np.errstate(invalid="ignore"):
         return _lately(less > parameters.room_dried_pct, parameters.potential_usual_h)
 

@@ -33,6 +33,10 @@ class WoodParameters:
     saturated_spot_u_pct: float = 5.0
     """Least standard uncertainty of a spot reading over fibre saturation, where a resistance meter tells wet from dry
     and little more (James 1988, FPL-GTR-6; the number is our choice). [% of dry mass]"""
+    desorption: float = 1.08
+    """Timber that dries holds more than the table of equilibrium moisture content, which lies midway between taking up
+    and giving off: 2/(1 + 0.85), for wood that takes up comes to 0.85 of wood that gives off (Wood Handbook, ch. 4).
+    [-]"""
     lag_share: float = 1.5
     """Timber's lag over the setting, in the median: how thick the timber is and how free its faces are nobody tells.
     By diffusion 12 to 40 mm to a sealed face take 5 to 150 days (4 L²/(π² D), Crank 1975; D across the grain about

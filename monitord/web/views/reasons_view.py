@@ -21,7 +21,7 @@ RULES = {
     State.EQUILIBRATING: "A sleeve with a value that it is heading for: a prediction until its clock has run.",
     State.TOO_EARLY: "Fewer than three days recorded.",
     State.AT_GOAL: "Mean over the goal’s window plus its uncertainty is not above the goal.",
-    State.STALLED: "No progress for four days, and the cause is seen.",
+    State.STALLED: "Hardly any progress to come in a week, and the cause is seen.",
     State.OUT_OF_REACH: "In this air the forecast does not come to the goal within a year.",
     State.NOT_DRYING: "Rising, beyond the uncertainty of the rate; the cause is not known.",
     State.NO_CLEAR_TREND: "The rate’s uncertainty spans zero.",

@@ -123,9 +123,17 @@ def test_an_element_that_has_come_to_its_airs_humidity_above_the_goal_is_stalled
     assert view.facts.goal.value == 65.0
     assert (view.facts.rate, view.facts.low, view.facts.high) == (None, None, None), "a stall gives no date"
     assert view.facts.since is not None
-    assert view.facts.since.timestamp() == START_S + 18 * 86_400.0, "four days without progress"
+    assert view.facts.since.timestamp() == START_S + 8 * 86_400.0, "1.3 %RH in 14 days are no progress of 9"
     assert view.forecast is not None
     assert view.forecast.never
+
+
+@pytest.mark.parametrize(("day", "said"), [(4.9, "false"), (5.1, "true")])
+def test_never_is_not_said_of_less_than_five_days(day: float, said: str) -> None:
+    view = judged(*in_room(85.0, 1.0), goal(), day)
+    assert values(view)["goal_unreachable"] == said
+    assert (view.forecast is None) == (said == "false")
+    assert (view.state is State.OUT_OF_REACH) == (said == "true")
 
 
 def test_water_goes_before_every_other_state() -> None:

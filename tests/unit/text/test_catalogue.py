@@ -147,7 +147,7 @@ def test_a_stall_names_its_cause(cause: Cause) -> None:
 
 def test_a_stall_names_the_dehumidifier_that_was_taken_out_where_there_is_room_for_it() -> None:
     facts = FULL.model_copy(update={"cause": Cause.ROOM_MORE_HUMID, "since": None})
-    short = "89 ± 2 % RH; no progress, because the room air is more humid than it was"
+    short = "89 ± 2 % RH; no lasting progress, because the room air is more humid than it was"
     gone = "its dehumidifier was taken out on Fri 20 Nov"
     assert speaker("en").say(SENTENCES[State.STALLED], speaker("en").slots(facts)) == f"{short}; {gone}."
     full = state_sentence(speaker("en"), State.STALLED, FULL.model_copy(update={"cause": Cause.ROOM_MORE_HUMID}))
