@@ -17,6 +17,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from signal import SIGTERM
 from statistics import median
@@ -29,10 +30,11 @@ from monitord.ingest.gc_tuning import calm_garbage_collection
 from monitord.ingest.mqtt.embedded_broker import LOOPBACK
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
-from monitord.store.db.database import Database
+from monitord.store.series.keeping import open_store
 from simulators.benchmarks import kills
 from simulators.benchmarks.broker import PATIENCE_S, client, fill, forget, leave, mosquitto
 from simulators.benchmarks.lines import Line
+from simulators.benchmarks.stores import SQLITE, Store, stores
 
 AIMS = {1: 0.8, 10: 0.4}
 """Of the do-nothing client's rate, by readings in a message."""
@@ -77,10 +79,11 @@ def drain_doing_nothing(port: int, client_id: str, protocol: str, count: int, pa
     return watch.spent()
 
 
-def drain_into_store(port: int, client_id: str, protocol: str, count: int, pack: int) -> Spent:
-    """What our consumer takes, to the last commit and its acknowledgement."""
+def drain_into_store(port: int, client_id: str, protocol: str, count: int, pack: int, store: Store = SQLITE) -> Spent:
+    """What our consumer takes, to the last commit and its acknowledgement; a server's own time is not counted."""
     with tempfile.TemporaryDirectory() as folder:
-        db = Database.open(f"sqlite:///{folder}/monitord.db")
+        store.empty(store.settings(Path(folder)))
+        db = open_store(store.settings(Path(folder)))
         settings = BrokerSettings.model_validate(
             {"host": LOOPBACK, "port": port, "protocol": protocol, "client_id": client_id}
         )
@@ -108,7 +111,7 @@ def drain_by_pipe(port: int, client_id: str, protocol: str, count: int, pack: in
         kills.wait_for(kills.PIPE, folder, count)
         spent = watch.spent()
         kills.end(process, SIGTERM)
-        if len(kills.stored(kills.PIPE, folder)) != count:
+        if len(kills.PIPE.stored(folder)) != count:
             raise RuntimeError("the pipe lost messages although nobody killed it")
     return spent
 
@@ -148,18 +151,22 @@ def lines(*, quick: bool) -> Iterator[Line]:
     """Rates against doing nothing, and readings lost under kills."""
     calm_garbage_collection()  # as the daemon does; the do-nothing client gains by it as well
     singles, rounds = (3_000, 3) if quick else (10_000, 5)
-    ours: dict[str, Drain] = {"nothing": drain_doing_nothing, "monitord": drain_into_store}
+    cases = [(SQLITE, "5"), (SQLITE, "3.1.1"), *((store, "5") for store in stores() if store is not SQLITE)]
     with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder)) as port:
-        for protocol in ("5", "3.1.1"):
+        for store, protocol in cases:
+            ours: dict[str, Drain] = {
+                "nothing": drain_doing_nothing,
+                "monitord": partial(drain_into_store, store=store),
+            }
             for pack, aim in AIMS.items():
                 count = singles if pack == 1 else singles // 4
                 nothing, stored = compare(port, ours, protocol, count, pack, rounds)
                 what = "single readings" if pack == 1 else f"packs of {pack}"
                 yield Line(
                     "a",
-                    f"MQTT {protocol}, {what}: stored, then acknowledged",
+                    f"{store.name}, MQTT {protocol}, {what}: stored, then acknowledged",
                     _against(nothing, stored, count * pack),
-                    f"at least {aim}",
+                    f"at least {aim}" if store is SQLITE else "",
                 )
         if kills.available(kills.PIPE):
             both: dict[str, Drain] = {"nothing": drain_doing_nothing, "pipe": drain_by_pipe}
@@ -170,11 +177,14 @@ def lines(*, quick: bool) -> Iterator[Line]:
 
 def _kills(*, quick: bool) -> Iterator[Line]:
     count, times = (3_000, 2) if quick else (10_000, 5)
-    for way in filter(kills.available, kills.WAYS):
+    ours = {kills.monitord_into(store): store for store in stores()}
+    for way in filter(kills.available, [*ours, kills.PIPE]):
         with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder)) as port:
+            if way in ours:
+                ours[way].empty(ours[way].settings(Path(folder)))
             missing, late = kills.lost(way, port, Path(folder), count, times)
         still = f" ({late:,} still with the broker)" if late else ""
-        aim = "0" if way is kills.MONITORD else ""
+        aim = "0" if way in ours else ""
         yield Line("a", f"{way.name}: readings lost of {count:,} under {times} kills", f"{missing:,}{still}", aim)
 
 

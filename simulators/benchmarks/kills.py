@@ -22,18 +22,15 @@ from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from time import monotonic, sleep
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from monitord.ingest.mqtt.embedded_broker import LOOPBACK
 from simulators.benchmarks.broker import FILTER, client, leave, messages, publish
+from simulators.benchmarks.stores import SQLITE, Key, Store
 
 QUIET_S = 45.0
 """Nothing new for this long: nothing comes any more. On a busy machine a daemon may take a quarter of it to start."""
 _PATIENCE_S = 300.0
-
-
-Key = tuple[str, int]
-"""A probe and the stamp of its reading [ms]: a message of the benchmark."""
 
 
 def key_of(topic: str, payload: str | bytes | bytearray) -> Key:
@@ -48,10 +45,8 @@ class Way(NamedTuple):
     command: Callable[[int, Path], Sequence[str]]
     """From the broker's port and a folder of its own."""
     environment: Callable[[int, Path], dict[str, str]]
-    file: str
-    query: str
-    """SQL for what is stored: rows from which `key` tells the message."""
-    key: Callable[[Any, Any], Key]
+    stored: Callable[[Path], set[Key]]
+    """Messages in its store, looked at from outside."""
     session: str
     """The client id of its session."""
 
@@ -64,34 +59,30 @@ def _pipe(port: int, folder: Path) -> Sequence[str]:
     return ["sh", "-c", f"{store} {shlex.quote(begin)}; {subscriber} -F {shlex.quote(form)} | {store}"]
 
 
-def _monitord(port: int, folder: Path) -> dict[str, str]:
-    return {
-        "MONITORD_DATABASE__URL": f"sqlite:///{folder}/monitord.db",
-        "MONITORD_BROKER__PORT": str(port),
-        "MONITORD_WEB__PORT": "0",
-    }
+def _piped(folder: Path) -> set[Key]:
+    path = folder / "raw.db"
+    if not path.exists():
+        return set()
+    try:
+        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=5)) as connection:
+            return {key_of(*row) for row in connection.execute("SELECT topic, payload FROM raw")}
+    except sqlite3.OperationalError:  # it has not made its table yet
+        return set()
 
 
-MONITORD = Way(
-    "monitord into SQLite",
-    lambda _port, _folder: [sys.executable, "-m", "monitord", "run"],
-    _monitord,
-    "monitord.db",
-    "SELECT p.name, r.time_ms FROM reading r JOIN probe_name p ON p.id = r.probe_id",
-    lambda probe, time_ms: (probe, time_ms),
-    "monitord",
-)
-PIPE = Way(
-    "mosquitto_sub | sqlite3",
-    _pipe,
-    lambda _port, _folder: {},
-    "raw.db",
-    "SELECT topic, payload FROM raw",
-    key_of,
-    "pipe",
-)
-WAYS = (MONITORD, PIPE)
-"""A store that comes later is one more."""
+def monitord_into(store: Store) -> Way:
+    """Our daemon, with its readings in a store."""
+
+    def environment(port: int, folder: Path) -> dict[str, str]:
+        words = {"MONITORD_BROKER__PORT": str(port), "MONITORD_WEB__PORT": "0"}
+        return {**words, **store.environment(folder)}
+
+    command = [sys.executable, "-m", "monitord", "run"]
+    return Way(f"monitord into {store.name}", lambda _port, _folder: command, environment, store.stored, "monitord")
+
+
+MONITORD = monitord_into(SQLITE)
+PIPE = Way("mosquitto_sub | sqlite3", _pipe, lambda _port, _folder: {}, _piped, "pipe")
 
 
 def available(way: Way) -> bool:
@@ -112,18 +103,6 @@ def end(process: subprocess.Popen[bytes], how: signal.Signals) -> None:
     """Signal the whole group, and wait."""
     os.killpg(process.pid, how)
     process.wait()
-
-
-def stored(way: Way, folder: Path) -> set[Key]:
-    """Messages in the store, looked at from outside."""
-    path = folder / way.file
-    if not path.exists():
-        return set()
-    try:
-        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=5)) as connection:
-            return {way.key(*row) for row in connection.execute(way.query)}
-    except sqlite3.OperationalError:  # it has not made its tables yet
-        return set()
 
 
 def held(way: Way, port: int) -> set[Key]:
@@ -175,7 +154,7 @@ def lost(way: Way, port: int, folder: Path, count: int, kills: int) -> Loss:
         wait_for(way, folder, count)
     finally:
         end(process, signal.SIGTERM)
-    missing = {key_of(*message) for message in sent} - stored(way, folder)
+    missing = {key_of(*message) for message in sent} - way.stored(folder)
     late = missing & held(way, port)
     return Loss(len(missing) - len(late), len(late))
 
@@ -184,7 +163,7 @@ def wait_for(way: Way, folder: Path, count: int) -> None:
     """Until so many are stored, or nothing new has come for `QUIET_S` since the first."""
     known, since, deadline = 0, monotonic(), monotonic() + _PATIENCE_S
     while known < count and monotonic() < deadline:
-        now = len(stored(way, folder))
+        now = len(way.stored(folder))
         if now != known or not known:
             known, since = now, monotonic()
         if known and monotonic() - since > QUIET_S:

@@ -34,13 +34,13 @@ def first_reading() -> tuple[float, float]:
         begun = perf_counter()
         process = kills.start(way, port, Path(name))
         try:
-            while not kills.stored(way, Path(name)) and perf_counter() - begun < _PATIENCE_S:
+            while not way.stored(Path(name)) and perf_counter() - begun < _PATIENCE_S:
                 sleep(0.005)
             spent = perf_counter() - begun
             memory = memory_mib(process.pid)[0]
         finally:
             kills.end(process, signal.SIGTERM)
-        if len(kills.stored(way, Path(name))) != 1 or left_behind(port, way.session, "5"):
+        if len(way.stored(Path(name))) != 1 or left_behind(port, way.session, "5"):
             raise RuntimeError("the reading was not stored, or the broker was not told")
     return spent, memory
 

@@ -7,18 +7,26 @@ import os
 import signal
 import sqlite3
 import sys
+from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from monitord.ingest.decoding.topics import TopicRules
+from monitord.ingest.writer import BatchWriter, IncomingMessage
+from monitord.model.config.settings import load_settings
+from monitord.store.db.database import Database
 from simulators import benchmark
-from simulators.benchmarks import fleet, kills, rounds
+from simulators.benchmarks import fleet, kills, rounds, stores
 from simulators.benchmarks.broker import messages
 from simulators.benchmarks.lines import Line, memory_mib, table
 
 
 def test_a_fleet_stores_every_reading_and_rolls_all_hours_up(tmp_path: Path) -> None:
+    assert stores.SQLITE.stored(tmp_path) == set()
     found = fleet.take_in(str(tmp_path), probes=30, rounds=fleet.ROUNDS)
+    assert len(stores.SQLITE.stored(tmp_path)) == 30 * fleet.ROUNDS
     assert found["stored"] == 30 * fleet.ROUNDS
     assert len(found["slices"]) == fleet.ROUNDS
     with sqlite3.connect(tmp_path / "monitord.db") as connection:
@@ -48,6 +56,18 @@ def test_memory_is_that_of_the_process() -> None:
     assert len(held) == 64 * 2**20
 
 
+def test_servers_are_stores_where_the_environment_names_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert [store.name for store in stores.stores()] == ["SQLite"]
+    monkeypatch.setenv("BENCHMARK_POSTGRESQL", "postgresql://somebody@localhost/empty")
+    monkeypatch.setenv("BENCHMARK_INFLUXDB", "http://localhost:8086")
+    monkeypatch.setenv("BENCHMARK_INFLUXDB_TOKEN", "secret")
+    found = stores.stores()
+    assert [store.name for store in found] == ["SQLite", "PostgreSQL", "InfluxDB"]
+    for name, value in found[2].environment(tmp_path).items():
+        monkeypatch.setenv(name, value)
+    assert load_settings(None).store == found[2].settings(tmp_path).store
+
+
 def test_a_way_is_killed_with_all_of_its_processes(tmp_path: Path) -> None:
     """The group of a shell that waits for another process ends with it: both ends of the pipe are closed then."""
     reading, writing = os.pipe()
@@ -62,11 +82,17 @@ def test_a_way_is_killed_with_all_of_its_processes(tmp_path: Path) -> None:
     os.close(reading)
 
 
-def test_a_message_is_known_by_probe_and_stamp_in_whatever_store() -> None:
+def test_a_message_is_known_by_probe_and_stamp_in_whatever_store(tmp_path: Path) -> None:
     ((topic, payload), *_) = messages(1, 1)
     sent = kills.key_of(topic, payload)
     assert sent == ("p0", 1_735_689_600_000)  # 2025-01-01T00:00:00Z, by `date -u -d 2025-01-01 +%s`
-    assert kills.PIPE.key(topic, payload.decode()) == kills.MONITORD.key("p0", 1_735_689_600_000) == sent
+    with closing(sqlite3.connect(tmp_path / "raw.db")) as raw:
+        raw.execute("CREATE TABLE raw(topic, payload)")
+        raw.execute("INSERT INTO raw VALUES (?, ?)", (topic, payload.decode()))
+        raw.commit()
+    with closing(Database.open(f"sqlite:///{tmp_path}/monitord.db")) as db:
+        BatchWriter(db, TopicRules()).commit([IncomingMessage(topic, payload, datetime(2025, 1, 2, tzinfo=UTC))])
+    assert kills.PIPE.stored(tmp_path) == kills.MONITORD.stored(tmp_path) == {sent}
 
 
 def test_lines_make_a_table_of_markdown() -> None:
