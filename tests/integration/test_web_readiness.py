@@ -167,7 +167,8 @@ def test_a_job_whose_readings_are_archived_says_so_and_what_needs_them_names_the
     with site.db.read() as conn:
         drawn = load_location(conn, job(), "s1", START, end(), AnalysisOptions())
     assert len(drawn.values) == 24 * DAYS, "charts go by the hour"
-    for path in ("/jobs/house/report.pdf", "/jobs/house/evidence.zip"):
+    location = "/jobs/house/locations/s1/readings"
+    for path in ("/jobs/house/report.pdf", "/jobs/house/evidence.zip", f"/api{location}", f"{location}.csv"):
         refused = client.get(path)
         assert refused.status_code == 503
         assert pack in refused.text

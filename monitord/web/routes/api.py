@@ -23,6 +23,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import quarantine
 from monitord.store.last_seen import LastSeen, probes_seen
 from monitord.store.quarantine import Held
+from monitord.store.series.archived import need_readings
 from monitord.store.series.readings import load_series
 from monitord.text.formats import COVERAGE, decimals_of
 from monitord.web import schemas
@@ -120,6 +121,7 @@ class Api:
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
             location = location_of(state, location_id)
+            need_readings(conn, job_id)
             placements = state.job.placements_at(location.id)
             start, until = as_utc(since) or state.job.start, now + timedelta(days=1)
             found = [(placement.probe, load_series(conn, placement, start, until)) for placement in placements]
@@ -139,6 +141,7 @@ class Api:
         now = self._web.clock.now()
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, now)
+            need_readings(conn, job_id)
         location = location_of(state, location_id)
         since, until = as_utc(start) or state.job.start, as_utc(end) or now + timedelta(days=1)
         return StreamingResponse(
