@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -18,7 +19,7 @@ from monitord.model.units import Units, read_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, pauses
 from monitord.store.last_seen import LastSeen, probes_seen
-from monitord.store.series.archived import Archived, archived
+from monitord.store.series.archived import Archived, all_archived, archived
 from monitord.web.kept import Kept
 from monitord.web.visitor import visitor
 
@@ -128,13 +129,21 @@ def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:
     job = jobs.get_job(conn, job_id)
     if job is None:
         return None
-    return _state(conn, job, now, _by_probe(conn), pauses.pause_of(conn, job_id, now))
+    pause, alerts = pauses.pause_of(conn, job_id, now), stored_alerts.open_alerts(conn, job_id)
+    return _state(conn, job, now, _by_probe(conn), pause, alerts, archived(conn, job_id))
 
 
 def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
     """All jobs that the visitor may see, as they stand, the ended ones too."""
     last_seen, paused = _by_probe(conn), pauses.standing(conn, now)
-    return [_state(conn, job, now, last_seen, paused.get(job.job)) for job in seen_jobs(conn)]
+    packs = {pack.job: pack for pack in all_archived(conn)}
+    alerts: dict[str, list[Alert]] = defaultdict(list)
+    for alert in stored_alerts.open_alerts(conn):
+        alerts[alert.job].append(alert)
+    return [
+        _state(conn, job, now, last_seen, paused.get(job.job), alerts[job.job], packs.get(job.job))
+        for job in seen_jobs(conn)
+    ]
 
 
 def seen_jobs(conn: Connection) -> list[JobFile]:
@@ -149,17 +158,23 @@ def visible_probes(probes: Iterable[LastSeen], known: Sequence[JobFile]) -> list
 
 
 def _state(
-    conn: Connection, job: JobFile, now: datetime, last_seen: Mapping[str, LastSeen], pause: Pause | None
+    conn: Connection,
+    job: JobFile,
+    now: datetime,
+    last_seen: Mapping[str, LastSeen],
+    pause: Pause | None,
+    alerts: Sequence[Alert],
+    pack: Archived | None,
 ) -> JobState:
     placed = {placement.probe for placement in job.probes}
     return JobState(
         job=job,
         assessment=assessments.latest_assessment(conn, job.job),
-        alerts=stored_alerts.open_alerts(conn, job.job),
-        last_seen={probe: item for probe, item in last_seen.items() if probe in placed},
+        alerts=alerts,
+        last_seen={probe: last_seen[probe] for probe in placed if probe in last_seen},
         now=now,
         pause=pause,
-        archived=archived(conn, job.job),
+        archived=pack,
     )
 
 

@@ -73,9 +73,9 @@ def readings(job: JobFile, since_s: float, until_s: float, seed: int) -> Iterato
             )
 
 
-def store(db: Database, number: int, places: int, days: float, *, sleeves: bool) -> list[JobFile]:
-    """Apply jobs, and store what they reported in some days."""
-    made = [make(n, places, sleeves=sleeves) for n in range(number)]
+def store(db: Database, number: int, places: int, days: float, *, sleeves: bool, first: int = 0) -> list[JobFile]:
+    """Apply jobs, named by numbers from `first` on, and store what they reported in some days."""
+    made = [make(first + n, places, sleeves=sleeves) for n in range(number)]
     for n, job in enumerate(made):
         with db.write() as conn:
             jobs.apply_job(conn, job)

@@ -1,9 +1,10 @@
 """Pages and JSON as a browser and a program ask for them, while readings go on landing.
 
-The dashboard is served on a port of its own over a job with history that has been assessed; clients in threads of the
-same process (so that their work counts as well) ask one after the other over kept connections, and a writer commits a
-batch of readings of other probes twenty times a second, as far as it gets to. What a browser keeps is not kept here:
-every answer is a whole one.
+The dashboard is served on a port of its own over 40 jobs that have been assessed, one of them with 30 locations and 90
+days; clients in threads of the same process (so that their work counts as well) ask one after the other over kept
+connections, and a writer commits a reading of other probes twenty times a second, as far as it gets to. What a browser
+keeps is not kept here: every answer is a whole one, packed. Processor time is that of the whole process, clients and
+writer included: on a busy machine it says more than the clock.
 """
 
 from __future__ import annotations
@@ -14,7 +15,8 @@ import threading
 from collections.abc import Iterator
 from datetime import timedelta
 from statistics import quantiles
-from time import perf_counter
+from time import perf_counter, process_time
+from typing import NamedTuple
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.daemon.web_server import WebServer
@@ -31,55 +33,73 @@ from simulators.benchmarks.jobs import SetClock, at, make, readings, store
 from simulators.benchmarks.lines import Line
 from simulators.benchmarks.replay import DAY_S
 
-CLIENTS = 4
+CLIENTS = (1, 4)
 
 
-def ask(address: str, path: str, cookie: str, times: int, took: list[float]) -> None:
-    """Ask for a page again and again over one connection; how long each answer took is added to `took`. [s]"""
+class Asked(NamedTuple):
+    """How a page was answered to some clients at once."""
+
+    rate: float
+    """[1/s]"""
+    late_s: float
+    """The 95th percentile of the answers' times."""
+    processor_s: float
+    """Of each answer."""
+    size: int
+    """Of an answer as it is sent. [bytes]"""
+
+
+def ask(address: str, path: str, cookie: str, times: int, took: list[tuple[float, int]]) -> None:
+    """Ask for a page again and again over one connection; time [s] and size [bytes] of each answer go into `took`."""
     connection = http.client.HTTPConnection(address, timeout=60)
     for _ in range(times):
         begun = perf_counter()
-        connection.request("GET", path, headers={"Cookie": cookie})
+        connection.request("GET", path, headers={"Cookie": cookie, "Accept-Encoding": "gzip"})
         answer = connection.getresponse()
         body = answer.read()
-        took.append(perf_counter() - begun)
+        took.append((perf_counter() - begun, len(body)))
         if answer.status != 200 or not body:
             raise RuntimeError(f"{path}: {answer.status} {answer.reason}")
     connection.close()
 
 
-def asked(address: str, path: str, cookie: str, times: int) -> tuple[float, float]:
-    """Requests a second, and the 95th percentile of their times [s], of `CLIENTS` at once."""
-    took: list[float] = []
-    threads = [threading.Thread(target=ask, args=(address, path, cookie, times, took)) for _ in range(CLIENTS)]
-    begun = perf_counter()
+def asked(address: str, path: str, cookie: str, times: int, clients: int) -> Asked:
+    """Ask for a page by some clients at once."""
+    took: list[tuple[float, int]] = []
+    threads = [threading.Thread(target=ask, args=(address, path, cookie, times, took)) for _ in range(clients)]
+    begun, worked = perf_counter(), process_time()
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    spent = perf_counter() - begun
-    if len(took) != CLIENTS * times:
-        raise RuntimeError(f"{path}: only {len(took)} of {CLIENTS * times} answers came")
-    return len(took) / spent, quantiles(took, n=20)[-1]
+    spent, work = perf_counter() - begun, process_time() - worked
+    if len(took) != clients * times:
+        raise RuntimeError(f"{path}: only {len(took)} of {clients * times} answers came")
+    late = quantiles([second for second, _ in took], n=20)[-1]
+    return Asked(len(took) / spent, late, work / len(took), max(size for _, size in took))
 
 
 def go_on_landing(db: Database, ended: threading.Event) -> None:
-    """Commit readings of probes that belong to no job until told to end."""
+    """Commit readings of probes that belong to no job, one at a time, until told to end."""
     other = make(999, 20, sleeves=False)
     turn = 0
-    while not ended.wait(0.05):
-        with db.write() as conn:
-            insert_batch(conn, list(readings(other, turn * 600.0, (turn + 1) * 600.0, turn)))
+    while not ended.is_set():
+        for reading in readings(other, turn * 600.0, (turn + 1) * 600.0, turn):
+            if ended.wait(0.05):
+                return
+            with db.write() as conn:
+                insert_batch(conn, [reading])
         turn += 1
 
 
 def lines(*, quick: bool) -> Iterator[Line]:
-    """A few pages of a job."""
-    days, times = (5.0, 10) if quick else (30.0, 50)
+    """The list of jobs, a small job, a large one and one of its locations."""
+    days, large_days, times = (3.0, 6.0, 5) if quick else (20.0, 90.0, 40)
     with tempfile.TemporaryDirectory() as folder:
         db = Database.open(f"sqlite:///{folder}/monitord.db")
-        (job,) = store(db, 1, 20, days, sleeves=False)
-        clock = SetClock(at(days * DAY_S) + timedelta(minutes=1))
+        small = store(db, 39, 8, days, sleeves=False)[0].job
+        (large,) = store(db, 1, 30, large_days, sleeves=False, first=39)
+        clock = SetClock(at(large_days * DAY_S) + timedelta(minutes=1))
         assess_pending(db, clock, default_rule_book(), AnalysisOptions())
         with db.write() as conn:
             people.add_person(conn, "owner", "Owner", Role.OWNER, None, clock.now())
@@ -92,11 +112,13 @@ def lines(*, quick: bool) -> Iterator[Line]:
         writer.start()
         try:
             address = server.url.removeprefix("http://").rstrip("/")
-            for path in ("/", f"/jobs/{job.job}", f"/api/jobs/{job.job}"):
-                rate, late = asked(address, path, cookie, times)
-                yield Line(
-                    "c", f"{path}, {CLIENTS} clients, readings landing", f"{rate:.1f} a second, p95 {late:.2f} s"
-                )
+            job = f"/jobs/{large.job}"
+            for path in ("/", f"/jobs/{small}", job, f"{job}/locations/{large.locations[4].id}", f"/api{job}"):
+                for clients in CLIENTS:
+                    found = asked(address, path, cookie, times, clients)
+                    spent = f"p95 {found.late_s:.2f} s, processor {1e3 * found.processor_s:.0f} ms"
+                    said = f"{found.rate:.1f} a second, {spent}, {found.size / 1e3:.0f} kB"
+                    yield Line("c", f"{path}, {clients} at once, readings landing", said)
         finally:
             ended.set()
             writer.join()
