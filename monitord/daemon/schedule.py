@@ -11,7 +11,7 @@ from time import monotonic
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from monitord.clock import Clock
+from monitord.clock import Clock, SystemClock
 from monitord.errors import MonitordError
 
 _log = logging.getLogger(__name__)
@@ -53,12 +53,14 @@ class Scheduler:
         self._moved: dict[str, float] = {}
 
     def add(self, task: Task) -> None:
-        """Register a task; its first run is one interval after the start."""
+        """Register a task; its first run is one interval after the start, or at once where it asks for that."""
         pause_s = max(_MIN_PAUSE_S, self._clock.wait_s(task.interval_s))
         self._pauses[task.name] = pause_s
-        self._scheduler.add_job(self._run, "interval", seconds=pause_s, args=(task,), id=task.name, name=task.name)
-        if task.at_start:
-            self._scheduler.add_job(self._run, args=(task,), name=f"{task.name} at the start")
+        # one job for both: a second one could run beside the first, and is taken out of a scheduler that has just ended
+        first = {"next_run_time": SystemClock().now()} if task.at_start else {}
+        self._scheduler.add_job(
+            self._run, "interval", seconds=pause_s, args=(task,), id=task.name, name=task.name, **first
+        )
 
     def start(self) -> None:
         """Begin."""
