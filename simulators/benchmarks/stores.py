@@ -101,7 +101,7 @@ def stores() -> list[Store]:
 def _empty_postgresql(settings: Settings) -> None:
     engine = create_engine(server_url(settings.database.url) or "", poolclass=NullPool)
     with engine.begin() as conn:
-        conn.execute(text("DROP SCHEMA public CASCADE"))
+        conn.execute(text("DROP SCHEMA IF EXISTS public, monitord_readings CASCADE"))
         conn.execute(text("CREATE SCHEMA public"))
 
 
