@@ -41,17 +41,11 @@ def at(seconds: float) -> datetime:
 
 def make(number: int, places: int, *, sleeves: bool) -> JobFile:
     """A job of some places, named and its probes named by its number; it has no end."""
-    made: dict[str, Any] = job_of(1.0, places, INTERVAL_S)
+    made: dict[str, Any] = job_of(1.0, places, INTERVAL_S, sleeves=sleeves)
     del made["end"]
     made["job"] = f"job-{number}"
     for probe in made["probes"]:
         probe["id"] = f"{made['job']}-{probe['id']}"
-    if not sleeves:
-        for location in made["locations"]:
-            if location["kind"] == "slab_sleeve":
-                location |= {"kind": "cavity", "f_rsi": 0.4, "goal": {"metric": "vp_excess_pa", "limit": 120.0}}
-                for name in ("depth_mm", "slab_thickness_mm", "drying_sides", "installed_at", "sealed_at"):
-                    del location[name]
     return JobFile.model_validate(made)
 
 

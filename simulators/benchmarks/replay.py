@@ -41,7 +41,7 @@ _KINDS = ("slab_sleeve", "cavity", "slab_sleeve", "cavity", "subfloor_void", "sl
 
 
 class Spent(NamedTuple):
-    """What a run took."""
+    """What a run took; the processor time is that of processes that it has started and that have ended, too."""
 
     wall_s: float
     processor_s: float
@@ -49,9 +49,14 @@ class Spent(NamedTuple):
 
 def timed(work: Callable[[], object]) -> Spent:
     """How long something takes."""
-    wall, processor = perf_counter(), process_time()
+    wall, processor = perf_counter(), _processor_s()
     work()
-    return Spent(perf_counter() - wall, process_time() - processor)
+    return Spent(perf_counter() - wall, _processor_s() - processor)
+
+
+def _processor_s() -> float:
+    ended = os.times()
+    return process_time() + ended.children_user + ended.children_system
 
 
 # -- the job -----------------------------------------------------------------------------------------------------
@@ -80,9 +85,14 @@ def locations(probes: int) -> list[dict[str, Any]]:
     return found[:probes]
 
 
-def job_of(days: float, probes: int, interval_s: float) -> dict[str, Any]:
-    """The job file."""
+def job_of(days: float, probes: int, interval_s: float, *, sleeves: bool = True) -> dict[str, Any]:
+    """The job file; without sleeves these are cavities."""
     measured = locations(probes)
+    for location in measured:
+        if location["kind"] == "slab_sleeve" and not sleeves:
+            location |= {"kind": "cavity", "f_rsi": 0.4, "goal": {"metric": "vp_excess_pa", "limit": 120.0}}
+            for name in ("depth_mm", "slab_thickness_mm", "drying_sides", "installed_at", "sealed_at"):
+                del location[name]
     return {
         "format": 1,
         "job": "benchmark",
@@ -115,9 +125,9 @@ def air(kind: str, k: int, time_s: Array, rng: np.random.Generator) -> tuple[Arr
     return t, np.clip(46.0 + 8.0 * weeks - 2.0 * day + 0.5 * wander, 5.0, 100.0)
 
 
-def write_folder(folder: Path, days: float, probes: int, interval_s: float) -> int:
+def write_folder(folder: Path, days: float, probes: int, interval_s: float, *, sleeves: bool = True) -> int:
     """Write job.json and readings.csv; the number of readings."""
-    job, rng = job_of(days, probes, interval_s), np.random.default_rng(7)
+    job, rng = job_of(days, probes, interval_s, sleeves=sleeves), np.random.default_rng(7)
     (folder / "job.json").write_text(json.dumps(job), encoding="utf-8")
     rows: list[tuple[float, str]] = []
     for k, location in enumerate(job["locations"]):
@@ -171,12 +181,16 @@ def rounds_of(folder: Path, rounds: int, workers: int) -> Iterator[tuple[Spent, 
 
 
 def lines(*, quick: bool) -> Iterator[Line]:
-    """Replay against plainly reading the file, on every core."""
+    """Replay against plainly reading the file, on every core; with sleeves and without."""
     days, probes = (10.0, 6) if quick else (60.0, 20)
     workers = os.cpu_count() or 1
-    with tempfile.TemporaryDirectory() as name:
-        count = write_folder(Path(name), days, probes, 600.0)
-        ((baseline, ours),) = rounds_of(Path(name), 1, workers)
-    what = f"{days:g} days x {probes} probes ({count:,} readings), {workers} processes"
-    yield Line("f", f"replay of {what}", f"{ours.wall_s:.1f} s", "" if quick else f"{AIM_S:.0f} s")
-    yield Line("f", "the same against plainly reading the file", f"{ours.wall_s / baseline.wall_s:.0f} times")
+    for sleeves in (False,) if quick else (True, False):
+        with tempfile.TemporaryDirectory() as name:
+            count = write_folder(Path(name), days, probes, 600.0, sleeves=sleeves)
+            ((baseline, ours),) = rounds_of(Path(name), 1, workers)
+        kind = "with sleeves" if sleeves else "without sleeves"
+        what = f"{days:g} days x {probes} probes {kind} ({count:,} readings), {workers} processes"
+        aim = f"{AIM_S:.0f} s" if sleeves else ""
+        yield Line("f", f"replay of {what}", f"{ours.wall_s:.1f} s; processor {ours.processor_s:.1f} s", aim)
+        ratio = f"{ours.processor_s / baseline.processor_s:.0f} times"
+        yield Line("f", "the same against plainly reading the file, processor time", ratio)

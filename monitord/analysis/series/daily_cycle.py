@@ -40,30 +40,36 @@ def prior_spread(hours: int) -> Array:
     return np.asarray(SERIES.prior_spread_k + SERIES.prior_spread_k * growth)
 
 
-def _continue(
-    days: Array, hours: int, fade: float = SERIES.hourly_fade, day_weight: float = SERIES.day_weight
-) -> Array:
-    """Continue n series by the cycle of their last days.
+@dataclass(frozen=True)
+class _Cycles:
+    """The cycles of n series, and where these are now."""
 
-    Parameters
-    ----------
-    days : the last days of each, (n, days, 24), the last day first; NaN where unknown.
+    cycle: Array
+    """(n, 24); NaN where no day has that hour."""
+    lately: Array
+    """How far the last hours lie from the cycle, (n,)."""
+    change: Array
+    """What changed from the day before to the last day, (n,)."""
 
-    Returns
-    -------
-    (n, hours); NaN where no day has that hour.
-    """
-    weight = day_weight ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
-    total = weight.sum(axis=1)
-    cycle = np.where(total > 0, np.nansum(weight * np.nan_to_num(days), axis=1) / np.where(total > 0, total, 1), np.nan)
-    apart = days[:, 0] - cycle
-    now = _mean(apart[:, -SERIES.distance_h :])
-    lately = np.where(np.isfinite(now), now, _mean(apart[:, -DAY_H // 2 :]))
-    change = _mean(days[:, 0] - days[:, 1]) if days.shape[1] > 1 else np.full(len(days), 0.0)
-    ahead = np.arange(1, hours + 1)
-    moved = np.nan_to_num(lately)[:, None] * fade**ahead
-    moved = moved + SERIES.trend_share * np.nan_to_num(change)[:, None] * ahead / DAY_H
-    return np.asarray(np.tile(cycle, (1, -(-hours // DAY_H)))[:, :hours] + moved)
+    @classmethod
+    def of(cls, days: Array, day_weight: float = SERIES.day_weight) -> _Cycles:
+        """Of the last days of each series, (n, days, 24), the last day first; NaN where unknown."""
+        weight = day_weight ** np.arange(days.shape[1])[:, None] * np.isfinite(days)
+        total = weight.sum(axis=1)
+        summed = np.nansum(weight * np.nan_to_num(days), axis=1)
+        cycle = np.where(total > 0, summed / np.where(total > 0, total, 1), np.nan)
+        apart = days[:, 0] - cycle
+        now = _mean(apart[:, -SERIES.distance_h :])
+        lately = np.where(np.isfinite(now), now, _mean(apart[:, -DAY_H // 2 :]))
+        change = _mean(days[:, 0] - days[:, 1]) if days.shape[1] > 1 else np.full(len(days), 0.0)
+        return cls(cycle, np.nan_to_num(lately), np.nan_to_num(change))
+
+    def ahead(self, hours: int, fade: float = SERIES.hourly_fade) -> Array:
+        """Each continued by its cycle, (n, hours); NaN where no day has that hour."""
+        ahead = np.arange(1, hours + 1)
+        moved = self.lately[:, None] * fade**ahead
+        moved = moved + SERIES.trend_share * self.change[:, None] * ahead / DAY_H
+        return np.asarray(np.tile(self.cycle, (1, -(-hours // DAY_H)))[:, :hours] + moved)
 
 
 def _mean(values: Array) -> Array:
@@ -98,14 +104,14 @@ def outcomes(value: Array, ends: Array, hours: int) -> Array:
 
 def continuations(value: Array, ends: Array, hours: int, days: int) -> Array:
     """Continue a series from each of several ends of history, (ends, hours)."""
-    return _continue(_days_before(value, ends, days), hours)
+    return _Cycles.of(_days_before(value, ends, days)).ahead(hours)
 
 
 def _candidates(value: Array, ends: Array, hours: int, days: int) -> Array:
     """Continuations with each fade and each memory of the cycle, (candidates, ends, hours)."""
     long = _days_before(value, ends, max(days, SERIES.long_cycle_days))
-    memories = ((long[:, :days], SERIES.day_weight), (long, SERIES.long_day_weight))
-    return np.stack([_continue(of, hours, fade, weight) for fade in SERIES.fades for of, weight in memories])
+    memories = _Cycles.of(long[:, :days]), _Cycles.of(long, SERIES.long_day_weight)
+    return np.stack([cycles.ahead(hours, fade) for fade in SERIES.fades for cycles in memories])
 
 
 def _weights(past: Array, outcome: Array) -> Array:
