@@ -21,13 +21,23 @@ _GRACE_S = 3
 
 
 class WebServer:
-    """Serves an ASGI application from `start` to `stop`."""
+    """Serves an ASGI application from `start` to `stop`.
+
+    Parameters
+    ----------
+    listener : what `bound` gave, where the port was taken before the application was made.
+    """
 
     def __init__(
-        self, app: Any, host: str, port: int, certificate: Path | None = None, key: Path | None = None
+        self,
+        app: Any,
+        host: str,
+        port: int,
+        certificate: Path | None = None,
+        key: Path | None = None,
+        listener: socket.socket | None = None,
     ) -> None:
-        _check_pair(certificate, key)
-        self._socket = _bound(host, port)
+        self._socket = bound(host, port, certificate, key) if listener is None else listener
         found, scheme = self._socket.getsockname()[1], "https" if certificate is not None else "http"
         self.url = f"{scheme}://[{host}]:{found}/" if ":" in host else f"{scheme}://{host}:{found}/"
         """Where the dashboard is, with the port that was found if any would do."""
@@ -105,7 +115,14 @@ def _check_pair(certificate: Path | None, key: Path | None) -> None:
         ) from None
 
 
-def _bound(host: str, port: int) -> socket.socket:
+def bound(host: str, port: int, certificate: Path | None = None, key: Path | None = None) -> socket.socket:
+    """Take a port, on which nothing is answered yet.
+
+    Raises
+    ------
+    ConfigurationError : the port is taken, or the certificate and its key can't be used.
+    """
+    _check_pair(certificate, key)
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     listener = socket.socket(family, socket.SOCK_STREAM)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
+from socket import socket
 from typing import TYPE_CHECKING
 
+from monitord.alerts.lifecycle.rule_files import rule_book
+from monitord.alerts.lifecycle.rules import AlertRules
+from monitord.alerts.sending.channels.base import Channel
+from monitord.alerts.sending.channels.opening import open_channels
 from monitord.clock import Clock, SystemClock
 from monitord.daemon.resources import Resources
 from monitord.daemon.schedule import Scheduler, Task
 from monitord.daemon.shared_work import LEASE_S, SharedWork, shares_work
+from monitord.daemon.web_server import WebServer, bound
 from monitord.ingest.decoding.topics import TopicRules
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.roles import DaemonRole
 from monitord.model.config.settings import Settings
+from monitord.model.readiness.criteria_files import CriteriaBook, criteria_book
 from monitord.store import mirror as stored_mirror
 from monitord.store.access import people
 from monitord.store.db.database import Database, server_url
@@ -25,10 +32,7 @@ from monitord.store.maintenance.partitions import keep_partitions
 from monitord.store.series.keeping import open_store
 
 if TYPE_CHECKING:  # a second and more: loaded by the roles that need it, when readings come in already
-    from monitord.alerts.lifecycle.rules import AlertRules
     from monitord.daemon.maintenance import IntegrityWatch
-    from monitord.daemon.web_server import WebServer
-    from monitord.model.readiness.criteria_files import CriteriaBook
 
 _log = logging.getLogger(__name__)
 STOP_S = 20.0
@@ -103,9 +107,10 @@ class Daemon:
             raise
 
     def _start(self) -> None:
-        """Take readings in first: what the others load takes longer than all that this needs."""
-        settings, parts = self.settings, self._parts
-        topics = TopicRules(settings.topics)
+        """See that the settings hold, and take readings in: what the other parts load takes longer than all of that."""
+        settings, parts, where = self.settings, self._parts, self.settings.web
+        rules, topics = rule_book(settings.alerts.rules_file), TopicRules(settings.topics)
+        criteria, channels = criteria_book(settings.criteria.folder), open_channels(settings.alerts)
         self._lock = lock = lock_of(settings.database.url, shared=self._shares)
         lock.take()
         parts.add("lock", lambda _: lock.release(), lambda: lock.lost)
@@ -118,38 +123,35 @@ class Daemon:
             parts.add("shared work", lambda _: shared.leave())
         with db.read() as conn:
             self._owned = people.owners(conn) > 0
+        listener = None
+        if DaemonRole.WEB in self._roles:
+            listener = bound(where.host, where.port, where.certificate, where.key)
+            parts.add("port of the dashboard", lambda _: listener.close())
         if DaemonRole.INGEST in self._roles:
             self._ingest(db, topics)
-        self._start_others(db)
 
-    def _start_others(self, db: Database) -> None:
-        from monitord.alerts.lifecycle.rule_files import rule_book
-        from monitord.model.readiness.criteria_files import criteria_book
-
-        rules, criteria = rule_book(self.settings.alerts.rules_file), criteria_book(self.settings.criteria.folder)
         self._scheduler = scheduler = Scheduler(self.clock)
-        web = self._web(db) if DaemonRole.WEB in self._roles else None
+        web = None if listener is None else self._web(db, listener)
         tasks = self._always(db)
         if DaemonRole.NOTIFY in self._roles:
-            tasks += self._notify(db, rules)
+            tasks += self._notify(db, rules, channels)
         if DaemonRole.ASSESS in self._roles:
             tasks += [*self._assess(db, rules, criteria, scheduler), *self._mirror(db, scheduler)]
-        self._parts.add("scheduler", scheduler.stop, scheduler.failure)
+        parts.add("scheduler", scheduler.stop, scheduler.failure)
         for task in tasks:
             scheduler.add(task)
-        self._parts.stop_first("ingest")
+        parts.stop_first("ingest")
         if web is not None:
             web.start()
             self.url = web.url
         scheduler.start()
 
-    def _web(self, db: Database) -> WebServer:
+    def _web(self, db: Database, listener: socket) -> WebServer:
         """The dashboard."""
-        from monitord.daemon.web_server import WebServer
         from monitord.web.app import create_app
 
         where, app = self.settings.web, create_app(db, self.clock, self.settings, self.health_problem)
-        web = WebServer(app, where.host, where.port, where.certificate, where.key)
+        web = WebServer(app, where.host, where.port, where.certificate, where.key, listener)
         self._parts.add("web", web.stop, web.failure)
         return web
 
@@ -190,11 +192,10 @@ class Daemon:
             tasks.append(Task("say who works", announce, shared.announce_s))
         return tasks
 
-    def _notify(self, db: Database, rules: AlertRules) -> list[Task]:
+    def _notify(self, db: Database, rules: AlertRules, channels: Mapping[str, Channel]) -> list[Task]:
         """What tells people, and how often."""
         from monitord.alerts.notifier import Notifier
         from monitord.alerts.sending.channels.mqtt_state import MqttState
-        from monitord.alerts.sending.channels.opening import open_channels
         from monitord.alerts.sending.heartbeat import Heartbeat
 
         settings, clock, shared = self.settings, self.clock, self._shared
@@ -210,7 +211,7 @@ class Daemon:
             clock,
             settings.alerts,
             rules,
-            open_channels(settings.alerts),
+            channels,
             publisher,
             file.parent if file else None,
             holder=None if shared is None else shared.id,

@@ -163,6 +163,7 @@ def test_a_port_that_is_taken_ends_it_with_a_remedy(mosquitto: Mosquitto, start:
     second = start(mosquitto.port, prelude=f"import os; os.environ |= {other}")
     assert second.process.wait(START_S) == 1
     assert f"can't listen on 127.0.0.1 port {port}" in second.log
+    assert "connected" not in second.log, "it took readings that are the other's"
     assert daemon.end() == 0
 
 

@@ -219,7 +219,7 @@ def days_of_rounds(draw: st.SampleFn) -> list[tuple[list[Reading], list[int], da
     return rounds
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(days_of_rounds())
 def test_what_is_kept_between_rounds_is_what_is_read_from_scratch(
     rounds: list[tuple[list[Reading], list[int], datetime, bool]],
