@@ -48,6 +48,8 @@ def test_a_round_takes_every_job_and_clears_its_mark() -> None:
     assert took.first.wall_s > 0
     assert took.warm.processor_s > 0
     assert took.kept_mb > 0
+    assert took.mean_s > 0
+    assert took.restart_s > 0
 
 
 def test_memory_is_that_of_the_process() -> None:
