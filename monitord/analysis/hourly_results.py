@@ -34,7 +34,7 @@ from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRuns
 from monitord.analysis.slabs.posterior.verdict import SleeveGoal
 from monitord.analysis.stall import naming_equipment
 from monitord.analysis.wetting.rewetting import wetting
-from monitord.analysis.wetting.room_moisture import room_more_humid
+from monitord.analysis.wetting.room_moisture import less_potential, room_more_humid
 from monitord.analysis.wood.timber import timber_spots
 from monitord.model.assessments import Drying, Equilibrium, Facts, Finding, Forecast, MoistureSource, QualityFlag, State
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -74,6 +74,8 @@ class HourlyResults:
     """Sleeves: when their clock started. [s]"""
     wet: dict[str, Finding] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
+    less_potential: dict[str, bool] = field(default_factory=dict)
+    """Rooms: whether their drying potential is lost, by people or otherwise."""
     sources: dict[str, MoistureSource | None] = field(default_factory=dict)
     """Where the vapour comes from, of the locations that were asked for: see `source_at`."""
 
@@ -188,6 +190,8 @@ def _assess_events(view: HourlyResults, job: JobFile, location: Location, option
         lost = room_more_humid(series, references.outdoor, view.hour_s)
         if lost is not None:
             view.findings.append(lost)
+            measured = lost.truth is not Truth.UNKNOWN
+            view.less_potential[location.id] = measured and (lost.holds or less_potential(series, references.outdoor))
     if location.kind in AIR_KINDS or location.kind is LocationKind.SURFACE or not len(series):
         return  # what happens on a surface is condensation
     settled_s = -np.inf
@@ -280,10 +284,7 @@ def _named(facts: Facts, job: JobFile, location: Location, hour_s: float) -> Fac
 
 def _room_more_humid(job: JobFile, hours: HourlyResults, location: Location) -> bool:
     room = job.room_of(location)
-    found = (
-        f for f in hours.findings if f.kind is FindingKind.DRIVE_LOST and room is not None and f.location == room.id
-    )
-    return any(finding.holds for finding in found)
+    return room is not None and hours.less_potential.get(room.id, False)
 
 
 def _equilibrated_finding(series: HourlySeries, settled: Settled, hour_s: float, options: AnalysisOptions) -> Finding:

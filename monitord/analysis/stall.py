@@ -68,8 +68,10 @@ def assess_stall(
 
 def _without_progress(series: HourlySeries, metric: Metric, needed: float) -> float | None:
     """Start of the days over which the slope is above `needed`; None while it falls, in weather that will turn. [s]"""
-    daily, found = day_means(cleaned(series, metric), ASSESSMENT.stall_most_days), None
-    for days in range(ASSESSMENT.stall_days, ASSESSMENT.stall_most_days + 1):
+    known = np.isfinite(metric.value)
+    most = min(ASSESSMENT.stall_most_days, (len(series) - int(np.argmax(known))) // 24)
+    daily, found = day_means(cleaned(series, metric), most), None
+    for days in range(ASSESSMENT.stall_days, most + 1):
         if len(daily) < days or line(daily[-days:])[0] <= needed:
             break
         found = series.end_s - days * DAY_S

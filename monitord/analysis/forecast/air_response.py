@@ -6,7 +6,7 @@ carried on by its trend, with the uncertainty of how it wandered.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtr
@@ -201,7 +201,6 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
 
     Nobody knows how thick the timber is nor how wet it began: both are drawn.
     """
-    metric = _giving_off(metric)
     timber = metric.timber
     found = None if timber is None else _follow(timber.equilibrium, metric, kind)
     if found is None or timber is None:
@@ -214,27 +213,18 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
     level = np.resize(_lagged_levels(timber, lags, starts), len(fit.now))
     lag = np.resize(lags, len(fit.now))
     target = metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], len(fit.now))
-    reached, held = _timber_course(fit, final, level, lag, target, stall_share)
-    held &= final - fit.offset >= target
+    reached, _ = _timber_course(fit, final, level, lag, target, stall_share)
     _, flat = _timber_course(fit, found.final, level, lag, target, stall_share)
-    if kind is not LocationKind.SUBFLOOR_VOID and (reached > FORECAST.horizon_d).any():
-        own = np.maximum(fit.offset, 0.0)  # wet material about a cavity dries away; the ground under a void does not
-        without, _ = _timber_course(fit, final - own, level, lag, target, stall_share)
-        reached = np.where(reached <= FORECAST.horizon_d, reached, without)
+    # "never" and stalls: timber that dries ends over the table, by which dates go
+    end = WOOD.desorption * final
+    dried, held = _timber_course(fit, end, level, lag, target, stall_share)
+    held &= WOOD.desorption * (final - fit.offset) >= target
+    if kind is not LocationKind.SUBFLOOR_VOID:
+        own = WOOD.desorption * np.maximum(fit.offset, 0.0)  # wet material dries, the ground under a void does not
+        dried = np.minimum(dried, _timber_course(fit, end - own, level, lag, target, stall_share)[0])
+    reached = np.where(reached <= FORECAST.horizon_d, reached, dried)
     weight = _not_there_yet(reached, fit.weight)
-    return TimeToGoal(reached, weight, flat, held, float(fit.weight @ final))
-
-
-def _giving_off(metric: Metric) -> Metric:
-    """A goal about timber with the equilibria of timber that dries, which are over those of the table."""
-
-    def more(equilibrium: Array | None) -> Array | None:
-        return None if equilibrium is None else WOOD.desorption * equilibrium
-
-    timber = metric.timber
-    if timber is not None:
-        timber = replace(timber, equilibrium=WOOD.desorption * timber.equilibrium)
-    return replace(metric, end=more(metric.end), other_end=more(metric.other_end), timber=timber)
+    return TimeToGoal(reached, weight, flat, held, float(fit.weight @ end), dried > FORECAST.horizon_d)
 
 
 def _not_there_yet(reached: Array, weight: Array) -> Array:

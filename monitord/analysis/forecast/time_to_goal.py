@@ -21,6 +21,8 @@ class TimeToGoal:
     """Per draw: nor does it in the air of ten days, which alone, without what the location gives off, would not do."""
     end: float | None = None
     """Where it would end in the present air, as what follows that air; None where that is no level."""
+    not_in_time: Flags | None = None
+    """Per draw: what "never" goes by; None: by its days."""
 
     def at(self, share: float) -> float:
         """Quantile, infinite beyond the horizon. [days]"""
@@ -34,7 +36,8 @@ class TimeToGoal:
         Where outdoor air has a share, it must not get there even in the driest three days of the last month: else it is
         held back while this weather lasts, and no longer.
         """
-        return float(self.weights[self.days > FORECAST.horizon_d].sum())
+        late = self.days > FORECAST.horizon_d if self.not_in_time is None else self.not_in_time
+        return float(self.weights[late].sum())
 
     @property
     def held_by_air(self) -> float:

@@ -77,11 +77,17 @@ def _room(room: HourlySeries, outdoor: HourlySeries | None, parameters: WettingP
 
 
 def find_lost_potential(
-    room: HourlySeries, outdoor: HourlySeries | None, parameters: WettingParameters = WETTING
+    room: HourlySeries,
+    outdoor: HourlySeries | None,
+    parameters: WettingParameters = WETTING,
+    whoever_dries: bool = False,
 ) -> LostPotential | None:
-    """The loss of drying potential that stands at the end of the series; None if there is none."""
+    """The loss of drying potential that stands at the end of the series; None if there is none.
+
+    `whoever_dries`: by the limits of a room that is dried, whether or not this one is.
+    """
     known = _room(room, outdoor, parameters)
-    opens = _opens(known, parameters)
+    opens = _opens(known, parameters, whoever_dries)
     usual = _usual(known.potential, parameters)
     level = known.potential
     at = 0
@@ -114,7 +120,7 @@ def _usual(value: Array, parameters: WettingParameters) -> Array:
     )
 
 
-def _opens(room: _Room, parameters: WettingParameters) -> Flags:
+def _opens(room: _Room, parameters: WettingParameters, whoever_dries: bool) -> Flags:
     """Hours at which the potential is lost beyond what the balance explains, (n,)."""
     potential, usual = trailing_mean(room.potential, WETTING.room_level_h), _usual(room.potential, parameters)
     usual_humidity = trailing_mean(room.humidity, parameters.potential_usual_h, WETTING.min_level_share)
@@ -132,7 +138,7 @@ def _opens(room: _Room, parameters: WettingParameters) -> Flags:
         colder = trailing_mean(
             room.saturation, parameters.potential_hold_h, WETTING.potential_known_share
         ) < parameters.potential_colder_share * _lowest(room.saturation, parameters)
-    dried = _dried(room, parameters)
+    dried = np.ones_like(less) if whoever_dries else _dried(room, parameters)
     out = cold & (dried | colder)
     if damp.any():
         score = _score(room, _within(damp, parameters), parameters)

@@ -37,6 +37,13 @@ def room_more_humid(room: HourlySeries, outdoor: HourlySeries | None, as_of_s: f
     )
 
 
+def less_potential(room: HourlySeries, outdoor: HourlySeries | None) -> bool:
+    """Whether a room's drying potential is lost by the limits of a dried room: a stall there may rest on it."""
+    hours = WETTING.potential_window_h
+    outdoor = None if outdoor is None else outdoor.last(hours)
+    return find_lost_potential(room.last(hours), outdoor, whoever_dries=True) is not None
+
+
 def _deficit(room: HourlySeries, value_pa: float) -> Quantity:
     """A vapour-pressure deficit with what the probe's humidity brings into it. [Pa]"""
     known = room.temperature_c[np.isfinite(room.temperature_c)]

@@ -149,7 +149,7 @@ WET_TIMBER = place(kind=VOID, tau_d=1.0, start_pa=100.0, inside_pa=1400.0)
         (WITH_A_SOURCE, "rh_pct", 25.0, "never", 0.5, 0.785),
         (WITH_A_SOURCE, "rh_pct", 3.0, "high", 20.0, 14.07),
         (WITH_A_SOURCE, "vp_excess_pa", 8.0, "never", 0.5, 172.6),
-        (WET_TIMBER, "timber_mc_pct", 4.0, "high", 60.0, 5.122),
+        (WET_TIMBER, "timber_mc_pct", 4.0, "high", 60.0, 5.924),
         (OPEN_VOID, "rh_pct", 20.0, "held", 0.5, 20.526),
     ],
 )
