@@ -205,7 +205,7 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
     found = None if timber is None else _follow(timber.equilibrium, metric, kind)
     if found is None or timber is None:
         return None
-    fit, final = found.fit, found.week
+    fit = found.fit
     draws = normal_draws()
     lags = WOOD.lag_share * lag_days * np.exp(WOOD.lag_log_sd * draws[:, Draw.LAG])
     least = metric.goal.limit + FORECAST.start_over_pct
@@ -213,12 +213,12 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
     level = np.resize(_lagged_levels(timber, lags, starts), len(fit.now))
     lag = np.resize(lags, len(fit.now))
     target = metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], len(fit.now))
-    reached, _ = _timber_course(fit, final, level, lag, target, stall_share)
-    _, flat = _timber_course(fit, found.final, level, lag, target, stall_share)
+    reached, _ = _timber_course(fit, found.final, level, lag, target, stall_share)
     # "never" and stalls: timber that dries ends over the table, by which dates go
-    end = WOOD.desorption * final
+    end, now = WOOD.desorption * found.week, WOOD.desorption * found.final
+    _, flat = _timber_course(fit, now, level, lag, target, stall_share)
     dried, held = _timber_course(fit, end, level, lag, target, stall_share)
-    held &= WOOD.desorption * (final - fit.offset) >= target
+    held &= end - WOOD.desorption * fit.offset >= target
     if kind is not LocationKind.SUBFLOOR_VOID:
         own = WOOD.desorption * np.maximum(fit.offset, 0.0)  # wet material dries, the ground under a void does not
         dried = np.minimum(dried, _timber_course(fit, end - own, level, lag, target, stall_share)[0])
