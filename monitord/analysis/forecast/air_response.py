@@ -222,7 +222,9 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
     if kind is not LocationKind.SUBFLOOR_VOID:
         own = WOOD.desorption * np.maximum(fit.offset, 0.0)  # wet material dries, the ground under a void does not
         dried = np.minimum(dried, _timber_course(fit, end - own, level, lag, target, stall_share)[0])
-    reached = np.where(reached <= FORECAST.horizon_d, reached, dried)
+    if (reached > FORECAST.horizon_d).any():
+        in_drier, _ = _timber_course(fit, found.final - found.drop, level, lag, target, stall_share)
+        reached = np.where(reached <= FORECAST.horizon_d, reached, np.minimum(in_drier, dried))
     weight = _not_there_yet(reached, fit.weight)
     return TimeToGoal(reached, weight, flat, held, float(fit.weight @ end), dried > FORECAST.horizon_d)
 
