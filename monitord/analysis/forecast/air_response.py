@@ -107,8 +107,8 @@ def _follow(value: Array, metric: Metric, kind: LocationKind) -> _Following | No
         unseen = np.minimum(np.abs(fit.now - mixed), FORECAST.unseen_sd[unit])
     ahead = np.resize(normal_draws()[:, Draw.AIR_AHEAD], len(fit.now))
     final = mixed + fit.offset + np.hypot(spread, unseen) * ahead
-    week_level, week, week_sd = _coming_week(fit, month, other_month)
-    week = week + fit.offset + np.hypot(max(week_sd, FORECAST.end_sd[unit]), unseen) * ahead
+    week_level, week, week_sd = _coming_week(fit, month, other_month, FORECAST.end_sd[unit])
+    week = week + fit.offset + np.hypot(week_sd, unseen) * ahead
     return _Following(fit, final, level, drop, week, week_level)
 
 
@@ -117,24 +117,31 @@ def _month(end: Array) -> Array:
     return _held(_half_days(end, 24 // FORECAST.span_h * FORECAST.weather_days))
 
 
-def _coming_week(fit: FirstOrderFit, ends: Array, others: Array) -> tuple[float, Array, float]:
+def _coming_week(fit: FirstOrderFit, ends: Array, others: Array, least_sd: float) -> tuple[float, Array, float]:
     """The air of late: where it alone would bring the location, each draw, (draws,), and by how much weeks differ.
 
     Weather comes back to its usual level: the mean of ten days foretells the week that follows better than that of
-    three. How well, the month tells: by the weeks that came after each ten days of it (at the first: after five).
+    three. How well, the month tells: by the weeks that came after each ten days of it (at the first: after five). Where
+    the last three days lie farther off than twice that, the air has changed, and theirs is taken.
     """
     count = min(len(ends), len(others))
     ends, others = ends[len(ends) - count :], others[len(others) - count :]
-    width, week = (24 // FORECAST.span_h * days for days in (FORECAST.week_from_days, WEEK_D))
-    level, other = (float(air[-width:].mean()) for air in (ends, others))
     mixed = ends + float(fit.weight @ fit.share) * (others - ends)
+    a_day = 24 // FORECAST.span_h
+    width, week = a_day * FORECAST.week_from_days, a_day * WEEK_D
     total = np.r_[0.0, np.cumsum(mixed)]
     at = np.arange(width // 2, count - week + 1)
-    if len(at) < FORECAST.week_records:
-        return level, level + fit.share * (other - level), FORECAST.wander_share * float(mixed.std())
-    before = np.minimum(at, width)
-    error = (total[at + week] - total[at]) / week - (total[at] - total[at - before]) / before
-    return level, level + fit.share * (other - level), float(np.sqrt(np.mean(error**2)))
+    sd = FORECAST.wander_share * float(mixed.std())
+    if len(at) >= FORECAST.week_records:
+        before = np.minimum(at, width)
+        error = (total[at + week] - total[at]) / week - (total[at] - total[at - before]) / before
+        sd = float(np.sqrt(np.mean(error**2)))
+    sd = max(sd, least_sd)
+    newest = a_day * FORECAST.present_days
+    if abs(float(mixed[-newest:].mean() - mixed[-width:].mean())) > FORECAST.air_changed_sd * sd:
+        width = newest
+    level, other = (float(air[-width:].mean()) for air in (ends, others))
+    return level, level + fit.share * (other - level), sd
 
 
 def _present_end(ends: Array) -> tuple[float, float]:

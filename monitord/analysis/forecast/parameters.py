@@ -65,6 +65,9 @@ class ForecastParameters:
     week_from_days: int = 10
     """Days whose mean foretells the air of the coming week: of 3 to 14 the best on 30 simulated jobs (our choice).
     [days]"""
+    air_changed_sd: float = 2.0
+    """The air has changed where its last days lie off the ten by so many times what weeks have differed by (our choice).
+    [-]"""
     week_records: int = 10
     """Half days of a month at which such a foretelling must have been tried before its error counts as known; until
     then it is taken from the scatter of the air (our choice). [half days]"""
