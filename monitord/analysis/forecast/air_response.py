@@ -231,8 +231,10 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
         dried = np.minimum(dried, _timber_course(fit, end - own, level, lag, target, stall_share)[0])
     if (reached > FORECAST.horizon_d).any():
         in_drier, _ = _timber_course(fit, found.final - found.drop, level, lag, target, stall_share)
-        reached = np.where(reached <= FORECAST.horizon_d, reached, np.minimum(in_drier, dried))
+        reached = np.where(reached <= FORECAST.horizon_d, reached, in_drier)
     weight = _not_there_yet(reached, fit.weight)
+    if not weight[reached <= FORECAST.horizon_d].any():
+        reached, weight = dried, fit.weight
     return TimeToGoal(reached, weight, flat, held, float(fit.weight @ end), dried > FORECAST.horizon_d)
 
 

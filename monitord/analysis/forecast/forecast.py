@@ -68,7 +68,7 @@ def to_forecast(view: TimeToGoal, metric: Metric, as_of_s: float, pace: Progress
     never = view.never
     said_never = never >= FORECAST.never_probability
     low, middle, high = float("inf"), float("inf"), float("inf")
-    if not said_never:
+    if not said_never and view.weights[view.days <= FORECAST.horizon_d].any():
         days, weights = (view.days, view.weights) if pace is None else _with_pace(view, metric, pace)
         high = quantile(days, weights, 1.0 - FORECAST.tail)
         high = high if high <= FORECAST.horizon_d else float("inf")

@@ -66,7 +66,7 @@ class ForecastParameters:
     """Days whose mean foretells the air of the coming week: of 3 to 14 the best on 30 simulated jobs (our choice).
     [days]"""
     air_changed_sd: float = 2.0
-    """The air has changed where its last days lie off the ten by so many times what weeks have differed by (our choice).
+    """The air has changed where its last days lie off the ten by so many times what weeks differed by (our choice).
     [-]"""
     week_records: int = 10
     """Half days of a month at which such a foretelling must have been tried before its error counts as known; until
@@ -97,7 +97,7 @@ class ForecastParameters:
     # the date
     horizon_d: float = 365.0
     """A goal that is further away than this is not reached in this air (our choice). [days]"""
-    never_probability: float = 0.8
+    never_probability: float = 0.9
     """Probability from which the goal is said not to be reached in this air; under it a date is given, high end open
     (our choice). [-]"""
     never_first_days: float = 5.0

@@ -135,7 +135,7 @@ WET_TIMBER = place(kind=VOID, tau_d=1.0, start_pa=100.0, inside_pa=1400.0)
     ("of", "metric", "day", "asked", "over", "below"),
     [
         (STEADY, "rh_pct", 8.0, "high", 20.0, 5.283),
-        (STEADY, "rh_pct", 3.0, "middle", 10.0, 27.08),
+        (STEADY, "rh_pct", 3.0, "middle", 10.0, 30.92),
         (STEADY, "rh_pct", 30.0, "held", 0.5, 3.008),
         (IN_DRYING_AIR, "rh_pct", 25.0, "high", 20.0, 5.075),
         (IN_DRYING_AIR, "rh_pct", 3.0, "never", 0.5, 21.25),
