@@ -121,7 +121,7 @@ def test_the_told_temperature_factor_is_that_of_the_surface() -> None:
 
 
 def test_humid_weather_is_no_leak() -> None:
-    for location in short_job("ventilation").truth.locations.values():
+    for location in short_job("airing").truth.locations.values():
         assert location.rewetting == []
 
 
