@@ -94,7 +94,7 @@ def create_app(
     app.mount("/static", _Static(directory=STATIC), name="static")
     # added last, met first
     app.add_middleware(ETagMiddleware)
-    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=4)
     app.add_middleware(Gate, web=web)
     app.add_middleware(_Failsafe, web=web)
     app.add_middleware(OriginCheck, public_urls=(settings.web.public_url, settings.alerts.public_url))

@@ -24,7 +24,7 @@ from monitord.report.readings_archive import archive_readings, restore_readings
 from monitord.report.verify import Checked, verify
 from monitord.store.jobs import apply_job, close_job
 from monitord.store.signoffs import signoffs
-from monitord.web.charts.series import load_location
+from monitord.web.charts.series import Window
 
 PAGE = "/jobs/house/readiness"
 FORM = {"origin": f"http://{OWN_HOST}"}
@@ -165,7 +165,7 @@ def test_a_job_whose_readings_are_archived_says_so_and_what_needs_them_names_the
         assert f"{len(readings())} in {pack}" in text_of(answer.text)
     assert "72.0 ± 2.3 % RH" in text_of(client.get(PAGE).text)
     with site.db.read() as conn:
-        drawn = load_location(conn, job(), "s1", START, end(), AnalysisOptions())
+        drawn = Window(conn, job(), START, end(), AnalysisOptions()).series("s1")
     assert len(drawn.values) == 24 * DAYS, "charts go by the hour"
     location = "/jobs/house/locations/s1/readings"
     for path in ("/jobs/house/report.pdf", "/jobs/house/evidence.zip", f"/api{location}", f"{location}.csv"):

@@ -14,7 +14,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.text.formats import COVERAGE
 from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import Figure, Scene, described, figure, remarks
-from monitord.web.charts.series import UNITS, LocationSeries, Measure, load_location
+from monitord.web.charts.series import UNITS, LocationSeries, Measure, Window
 from monitord.web.charts.time_range import Shown
 from monitord.web.queries import JobState
 from monitord.web.text.formats import uncertainty
@@ -50,12 +50,11 @@ def figures_of(conn: Connection, scene: Scene, location: Location, surface: Loca
     ----------
     surface : Whose surface is shown where the location has none of its own.
     """
-    job, shown, options = scene.job, scene.shown, scene.options
+    job, shown = scene.job, scene.shown
     room, outdoor = job.room_of(location), job.outdoor()
     others = [air for air in (room, outdoor) if air is not None and air.id != location.id]
-    loaded = {
-        spot.id: load_location(conn, job, spot.id, shown.start, shown.end, options) for spot in (location, *others)
-    }
+    window = Window(conn, job, shown.start, shown.end, scene.options)
+    loaded = {spot.id: window.series(spot.id) for spot in (location, *others)}
     beside = others if outdoor is None or room is None else [room]
     figures = [
         _lines(scene, Measure.RELATIVE_HUMIDITY, "rh", "Relative humidity", location, beside, loaded),
@@ -64,7 +63,7 @@ def figures_of(conn: Connection, scene: Scene, location: Location, surface: Loca
     if np.isfinite(loaded[location.id].surface_c).any():
         figures.append(_surface(scene, "Surface temperature against dew point", location, loaded[location.id]))
     elif surface is not None:
-        series = loaded.get(surface.id) or load_location(conn, job, surface.id, shown.start, shown.end, options)
+        series = loaded.get(surface.id) or window.series(surface.id)
         if np.isfinite(series.surface_c).any():
             figures.append(_surface(scene, f"Surface temperature against dew point, {surface.label}", surface, series))
     return figures

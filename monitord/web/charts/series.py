@@ -120,25 +120,36 @@ class LocationSeries:
                 raise ValueError(f"{measure} is estimated by hours")
 
 
-def load_location(
-    conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime, options: AnalysisOptions
-) -> LocationSeries:
-    """Every reading at a location in a window and a little beside it, so that a line runs in from outside.
+class Window:
+    """Readings of a job's locations over a time; what several charts of a page need is read once."""
 
-    The surface temperature is a contact sensor's; where there is none, by the location's temperature factor.
-    """
-    values, interval_s = _load(conn, job, location_id, start, end)
-    surface = values.surface_temperature_c
-    u_surface = np.full_like(surface, options.surface_u_k)
-    location, outdoor = job.location(location_id), job.outdoor()
-    room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
-    if location.f_rsi is not None and room is not None and outdoor is not None and not np.isfinite(surface).any():
-        inside = values if room is location else _load(conn, job, room.id, start, end)[0]
-        outside, _ = _load(conn, job, outdoor.id, start, end)
-        surface, u_surface = surface_by_factor(
-            values, location.f_rsi, inside, outside, averaging_h(location, options), options
-        )
-    return LocationSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
+    def __init__(
+        self, conn: Connection, job: JobFile, start: datetime, end: datetime, options: AnalysisOptions
+    ) -> None:
+        self._conn, self._job, self._start, self._end, self._options = conn, job, start, end, options
+        self._read: dict[str, tuple[Derived, float]] = {}
+
+    def series(self, location_id: str) -> LocationSeries:
+        """Every reading at a location in the window and a little beside it, so that a line runs in from outside.
+
+        The surface temperature is a contact sensor's; where there is none, by the location's temperature factor.
+        """
+        values, interval_s = self._derived(location_id)
+        surface, options = values.surface_temperature_c, self._options
+        u_surface = np.full_like(surface, options.surface_u_k)
+        location, outdoor = self._job.location(location_id), self._job.outdoor()
+        room = location if location.kind is LocationKind.ROOM_AIR else self._job.room_of(location)
+        if location.f_rsi is not None and room is not None and outdoor is not None and not np.isfinite(surface).any():
+            inside, outside = self._derived(room.id)[0], self._derived(outdoor.id)[0]
+            surface, u_surface = surface_by_factor(
+                values, location.f_rsi, inside, outside, averaging_h(location, options), options
+            )
+        return LocationSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
+
+    def _derived(self, location_id: str) -> tuple[Derived, float]:
+        if location_id not in self._read:
+            self._read[location_id] = _load(self._conn, self._job, location_id, self._start, self._end)
+        return self._read[location_id]
 
 
 def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:

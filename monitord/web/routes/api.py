@@ -28,7 +28,7 @@ from monitord.store.series.readings import load_series
 from monitord.text.formats import COVERAGE, decimals_of
 from monitord.web import schemas
 from monitord.web.charts.estimate_series import hourly
-from monitord.web.charts.series import HOURLY, UNITS, Measure, load_location
+from monitord.web.charts.series import HOURLY, UNITS, Measure, Window
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import Web
 from monitord.web.queries import JobState, load_jobs, seen_jobs, visible_probes
@@ -219,7 +219,7 @@ class Api:
             time_s, value, u = hourly(self._web.hours.estimates(conn, state, location), measure)
             step_s = HOUR_S
         else:
-            series = load_location(conn, state.job, location.id, start, end, self._web.settings.analysis)
+            series = Window(conn, state.job, start, end, self._web.settings.analysis).series(location.id)
             time_s, (value, u), step_s = series.values.time_s, series.of(measure), series.interval_s
         unit = UNITS[measure]
         trace = Trace("", "", time_s, value_in(value, unit, units), size_in(u, unit, units), step_s)
