@@ -45,7 +45,7 @@ from monitord.store.maintenance.one_daemon import DaemonLock
 from monitord.store.series.archived import all_archived
 from monitord.store.series.readings import insert_batch
 
-WAITING = 600
+WAITING = 250
 """Messages, each in a commit of its own, so that a look or two does not see the last of them."""
 START = datetime.fromisoformat("2025-01-10T00:00:00+00:00")
 LATER = START + timedelta(hours=30)
