@@ -77,6 +77,7 @@ def test_a_slab_that_is_not_ready_says_what_would_make_it_pass_and_when(tmp_path
     assert "77.7 % RH or less." in page  # 80 less 2 · 1.15
     assert "State the area in the job." in page
     assert 'value="ready"' not in site.client().get(PAGE).text
+    assert "Not ready. Not before" in text_of(site.client().get(PAGE.removesuffix("/readiness")).text)  # the job's page
     site.db.close()
 
 

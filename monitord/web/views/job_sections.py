@@ -162,7 +162,7 @@ def timeline(job: JobFile, alerts: Iterable[Alert], now: datetime) -> list[Timel
 
 
 def readiness_said(state: JobState, times: LocalTimes) -> str:
-    """How many of the slabs and elements are ready, and the earliest date of the rest; empty: no verdict is asked."""
+    """How many of the slabs and elements are ready, and before which day not all are; empty: no verdict is asked."""
     verdicts = state.assessment.readiness if state.assessment is not None else ()
     if not verdicts:
         return ""
@@ -174,4 +174,5 @@ def readiness_said(state: JobState, times: LocalTimes) -> str:
     dates = [
         max(at for at in (one.earliest, one.not_before) if at) for one in waiting if one.earliest or one.not_before
     ]
-    return f"{said} Earliest {times.day(max(dates), weekday=True)}." if len(dates) == len(waiting) else said
+    day = times.day(max(dates), weekday=True) if len(dates) == len(waiting) else None
+    return said if day is None else f"{said} {'All not' if len(waiting) > 1 else 'Not'} before {day}."
