@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
 from pydantic import ValidationError
+from sqlalchemy import Connection
 
 from monitord.errors import JobFileError
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -31,8 +33,18 @@ class Wish:
     note: str = ""
 
 
-def sign_off(db: Database, wish: Wish, now: datetime, criteria: CriteriaBook, options: AnalysisOptions) -> SignOff:
+def sign_off(
+    db: Database,
+    wish: Wish,
+    now: datetime,
+    criteria: CriteriaBook,
+    options: AnalysisOptions,
+    record: Callable[[Connection, str, str, str], None],
+) -> SignOff:
     """Confirm a slab or element as it is known now. What is known is computed outside of any write.
+
+    `record` enters into the record of changes what was done, in which job and its details; it is called in the
+    transaction that keeps the sign-off, so that neither stands without the other.
 
     Raises
     ------
@@ -73,4 +85,6 @@ def sign_off(db: Database, wish: Wish, now: datetime, criteria: CriteriaBook, op
             f"{where}: {what}" if where else what, remedy=remedy[:1].upper() + remedy[1:] if remedy else None
         ) from None
     with db.write() as conn:
-        return signoffs.add_signoff(conn, made, job)
+        kept = signoffs.add_signoff(conn, made, job)
+        record(conn, "signed off", kept.job, f"{kept.element} as {kept.statement.value}, as {kept.by}")
+    return kept

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from evidence_support import end, job, readings
+from sqlalchemy import Connection
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.analysis.readiness.signed_off import after_sign_off
@@ -68,8 +69,26 @@ def db(url: str) -> Iterator[Database]:
     database.close()
 
 
+def recorded(conn: Connection, what: str, job_id: str, detail: str) -> None:
+    audit.record(conn, end(), "A. Byrne", what, job=job_id, detail=detail)
+
+
 def signed(db: Database, wish: Wish = READY) -> SignOff:
-    return sign_off(db, wish, end(), built_in(), AnalysisOptions())
+    return sign_off(db, wish, end(), built_in(), AnalysisOptions(), recorded)
+
+
+def test_a_sign_off_whose_entry_in_the_record_fails_is_not_kept(db: Database) -> None:
+    def full(*_: object) -> None:
+        raise StoreError("the disk is full")
+
+    with pytest.raises(StoreError, match="full"):
+        sign_off(db, READY, end(), built_in(), AnalysisOptions(), full)
+    with db.read() as conn:
+        assert signoffs.signoffs(conn, "house") == []
+    signed(db)
+    with db.read() as conn:
+        (entry,) = audit.entries(conn, job="house")
+    assert (entry.what, entry.detail) == ("signed off", "slab as ready, as A. Byrne")
 
 
 def test_a_sign_off_freezes_the_verdict_and_is_kept_with_the_job_as_it_was(db: Database) -> None:

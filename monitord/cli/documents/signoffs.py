@@ -27,9 +27,7 @@ def add(parsed: Namespace) -> int:
         note=parsed.note,
     )
     with database_of(parsed) as database:
-        made = sign_off(database, wish, SystemClock().now(), book, settings.analysis)
-        with database.write() as connection:
-            note(connection, "signed off", made.job, f"{made.element} as {made.statement.value}, as {made.by}")
+        made = sign_off(database, wish, SystemClock().now(), book, settings.analysis, note)
     out(f"{made.id}: {made.element} signed off as {made.statement.value} by {made.by}, {show_time(made.signed_at)}")
     out(f"evidence {made.known_sha256}")
     return 0

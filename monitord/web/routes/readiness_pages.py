@@ -81,11 +81,11 @@ class ReadinessPages:
             note=checked(note),
         )
         try:
-            sign_off(self._web.db, wish, self._web.clock.now(), self._criteria, self._web.settings.analysis)
+            sign_off(
+                self._web.db, wish, self._web.clock.now(), self._criteria, self._web.settings.analysis, self._web.note
+            )
         except JobFileError as error:
             raise HTTPException(422, error.message) from error
-        with self._web.db.write() as conn:
-            self._web.note(conn, "signed off", job_id, f"{element} as {statement}, as {wish.by}")
         return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)
 
     def withdraw(self, job_id: str, number: Annotated[int, Form()] = 0, why: Text = "") -> RedirectResponse:
