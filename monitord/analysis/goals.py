@@ -243,7 +243,7 @@ def _sleeve_state(
     if verdict.stall.active:
         return State.STALLED, _only(known, **_stall_facts(verdict.stall, known))
     if forecast.never:
-        return State.OUT_OF_REACH, _only(known, never=True, end=_sleeve_end(verdict.stall, known))
+        return State.OUT_OF_REACH, _only(known, **_never_facts(verdict.stall, known))
     perhaps_never = verdict.never_probability >= ASSESSMENT.perhaps_never
     dates = {"low": forecast.low, "middle": forecast.middle, "high": None if perhaps_never else forecast.high}
     rate, u = verdict.level.rate_pct_day, ASSESSMENT.rate_coverage * verdict.level.u_rate_pct_day
@@ -269,6 +269,12 @@ def _stall_facts(stall: SlabStall, known: Facts) -> dict[str, object]:
     return {"since": since, "cause": cause, "end": _sleeve_end(stall, known)}
 
 
+def _never_facts(stall: SlabStall, known: Facts) -> dict[str, object]:
+    """Water from below is named: no air would then bring the slab to its goal."""
+    fed = Cause.FED_FROM_BELOW if stall.cause is StallCause.FED_FROM_BELOW else None
+    return {"never": True, "cause": fed, "end": _sleeve_end(stall, known)}
+
+
 def _sleeve_end(stall: SlabStall, known: Facts) -> Quantity | None:
     """Level at which the futures above the goal end; None where, rounded to 1 % RH, it is not above the goal."""
     limit = known.goal.value if known.goal is not None else 0.0
@@ -281,11 +287,11 @@ def _sleeve_findings(
     series: HourlySeries, hour_s: float, metric: Metric, verdict: SleeveVerdict, known: Facts, gain: dict[str, object]
 ) -> tuple[Finding, ...]:
     readings = int(np.isfinite(metric.value[-24:]).sum())
-    end = _sleeve_end(verdict.stall, known)
+    stalled, never = _stall_facts(verdict.stall, known), _never_facts(verdict.stall, known)
     findings = (
         (FindingKind.GOAL_REACHED, verdict.at_goal, _only(known, "since")),
-        (FindingKind.DRYING_STALLED, verdict.stall.active, _only(known, **_stall_facts(verdict.stall, known), **gain)),
-        (FindingKind.GOAL_UNREACHABLE, verdict.never, _only(known, never=verdict.never, end=end, **gain)),
+        (FindingKind.DRYING_STALLED, verdict.stall.active, _only(known, **stalled, **gain)),
+        (FindingKind.GOAL_UNREACHABLE, verdict.never, _only(known, **never | {"never": verdict.never}, **gain)),
     )
     return tuple(_finding(kind, series, hour_s, Truth.of(holds), readings, facts) for kind, holds, facts in findings)
 

@@ -32,7 +32,7 @@ class AlertTexts:
     """What ends it; limit and hold time are the rule's."""
     why: str
     first: str
-    """The first thing to check, one imperative."""
+    """The first thing to check, one imperative; some causes ask for another (`alerts.steps`)."""
     then: str
     """What to look at after it."""
     cautions: tuple[str, ...] = ()

@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Finding
+from monitord.model.facts import Cause, Facts, FindingKind
 from monitord.text import formats, gsm
-from monitord.text.alert_texts import TEXTS
+from monitord.text.alert_texts import ASBESTOS, ELECTRICITY, TEXTS
 from monitord.text.labels import CLOSED, CLOSES, EASING, ENDED, LOST, NOW
 from monitord.text.speaker import Speaker
 from monitord.text.states import check_sentence
@@ -15,6 +16,45 @@ from monitord.text.states import check_sentence
 HEADLINE_LENGTH = 45
 SMS_LENGTH = 140
 _SMS_JOB, _SMS_KEY = 18, 28
+
+
+@dataclass(frozen=True)
+class Steps:
+    """What to do about it."""
+
+    first: str
+    """The first thing to check, one imperative."""
+    then: str
+    """What to look at after it."""
+    cautions: tuple[str, ...] = ()
+
+
+FED = Steps(
+    "Find where the water comes from.",
+    "Ground water, a torn or missing membrane, a leaking pipe; drying the air won't help.",
+    (ELECTRICITY, ASBESTOS),
+)
+"""Moisture comes in from below."""
+NO_DEHUMIDIFIER = Steps("Set up a dehumidifier again.", "Or warm the room; close it against humid air.", (ELECTRICITY,))
+"""The air holds it, and the room's dehumidifier was taken out."""
+RISING = Steps("Find what wets it.", "Leak, ground, room air; then the probe's seal.", (ELECTRICITY, ASBESTOS))
+"""It rises, and the readings don't show why."""
+
+
+def steps(kind: FindingKind, facts: Facts) -> Steps:
+    """What to do about a finding or a state, as far as its facts show the cause."""
+    if kind in (FindingKind.DRYING_STALLED, FindingKind.GOAL_UNREACHABLE):
+        if facts.cause is Cause.FED_FROM_BELOW:
+            return FED
+        if facts.dehumidifier_out_at is not None:
+            return NO_DEHUMIDIFIER
+        if facts.cause is None and facts.rate is not None and facts.rate.value > 0.0:
+            return RISING
+    texts = TEXTS[kind]
+    return Steps(texts.first, texts.then, texts.cautions)
+
+
+MESSAGES = tuple(text for known in (FED, NO_DEHUMIDIFIER, RISING) for text in (known.first, known.then))
 
 
 @dataclass(frozen=True)
@@ -115,14 +155,17 @@ class AlertSpeaker:
 
     def first(self) -> str:
         """The first thing to check."""
-        return self.speaker.text(TEXTS[self.alert.kind].first)
+        return self.speaker.text(self._steps().first)
 
     def then(self) -> str:
         """What to look at after it, and the cautions."""
-        texts = TEXTS[self.alert.kind]
+        known = self._steps()
         check = check_sentence(self.speaker, self.alert.finding.facts)
-        said = (self.speaker.text(texts.then), check, *(self.speaker.text(text) for text in texts.cautions))
+        said = (self.speaker.text(known.then), check, *(self.speaker.text(text) for text in known.cautions))
         return " ".join(text for text in said if text)
+
+    def _steps(self) -> Steps:
+        return steps(self.alert.kind, self.alert.finding.facts)
 
     def sms(self, job: str) -> str:
         """`Easing: Getting wet again: cavity (Mill Lane 4). 84 +/-2 % RH. Look for a leak.` in GSM letters."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitord.text import (
     alert_texts,
+    alerts,
     comparisons,
     damage,
     faults,
@@ -19,6 +20,7 @@ from monitord.text import (
 
 MODULES = (
     alert_texts,
+    alerts,
     comparisons,
     damage,
     faults,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
-from monitord.model.facts import Facts
+from monitord.model.facts import Cause, Facts
 from monitord.model.quantity import Quantity
 from monitord.text import formats, terms, times
 from monitord.text.catalogue import Language, slots_of
@@ -88,6 +88,7 @@ class Speaker:
         filled = self._quantities(facts) | self._times(facts) | self._terms(facts)
         if facts.cause is not None:
             filled["cause"] = self.say(terms.CAUSES[facts.cause], filled)
+            filled["from_below"] = filled["cause"] if facts.cause is Cause.FED_FROM_BELOW else None
             filled["short_cause"] = self.say(terms.CAUSES[facts.cause], filled | {"dehumidifier_out": None})
         return filled
 

@@ -68,6 +68,7 @@ SENTENCES: dict[State, tuple[str, ...]] = {
         "No progress.",
     ),
     State.OUT_OF_REACH: (
+        "{value}; {from_below}: not at {goal} within a year.",
         "{value}; in this air not at {goal} within a year, levels off near {end}.",
         "{value}; in this air not at {goal} within a year.",
         "In this air not at {goal} within a year.",

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from monitord.model.assessments import State
 from monitord.model.facts import FindingKind
-from monitord.text.alert_texts import TEXTS
+from monitord.text.alerts import steps
 from monitord.web.queries import JobState
 from monitord.web.text.formats import counted
 from monitord.web.text.words import STATES, StatusStyle, surface_leads
@@ -148,7 +148,7 @@ def _of_state(state: JobState, view: LocationView) -> Need | None:
         what=lowered(view.style.word),
         since=since if STATES[assessed.state] is view.style else None,
         why=view.words,
-        do=lowered(TEXTS[kind].first) if kind is not None else "look at it.",
+        do=lowered(steps(kind, assessed.facts).first) if kind is not None else "look at it.",
     )
 
 

@@ -82,6 +82,13 @@ def test_a_rate_within_its_uncertainty_is_no_trend_and_a_rise_is_no_drying(rate:
 def test_never_is_out_of_reach_and_a_chance_of_it_leaves_the_latest_date_open() -> None:
     never = judged(changed(never=True, never_probability=0.9))
     assert (never.state, never.facts.never, never.facts.low) == (State.OUT_OF_REACH, True, None)
+    assert never.facts.cause is None
+    fed = judged(changed(never=True, stall=SlabStall(False, 0.4, StallCause.FED_FROM_BELOW, 84.0)))
+    assert fed.state is State.OUT_OF_REACH
+    said = state_sentence(Speaker(language(), UTC, AS_OF_TIME), fed.state, fed.facts)
+    assert said == "88.0 ± 1.2 % RH; moisture comes in from below: not at 80 % RH within a year."
+    unreachable = next(finding for finding in fed.findings if finding.kind == "goal_unreachable")
+    assert unreachable.facts.cause == fed.facts.cause
     perhaps = judged(changed(never_probability=0.2))
     assert perhaps.state is State.DRYING
     assert perhaps.facts.low is not None

@@ -14,12 +14,12 @@ from jinja2.ext import babel_extract
 from monitord.alerts.messages.templating import OWN as TEMPLATES
 from monitord.model.alerts import Alert, AlertStatus, Ending, Severity
 from monitord.model.assessments import Finding, State
-from monitord.model.facts import Cause, Facts, Fault, FindingKind, Growth, Material, SurfaceKind, Truth
+from monitord.model.facts import NONE, Cause, Facts, Fault, FindingKind, Growth, Material, SurfaceKind, Truth
 from monitord.model.quantity import Quantity
 from monitord.model.units import Units
 from monitord.text import gsm
 from monitord.text.alert_texts import ELECTRICITY, TEXTS
-from monitord.text.alerts import HEADLINE_LENGTH, SMS_LENGTH, AlertSpeaker, Limits
+from monitord.text.alerts import HEADLINE_LENGTH, SMS_LENGTH, AlertSpeaker, Limits, steps
 from monitord.text.catalogue import language, languages, reader_language, slots_of
 from monitord.text.messages import every_message
 from monitord.text.speaker import Speaker
@@ -213,6 +213,25 @@ def test_every_kind_of_alert_renders_with_every_combination_of_missing_facts(kin
             assert len(sms) <= SMS_LENGTH, sms
             if made.status is AlertStatus.CLOSED:
                 assert plain(said.closing()), said.closing()
+
+
+@pytest.mark.parametrize("kind", [FindingKind.DRYING_STALLED, FindingKind.GOAL_UNREACHABLE])
+def test_what_to_do_about_a_stall_or_a_goal_out_of_reach_fits_its_cause(kind: FindingKind) -> None:
+    plain_facts = FULL.model_copy(update={"dehumidifier_out_at": None})
+    fed = AlertSpeaker(
+        speaker("en"), alert(kind, plain_facts.model_copy(update={"cause": Cause.FED_FROM_BELOW})), PLACE
+    )
+    assert fed.first() == "Find where the water comes from."
+    assert "drying the air won't help" in fed.then()
+    assert "moisture comes in from below" in fed.opening()
+    for cause in (Cause.AIR_HOLDS, Cause.ROOM_MORE_HUMID):
+        held = AlertSpeaker(speaker("en"), alert(kind, plain_facts.model_copy(update={"cause": cause})), PLACE)
+        assert held.first() == TEXTS[kind].first
+        gone = AlertSpeaker(speaker("en"), alert(kind, FULL.model_copy(update={"cause": cause})), PLACE)
+        assert gone.first() == "Set up a dehumidifier again."
+    rising = Facts(value=rh(80.0), rate=Quantity(value=0.5, u=0.1, unit="% RH/day"))
+    assert steps(kind, rising).first == "Find what wets it."
+    assert steps(kind, NONE).first == TEXTS[kind].first, "nothing is known: as the kind says"
 
 
 @pytest.mark.parametrize("kind", list(FindingKind))
