@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+from collections.abc import Sequence
 from typing import Any
 
 from paho.mqtt.client import Client, MQTTv5, MQTTv311
@@ -10,8 +12,13 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitord.errors import ConfigurationError
+from monitord.ingest.mqtt.read_ahead import Published, ReadAhead
 from monitord.model.config.broker import BrokerSettings
 
+PUBACK = 0x40
+"""First byte of an acknowledgement; then come the length of what follows, 2, and a message's packet identifier (MQTT
+3.1.1, 3.4; MQTT 5.0, 3.4.2.1: what ends there says success)."""
+_PUBACK = struct.Struct("!BBH")
 PACKET_PER_PAYLOAD = 8
 """Largest packet that an MQTT 5 broker may send us, as a multiple of the largest payload that we read. In between, a
 message reaches quarantine and people hear of it; above, the broker drops it without a word (MQTT 5.0, 3.1.2.11.4),
@@ -20,7 +27,34 @@ MAX_PACKET_BYTES = 268_435_460
 """MQTT itself has no larger packet: a remaining length of four digits and its header (MQTT 5.0, 1.5.5)."""
 
 
-def new_client(settings: BrokerSettings, *, lasting: bool) -> Client:
+class ReadingAheadClient(Client):
+    """The client on a socket that is read ahead: its `socket()` is a `ReadAhead`.
+
+    It uses two parts of the library that are not public, for which a test looks: `_create_socket`, `_packet_queue`.
+    """
+
+    def _create_socket(self) -> Any:
+        sock: Any = super()._create_socket()  # plain or with TLS, as we ask for neither of its other kinds
+        return ReadAhead(sock, five=self.protocol == MQTTv5)
+
+    def waiting(self) -> bool:
+        """Whether `loop_read` finds something that no selector sees."""
+        sock: object = self.socket()
+        return isinstance(sock, ReadAhead) and sock.pending() > 0
+
+    def messages(self, count: int) -> list[Published]:
+        """At most so many messages that stand next and were read ahead; they don't come to `on_message`."""
+        sock: object = self.socket()
+        return sock.messages(count) if isinstance(sock, ReadAhead) else []
+
+    def acknowledge(self, mids: Sequence[int]) -> None:
+        """Acknowledge messages of QoS 1 in one write. The library's `ack` costs a write each."""
+        if mids:
+            packets = b"".join(_PUBACK.pack(PUBACK, 2, mid) for mid in mids)
+            self._packet_queue(PUBACK, packets, mids[-1], 1)
+
+
+def new_client(settings: BrokerSettings, *, lasting: bool) -> ReadingAheadClient:
     """A client that is ready for its first `reconnect()`, acknowledges nothing by itself, and leaves writing to a loop.
 
     Parameters
@@ -33,7 +67,7 @@ def new_client(settings: BrokerSettings, *, lasting: bool) -> Client:
     ConfigurationError : the TLS files can't be used.
     """
     five = settings.protocol == "5"
-    client = Client(
+    client = ReadingAheadClient(
         CallbackAPIVersion.VERSION2,
         client_id=settings.client_id,
         protocol=MQTTv5 if five else MQTTv311,

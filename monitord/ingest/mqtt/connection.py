@@ -25,6 +25,7 @@ from monitord.errors import BrokerError
 from monitord.ingest.mqtt.client import forget_session, new_client
 from monitord.ingest.mqtt.connect_backlog import ConnectBacklog
 from monitord.ingest.mqtt.link import MAIN, Arrival, LinkState, Token, pause_s
+from monitord.ingest.mqtt.read_ahead import Published
 from monitord.ingest.payload_limit import cut
 from monitord.ingest.writer import IncomingMessage
 from monitord.model.config.broker import BrokerSettings
@@ -210,8 +211,7 @@ class Connection:
         self._left_alone_since = None if room else self._left_alone_since or now
 
     def _wait(self, selector: selectors.BaseSelector, sock: Any, wanted: int) -> int:
-        decrypted = getattr(sock, "pending", None)  # bytes that TLS has read ahead; no selector sees them
-        if wanted & selectors.EVENT_READ and decrypted is not None and decrypted() > 0:
+        if wanted & selectors.EVENT_READ and self._client.waiting():
             return selectors.EVENT_READ
         ready = 0
         for key, events in selector.select(_IDLE_S):
@@ -224,28 +224,22 @@ class Connection:
     def _read(self) -> None:
         self._received_at = self._clock.now()
         self._delayed = self._backlog.delayed(monotonic())
-        for _ in range(_BURST):
-            before = len(self._burst)
-            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or len(self._burst) == before:
-                break
+        # the client reads the first itself, so that it knows that the broker is alive
+        if self._client.loop_read() == MQTTErrorCode.MQTT_ERR_SUCCESS and self._burst:
+            self._burst.extend(map(self._arrival, self._client.messages(_BURST)))
         if self._burst:
             burst, self._burst = self._burst, []
             self._deliver(burst)
 
-    def _arrival(self, message: MQTTMessage) -> Arrival:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = _NOT_UTF8
-        token = Token(self.name, self._number, message.mid) if message.qos else None
+    def _arrival(self, message: Published) -> Arrival:
+        token = None if message.mid is None else Token(self.name, self._number, message.mid)
         payload, whole = cut(message.payload, self._settings.max_payload_bytes)
+        topic = _NOT_UTF8 if message.topic is None else message.topic
         return Arrival(IncomingMessage(topic, payload, self._received_at, message.retain, whole, self._delayed), token)
 
     def _send_acknowledgements(self) -> None:
-        for _ in range(len(self._acknowledged)):
-            token = self._acknowledged.popleft()
-            if token.connection == self._number:
-                self._client.ack(token.mid, 1)
+        tokens = [self._acknowledged.popleft() for _ in range(len(self._acknowledged))]
+        self._client.acknowledge([token.mid for token in tokens if token.connection == self._number])
 
     def _goodbye(self) -> None:
         """Acknowledge, wait until the broker has read it, and leave.
@@ -271,7 +265,9 @@ class Connection:
             with selectors.DefaultSelector() as selector:
                 write = selectors.EVENT_WRITE if self._client.want_write() else 0
                 selector.register(sock, selectors.EVENT_READ | write)
-                ready = sum(events for _, events in selector.select(deadline - monotonic()))
+                waiting = selectors.EVENT_READ if self._client.waiting() else 0
+                left = 0.0 if waiting else deadline - monotonic()
+                ready = waiting | sum(events for _, events in selector.select(left))
             if ready & selectors.EVENT_WRITE:
                 self._client.loop_write()
             if ready & selectors.EVENT_READ:
@@ -348,7 +344,13 @@ class Connection:
             self.state = self.state._replace(connected=True, since=self._clock.now())
 
     def _on_message(self, _client: Client, _userdata: Any, message: MQTTMessage) -> None:
-        self._burst.append(self._arrival(message))  # at once, so that of a large payload only its beginning stays
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = None
+        mid = message.mid if message.qos else None
+        # at once, so that of a large payload only its beginning stays
+        self._burst.append(self._arrival(Published(topic, message.payload, mid, message.retain)))
 
     def _lost(self, error: BrokerError) -> None:
         known = self.state.error
