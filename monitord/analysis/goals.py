@@ -132,7 +132,7 @@ def _state(
     if shown.rate - uncertainty > 0:
         return State.NOT_DRYING, _only(known, "rate")
     if shown.rate + uncertainty >= 0:
-        return State.NO_CLEAR_TREND, _only(known, "rate", low=low, middle=middle, high=high)
+        return State.NO_CLEAR_TREND, _only(known, "rate", low=low, middle=middle, high=high, material=_material(metric))
     facts = _only(known, "rate", low=low, middle=middle, high=high)
     if stall.slow:
         return State.DRYING_SLOWLY, facts.model_copy(update={"material": _material(metric)})

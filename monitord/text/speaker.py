@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
-from monitord.model.facts import Cause, Facts
+from monitord.model.facts import Cause, Facts, Material
 from monitord.model.quantity import Quantity
 from monitord.text import formats, terms, times
 from monitord.text.catalogue import Language, slots_of
@@ -86,6 +86,8 @@ class Speaker:
     def slots(self, facts: Facts) -> dict[str, str | None]:
         """Every slot that facts fill."""
         filled = self._quantities(facts) | self._times(facts) | self._terms(facts)
+        # timber is dated by the air it follows, not by its rate
+        filled["timber_dates"] = filled["dates"] if facts.material is Material.TIMBER else None
         if facts.cause is not None:
             filled["cause"] = self.say(terms.CAUSES[facts.cause], filled)
             filled["from_below"] = filled["cause"] if facts.cause is Cause.FED_FROM_BELOW else None

@@ -46,6 +46,11 @@ class Metric:
     followed: Metric | None = None
     """Goals that are differences: what follows the air, limit and all; for an excess of vapour pressure the humidity at
     the element's temperature, for its vapour pressure goes up and down with that."""
+    courses: tuple[Array, ...] = ()
+    """Timber goals: courses that span what the timber may have done, from the driest start to the wettest, as quick as
+    the setting and slow; each (n,). Their rates are what a fit to one of them leaves out."""
+    u_rate: float = 0.0
+    """Timber goals: what species and hysteresis add to the standard uncertainty of the rate. [% MC/day]"""
     over_air: bool = False
     """Whether the limit counts from the air's own end, as in what an excess of vapour pressure is followed by."""
 
@@ -106,7 +111,9 @@ def build_metric(
     other = None if outdoor is None else _timber_end(series, outdoor)
     spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
     u = float(np.hypot(spread, options.timber_species_u_pct))
-    return Metric(goal, timber.middle, u, end, other, np.maximum(timber.high, slow.high), timber)
+    u_rate = options.timber_species_u_pct / options.timber_lag_days
+    courses = (timber.low, timber.high, slow.low, slow.high)
+    return Metric(goal, timber.middle, u, end, other, np.maximum(timber.high, slow.high), timber, None, courses, u_rate)
 
 
 def _timber(series: HourlySeries, options: AnalysisOptions, lag_days: float) -> TimberEstimate | None:
@@ -137,7 +144,18 @@ def _over_control(
     u = float(np.hypot(own.u, control.u))
     followed = replace(own, goal=same.model_copy(update={"limit": goal.limit + level}), u=u)
     end, other = (None if end is None else end - level for end in (own.end, own.other_end))
-    return Metric(goal, own.value - control.value, u, end, other, own.high - control.value, None, followed)
+    return Metric(
+        goal,
+        own.value - control.value,
+        u,
+        end,
+        other,
+        own.high - control.value,
+        None,
+        followed,
+        own.courses,
+        own.u_rate,
+    )
 
 
 def _excess_as_humidity(
@@ -152,7 +170,7 @@ def _excess_as_humidity(
     value = series.relative_humidity_pct
     other = None if outdoor is None else humidity_in_air(series, outdoor)
     in_humidity = goal.model_copy(update={"metric": GoalMetric.RH, "limit": goal.limit * pct_per_pa})
-    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(series, air), other, value, None, None, True)
+    return Metric(in_humidity, value, u * pct_per_pa, humidity_in_air(series, air), other, value, None, over_air=True)
 
 
 def _u_excess(series: HourlySeries, air: HourlySeries) -> float:

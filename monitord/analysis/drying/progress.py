@@ -16,6 +16,9 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric
 from monitord.model.series import Array, Flags
 
+_SQRT_12 = float(np.sqrt(12.0))
+"""Width of a rectangular distribution over its standard deviation (JCGM 100:2008, 4.3.7). [-]"""
+
 
 @dataclass(frozen=True)
 class Progress:
@@ -28,6 +31,7 @@ class Progress:
     rate: float
     """Change per day, cleaned of daily cycles and temperature; negative is drying."""
     rate_se: float
+    """Its standard uncertainty: of the fit, and for timber of what the estimate's course may have been."""
     days: int
     """Days with readings that the rate rests on."""
     start: float | None
@@ -53,12 +57,14 @@ def progress(series: HourlySeries, metric: Metric, first: int = 0) -> Progress:
     days = DRYING.rate_days_sleeve if is_sleeve(series) else DRYING.rate_days
     daily = day_means(cleaned(series, metric)[first:], days)
     slope, se, _ = line(daily)
+    model = [line(day_means(course[first:], days))[0] for course in metric.courses]
+    spread = (max(model) - min(model)) / _SQRT_12 if model else 0.0
     known = metric.value[np.isfinite(metric.value)]
     return Progress(
         value=_last(value),
         recent=_last(recent),
         rate=slope,
-        rate_se=se,
+        rate_se=float(np.hypot(se, np.hypot(spread, metric.u_rate))),
         days=int(np.isfinite(daily).sum()),
         start=float(known[:24].mean()) if len(known) else None,
     )

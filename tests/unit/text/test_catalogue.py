@@ -163,6 +163,11 @@ def test_a_tile_says_what_the_table_of_states_has() -> None:
     assert said[State.DRYING] == "89 ± 2 % RH, falling 0.52 ± 0.08 % RH a day; goal 3 Jan to 2 Feb 2027 (80 %)."
     assert said[State.NO_DATA] == "No usable reading since Fri 20 Nov 09:30 GMT; last 89 ± 2 % RH."
     assert said[State.EQUILIBRATING] == "41 of 72 h sealed; heading for 89 ± 2 % RH: a prediction, not a result."
+    timber = FULL.model_copy(update={"material": Material.TIMBER})
+    assert state_sentence(speaker("en"), State.NO_CLEAR_TREND, timber) == (
+        "89 ± 2 % RH; −0.52 ± 0.08 % RH a day is within its uncertainty. By its air at goal 3 Jan to 2 Feb 2027 (80 %)."
+    )
+    assert "Goal not before 3 Jan" in said[State.NO_CLEAR_TREND]
     assert said[State.OUT_OF_REACH].startswith("89 ± 2 % RH; in this air not at 75 % RH within a year")
 
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from analysis_series import CAVITY, SLEEVE, blanked, daily, hours, location, noise, track
+from analysis_series import CAVITY, SLEEVE, START_S, VOID, blanked, daily, hours, location, noise, track
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.drying.metric import Metric, build_metric
 from monitord.analysis.drying.progress import Progress, goal_met, progress
-from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
+from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries, TimberSpot
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Goal
 from monitord.model.series import Array
+from monitord.physics.wood import FIBRE_SATURATION_PCT, equilibrium_moisture_content
 
 OPTIONS = AnalysisOptions()
 DAYS = 14.0
@@ -61,6 +64,22 @@ def test_its_standard_error_covers_the_truth_about_as_often_as_it_says() -> None
         found = shown(track(location(CAVITY), 15.0, value, DAYS), goal())
         covered += abs(found.rate + 0.3) < 2.8 * found.rate_se
     assert 50 <= covered <= 60
+
+
+def test_the_rate_of_timber_is_no_surer_than_its_start_lag_and_species_are_known() -> None:
+    """Steady air at 65 % RH holds timber at 12 % (Wood Handbook, Table 4-2): what was at fibre saturation at the start
+    falls by (30 - 12)/14 exp(-t/14 d) a day, what was at 12 % stays. Rectangular between: JCGM 100:2008, 4.3.7. Species
+    and hysteresis make that 12 uncertain by 0.7 %, so what moves to it in 14 days by 0.05 a day."""
+    series = track(location(VOID), 20.0, 65.0, DAYS)
+    found = shown(series, goal("timber_mc_pct", 16.0))
+    emc = float(equilibrium_moisture_content(20.0, 65.0))
+    fastest = (FIBRE_SATURATION_PCT - emc) / 14.0 * np.exp(-(DAYS - 2.5) / 14.0)
+    assert found.rate == pytest.approx(-0.5 * fastest, rel=0.02)
+    assert found.rate_se == pytest.approx(np.hypot(fastest / np.sqrt(12.0), 0.7 / 14.0), rel=0.03)
+    assert found.rate + 2.0 * found.rate_se > 0.0, "nobody knows that it was wet"
+    spot = TimberSpot(START_S + (DAYS - 6.0) * 86_400.0, 24.0, 1.0)
+    measured = shown(replace(series, spots=(spot,)), goal("timber_mc_pct", 16.0))
+    assert measured.rate + 2.0 * measured.rate_se < 0.0, "it was measured wet, and its air is dry"
 
 
 def test_a_daily_cycle_makes_no_rate() -> None:
