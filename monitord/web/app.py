@@ -23,7 +23,7 @@ from monitord.errors import MonitordError
 from monitord.model.config.settings import Settings
 from monitord.model.readiness.criteria_files import criteria_book
 from monitord.store.db.database import Database
-from monitord.web.charts.estimate_series import HoursKept
+from monitord.web.charts.kept_figures import FiguresKept
 from monitord.web.middleware.etag import ETagMiddleware
 from monitord.web.middleware.gate import Gate
 from monitord.web.middleware.origin_check import OriginCheck
@@ -111,7 +111,7 @@ def parts(db: Database, clock: Clock, settings: Settings) -> Web:
         clock,
         settings,
         environment(settings.web.units),
-        HoursKept(settings.analysis),
+        FiguresKept(settings.analysis),
         rule_book(settings.alerts.rules_file),
     )
 

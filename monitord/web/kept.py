@@ -12,28 +12,42 @@ V = TypeVar("V")
 
 
 class Kept(Generic[V]):
-    """The latest value of each key, with what it was made of; only so many keys."""
+    """The latest value of each key, with what it was made of; those asked for last, up to a size.
 
-    def __init__(self, keep: int) -> None:
-        self._keep = keep
+    Parameters
+    ----------
+    keep : Sum of the sizes that are kept.
+    size : Of a value; without it each counts as one.
+    """
+
+    def __init__(self, keep: int, size: Callable[[V], int] = lambda _: 1) -> None:
+        self._keep, self._size, self._total = keep, size, 0
         self._held: OrderedDict[Hashable, tuple[tuple[object, ...], V]] = OrderedDict()
         self._lock = Lock()
 
     def of(self, key: Hashable, made_of: tuple[object, ...], make: Callable[[], V]) -> V:
-        """The value of a key, made anew unless it was made of the very same objects.
+        """The value of a key, made anew unless it was made of the same.
 
         Parameters
         ----------
-        made_of : Everything that the value depends on and that is not in the key: immutable, and compared by identity.
+        made_of : Everything that the value depends on and that is not in the key: immutable, the same or equal.
         """
         with self._lock:
             held = self._held.get(key)
-        if held is not None and all(a is b for a, b in zip(held[0], made_of, strict=True)):
+            if held is not None:
+                self._held.move_to_end(key)
+        if held is not None and held[0] == made_of:
             return held[1]
         made = make()
         with self._lock:
+            self._drop(key)
             self._held[key] = (made_of, made)
-            self._held.move_to_end(key)
-            while len(self._held) > self._keep:
-                self._held.popitem(last=False)
+            self._total += self._size(made)
+            while self._total > self._keep:
+                self._drop(next(iter(self._held)))
         return made
+
+    def _drop(self, key: Hashable) -> None:
+        old = self._held.pop(key, None)
+        if old is not None:
+            self._total -= self._size(old[1])

@@ -23,7 +23,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store.access import audit
 from monitord.store.db.database import Database
 from monitord.text.catalogue import AMERICAN
-from monitord.web.charts.estimate_series import HoursKept
+from monitord.web.charts.kept_figures import FiguresKept
 from monitord.web.queries import JobState, load_job
 from monitord.web.text import formats
 from monitord.web.text.glossary_links import link_terms
@@ -56,7 +56,7 @@ class Web:
     clock: Clock
     settings: Settings
     templates: jinja2.Environment = field(repr=False)
-    hours: HoursKept = field(repr=False)
+    figures: FiguresKept = field(repr=False)
     rules: AlertRules = field(repr=False)
 
     def page(self, conn: Connection, template: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:

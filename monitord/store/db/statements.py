@@ -106,15 +106,16 @@ def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> tu
 def ids_of(conn: Connection, table: Table, names: Iterable[str]) -> dict[str, int]:
     """The number of each name in a table of names; a name that is new gets one."""
     wanted = sorted(set(names))
-    found = _known_ids(conn, table, wanted)
+    found = known_ids(conn, table, wanted)
     missing = [name for name in wanted if name not in found]
     if missing:
         conn.execute(_insert_names(conn.dialect.name, table), [{"name": name} for name in missing])
-        found |= _known_ids(conn, table, missing)
+        found |= known_ids(conn, table, missing)
     return found
 
 
-def _known_ids(conn: Connection, table: Table, names: Sequence[str]) -> dict[str, int]:
+def known_ids(conn: Connection, table: Table, names: Sequence[str]) -> dict[str, int]:
+    """The number of each name that a table of names has."""
     rows = conn.execute(_ids_of_names(conn.dialect.name, table), {"names": json.dumps(names)})
     return {name: number for name, number in rows}
 

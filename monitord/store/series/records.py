@@ -13,11 +13,11 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, Select, and_, bindparam, select
+from sqlalchemy import Connection, Select, and_, bindparam, func, select
 
 from monitord.model.jobs import JobFile, Placement
-from monitord.model.series import LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series
-from monitord.store.db.statements import as_pairs, columns_of, probe_hours
+from monitord.model.series import HOUR_S, LATE_S, Array, Hourly, JobRecord, PlacementRecord, Series
+from monitord.store.db.statements import as_pairs, columns_of, known_ids, probe_hours
 from monitord.store.db.tables import NEVER_MS, arrival_ms, probe_name, reading
 from monitord.store.db.times import HOUR_MS, hour_of, to_ms
 from monitord.store.last_seen import last_seen_in_placement
@@ -50,14 +50,47 @@ def load_series(
     return as_series(_stored(conn, bounds))
 
 
+def count_readings(conn: Connection, placement: Placement, since: datetime, until: datetime) -> int | None:
+    """How many readings of a placement are stamped since <= time <= until; None where they are kept elsewhere.
+
+    Readings never change, so what was made of as many is made of the same.
+    """
+    if elsewhere(conn) is not None:
+        return None
+    bounds = {
+        "probe": placement.probe,
+        "since": max(to_ms(since), to_ms(placement.from_time)),
+        "until": min(to_ms(until), end_ms(placement) - 1),
+    }
+    return int(conn.execute(_COUNT, bounds).scalar_one())
+
+
+def counted_before(conn: Connection, probes: Sequence[str], hour_s: float) -> tuple[tuple[int, int], ...] | None:
+    """Of each probe that was ever heard: its readings before a full hour, and when the last of them came. [ms]
+
+    None where one of these hours is yet to be rolled up, so that a reading may have come that is not counted.
+    """
+    numbers = known_ids(conn, probe_name, sorted(set(probes)))
+    before = [(number, round(hour_s / HOUR_S)) for number in sorted(numbers.values())]
+    return None if rollups.any_touched(conn, before) else tuple(rollups.counted(conn, before))
+
+
 def load_hourly(
-    conn: Connection, placement: Placement, until: datetime, as_of_received: datetime | None = None
+    conn: Connection,
+    placement: Placement,
+    until: datetime,
+    as_of_received: datetime | None = None,
+    since: datetime | None = None,
 ) -> Hourly:
-    """The hours of a placement that are over by `until`, of what was received by `as_of_received` (None: ever)."""
+    """The hours of a placement that are over by `until`, of what was received by `as_of_received` (None: ever).
+
+    `since`: not before the hour of this time.
+    """
+    from_ms = to_ms(placement.from_time)
     return rollups.load(
         conn,
         placement.probe,
-        since_ms=to_ms(placement.from_time),
+        since_ms=from_ms if since is None else max(from_ms, hour_of(to_ms(since))),
         end_ms=min(hour_of(to_ms(until)), end_ms(placement)),
         received_ms=_known_by(as_of_received),
     )
@@ -185,6 +218,12 @@ _SERIES: Select[Any] = (
         arrival_ms <= bindparam("received"),
     )
     .order_by(reading.c.time_ms)
+)
+
+_COUNT: Select[Any] = select(func.count()).where(
+    reading.c.probe_id == select(probe_name.c.id).where(probe_name.c.name == bindparam("probe")).scalar_subquery(),
+    reading.c.time_ms >= bindparam("since"),
+    reading.c.time_ms <= bindparam("until"),
 )
 
 

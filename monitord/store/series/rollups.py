@@ -135,6 +135,11 @@ def counted(conn: Connection, before: Sequence[Hour]) -> list[tuple[int, int]]:
     return [found.get(n, (0, 0)) for n in range(len(before))]
 
 
+def any_touched(conn: Connection, before: Sequence[Hour]) -> bool:
+    """Whether any of some probes has an hour before one that readings have landed in since it was rolled up."""
+    return conn.execute(_touched_before(conn.dialect.name), {"pairs": as_pairs(before)}).first() is not None
+
+
 def reached_since(conn: Connection, probe: str, *, since_ms: int, end_ms: int, received_ms: int) -> list[Hour]:
     """Hours with readings stamped since <= time < end that may hold one that arrived at or after a time. [ms]"""
     window = _window(probe, since_ms, end_ms) | {"received": received_ms}
@@ -264,6 +269,13 @@ def _counted(dialect: str) -> Select[Any]:
     before = and_(hourly.c.probe_id == pair.c.probe_id, hourly.c.hour < pair.c.hour)
     came = hourly.c.hour * HOUR_MS + hourly.c.delay_ms
     return select(pair.c.n, func.sum(hourly.c.count), func.max(came)).join_from(pair, hourly, before).group_by(pair.c.n)
+
+
+@lru_cache(maxsize=4)
+def _touched_before(dialect: str) -> Select[Any]:
+    pair = probe_hours(dialect)
+    before = and_(touched_hour.c.probe_id == pair.c.probe_id, touched_hour.c.hour < pair.c.hour)
+    return select(touched_hour.c.hour).join_from(pair, touched_hour, before).limit(1)
 
 
 def in_hour(pair: FromClause) -> ColumnElement[bool]:

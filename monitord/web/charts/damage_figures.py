@@ -16,7 +16,6 @@ from monitord.model.series import HOUR_S
 from monitord.text.damage import MATERIALS, mould_where
 from monitord.text.formats import COVERAGE, decimals_of
 from monitord.web.charts.estimate_series import hourly
-from monitord.web.charts.event_markers import markers_of
 from monitord.web.charts.figure_parts import DayTable, Figure, Scene, described, figure, remarks
 from monitord.web.charts.series import UNITS, Measure
 from monitord.web.text.formats import number, with_uncertainty
@@ -92,7 +91,7 @@ def _excess(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
         window=scene.window,
         traces=tuple(traces),
         levels=tuple(levels),
-        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
+        markers=scene.markers(location),
         outs=scene.outs,
         min_span=scene.size(200.0, "Pa"),
     )
@@ -126,7 +125,7 @@ def _mould(scene: Scene, location: Location, estimates: EstimateSeries) -> Figur
             Level(options.mould_index_warn, "1: under a microscope", "caution"),
             Level(options.mould_index_act, "3: seen with the eye", "caution"),
         ),
-        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
+        markers=scene.markers(location),
         outs=scene.outs,
         min_span=3.5,
         floor=0.0,
@@ -176,7 +175,7 @@ def _timber(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
         traces=tuple(traces),
         levels=tuple(levels),
         points=points,
-        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
+        markers=scene.markers(location),
         outs=scene.outs,
         min_span=6.0,
         floor=0.0,

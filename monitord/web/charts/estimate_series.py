@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -12,7 +13,8 @@ from monitord.analysis.hourly_results import HourlyResults, compute_hourly_resul
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
 from monitord.model.series import HOUR_S, Array
-from monitord.store.series.records import load_job_record
+from monitord.store.db.times import to_ms
+from monitord.store.series.records import counted_before, load_job_record
 from monitord.web.charts.series import Measure
 from monitord.web.queries import JobState
 
@@ -20,31 +22,57 @@ _MAX_JOBS = 8
 """Jobs whose hours are kept at once: what some people have open."""
 
 
+@dataclass(frozen=True, eq=False)
+class Hours:
+    """Hours as of an assessment, and what they were computed from; each is equal to itself alone."""
+
+    job: JobFile
+    as_of: datetime
+    counted: tuple[tuple[int, int], ...] | None
+    """Of each probe: its readings before the last full hour, and when the last of them came [ms]; None: some hour has
+    not been rolled up yet, so that it is not known."""
+    results: HourlyResults
+
+    def hold(self, job: JobFile, as_of: datetime, counted: tuple[tuple[int, int], ...] | None) -> bool:
+        """Whether they are also those of a later assessment: all that was counted had come, and no more has since."""
+        if self.job != job or counted is None or counted != self.counted:
+            return False
+        same_hour = self.as_of.timestamp() // HOUR_S == as_of.timestamp() // HOUR_S
+        return same_hour and self.as_of <= as_of and all(came <= to_ms(self.as_of) for _, came in counted)
+
+
 class HoursKept:
-    """Hours as of each job's last assessment: computed once for it, whoever asks and however often."""
+    """Hours as of each job's last assessment: computed once, whoever asks and however often, until an hour is over or
+    a late reading has come."""
 
     def __init__(self, options: AnalysisOptions) -> None:
         self._options = options
-        self._kept: dict[str, tuple[JobFile, datetime, HourlyResults]] = {}
+        self._kept: dict[str, tuple[datetime, Hours]] = {}
+        """Of each job its hours, and the latest time of assessment for which they hold."""
 
     def estimates(self, conn: Connection, state: JobState, location: Location) -> EstimateSeries | None:
         """What is estimated of a location; None where nothing is, or there is nothing to estimate it from."""
-        hours = self._hours(conn, state)
-        return None if hours is None else estimate_series(state.job, hours, location, self._options)
+        hours = self.hours(conn, state)
+        return None if hours is None else estimate_series(state.job, hours.results, location, self._options)
 
-    def _hours(self, conn: Connection, state: JobState) -> HourlyResults | None:
+    def hours(self, conn: Connection, state: JobState) -> Hours | None:
+        """The hours of a job; None where there is nothing to compute them from."""
         if state.assessment is None or state.archived is not None:
             return None
         job, as_of = state.job, state.assessment.as_of
-        kept = self._kept.get(job.job)
-        if kept is None or kept[:2] != (job, as_of):
+        known_as_of, kept = self._kept.get(job.job, (as_of, None))
+        if kept is not None and kept.job == job and known_as_of == as_of:
+            return kept
+        hour_s = as_of.timestamp() // HOUR_S * HOUR_S
+        counted = counted_before(conn, [placement.probe for placement in job.probes], hour_s)
+        if kept is None or not kept.hold(job, as_of, counted):
             record = load_job_record(conn, job, as_of)
-            view = compute_hourly_results(job, record, as_of.timestamp() // HOUR_S * HOUR_S, self._options)
-            self._kept.pop(job.job, None)
-            kept = self._kept[job.job] = (job, as_of, view)
-            for old in list(self._kept)[:-_MAX_JOBS]:
-                self._kept.pop(old, None)
-        return kept[2]
+            kept = Hours(job, as_of, counted, compute_hourly_results(job, record, hour_s, self._options))
+        self._kept.pop(job.job, None)
+        self._kept[job.job] = as_of, kept
+        for old in list(self._kept)[:-_MAX_JOBS]:
+            self._kept.pop(old, None)
+        return kept
 
 
 def hourly(estimates: EstimateSeries | None, measure: Measure) -> tuple[Array, Array, Array]:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from string import ascii_uppercase
+from typing import NamedTuple
 
 from monitord.charts.parts import Marker
 from monitord.model.alerts import Alert
+from monitord.model.facts import FindingKind
 from monitord.model.jobs import JobFile, Location
 from monitord.text.alert_texts import TEXTS
-from monitord.web.charts.time_range import Shown
 from monitord.web.text.local_time import LocalTimes
 
 _MAXIMUM = 8
@@ -19,15 +20,31 @@ _APART = 0.035
 """Marks nearer than this share of the window become one."""
 
 
+class Opening(NamedTuple):
+    """That an alert opened."""
+
+    location: str | None
+    at: datetime
+    kind: FindingKind
+
+
+def openings_of(alerts: Sequence[Alert]) -> tuple[Opening, ...]:
+    """When which alerts opened."""
+    return tuple(Opening(one.location, one.opened_at, one.kind) for one in alerts if one.opened_at is not None)
+
+
 def markers_of(
-    job: JobFile, location: Location, alerts: Sequence[Alert], shown: Shown, times: LocalTimes
+    job: JobFile,
+    location: Location,
+    openings: Sequence[Opening],
+    start: datetime,
+    end: datetime,
+    times: LocalTimes,
 ) -> tuple[Marker, ...]:
-    """The marks inside the window, lettered in order of time."""
-    happened = sorted(
-        (time, words) for time, words in _event_markers(job, location, alerts) if shown.start <= time <= shown.end
-    )
+    """The marks inside a window, lettered in order of time."""
+    happened = sorted((time, words) for time, words in _event_markers(job, location, openings) if start <= time <= end)
     grouped: list[tuple[datetime, list[str]]] = []
-    apart = (shown.end - shown.start) * _APART
+    apart = (end - start) * _APART
     for time, words in happened:
         if grouped and time - grouped[-1][0] < apart:
             grouped[-1][1].append(words)
@@ -39,7 +56,7 @@ def markers_of(
     )
 
 
-def _event_markers(job: JobFile, location: Location, alerts: Sequence[Alert]) -> Iterator[tuple[datetime, str]]:
+def _event_markers(job: JobFile, location: Location, openings: Sequence[Opening]) -> Iterator[tuple[datetime, str]]:
     placements = job.placements_at(location.id)
     for order, placement in enumerate(placements):
         if order:
@@ -54,10 +71,10 @@ def _event_markers(job: JobFile, location: Location, alerts: Sequence[Alert]) ->
             yield item.to_time, f"{item.label} taken out"
     if location.sealed_at is not None:
         yield location.sealed_at, "sleeve sealed"
-    for alert in alerts:
-        if alert.location == location.id and alert.opened_at is not None:
+    for opening in openings:
+        if opening.location == location.id:
             # when the alert opened, as its page and its messages say it, and not since when the data show it
-            yield alert.opened_at, f"alert opened: {_lower(TEXTS[alert.kind].words)}"
+            yield opening.at, f"alert opened: {_lower(TEXTS[opening.kind].words)}"
 
 
 def _lower(words: str) -> str:

@@ -13,7 +13,6 @@ from monitord.charts.decimate import gaps
 from monitord.charts.draw import draw
 from monitord.charts.parts import NARROW, WIDE, Chart, Marker, Out, Point, Trace, Window
 from monitord.charts.time_axis import clock_change
-from monitord.model.alerts import Alert
 from monitord.model.assessments import QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
@@ -21,7 +20,7 @@ from monitord.model.units import Units, size_in, unit_in, value_in
 from monitord.text.faults import fault_sentence
 from monitord.text.formats import decimals_of
 from monitord.text.times import offset_name
-from monitord.web.charts.time_range import Shown
+from monitord.web.charts.event_markers import Opening, markers_of
 from monitord.web.text.formats import number, uncertainty, with_uncertainty
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import speaker_of
@@ -59,21 +58,27 @@ class Figure:
 
 @dataclass(frozen=True)
 class Scene:
-    """What all figures of a page share."""
+    """What all figures of a page share, and all that they depend on but for readings."""
 
     job: JobFile
-    shown: Shown
+    start: datetime
+    end: datetime
     times: LocalTimes
+    """Of them figures take the zone and the reader's year alone."""
     options: AnalysisOptions
     flags: tuple[QualityFlag, ...]
-    alerts: Sequence[Alert]
+    openings: tuple[Opening, ...]
     units: Units = Units.METRIC
     """What the numbers of every chart are read in."""
 
     @property
     def window(self) -> Window:
         """The chosen time as a chart takes it."""
-        return Window(self.shown.start.timestamp(), self.shown.end.timestamp(), self.job.zone)
+        return Window(self.start.timestamp(), self.end.timestamp(), self.job.zone)
+
+    def markers(self, location: Location) -> tuple[Marker, ...]:
+        """What happened at a location."""
+        return markers_of(self.job, location, self.openings, self.start, self.end, self.times)
 
     def unit(self, unit: str) -> str:
         """The sign of a unit as it is read."""
@@ -95,7 +100,7 @@ class Scene:
     @property
     def outs(self) -> tuple[Out, ...]:
         """Times that are excluded."""
-        return tuple(Out(f.start.timestamp(), (f.end or self.shown.end).timestamp()) for f in self.flags)
+        return tuple(Out(f.start.timestamp(), (f.end or self.end).timestamp()) for f in self.flags)
 
 
 def figure(
@@ -134,8 +139,8 @@ def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:
         more = f", and {len(found) - _GAPS_TOLD} before" if len(found) > _GAPS_TOLD else ""
         said.append(f"No readings: {told}{more}.")
     for flag in scene.flags:
-        end = flag.end or scene.shown.end
-        if flag.start < scene.shown.end and end > scene.shown.start:
+        end = flag.end or scene.end
+        if flag.start < scene.end and end > scene.start:
             why = fault_sentence(speaker_of(times), flag.why)
             said.append(f"Grey, excluded: {times.span(flag.start, end)}, {why}.")
     change = clock_change(window)
@@ -155,13 +160,22 @@ def _typical(trace: Trace, window: Window, unit: str) -> str | None:
 
 
 def described(
-    scene: Scene, title: str, location: Location, traces: Iterable[Trace], unit: str, points: Sequence[Point] = ()
+    scene: Scene, title: str, location: Location, traces: Sequence[Trace], unit: str, points: Sequence[Point] = ()
 ) -> str:
     """The course of each line in words."""
-    period = scene.times.span(scene.shown.start, scene.shown.seen_end)
+    period = scene.times.span(scene.start, _seen_end(scene, traces))
     return f"{title} at {location.label}, {period}. " + " ".join(
         (*(_course(t, scene, unit) for t in traces), *_by_hand(points, scene, unit))
     )
+
+
+def _seen_end(scene: Scene, traces: Sequence[Trace]) -> datetime:
+    """The window's end, or the newest value that is drawn, where that is earlier."""
+    window, newest = scene.window, scene.start.timestamp()
+    for trace in traces:
+        known = trace.time_s[np.isfinite(trace.value) & (trace.time_s <= window.end_s)]
+        newest = max(newest, float(known[-1])) if len(known) else newest
+    return _utc(newest) if newest > window.start_s else scene.end
 
 
 def _by_hand(points: Sequence[Point], scene: Scene, unit: str) -> list[str]:

@@ -12,7 +12,7 @@ from monitord.model.site.spots import SpotKind
 from monitord.model.units import Units, value_in
 from monitord.store import alerts as stored_alerts
 from monitord.text.formats import COVERAGE
-from monitord.web.charts.event_markers import markers_of
+from monitord.web.charts.event_markers import openings_of
 from monitord.web.charts.figure_parts import Figure, Scene, described, figure, remarks
 from monitord.web.charts.series import UNITS, LocationSeries, Measure, Window
 from monitord.web.charts.time_range import Shown
@@ -21,6 +21,8 @@ from monitord.web.text.formats import uncertainty
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import SHORT_KINDS, spelled
 
+SURFACE = "surface"
+"""Id of the figure of a surface."""
 _HYGROMETER_U_PCT = 1.5
 """Standard uncertainty of a humidity measured by hand where none is stated: ± 2.5 %, taken as rectangular (common
 practice). [% RH]"""
@@ -39,21 +41,16 @@ def scene_of(
 ) -> Scene:
     """What all charts about one location share."""
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
-    past = stored_alerts.episodes(conn, state.job.job)
-    return Scene(state.job, shown, times, options, assessed.flags if assessed else (), past, units)
+    openings = openings_of(stored_alerts.episodes(conn, state.job.job))
+    flags = assessed.flags if assessed else ()
+    return Scene(state.job, shown.start, shown.end, times, options, flags, openings, units)
 
 
-def figures_of(conn: Connection, scene: Scene, location: Location, surface: Location | None = None) -> list[Figure]:
-    """The charts about one location that show its readings.
-
-    Parameters
-    ----------
-    surface : Whose surface is shown where the location has none of its own.
-    """
-    job, shown = scene.job, scene.shown
+def figures_of(window: Window, scene: Scene, location: Location) -> list[Figure]:
+    """The charts about one location that show its readings."""
+    job = scene.job
     room, outdoor = job.room_of(location), job.outdoor()
     others = [air for air in (room, outdoor) if air is not None and air.id != location.id]
-    window = Window(conn, job, shown.start, shown.end, scene.options)
     loaded = {spot.id: window.series(spot.id) for spot in (location, *others)}
     beside = others if outdoor is None or room is None else [room]
     figures = [
@@ -62,11 +59,15 @@ def figures_of(conn: Connection, scene: Scene, location: Location, surface: Loca
     ]
     if np.isfinite(loaded[location.id].surface_c).any():
         figures.append(_surface(scene, "Surface temperature against dew point", location, loaded[location.id]))
-    elif surface is not None:
-        series = loaded.get(surface.id) or window.series(surface.id)
-        if np.isfinite(series.surface_c).any():
-            figures.append(_surface(scene, f"Surface temperature against dew point, {surface.label}", surface, series))
     return figures
+
+
+def surface_figures(window: Window, scene: Scene, surface: Location) -> list[Figure]:
+    """The surface of another location than the one that the page is about, where it is known."""
+    series = window.series(surface.id)
+    if not np.isfinite(series.surface_c).any():
+        return []
+    return [_surface(scene, f"Surface temperature against dew point, {surface.label}", surface, series)]
 
 
 def _lines(
@@ -94,7 +95,7 @@ def _lines(
         traces=tuple(traces),
         points=points,
         levels=_goal(location) if humidity else (),
-        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
+        markers=scene.markers(location),
         outs=scene.outs,
         min_span=10.0 if humidity else scene.size(200.0, UNITS[measure]),
         floor=0.0,
@@ -136,7 +137,7 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
         window=scene.window,
         traces=(surface, dew, close),
         points=points,
-        markers=markers_of(scene.job, location, scene.alerts, scene.shown, scene.times),
+        markers=scene.markers(location),
         min_span=scene.size(4.0, "K"),
         shades=(Shade(2, 1, above="near"), Shade(0, 1, below="wet")),
     )
@@ -157,7 +158,7 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
         f"{location.id}:{Measure.DEW_POINT}",
         f"{location.id}:{Measure.NEAR_DEW_POINT}",
     ]
-    return figure("surface", location, chart, [*said, *remarks(scene, surface, margin)], traced)
+    return figure(SURFACE, location, chart, [*said, *remarks(scene, surface, margin)], traced)
 
 
 def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, label: str, *, band: bool) -> Trace:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -12,10 +13,10 @@ from sqlalchemy import Connection
 from monitord.analysis.surfaces.cold_surface import averaging_h
 from monitord.analysis.surfaces.derived import Derived, derived_hours, derived_series, joined, surface_by_factor
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.jobs import JobFile, LocationKind, Placement
+from monitord.model.jobs import JobFile, Location, LocationKind, Placement
 from monitord.model.series import HOUR_S, Array
 from monitord.store.series.archived import archived
-from monitord.store.series.readings import load_hourly, load_series
+from monitord.store.series.records import count_readings, load_hourly, load_series
 
 _MAX_READINGS = 4000
 """A placement with more readings than that in the window goes by hourly medians, but for its end. A drawing is some 700
@@ -146,6 +147,27 @@ class Window:
             )
         return LocationSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
 
+    def count(self, location: Location) -> tuple[int, ...] | None:
+        """How many readings of each placement lie behind the series of a location and the airs around it; None where
+        nobody can say.
+
+        What was made of as many is made of the same.
+        """
+        if archived(self._conn, self._job.job) is not None:
+            return None
+        airs = (location, self._job.room_of(location), self._job.outdoor())
+        counts: list[int] = []
+        for location_id in dict.fromkeys(air.id for air in airs if air is not None):
+            placements = _touching(self._job, location_id, self._start, self._end)
+            apart = _beside(max(_interval_s(placements), HOUR_S))
+            since = (self._start - apart).replace(minute=0, second=0, microsecond=0)
+            for placement in placements:
+                found = count_readings(self._conn, placement, since, self._end + apart)
+                if found is None:
+                    return None
+                counts.append(found)
+        return tuple(counts)
+
     def _derived(self, location_id: str) -> tuple[Derived, float]:
         if location_id not in self._read:
             self._read[location_id] = _load(self._conn, self._job, location_id, self._start, self._end)
@@ -154,13 +176,14 @@ class Window:
 
 def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:
     """Values of all placements and the time between two. With too many readings, or archived ones: by hour. [s]"""
-    placements = [placement for placement in job.placements_at(location_id) if _touches(placement, start, end)]
-    interval_s = max((placement.interval_s for placement in placements), default=600.0)
-    beside = timedelta(seconds=3.0 * max(interval_s, 60.0))
+    placements = _touching(job, location_id, start, end)
+    interval_s = _interval_s(placements)
+    beside = _beside(interval_s)
     if archived(conn, job.job) is not None:  # by the hour is all there is
-        return joined([derived_hours(load_hourly(conn, p, end), p, job) for p in placements]), max(interval_s, HOUR_S)
+        hours = [derived_hours(load_hourly(conn, p, end, since=start - _beside(HOUR_S)), p, job) for p in placements]
+        return joined(hours), max(interval_s, HOUR_S)
     if any((end - start).total_seconds() / placement.interval_s > _MAX_READINGS for placement in placements):
-        parts = [_hours_and_end(conn, job, placement, end, beside) for placement in placements]
+        parts = [_hours_and_end(conn, job, placement, start, end) for placement in placements]
         return joined(parts), max(interval_s, HOUR_S)
     series = [
         derived_series(load_series(conn, placement, start - beside, end + beside), placement, job)
@@ -169,17 +192,31 @@ def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end
     return joined(series), interval_s
 
 
-def _hours_and_end(conn: Connection, job: JobFile, placement: Placement, end: datetime, beside: timedelta) -> Derived:
+def _interval_s(placements: Sequence[Placement]) -> float:
+    return max((placement.interval_s for placement in placements), default=600.0)
+
+
+def _beside(interval_s: float) -> timedelta:
+    """How far on both sides of a window readings are looked for, so that a line runs in from outside."""
+    return timedelta(seconds=3.0 * max(interval_s, 60.0))
+
+
+def _hours_and_end(conn: Connection, job: JobFile, placement: Placement, start: datetime, end: datetime) -> Derived:
     """A placement by hourly medians up to some time before the end of a window, and by its readings from there on."""
     change_s = (end.timestamp() - _RAW_END * placement.interval_s) // HOUR_S * HOUR_S
     change = datetime.fromtimestamp(change_s, UTC)
-    hours = derived_hours(load_hourly(conn, placement, change), placement, job)
-    readings = derived_series(load_series(conn, placement, change, end + beside), placement, job)
+    hours = derived_hours(load_hourly(conn, placement, change, since=start - _beside(HOUR_S)), placement, job)
+    readings = derived_series(load_series(conn, placement, change, end + _beside(placement.interval_s)), placement, job)
     if not len(readings):
         return hours
     columns = ((item.name, getattr(hours, item.name), getattr(readings, item.name)) for item in fields(Derived))
     return Derived(**{name: np.concatenate((early, late)) for name, early, late in columns})
 
 
-def _touches(placement: Placement, start: datetime, end: datetime) -> bool:
-    return placement.from_time <= end and (placement.to_time is None or placement.to_time >= start)
+def _touching(job: JobFile, location_id: str, start: datetime, end: datetime) -> list[Placement]:
+    """The placements at a location that a window touches."""
+    return [
+        one
+        for one in job.placements_at(location_id)
+        if one.from_time <= end and (one.to_time is None or one.to_time >= start)
+    ]

@@ -216,7 +216,7 @@ class Api:
             raise HTTPException(422, f"{name!r} is not location:measure; measures are {', '.join(Measure)}.")
         location, measure = location_of(state, location_id), Measure(measured)
         if measure in HOURLY:
-            time_s, value, u = hourly(self._web.hours.estimates(conn, state, location), measure)
+            time_s, value, u = hourly(self._web.figures.hours.estimates(conn, state, location), measure)
             step_s = HOUR_S
         else:
             series = Window(conn, state.job, start, end, self._web.settings.analysis).series(location.id)

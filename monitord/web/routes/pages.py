@@ -19,9 +19,8 @@ from monitord.store import notes, quarantine
 from monitord.store.assessments import recent_forecasts
 from monitord.store.last_seen import probes_seen, unplaced
 from monitord.text import glossary
-from monitord.web.charts.damage_figures import damage_figures
 from monitord.web.charts.figure_parts import Figure
-from monitord.web.charts.figures import figures_of, scene_of
+from monitord.web.charts.figures import scene_of
 from monitord.web.charts.time_range import Shown, choose
 from monitord.web.page_context import Web, job_url, location_url, utc_times
 from monitord.web.queries import JobState, as_read, load_jobs, newest_of, visible_probes
@@ -224,18 +223,17 @@ class Pages:
         times: LocalTimes,
         surface: Location | None,
     ) -> list[Figure]:
-        return figures_of(
-            conn, scene_of(conn, state, location, shown, times, self._options, self._units), location, surface
-        )
+        scene = scene_of(conn, state, location, shown, times, self._options, self._units)
+        return self._web.figures.of_readings(conn, scene, location, surface)
 
     def _location_figures(
         self, conn: Connection, state: JobState, location: Location, shown: Shown, times: LocalTimes
     ) -> list[Figure]:
         """What was read, then what is estimated from it."""
-        scene, estimates = scene_of(conn, state, location, shown, times, self._options, self._units), self._web.hours
+        scene, figures = scene_of(conn, state, location, shown, times, self._options, self._units), self._web.figures
         return [
-            *figures_of(conn, scene, location),
-            *damage_figures(scene, location, estimates.estimates(conn, state, location)),
+            *figures.of_readings(conn, scene, location),
+            *figures.of_estimates(conn, scene, state, location),
         ]
 
     def probes(self) -> HTMLResponse:

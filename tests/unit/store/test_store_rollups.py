@@ -20,7 +20,9 @@ from monitord.store.db.tables import hourly as hourly_table
 from monitord.store.db.tables import touched_hour
 from monitord.store.db.times import HOUR_MS, to_ms
 from monitord.store.series import rollups
+from monitord.store.series.keeping import elsewhere
 from monitord.store.series.readings import insert_batch, load_hourly, load_job_record
+from monitord.store.series.records import count_readings, counted_before
 
 NOT_IN_INFLUXDB = {
     "test_a_commit_rolls_nothing_up_however_many_readings_fall_into_an_hour",  # counts the rows of the table
@@ -197,6 +199,21 @@ def test_a_repeat_touches_no_hour(conn: Connection) -> None:
     rollups.renew(conn, to_ms(T0 + 5 * HOUR))
     insert_batch(conn, [*readings, readings[0].model_copy(update={"temperature_c": 60.0})])
     assert conn.execute(select(touched_hour)).all() == []
+
+
+def test_readings_are_counted_once_all_of_their_hours_are_rolled_up(conn: Connection) -> None:
+    readings = every(10, hours=5)
+    insert(conn, readings, 50)
+    until = T0 + 3 * HOUR
+    before = [one for one in readings if one.time < until]
+    assert counted_before(conn, ["p1", "never"], until.timestamp()) is None
+    rollups.renew(conn, to_ms(until))
+    newest = to_ms(max(one.received_at for one in before))
+    assert counted_before(conn, ["p1", "never"], until.timestamp()) == ((len(before), newest),)
+    insert(conn, [reading(T0 + timedelta(minutes=5))], 1)
+    assert counted_before(conn, ["p1"], until.timestamp()) is None
+    counted = count_readings(conn, PLACEMENT, T0, until - timedelta(seconds=1))
+    assert counted == (None if elsewhere(conn) else len(before) + 1)
 
 
 def test_all_touched_hours_are_renewed_in_short_transactions(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -24,14 +24,26 @@ def test_a_document_is_parsed_once_and_another_one_of_the_same_key_again() -> No
     assert parsed.of("a", second.model_dump_json()) is not parsed.of("b", first.model_dump_json())
 
 
-def test_a_value_is_made_anew_when_what_it_is_made_of_is_another_object() -> None:
-    kept, made, equal = Kept[int](keep=1), [], ((1, 2), tuple([1, 2]))
-    for source in (equal[0], equal[0], equal[1]):
+def test_a_value_is_made_anew_when_it_is_made_of_something_else() -> None:
+    kept, made = Kept[int](keep=1), []
+    for source in ((1, 2), tuple([1, 2]), (1, 3)):
         kept.of("key", (source,), lambda: made.append(1) or len(made))
     assert len(made) == 2
-    kept.of("other", (equal[1],), lambda: 0)
-    kept.of("key", (equal[1],), lambda: made.append(1) or len(made))
+    kept.of("other", (), lambda: 0)
+    kept.of("key", ((1, 3),), lambda: made.append(1) or len(made))
     assert len(made) == 3, "only so many are kept"
+
+
+def test_what_was_asked_for_last_is_kept_up_to_a_size() -> None:
+    kept = Kept[str](keep=10, size=len)
+    kept.of("a", (), lambda: "1234")
+    kept.of("b", (), lambda: "1234")
+    kept.of("a", (), lambda: "not made")
+    kept.of("c", (), lambda: "1234")
+    assert kept.of("a", (), lambda: "anew") == "1234"
+    assert kept.of("b", (), lambda: "12345") == "12345", "asked for longest ago, it went"
+    assert kept.of("big", (), lambda: "more than is kept") == "more than is kept"
+    assert kept.of("a", (), lambda: "anew") == "anew", "what is larger than all pushes out all, itself too"
 
 
 def test_what_is_shown_is_what_is_stored_in_each_of_two_databases(tmp_path: Path) -> None:

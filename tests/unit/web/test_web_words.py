@@ -20,7 +20,7 @@ from monitord.model.site.spots import Spot, SpotGoal, SpotKind
 from monitord.text.catalogue import language
 from monitord.text.formats import amount as sentence_amount
 from monitord.text.times import offset_name
-from monitord.web.charts.event_markers import markers_of
+from monitord.web.charts.event_markers import markers_of, openings_of
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import STATIC
 from monitord.web.queries import JobState
@@ -392,8 +392,8 @@ def test_what_happened_is_lettered_in_order_and_neighbours_share_a_letter() -> N
         support.alert("drying_stalled", "utility", Severity.WATCH, support.NOW - 9 * DAY),
         support.alert("rewetting", "hall", Severity.ACT, support.NOW - DAY),
     ]
-    shown = choose(support.MILL_LANE, support.NOW, "21d", None, None)
-    marks = markers_of(support.MILL_LANE, support.MILL_LANE.location("utility"), alerts, shown, TIMES)
+    window = (support.NOW - 21 * DAY, support.NOW)
+    marks = markers_of(support.MILL_LANE, support.MILL_LANE.location("utility"), openings_of(alerts), *window, TIMES)
     assert [mark.letter for mark in marks] == ["A", "B"]
     assert "getting wet again" in marks[1].words
     assert "room air more humid" in marks[1].words
@@ -403,8 +403,8 @@ def test_the_mark_of_an_alert_stands_at_the_time_that_the_alert_gives() -> None:
     alert = support.alert("condensation", "utility", Severity.ACT, support.NOW - DAY)
     earlier = alert.finding.model_copy(update={"since": support.NOW - DAY - timedelta(minutes=9)})
     alert = alert.model_copy(update={"finding": earlier})
-    shown = choose(support.MILL_LANE, support.NOW, "21d", None, None)
-    (mark,) = markers_of(support.MILL_LANE, support.MILL_LANE.location("utility"), [alert], shown, TIMES)
+    window = (support.NOW - 21 * DAY, support.NOW)
+    (mark,) = markers_of(support.MILL_LANE, support.MILL_LANE.location("utility"), openings_of([alert]), *window, TIMES)
     assert alert.opened_at is not None
     assert mark.time_s == alert.opened_at.timestamp()
 
