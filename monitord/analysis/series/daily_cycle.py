@@ -28,7 +28,7 @@ class Continuation:
     u: Array
     """Standard deviation of what the same forecast got wrong before at each distance."""
     lowest: float
-    """The least value of these hours, corrected by how much lower past ones came out than the cycle's own."""
+    """The least value of these hours, corrected by how past ones came out against what was forecast."""
     u_lowest: float
     errors: Array
     """Forecast minus outcome of past forecasts, (origins, hours); NaN where unknown."""
@@ -127,7 +127,7 @@ def _weights(past: Array, outcome: Array) -> Array:
     Posterior of models with normal errors of unknown variance, (mean square)^(-n/2) (Jeffreys' prior; from memory);
     n is the days of origins, for forecasts that are hours apart share their error.
     """
-    square = np.array([np.mean(np.square(_lowest_errors(one, one - outcome)), dtype=float) for one in past])
+    square = np.array([np.mean(np.square(_lowest_errors(one, outcome)), dtype=float) for one in past])
     with np.errstate(divide="ignore"):
         log_weight = -0.5 * SERIES.origin_days * np.log(np.maximum(square, SERIES.min_square_error))
     weight = np.exp(log_weight - log_weight.max())
@@ -135,7 +135,12 @@ def _weights(past: Array, outcome: Array) -> Array:
 
 
 def continue_series(
-    value: Array, hours: int, days: int, min_u: float, moved: tuple[Array, Array] | None = None
+    value: Array,
+    hours: int,
+    days: int,
+    min_u: float,
+    moved: tuple[Array, Array] | None = None,
+    held_under: float = -np.inf,
 ) -> Continuation | None:
     """Continue an hourly series; None where too little of the last days is known.
 
@@ -146,6 +151,8 @@ def continue_series(
     min_u : least standard deviation that is believed.
     moved : what is known of the hours to come from elsewhere: added to the forecast, (hours,), and to the past
         forecasts had it been known then, (origins, hours) for `past_origins(n)`.
+    held_under : value under which something holds the series back: a forecast goes under it, or under the lowest value
+        that the series has had, by a share of the way only.
     """
     n = len(value)
     known = np.isfinite(value)
@@ -156,7 +163,9 @@ def continue_series(
     made = _candidates(value, np.concatenate([ends, [float(n)]]), hours, days)
     if moved is not None:
         made = made + np.concatenate([moved[1], moved[0][None]])
-    if len(_lowest_errors(made[0, :-1], made[0, :-1] - outcome)):
+    held_under = min(held_under, float(np.nanmin(value)))
+    made = _held(made, held_under)
+    if len(_lowest_errors(made[0, :-1], outcome)):
         blend = np.einsum("c,coh->oh", _weights(made[:, :-1], outcome), made)
     else:
         blend = made.mean(axis=0)
@@ -164,26 +173,64 @@ def continue_series(
     errors = past - outcome
     if not np.isfinite(future).all():
         return None
-    lowest_past = _lowest_errors(past, errors)
-    shift = float(np.sum(lowest_past) / (len(lowest_past) + SERIES.prior_weight))
     prior = prior_spread(hours)
+    lowest, u_lowest = _lowest(past, outcome, float(future.min()), float(prior[-1]))
     return Continuation(
         future,
         np.maximum(_spread(errors, prior), min_u),
-        float(future.min()) - shift,
-        max(float(_spread((lowest_past - shift)[:, None], prior[-1:])[0]), min_u),
+        float(_held(np.array([lowest]), held_under)[0]),
+        max(u_lowest, min_u),
         errors,
     )
 
 
-def _lowest_errors(past: Array, errors: Array) -> Array:
-    """Lowest forecast minus lowest outcome of the past forecasts whose hours are over and known."""
+def _held(value: Array, held_under: float) -> Array:
+    """Values that go under a level by a share of the way only."""
+    return np.asarray(np.maximum(value, held_under) + SERIES.held_share * np.minimum(value - held_under, 0.0))
+
+
+def _lowest(past: Array, outcome: Array, coming: float, usual_u: float) -> tuple[float, float]:
+    """The least value to come and its standard deviation, from how the least values of past forecasts came out.
+
+    A line through what came against what was forecast, its slope held towards 1.
+
+    Source
+    ------
+    Bayesian linear regression with a normal prior of the slope; origins that are hours apart share their error, so the
+    days count.
+    """
+    forecast, came = _lowest_values(past, outcome)
+    n, usual = len(forecast), SERIES.prior_weight * usual_u**2
+    if not n:
+        return coming, usual_u
+    shift = float(np.sum(forecast - came)) / (n + SERIES.prior_weight)
+    variance = (float(np.sum(np.square(forecast - shift - came))) + usual) / (n + SERIES.prior_weight)
+    centre, days = float(forecast.mean()), SERIES.origin_step_h / DAY_H
+    apart = forecast - centre
+    held = 1.0 / SERIES.slope_u**2
+    known = days * float(np.sum(apart * apart)) / variance
+    slope = (days * float(np.sum(apart * (came - came.mean()))) / variance + held) / (known + held)
+    error = centre - shift + slope * apart - came
+    left = (float(np.sum(error * error)) + usual) / (n + SERIES.prior_weight)
+    beyond = coming - centre
+    return centre - shift + slope * beyond, float(np.sqrt(left + beyond * beyond / (known + held)))
+
+
+def _lowest_values(past: Array, outcome: Array) -> tuple[Array, Array]:
+    """Lowest forecast and lowest outcome of the past forecasts whose hours are over and known."""
+    errors = past - outcome
     whole = np.isfinite(errors).mean(axis=1) >= SERIES.min_outcome_share
     if not whole.any():
-        return np.empty(0)
+        return np.empty(0), np.empty(0)
     known = np.isfinite(errors[whole])
-    expected, outcome = np.where(known, past[whole], np.inf), np.where(known, past[whole] - errors[whole], np.inf)
-    return np.asarray(expected.min(axis=1) - outcome.min(axis=1))
+    expected, came = np.where(known, past[whole], np.inf), np.where(known, outcome[whole], np.inf)
+    return np.asarray(expected.min(axis=1)), np.asarray(came.min(axis=1))
+
+
+def _lowest_errors(past: Array, outcome: Array) -> Array:
+    """Lowest forecast minus lowest outcome of the past forecasts whose hours are over and known."""
+    expected, came = _lowest_values(past, outcome)
+    return expected - came
 
 
 def _spread(errors: Array, prior: Array) -> Array:

@@ -43,7 +43,8 @@ def night_ahead(
     margin, hours, days = surface.margin_k[-SURFACES.night_history_h :], options.night_hours, options.night_cycle_days
     change = _change(series, surface, room, outdoor, forecast, options)
     moved = None if change is None else (change.coming, change.past)
-    found = continue_series(margin, hours, days, options.night_min_u_k, moved)
+    # once a surface condenses, what falls out of the air and its heat hold the margin near zero
+    found = continue_series(margin, hours, days, options.night_min_u_k, moved, held_under=0.0)
     if found is None:
         return None
     measured = surface.u_margin_k[-24:]

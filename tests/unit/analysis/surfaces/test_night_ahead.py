@@ -16,6 +16,7 @@ from scipy.stats import norm
 
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.series.daily_cycle import continue_series
+from monitord.analysis.series.parameters import SERIES
 from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -108,8 +109,8 @@ def test_the_finding_is_unknown_where_there_is_no_forecast():
 
 
 def weather(outdoor_c, n=24 * 15):
-    """A room with a pane of factor 0.5, outdoors steady at `outdoor_c` and 45 %."""
-    room = track(location("room_air", "room", f_rsi=0.5), 20.0, 45.0, n)
+    """A room at 30 %, too dry to condense, with a pane of factor 0.5; outdoors steady at `outdoor_c` and 45 %."""
+    room = track(location("room_air", "room", f_rsi=0.5), 20.0, 30.0, n)
     return room, track(location("outdoor_air", "out"), outdoor_c, 45.0, n)
 
 
@@ -176,6 +177,48 @@ def test_how_fast_a_dull_day_fades_is_learned_from_the_place(memory_d, worst_rms
         assert found is not None
         errors.append(found.lowest - margin[end : end + 24].min())
     assert np.sqrt(np.mean(np.square(errors))) < worst_rms
+
+
+def test_a_surface_that_condensing_holds_at_the_dew_point_is_not_foretold_far_below_it():
+    """Nights that ended 0.1 K under the dew point, then an evening 4 K nearer to it than any: not 4 K under it."""
+    margin = np.maximum(cycle(24 * 15 + 17, mean=3.5), -0.1)
+    margin[-4:] -= 4.0
+    assert margin.min() > -0.2
+    plain, held = continue_series(margin, 24, 5, 0.4), continue_series(margin, 24, 5, 0.4, held_under=0.0)
+    assert plain is not None
+    assert held is not None
+    assert plain.lowest < -1.5
+    assert -0.75 < held.lowest < 0.0
+    assert held.value.min() >= -0.75
+
+
+def test_a_surface_that_has_been_deep_is_foretold_as_deep_again():
+    held = continue_series(cycle(24 * 15), 24, 5, 0.4, held_under=0.0)
+    assert held is not None
+    assert held.lowest == pytest.approx(-1.0, abs=0.05)
+
+
+def test_a_place_whose_low_forecasts_come_true_in_part_is_foretold_so():
+    """Days of a level of their own, of which the night shows a third: evenings say three times what the night does."""
+    rng = np.random.default_rng(3)
+    level = np.repeat(rng.normal(0.0, 2.0, 40), 24)
+    night = np.cos(2 * np.pi * (np.arange(24 * 40) - 4) / 24.0) > 0.0
+    margin = cycle(24 * 40) + np.where(night, level / 3.0, level)
+    errors = []
+    for end in range(24 * 18 + 18, 24 * 39, 24):
+        found = continue_series(margin[end - 400 : end], 24, 5, 0.4)
+        assert found is not None
+        errors.append(found.lowest - margin[end : end + 24].min())
+    assert np.sqrt(np.mean(np.square(errors))) < 0.9  # the standard deviation of what comes is 0.67
+
+
+def test_how_much_of_the_depth_condensing_leaves_is_that_of_a_balance_of_vapour():
+    """Supply n V (p - p0) against deposition b A (p - ps) leaves 1/(1 + b A/(n V)) of the excess, n V/A 1 to 5 m/h.
+
+    b by the analogy of heat and mass transfer (Lewis 1922; from memory) from 3 W/(m2 K) and 1200 J/(m3 K): 9 m/h.
+    """
+    b = 3.0 / 1200.0 * 3600.0
+    assert 1.0 / (1.0 + b / 1.0) < SERIES.held_share < 1.0 / (1.0 + b / 5.0)
 
 
 @settings(deadline=None, max_examples=30)
