@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Annotated
 
-from fastapi import Path
+from fastapi import Depends, Path, Request
 from pydantic import ValidationError
 
 from monitord.errors import JobFileError
@@ -18,6 +20,9 @@ Episode = Annotated[int, Path(ge=1, le=2**31 - 1)]
 """Which time an alert is open, from 1; no database is asked for a number that it could not hold."""
 _KEY = re.compile(r"^`[^`]+`: ")
 """Where in a file a mistake would stand; a form has no such place."""
+_MAX_NAME = 80
+_MAX_TEXT = 500
+"""Letters of a name and of any other field; what is longer is cut."""
 _AHEAD = timedelta(minutes=10)
 """How far a phone's clock may be ahead of ours before its time is refused."""
 
@@ -43,14 +48,51 @@ class FormError(Exception):
         super().__init__(words)
 
 
+class Fields(dict[str, str]):
+    """Names of fields to their texts; empty where there was no such field."""
+
+    def __missing__(self, name: str) -> str:
+        return ""
+
+
 @dataclass(frozen=True)
 class Typed:
     """What a form held, as text."""
 
     values: dict[str, str]
+    """The last one of each name."""
+    every: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    """All of each name, as of boxes that are ticked."""
 
     def __getitem__(self, name: str) -> str:
         return self.values.get(name, "").strip()
+
+    def named(self, field_name: str, what: str) -> str:
+        """A name as people say it, in single spaces.
+
+        Raises
+        ------
+        FormError : there is none, or it is too long.
+        """
+        name = " ".join(self[field_name].split())
+        if not name or len(name) > _MAX_NAME:
+            raise FormError(field_name, f"Give {what}, in at most {_MAX_NAME} letters.")
+        return name
+
+    def moment(self, name: str, zone: tzinfo) -> datetime | None:
+        """A day and time, if one was typed; without an offset it is local to the zone. In UTC.
+
+        Raises
+        ------
+        FormError : it is none.
+        """
+        if not self[name]:
+            return None
+        try:
+            local = datetime.fromisoformat(self[name])
+        except ValueError:
+            raise FormError(name, "Give day and time, such as 2026-12-08T07:21.") from None
+        return (local.replace(tzinfo=zone) if local.tzinfo is None else local).astimezone(UTC)
 
     def number(self, name: str, low: float, high: float, unit: str) -> float | None:
         """A number, if one was typed.
@@ -89,11 +131,9 @@ def start_of(typed: Typed, job: JobFile, now: datetime) -> datetime:
     FormError : it is no time, ahead of the clock or before the job began.
     """
     if typed["time"] == "then":
-        try:
-            local = datetime.fromisoformat(typed["at"])
-        except ValueError:
-            raise FormError("at", "Give day and time, such as 2026-12-08T07:21.") from None
-        at = (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
+        at = typed.moment("at", job.zone)
+        if at is None:
+            raise FormError("at", "Give day and time, such as 2026-12-08T07:21.")
     else:
         at = pressed_at(typed["pressed"], now)
     if at > now + _AHEAD:
@@ -108,3 +148,22 @@ def plain_error(error: JobFileError | ValidationError) -> str:
     if isinstance(error, ValidationError):
         return f"{error.errors()[0]['msg'].removeprefix('Value error, ')}."
     return f"{_KEY.sub('', error.what)}. {error.remedy or ''}".strip()
+
+
+async def _read_form(request: Request) -> Typed:
+    form = await request.form()
+    every = {name: [str(value)[:_MAX_TEXT] for value in form.getlist(name)] for name in form}
+    return Typed(Fields({name: values[-1] for name, values in every.items()}), every)
+
+
+TypedForm = Annotated[Typed, Depends(_read_form)]
+"""The form of a request, as a parameter of the function that answers it."""
+
+
+@contextmanager
+def as_form_errors() -> Iterator[None]:
+    """What a job can't hold is said as what was typed wrong, without naming a field."""
+    try:
+        yield
+    except (JobFileError, ValidationError) as error:
+        raise FormError("", plain_error(error)) from error

@@ -3,24 +3,21 @@ the way out."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
+from typing import Annotated
 
-from fastapi import APIRouter, HTTPException, Request
-from fastapi.concurrency import run_in_threadpool
+from fastapi import APIRouter, Form, HTTPException
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from pydantic import ValidationError
 
-from monitord.errors import JobFileError
 from monitord.model.job_files.changes import with_calibration, without_calibration
 from monitord.model.jobs import Accuracy, Calibration, JobFile
 from monitord.model.units import size_in
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
-from monitord.web.routes.typed import FormError, Typed, plain_error
+from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.visitor import reader_units, visitor
 
-_FIELDS = ("probe", "at", "temperature", "humidity", "u_temperature", "u_humidity", "method", "by")
 _MAX_K, _MAX_PCT = 5.0, 20.0
 """Larger corrections are a fault of the probe, or of the typing (our choice; as far as an accuracy may go)."""
 
@@ -62,33 +59,23 @@ class CalibrationRoutes:
                 rows=[(number, one, _corrected(one)) for number, one in rows],
             )
 
-    async def add(self, request: Request, job_id: str) -> Response:
+    def add(self, job_id: str, typed: TypedForm) -> Response:
         """One more correction; the same again changes nothing."""
-        form = await request.form()
-        typed = {name: str(form.get(name, ""))[:200] for name in _FIELDS}
-        return await run_in_threadpool(self._add, job_id, typed)
-
-    def _add(self, job_id: str, typed: dict[str, str]) -> Response:
         now = self._web.clock.now()
         try:
-            with self._web.db.write() as conn:
+            with as_form_errors(), self._web.db.write() as conn:
                 job = self._web.job(conn, job_id, now).job
-                made = _made(job, Typed(typed), now)
+                made = _made(job, typed, now)
                 if stored_jobs.apply_job(conn, with_calibration(job, made)) != "unchanged":
                     self._web.note(conn, "recorded a calibration", job_id, _said(made))
         except FormError as error:
-            return self._page(job_id, typed, error)
-        except (JobFileError, ValidationError) as error:
-            return self._page(job_id, typed, FormError("", plain_error(error)))
+            return self._page(job_id, typed.values, error)
         return RedirectResponse(f"{job_url(job_id)}/calibrations", status_code=303)
 
-    async def remove(self, request: Request, job_id: str) -> Response:
+    def remove(
+        self, job_id: str, number: Annotated[str, Form(max_length=20)] = "", probe: Annotated[str, Form()] = ""
+    ) -> Response:
         """Take out one that was recorded by mistake."""
-        form = await request.form()
-        number, probe = str(form.get("number", "")), str(form.get("probe", ""))
-        return await run_in_threadpool(self._remove, job_id, number, probe)
-
-    def _remove(self, job_id: str, number: str, probe: str) -> Response:
         with self._web.db.write() as conn:
             job = self._web.job(conn, job_id, self._web.clock.now()).job
             place = int(number) if number.isascii() and number.isdecimal() and len(number) < 6 else 0
@@ -102,11 +89,9 @@ class CalibrationRoutes:
 def _made(job: JobFile, typed: Typed, now: datetime) -> Calibration:
     if typed["probe"] not in {placement.probe for placement in job.probes}:
         raise FormError("probe", "Choose a probe of this job.")
-    try:
-        local = datetime.fromisoformat(typed["at"])
-    except ValueError:
-        raise FormError("at", "Give day and time, such as 2026-12-08T07:21.") from None
-    at = (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
+    at = typed.moment("at", job.zone)
+    if at is None:
+        raise FormError("at", "Give day and time, such as 2026-12-08T07:21.")
     if at > now:
         raise FormError("at", "That lies in the future: give the time from which on it holds.")
     units = reader_units()

@@ -5,10 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated
 
-from fastapi import APIRouter, Form, HTTPException, Query, Request
-from fastapi.concurrency import run_in_threadpool
+from fastapi import APIRouter, Form, HTTPException, Query
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from pydantic import ValidationError
 
 from monitord.errors import JobFileError
 from monitord.model.job_files.changes import new_id, with_equipment, with_water, without_equipment
@@ -18,13 +16,12 @@ from monitord.model.units import unit_in
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
 from monitord.web.queries import JobState
-from monitord.web.routes.typed import FormError, Typed, plain_error, pressed_at, start_of
+from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors, plain_error, pressed_at, start_of
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.equipment_view import KINDS, equipment_rows, room_water
 from monitord.web.visitor import visitor
 
 _FIELD, _HOW = "w-", "how-"
-_NAMES = ("name", "kind", "location", "rated", "time", "at", "pressed")
 _WORKED_ON = frozenset({LocationKind.ROOM_AIR, *VOID_KINDS})
 """Where a machine may work: on the air of a room, or blowing into a void."""
 _MAX_TANK_L, _MAX_METER_L, _MAX_RATED = 200.0, 1e6, 1000.0
@@ -75,15 +72,10 @@ class EquipmentRoutes:
                 unit=unit_in("L", self._units),
             )
 
-    async def save(self, request: Request, job_id: str) -> Response:
+    def save(self, job_id: str, typed: TypedForm) -> Response:
         """Keep what was emptied or read; nothing of it where one value is refused."""
-        form = await request.form()
-        typed = {name: str(value)[:200] for name, value in form.items()}
-        return await run_in_threadpool(self._save, job_id, typed)
-
-    def _save(self, job_id: str, typed: dict[str, str]) -> Response:
         now = self._web.clock.now()
-        at = pressed_at(typed.get("pressed", ""), now).replace(microsecond=0)
+        at = pressed_at(typed["pressed"], now).replace(microsecond=0)
         with self._web.db.write() as conn:
             state = self._web.job(conn, job_id, now)
             _refuse_ended(state)
@@ -93,16 +85,16 @@ class EquipmentRoutes:
             if not refused and stored_jobs.apply_job(conn, changed) != "unchanged":
                 self._web.note(conn, "recorded water taken out", job_id, f"of {count} dehumidifiers")
         if refused:
-            return self._page(job_id, typed, refused)
+            return self._page(job_id, typed.values, refused)
         return RedirectResponse(job_url(job_id, {"saved": "water"}, "/equipment"), status_code=303)
 
-    def _with_water(self, job: JobFile, typed: dict[str, str], at: datetime) -> tuple[JobFile, dict[str, str], int]:
-        refused, count, form = {}, 0, Typed(typed)
+    def _with_water(self, job: JobFile, typed: Typed, at: datetime) -> tuple[JobFile, dict[str, str], int]:
+        refused, count = {}, 0
         for item in [one for one in job.equipment if one.covers(at) and one.kind is EquipmentKind.DEHUMIDIFIER]:
-            by_meter = typed.get(_HOW + item.id) == "meter"
+            by_meter = typed[_HOW + item.id] == "meter"
             try:
                 most = _MAX_METER_L if by_meter else _MAX_TANK_L
-                litres = form.measured(_FIELD + item.id, 0.0, most, "L", self._units)
+                litres = typed.measured(_FIELD + item.id, 0.0, most, "L", self._units)
                 if litres is None:
                     continue
                 amount = {"meter_l" if by_meter else "litres": litres}
@@ -144,33 +136,24 @@ class EquipmentRoutes:
                 now_local=now.astimezone(state.job.zone).strftime("%Y-%m-%dT%H:%M"),
             )
 
-    async def set_up(self, request: Request, job_id: str) -> Response:
+    def set_up(self, job_id: str, typed: TypedForm) -> Response:
         """Keep a machine that was set up; one of that name that stands elsewhere here is moved."""
-        form = await request.form()
-        typed = {name: str(form.get(name, ""))[:200] for name in _NAMES}
-        return await run_in_threadpool(self._set_up, job_id, typed)
-
-    def _set_up(self, job_id: str, typed: dict[str, str]) -> Response:
         now = self._web.clock.now()
         try:
-            with self._web.db.write() as conn:
+            with as_form_errors(), self._web.db.write() as conn:
                 state = self._web.job(conn, job_id, now)
                 _refuse_ended(state)
-                item = self._item(state.job, Typed(typed), now)
+                item = self._item(state.job, typed, now)
                 if stored_jobs.apply_job(conn, with_equipment(state.job, item)) != "unchanged":
                     where = state.job.location(item.location_id).label
                     said = f"{item.label} at {where} from {item.from_time:%Y-%m-%dT%H:%MZ}"
                     self._web.note(conn, "set up equipment", job_id, said)
         except FormError as error:
-            return self._new(job_id, typed, error)
-        except (JobFileError, ValidationError) as error:
-            return self._new(job_id, typed, FormError("", plain_error(error)))
+            return self._new(job_id, typed.values, error)
         return RedirectResponse(job_url(job_id, {"saved": "set-up"}, "/equipment"), status_code=303)
 
     def _item(self, job: JobFile, typed: Typed, now: datetime) -> Equipment:
-        name = " ".join(typed["name"].split())
-        if not name or len(name) > 80:
-            raise FormError("name", "Give the machine a name, such as what stands on its label, in at most 80 letters.")
+        name = typed.named("name", "the machine a name, such as what stands on its label")
         if typed["location"] not in {one.id for one in job.locations}:
             raise FormError("location", "Choose where it stands.")
         if typed["kind"] not in {kind.value for kind in KINDS}:

@@ -5,10 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from fastapi import APIRouter, Request
-from fastapi.concurrency import run_in_threadpool
+from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from pydantic import ValidationError
 
 from monitord.errors import JobFileError
 from monitord.model.job_files.changes import with_location_changed
@@ -19,7 +17,7 @@ from monitord.model.units import unit_in, value_in
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, location_url
 from monitord.web.routes.pages import location_of
-from monitord.web.routes.typed import FormError, Typed, plain_error
+from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import spelled
 from monitord.web.views.damage_view import SPOT_KINDS
@@ -33,10 +31,6 @@ METRICS = {
     GoalMetric.RH_OVER_CONTROL: "Relative humidity over the control, %",
     GoalMetric.TIMBER_OVER_CONTROL: "Timber over the control, % MC",
 }
-_FIELDS = (
-    "name", "reference", "metric", "limit", "window", "control", "spot_kind", "spot_limit", "spot_control",
-    "volume", "changes",
-)  # fmt: skip
 _JUDGED = frozenset(SpotKind) - {SpotKind.SURFACE_TEMPERATURE}
 _MAX_PA = 5000.0
 
@@ -84,26 +78,19 @@ class LocationFormRoutes:
                 scale_units={kind: scale.unit for kind, scale in SCALES.items()},
             )
 
-    async def change(self, request: Request, job_id: str, location_id: str) -> Response:
+    def change(self, job_id: str, location_id: str, typed: TypedForm) -> Response:
         """Keep what the form says; the same again changes nothing."""
-        form = await request.form()
-        typed = {name: str(form.get(name, ""))[:200] for name in _FIELDS}
-        return await run_in_threadpool(self._change, job_id, location_id, typed)
-
-    def _change(self, job_id: str, location_id: str, typed: dict[str, str]) -> Response:
         now = self._web.clock.now()
         try:
-            with self._web.db.write() as conn:
+            with as_form_errors(), self._web.db.write() as conn:
                 state = self._web.job(conn, job_id, now)
                 location = location_of(state, location_id)
-                changed = with_location_changed(state.job, _changed(location, Typed(typed)))
+                changed = with_location_changed(state.job, _changed(location, typed))
                 _refuse_what_misleads(state.job, changed, now)
                 if stored_jobs.apply_job(conn, changed) != "unchanged":
                     self._web.note(conn, "changed a location", job_id, _said(changed.location(location_id)))
         except FormError as error:
-            return self._form(job_id, location_id, typed, error)
-        except (JobFileError, ValidationError) as error:
-            return self._form(job_id, location_id, typed, FormError("", plain_error(error)))
+            return self._form(job_id, location_id, typed.values, error)
         return RedirectResponse(location_url(job_id, location_id), status_code=303)
 
 
@@ -135,10 +122,7 @@ def _held(location: Location) -> dict[str, str]:
 
 
 def _changed(location: Location, typed: Typed) -> Location:
-    name = " ".join(typed["name"].split())
-    if not name or len(name) > 80:
-        raise FormError("name", "Give the location a name, as you would say it, in at most 80 letters.")
-    changes: dict[str, Any] = {"name": name}
+    changes: dict[str, Any] = {"name": typed.named("name", "the location a name, as you would say it")}
     if location.is_room:
         changes["volume_m3"] = typed.measured("volume", 1.0, 100_000.0, "m³", reader_units())
         changes["air_changes_per_h"] = typed.number("changes", 0.01, 50.0, "an hour")

@@ -5,10 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, HTTPException, Query, Request
-from fastapi.concurrency import run_in_threadpool
+from fastapi import APIRouter, Form, HTTPException, Query
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from pydantic import ValidationError
 from sqlalchemy import Connection
 
 from monitord.errors import JobFileError
@@ -20,7 +18,7 @@ from monitord.store.last_seen import probes_seen, unplaced
 from monitord.web.page_context import Web, job_url, utc_times
 from monitord.web.queries import JobState, load_jobs, seen_jobs, visible_probes
 from monitord.web.routes.pages import Id
-from monitord.web.routes.typed import FormError, Typed, plain_error, start_of
+from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors, start_of
 from monitord.web.text.formats import length
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.views.place_view import labels_of, loose_probes, place_rows, standing_rows
@@ -32,8 +30,6 @@ _GOALS = {
     LocationKind.SUBFLOOR_VOID: GoalMetric.RH,
     LocationKind.MATERIAL: GoalMetric.TIMBER_MOISTURE,
 }
-_NAMES = ("probe", "other_probe", "place", "name", "kind", "thickness", "depth", "sides", "reference", "goal")
-_MORE = ("electricity", "asbestos", "time", "at", "pressed", "move", "swap")
 
 
 class PlaceRoutes:
@@ -92,24 +88,17 @@ class PlaceRoutes:
                 now_local=now.astimezone(state.job.zone).strftime("%Y-%m-%dT%H:%M"),
             )
 
-    async def place(self, request: Request, job_id: str) -> Response:
+    def place(self, job_id: str, typed: TypedForm) -> Response:
         """Keep what the form says; the same form again changes nothing."""
-        form = await request.form()
-        typed = {name: str(form.get(name, ""))[:400] for name in (*_NAMES, *_MORE)}
-        return await run_in_threadpool(self._place, job_id, typed)
-
-    def _place(self, job_id: str, typed: dict[str, str]) -> Response:
         now = self._web.clock.now()
         try:
-            with self._web.db.write() as conn:
+            with as_form_errors(), self._web.db.write() as conn:
                 state = self._web.job(conn, job_id, now)
                 if state.ended:
                     raise HTTPException(409, "This job has ended: nothing is placed in it any more.")
-                probe = self._save(conn, state, Typed(typed), now)
+                probe = self._save(conn, state, typed, now)
         except FormError as error:
-            return self._form(job_id, typed, 422, error)
-        except (JobFileError, ValidationError) as error:
-            return self._form(job_id, typed, 422, FormError("", plain_error(error)))
+            return self._form(job_id, typed.values, 422, error)
         return RedirectResponse(job_url(job_id, {"done": probe}, "/place"), status_code=303)
 
     def _save(self, conn: Connection, state: JobState, typed: Typed, now: datetime) -> str:
@@ -180,9 +169,7 @@ class PlaceRoutes:
 
 
 def _new_location(typed: Typed, job: JobFile, at: datetime) -> Location:
-    name = " ".join(typed["name"].split())
-    if not name or len(name) > 80:
-        raise FormError("name", "Give the location a name, as you would say it, in at most 80 letters.")
+    name = typed.named("name", "the location a name, as you would say it")
     try:
         kind = LocationKind(typed["kind"])
     except ValueError:

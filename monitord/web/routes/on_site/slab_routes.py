@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Any
 
-from fastapi import APIRouter, HTTPException, Request
-from fastapi.concurrency import run_in_threadpool
+from fastapi import APIRouter, HTTPException
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from pydantic import ValidationError
 
-from monitord.errors import JobFileError
 from monitord.model.job_files.changes import new_id, with_slab, without_slab
 from monitord.model.jobs import JobFile, LocationKind
 from monitord.model.readiness.criteria import Method
@@ -20,14 +16,10 @@ from monitord.model.units import value_in
 from monitord.store import jobs as stored_jobs
 from monitord.store import signoffs
 from monitord.web.page_context import Web, job_url
-from monitord.web.routes.typed import FormError, Typed, plain_error
+from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.visitor import reader_units
 
-_FIELDS = (
-    "name", "criteria", "area", "room", "covering", "maker", "limit", "limit_source", "t_min", "t_max", "h_min",
-    "h_max", "aids_off",
-)  # fmt: skip
 _LOWEST_C, _HIGHEST_C, _MAX_AREA_M2 = -30.0, 60.0, 1e6
 
 
@@ -90,33 +82,25 @@ class SlabRoutes:
                 rooms=[place for place in state.job.locations if place.is_room],
             )
 
-    async def add(self, request: Request, job_id: str) -> Response:
+    def add(self, job_id: str, typed: TypedForm) -> Response:
         """A new slab."""
-        return await self._kept(request, job_id, None)
+        return self._keep(job_id, None, typed)
 
-    async def change(self, request: Request, job_id: str, slab_id: str) -> Response:
+    def change(self, job_id: str, slab_id: str, typed: TypedForm) -> Response:
         """Keep what the form says of a slab; the same again changes nothing."""
-        return await self._kept(request, job_id, slab_id)
+        return self._keep(job_id, slab_id, typed)
 
-    async def _kept(self, request: Request, job_id: str, slab_id: str | None) -> Response:
-        form = await request.form()
-        typed = {name: str(form.get(name, ""))[:200] for name in _FIELDS}
-        ticked = [str(value)[:128] for value in form.getlist("position")]
-        return await run_in_threadpool(self._keep, job_id, slab_id, typed, ticked)
-
-    def _keep(self, job_id: str, slab_id: str | None, typed: dict[str, str], ticked: list[str]) -> Response:
-        now = self._web.clock.now()
+    def _keep(self, job_id: str, slab_id: str | None, typed: Typed) -> Response:
+        now, ticked = self._web.clock.now(), list(typed.every.get("position", ()))
         try:
-            with self._web.db.write() as conn:
+            with as_form_errors(), self._web.db.write() as conn:
                 job = self._web.job(conn, job_id, now).job
                 before = None if slab_id is None else _slab_of(job, slab_id)
-                slab = self._made(job, before, Typed(typed), ticked)
+                slab = self._made(job, before, typed, ticked)
                 if stored_jobs.apply_job(conn, with_slab(job, slab)) != "unchanged":
                     self._web.note(conn, "named a slab" if before is None else "changed a slab", job_id, _said(slab))
         except FormError as error:
-            return self._form(job_id, slab_id, typed, ticked, error)
-        except (JobFileError, ValidationError) as error:
-            return self._form(job_id, slab_id, typed, ticked, FormError("", plain_error(error)))
+            return self._form(job_id, slab_id, typed.values, ticked, error)
         return RedirectResponse(f"{job_url(job_id)}/readiness", status_code=303)
 
     def _made(self, job: JobFile, before: Slab | None, typed: Typed, ticked: list[str]) -> Slab:
@@ -141,7 +125,7 @@ class SlabRoutes:
                 name=typed["covering"], manufacturer=typed["maker"], limit_pct=limit, limit_source=typed["limit_source"]
             ),
             "service": _service(typed),
-            "drying_aids_off_at": _aids_off(typed, job),
+            "drying_aids_off_at": typed.moment("aids_off", job.zone),
         }
         return Slab.model_validate(made)
 
@@ -201,16 +185,6 @@ def _service(typed: Typed) -> ServiceConditions | None:
         raise FormError("t_min", "Give lowest and highest of both temperature and humidity, or none of the four.")
     names = ("temperature_min_c", "temperature_max_c", "humidity_min_pct", "humidity_max_pct")
     return ServiceConditions.model_validate(dict(zip(names, values, strict=True)))
-
-
-def _aids_off(typed: Typed, job: JobFile) -> datetime | None:
-    if not typed["aids_off"]:
-        return None
-    try:
-        local = datetime.fromisoformat(typed["aids_off"])
-    except ValueError:
-        raise FormError("aids_off", "Give day and time, such as 2026-12-08T07:21.") from None
-    return (local.replace(tzinfo=job.zone) if local.tzinfo is None else local).astimezone(UTC)
 
 
 def _said(slab: Slab) -> str:
