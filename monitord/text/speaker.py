@@ -69,6 +69,11 @@ class Speaker:
         """A date."""
         return None if at is None else self._spaced(times.day(at, self.now, self.zone, self.language))
 
+    def _later_day(self, at: datetime | None) -> str | None:
+        """A date after today's; None otherwise: that something is not before today says nothing."""
+        later = at is not None and at.astimezone(self.zone).date() > self.now.astimezone(self.zone).date()
+        return self.day(at) if later else None
+
     def _weekday(self, at: datetime | None) -> str | None:
         """A date with the day of the week."""
         return None if at is None else self._spaced(times.day(at, self.now, self.zone, self.language, weekday=True))
@@ -166,7 +171,7 @@ class Speaker:
             "since": self.moment(facts.since),
             "dehumidifier_out": self._weekday(facts.dehumidifier_out_at),
             "before_at": self.moment(facts.before_at),
-            "low": self.day(facts.low),
+            "low": self._later_day(facts.low),
             "dates": self.days(facts.low, facts.high),
             "earlier_dates": self.days(facts.earlier_low, facts.earlier_high),
             "earlier_day": self.day(facts.earlier_made_at),

@@ -158,6 +158,15 @@ def test_a_stall_names_the_dehumidifier_that_was_taken_out_where_there_is_room_f
     assert gone not in state_sentence(speaker("en"), State.STALLED, without)
 
 
+def test_a_goal_that_may_be_met_today_is_not_put_off_to_today() -> None:
+    def said(state: State, low: datetime) -> str:
+        return state_sentence(speaker("en"), state, FULL.model_copy(update={"low": low, "high": None}))
+
+    for state in (State.DRYING, State.DRYING_SLOWLY, State.NO_CLEAR_TREND):
+        assert "not before" in said(state, NOW + timedelta(days=1))
+        assert "before" not in said(state, NOW)
+
+
 def test_a_tile_says_what_the_table_of_states_has() -> None:
     said = {state: state_sentence(speaker("en"), state, FULL) for state in State}
     assert said[State.DRYING] == "89 ± 2 % RH, falling 0.52 ± 0.08 % RH a day; goal 3 Jan to 2 Feb 2027 (80 %)."
