@@ -29,7 +29,8 @@ from monitord.analysis.series.times import utc
 from monitord.analysis.slabs.depth import depth_comparisons
 from monitord.analysis.slabs.posterior.sleeve_runs import Budget, SleeveRuns
 from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
-from monitord.analysis.surfaces.surface_risk import surface_risk
+from monitord.analysis.surfaces.surface_of_readings import Place
+from monitord.analysis.surfaces.surface_risk import surface_risks
 from monitord.model.assessments import (
     Comparison,
     Facts,
@@ -195,7 +196,7 @@ def assess_job(
     hours = cache.hours(job, record, hours_s, options)
     damage = cache.damage(job, record, _last(ASSESSMENT.damage_every_s, as_of_s), options, outdoor_forecast)
     airs = {location.id: _present(job, location, record, hours, as_of_s, options) for location in job.locations}
-    known = _Known(job, airs, goals, hours, damage, as_of_s, options, compared)
+    known = _Known(job, airs, _surfaces(job, airs, options), goals, hours, damage, as_of_s, options, compared)
     findings = [*hours.findings, *(finding for element in goals.values() for finding in element.findings)]
     findings.extend(damage.findings)
     locations = []
@@ -224,6 +225,7 @@ class _Known:
 
     job: JobFile
     airs: dict[str, Present | None]
+    surfaces: dict[str, tuple[SurfaceRisk, Finding] | None]
     goals: dict[str, GoalResults]
     hours: HourlyResults
     damage: DamageResults
@@ -252,6 +254,20 @@ def _present(
     return present(location, placements, job.calibrations, excluded, as_of_s, options)
 
 
+def _surfaces(
+    job: JobFile, airs: dict[str, Present | None], options: AnalysisOptions
+) -> dict[str, tuple[SurfaceRisk, Finding] | None]:
+    """Condensation at the surface of each location that has readings."""
+    places = {}
+    for location in job.locations:
+        present = airs[location.id]
+        if present is not None:
+            room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
+            inside, outside = (None if air is None else airs[air.id] for air in (room, job.outdoor()))
+            places[location.id] = Place(present, inside, outside)
+    return dict(zip(places, surface_risks(list(places.values()), options), strict=True))
+
+
 def _location(known: _Known, location: Location, findings: list[Finding]) -> LocationAssessment:
     job, airs, goals, hours, options = known.job, known.airs, known.goals, known.hours, known.options
     as_of_s, compared, damage = known.as_of_s, known.compared, known.damage.at(location.id)
@@ -277,10 +293,8 @@ def _location(known: _Known, location: Location, findings: list[Finding]) -> Loc
         settled = {key: view.equilibrium for key, view in goals.items()}
         comparisons += depth_comparisons(job, location, hours.all_series, settled, hours.clocks, pressure, options)
         source = source_at(hours, job, location, options)
-    room, outdoor = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location), job.outdoor()
     risk: SurfaceRisk | None = None
-    inside, outside = (airs[air.id] if air is not None else None for air in (room, outdoor))
-    assessed = surface_risk(present, inside, outside, options)
+    assessed = known.surfaces[location.id]
     if assessed is not None:
         risk, finding = assessed
         findings.append(finding)

@@ -11,6 +11,11 @@ from monitord.analysis.air.comparison import Present
 from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries
+from monitord.analysis.surfaces.cold_surface import ColdSurface
+from monitord.analysis.surfaces.surface_of_readings import Place, surfaces_of_readings
+from monitord.analysis.surfaces.surface_risk import surface_risks
+from monitord.model.assessments import Finding, SurfaceRisk
+from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import HumidityOver, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, Series
 from monitord.physics.moist_air import vapour_pressure
@@ -70,3 +75,17 @@ def job_of(*locations: Location, zone: str = "UTC", elevation_m: float = 0.0) ->
 def view_of(*all_series: HourlySeries) -> HourlyResults:
     """The view of hours that ends where the tracks end."""
     return HourlyResults(all_series[0].end_s or START_S, all_series={t.location.id: t for t in all_series})
+
+
+def surface_of_readings(
+    present: Present, room: Present | None, outdoor: Present | None, options: AnalysisOptions
+) -> ColdSurface | None:
+    """The cold surface of one location alone."""
+    return surfaces_of_readings([Place(present, room, outdoor)], options)[0]
+
+
+def surface_risk(
+    present: Present, room: Present | None, outdoor: Present | None, options: AnalysisOptions
+) -> tuple[SurfaceRisk, Finding] | None:
+    """The risk at one location alone."""
+    return surface_risks([Place(present, room, outdoor)], options)[0]

@@ -220,17 +220,19 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
     level = np.resize(_lagged_levels(timber, lags, starts), len(fit.now))
     lag = np.resize(lags, len(fit.now))
     target = metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], len(fit.now))
-    reached, _ = _timber_course(fit, found.final, level, lag, target, stall_share)
+    fades = _Fades(fit, lag)
+    reached = _TimberCourse.towards(found.final, level, fades).reached(target)
     # "never" and stalls: timber that dries ends over the table, by which dates go
     end, now = WOOD.desorption * found.week, WOOD.desorption * found.final
-    _, flat = _timber_course(fit, now, level, lag, target, stall_share)
-    dried, held = _timber_course(fit, end, level, lag, target, stall_share)
+    flat = _TimberCourse.towards(now, level, fades).hardly_moves(target, stall_share)
+    in_week = _TimberCourse.towards(end, level, fades)
+    dried, held = in_week.reached(target), in_week.hardly_moves(target, stall_share)
     held &= end - WOOD.desorption * fit.offset >= target
     if kind is not LocationKind.SUBFLOOR_VOID:
         own = WOOD.desorption * np.maximum(fit.offset, 0.0)  # wet material dries, the ground under a void does not
-        dried = np.minimum(dried, _timber_course(fit, end - own, level, lag, target, stall_share)[0])
+        dried = np.minimum(dried, _TimberCourse.towards(end - own, level, fades).reached(target))
     if (reached > FORECAST.horizon_d).any():
-        in_drier, _ = _timber_course(fit, found.final - found.drop, level, lag, target, stall_share)
+        in_drier = _TimberCourse.towards(found.final - found.drop, level, fades).reached(target)
         reached = np.where(reached <= FORECAST.horizon_d, reached, in_drier)
     weight = _not_there_yet(reached, fit.weight)
     if not weight[reached <= FORECAST.horizon_d].any():
@@ -248,25 +250,58 @@ def _not_there_yet(reached: Array, weight: Array) -> Array:
     return to_come / share if share >= FORECAST.min_to_come else weight
 
 
-def _timber_course(
-    fit: FirstOrderFit, final: Array, level: Array, lag: Array, target: Array, stall_share: float
-) -> tuple[Array, Flags]:
-    """Days until timber is at its target while its air heads for `final`, and whether it hardly moves, each (draws,).
+class _Fades:
+    """How each draw's air and timber come nearer to where they are heading, on the days of a course, (draws, days)."""
+
+    def __init__(self, fit: FirstOrderFit, lag: Array) -> None:
+        daily, apart = FORECAST.course_daily_d, FORECAST.tau_apart_d
+        self.days = np.r_[
+            np.arange(0.0, daily, 1.0), np.geomspace(daily, FORECAST.course_end_d, FORECAST.course_points)
+        ]
+        self.now, self.lag = fit.now, lag
+        self.tau = np.where(np.abs(fit.tau_d - lag) < apart, lag + 2.0 * apart, fit.tau_d)
+        self.air, self.timber = self._fade(self.tau), self._fade(lag)
+
+    def _fade(self, constant_d: Array) -> Array:
+        """exp(-t/τ): many draws share their time constant."""
+        each, which = np.unique(constant_d, return_inverse=True)
+        return np.asarray(np.exp(-self.days / each[:, None])[which])
+
+
+@dataclass(frozen=True)
+class _TimberCourse:
+    """Moisture content of timber while its air heads for somewhere, each (draws,).
 
     M' = (E(t) − M)/lag with E(t) = final + (now − final)·exp(−t/τ).
     """
-    daily, apart = FORECAST.course_daily_d, FORECAST.tau_apart_d
-    days = np.r_[np.arange(0.0, daily, 1.0), np.geomspace(daily, FORECAST.course_end_d, FORECAST.course_points)]
-    tau = np.where(np.abs(fit.tau_d - lag) < apart, lag + 2.0 * apart, fit.tau_d)
-    ahead = (fit.now - final) * tau / (tau - lag)
-    course = (
-        final[:, None]
-        + ahead[:, None] * np.exp(-days / tau[:, None])
-        + (level - final - ahead)[:, None] * np.exp(-days / lag[:, None])
-    )
-    under = course <= target[:, None]
-    reached = np.where(under.any(axis=1), days[np.argmax(under, axis=1)], np.inf)
-    return reached, course[:, 0] - course[:, WEEK_D] < stall_share * (course[:, 0] - target)
+
+    fades: _Fades
+    final: Array
+    ahead: Array
+    rest: Array
+
+    @classmethod
+    def towards(cls, final: Array, level: Array, fades: _Fades) -> _TimberCourse:
+        """The course from `level` on."""
+        ahead = (fades.now - final) * fades.tau / (fades.tau - fades.lag)
+        return cls(fades, final, ahead, level - final - ahead)
+
+    def reached(self, target: Array) -> Array:
+        """Days until it is at its target; infinite is never."""
+        course = self.ahead[:, None] * self.fades.air
+        course += self.final[:, None]
+        course += self.rest[:, None] * self.fades.timber
+        under = course <= target[:, None]
+        first = under.argmax(axis=1)
+        return np.where(under[np.arange(len(first)), first], self.fades.days[first], np.inf)
+
+    def hardly_moves(self, target: Array, stall_share: float) -> Flags:
+        """Whether less than `stall_share` of what remains goes in the first week."""
+        now, later = (
+            self.final + self.ahead * self.fades.air[:, day] + self.rest * self.fades.timber[:, day]
+            for day in (0, WEEK_D)
+        )
+        return now - later < stall_share * (now - target)
 
 
 def _lagged_levels(timber: TimberEstimate, lags_d: Array, starts: Array) -> Array:

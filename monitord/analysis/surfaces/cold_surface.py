@@ -6,12 +6,13 @@ The same arithmetic serves readings of the last days and hours of the whole job.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitord.analysis.air.comparison import Present, interpolated
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.parameters import SERIES
@@ -21,8 +22,7 @@ from monitord.model.assessments import SurfaceSource
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import SurfaceKind
 from monitord.model.jobs import Location, LocationKind
-from monitord.model.series import HOUR_S, Array
-from monitord.physics.moist_air import vapour_pressure
+from monitord.model.series import Array, Flags
 from monitord.physics.numeric import FloatOrArray
 from monitord.physics.surfaces import (
     condensation_margin,
@@ -33,12 +33,16 @@ from monitord.physics.surfaces import (
 )
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point
 
-Which = NDArray[np.intp] | np.intp
+Which = NDArray[np.intp] | int
 
 _WHAT = {
     LocationKind.CAVITY: SurfaceKind.COLD_LEAF,
     LocationKind.SUBFLOOR_VOID: SurfaceKind.COLD_UNDERSIDE,
 }
+
+
+def _picked(values: Array, which: Which) -> Any:
+    return values.item(which) if isinstance(which, int) else values[which]
 
 
 @dataclass(frozen=True)
@@ -55,13 +59,13 @@ class Air:
     humidity_over: str
 
     def at(self, which: Which) -> Air:
-        """The same at some of the times."""
+        """The same at some of the times; at one time in plain floats."""
         return Air(
             self.location,
-            self.temperature_c[which],
-            self.relative_humidity_pct[which],
-            self.vapour_pressure_pa[which],
-            self.touched_c[which],
+            _picked(self.temperature_c, which),
+            _picked(self.relative_humidity_pct, which),
+            _picked(self.vapour_pressure_pa, which),
+            _picked(self.touched_c, which),
             self.uncertainty,
             self.humidity_over,
         )
@@ -84,12 +88,12 @@ class Sides:
     """The room's probe is the one that gives the dew point: its error moves both."""
 
     def at(self, which: Which) -> Sides:
-        """The same at some of the times."""
+        """The same at some of the times; at one time in plain floats."""
         return Sides(
-            self.room_c[which],
-            self.outdoor_c[which],
-            self.room_mean_c[which],
-            self.outdoor_mean_c[which],
+            _picked(self.room_c, which),
+            _picked(self.outdoor_c, which),
+            _picked(self.room_mean_c, which),
+            _picked(self.outdoor_mean_c, which),
             self.u_room_k,
             self.u_outdoor_k,
             self.own_room,
@@ -102,8 +106,8 @@ class ColdSurface:
 
     what: SurfaceKind
     """`surface`, `cold leaf` or `cold underside`."""
-    by_contact: Array
-    """1 where a contact sensor gave the temperature, 0 where the temperature factor did."""
+    by_contact: Flags
+    """True where a contact sensor gave the temperature, 0 where the temperature factor did."""
     temperature_c: Array
     u_k: Array
     """Standard uncertainty of the surface temperature; NaN also where it was not asked for, as in the margin's. [K]"""
@@ -121,10 +125,12 @@ def averaging_h(location: Location, options: AnalysisOptions) -> float:
     return options.void_averaging_h if location.kind is LocationKind.SUBFLOOR_VOID else options.surface_averaging_h
 
 
-def cold_surface(
-    air: Air, sides: Sides | None, options: AnalysisOptions, newest_uncertainty_only: bool = False
-) -> ColdSurface | None:
-    """The cold surface at a location; None where neither a contact sensor nor the factor gives it.
+def cold_surfaces(
+    airs: Sequence[Air], sides: Sequence[Sides | None], options: AnalysisOptions, newest_uncertainty_only: bool = False
+) -> list[ColdSurface | None]:
+    """The cold surfaces at several locations; None where neither a contact sensor nor the factor gives one.
+
+    All their times are computed as one array: a call costs more than its numbers.
 
     Parameters
     ----------
@@ -135,31 +141,70 @@ def cold_surface(
     EN ISO 13788:2012, temperature factor; uncertainties by JCGM 100:2008, 5.1.2. That the wall's memory is not
     known adds a share of what the memory changes.
     """
-    surface, f_rsi = _in(air.touched_c), air.location.f_rsi
+    found: list[ColdSurface | None] = [None] * len(airs)
+    by_factor = [air.location.f_rsi is not None and side is not None for air, side in zip(airs, sides, strict=True)]
+    given = [k for k, air in enumerate(airs) if by_factor[k] or np.isfinite(in_equations(air.touched_c)).any()]
+    if not given:
+        return found
+    surface, known, contact, margin = _temperatures_and_margins(
+        [airs[k] for k in given], [sides[k] if by_factor[k] else None for k in given]
+    )
+    end = 0
+    for k in given:
+        begin, end = end, end + len(airs[k].temperature_c)
+        its = slice(begin, end)
+        found[k] = _with_uncertainty(
+            airs[k], sides[k], surface[its], known[its], contact[its], margin[its], options, newest_uncertainty_only
+        )
+    return found
+
+
+def _temperatures_and_margins(airs: list[Air], sides: list[Sides | None]) -> tuple[Array, Flags, Flags, Array]:
+    """All locations' surface temperatures, whether known and by contact, and margins, one after another. [°C], [K]"""
+    surface = in_equations(np.concatenate([air.touched_c for air in airs]))
     contact = np.isfinite(surface)
-    if not contact.any() and (f_rsi is None or sides is None):
-        return None
-    if f_rsi is not None and sides is not None and not contact.all():
-        by_factor = surface_temperature_from_factor(f_rsi, sides.room_mean_c, sides.outdoor_mean_c)
-        surface = np.where(contact, surface, by_factor)
-    known = np.isfinite(surface) & np.isfinite(_in(air.temperature_c))
-    known &= np.isfinite(air.relative_humidity_pct) & (air.vapour_pressure_pa > 0.0)
+    if not contact.all():
+        lengths = [len(air.temperature_c) for air in airs]
+        unknown = np.full(max(lengths), np.nan)
+        pairs = list(zip(sides, lengths, strict=True))
+        room = np.concatenate([unknown[:n] if side is None else side.room_mean_c for side, n in pairs])
+        outdoor = np.concatenate([unknown[:n] if side is None else side.outdoor_mean_c for side, n in pairs])
+        f_rsi = np.repeat([0.0 if air.location.f_rsi is None else air.location.f_rsi for air in airs], lengths)
+        surface = np.where(contact, surface, surface_temperature_from_factor(f_rsi, room, outdoor))
+    vapour = np.concatenate([air.vapour_pressure_pa for air in airs])
+    known = np.isfinite(surface) & np.isfinite(in_equations(np.concatenate([air.temperature_c for air in airs])))
+    known &= np.isfinite(np.concatenate([air.relative_humidity_pct for air in airs])) & (vapour > 0.0)
+    vapour = np.maximum(vapour, SURFACES.min_vapour_pa)
+    if not known.all():
+        surface, vapour = np.where(known, surface, np.nan), np.where(known, vapour, np.nan)
+    return surface, known, contact, condensation_margin(surface, vapour)
+
+
+def _with_uncertainty(
+    air: Air,
+    sides: Sides | None,
+    surface: Array,
+    known: Flags,
+    contact: Flags,
+    margin: Array,
+    options: AnalysisOptions,
+    newest_uncertainty_only: bool,
+) -> ColdSurface | None:
+    """One location's surface with its uncertainties; None where it is not known at any time."""
     if not known.any():
         return None
-    surface = np.where(known, surface, np.nan)
-    margin = condensation_margin(
-        surface, np.where(known, np.maximum(air.vapour_pressure_pa, SURFACES.min_vapour_pa), np.nan)
-    )
     u, u_margin = np.full(len(surface), np.nan), np.full(len(surface), np.nan)
-    asked: list[Which] = [at for at in (np.flatnonzero(known & contact), np.flatnonzero(known & ~contact)) if len(at)]
     if newest_uncertainty_only:
-        asked = [np.flatnonzero(known)[-1]]  # alone, and so in plain floats
+        newest = len(known) - 1 if known[-1] else int(np.flatnonzero(known)[-1])
+        asked: list[Which] = [newest]  # alone, and so in plain floats
+    else:
+        asked = [at for at in (np.flatnonzero(known & contact), np.flatnonzero(known & ~contact)) if len(at)]
     for at in asked:
         its_sides = None if sides is None or contact[at].all() else sides.at(at)
         u[at], u_margin[at] = _uncertainty(air.at(at), its_sides, options)
     return ColdSurface(
         what=_WHAT.get(air.location.kind, SurfaceKind.SURFACE),
-        by_contact=contact.astype(np.float64),
+        by_contact=contact,
         temperature_c=surface,
         u_k=u,
         margin_k=margin,
@@ -167,7 +212,7 @@ def cold_surface(
     )
 
 
-def _in(celsius: Array) -> Array:
+def in_equations(celsius: Array) -> Array:
     """Temperatures that the equations hold for; others are as good as missing."""
     return np.where((celsius > SURFACES.min_surface_c) & (celsius < SURFACES.max_surface_c), celsius, np.nan)
 
@@ -181,24 +226,26 @@ def _sides(
     u_outdoor_k: float,
     own_room: bool,
 ) -> Sides:
-    inside, outside = _in(room_c), _in(outdoor_c)
+    inside, outside = in_equations(room_c), in_equations(outdoor_c)
     return Sides(
         room_c=inside,
         outdoor_c=outside,
-        room_mean_c=np.where(np.isfinite(inside), _in(room_mean_c), np.nan),
-        outdoor_mean_c=np.where(np.isfinite(outside), _in(outdoor_mean_c), np.nan),
+        room_mean_c=np.where(np.isfinite(inside), in_equations(room_mean_c), np.nan),
+        outdoor_mean_c=np.where(np.isfinite(outside), in_equations(outdoor_mean_c), np.nan),
         u_room_k=u_room_k,
         u_outdoor_k=u_outdoor_k,
         own_room=own_room,
     )
 
 
+def _clipped(rh_pct: FloatOrArray) -> Any:
+    low, high = SURFACES.min_surface_rh_pct, SERIES.max_rh_pct
+    return np.minimum(np.maximum(rh_pct, low), high) if isinstance(rh_pct, np.ndarray) else min(max(rh_pct, low), high)
+
+
 def _uncertainty(air: Air, sides: Sides | None, options: AnalysisOptions) -> tuple[FloatOrArray, FloatOrArray]:
     """Standard uncertainty of a surface's temperature and of its margin: by the factor, or by contact without sides."""
-    t, rh = (
-        air.temperature_c,
-        np.minimum(np.maximum(air.relative_humidity_pct, SURFACES.min_surface_rh_pct), SERIES.max_rh_pct),
-    )
+    t, rh = air.temperature_c, _clipped(air.relative_humidity_pct)
     u_t, u_rh = air.uncertainty.temperature_k, air.uncertainty.relative_humidity_pct
     u: FloatOrArray = options.surface_u_k
     if sides is not None and air.location.f_rsi is not None:
@@ -224,49 +271,6 @@ def _uncertainty(air: Air, sides: Sides | None, options: AnalysisOptions) -> tup
             )
             return u, combine(u_margin, memory)
     return u, u_condensation_margin(u, u_dew_or_frost_point(t, rh, u_t, u_rh, humidity_over=air.humidity_over))
-
-
-# --- from readings of the last days -------------------------------------------------------------------------
-
-
-def surface_of_readings(
-    present: Present,
-    room: Present | None,
-    outdoor: Present | None,
-    options: AnalysisOptions,
-    newest_uncertainty_only: bool = False,
-) -> ColdSurface | None:
-    """The cold surface at a location at each of its own recent readings; uncertainties as in `cold_surface`."""
-    series, over = present.series, present.humidity_over.value
-    if present.location.f_rsi is None and not np.isfinite(series.surface_temperature_c).any():
-        return None
-    air = Air(
-        present.location,
-        series.temperature_c,
-        series.relative_humidity_pct,
-        np.asarray(vapour_pressure(_in(series.temperature_c), series.relative_humidity_pct, humidity_over=over)),
-        series.surface_temperature_c,
-        present.uncertainty,
-        over,
-    )
-    return cold_surface(air, _sides_of_readings(present, room, outdoor, options), options, newest_uncertainty_only)
-
-
-def _sides_of_readings(
-    present: Present, room: Present | None, outdoor: Present | None, options: AnalysisOptions
-) -> Sides | None:
-    if present.location.f_rsi is None or room is None or outdoor is None:
-        return None
-    at, window_s = present.series.time_s, HOUR_S * averaging_h(present.location, options)
-    return _sides(
-        interpolated(room, at, room.series.temperature_c, options),
-        interpolated(outdoor, at, outdoor.series.temperature_c, options),
-        room.summed.mean_before(at, window_s),
-        outdoor.summed.mean_before(at, window_s),
-        u_room_k=room.uncertainty.temperature_k,
-        u_outdoor_k=outdoor.uncertainty.temperature_k,
-        own_room=room.probe == present.probe,
-    )
 
 
 def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> Array:
@@ -308,4 +312,4 @@ def surface_of_hours(
             u_outdoor_k=outdoor.uncertainty.temperature_k,
             own_room=room.location.id == series.location.id,
         )
-    return cold_surface(air, sides, options)
+    return cold_surfaces([air], [sides], options)[0]

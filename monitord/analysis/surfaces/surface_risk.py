@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from monitord.analysis.air.comparison import Present
 from monitord.analysis.series.times import DAY_S, utc
-from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_readings
+from monitord.analysis.surfaces.cold_surface import ColdSurface
 from monitord.analysis.surfaces.parameters import SURFACES
+from monitord.analysis.surfaces.surface_of_readings import Place, surfaces_of_readings
 from monitord.model.assessments import Facts, Finding, Quantity, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import FindingKind
@@ -34,38 +38,41 @@ def _hours_at_risk(time_s: Array, risky: NDArray[np.bool_], interval_s: float) -
     return min(float(np.sum(held[risky[recent]])) / 3600.0, 24.0)
 
 
-def surface_risk(
-    present: Present,
-    room: Present | None,
-    outdoor: Present | None,
-    options: AnalysisOptions,
-) -> tuple[SurfaceRisk, Finding] | None:
-    """Condensation risk of the surface at a location, and the finding about it; None where no surface is known.
+def surface_risks(places: Sequence[Place], options: AnalysisOptions) -> list[tuple[SurfaceRisk, Finding] | None]:
+    """Condensation risk of the surface at each place, and the finding about it; None where no surface is known.
 
     The air in contact is the location's own. The probability is that of a margin at or below zero, the margin taken
     as normal with the propagated uncertainty (JCGM 106:2012).
     """
-    if present.location.f_rsi is None and not np.isfinite(present.series.surface_temperature_c).any():
-        return None
-    present = present.last(DAY_S + SURFACES.held_intervals * present.interval_s)
     # from a probability of one half on: the sign of the margin decides, whatever its uncertainty
-    minimum, by_sign = options.condensation_probability_act, options.condensation_probability_act == 1 / 2
-    found = surface_of_readings(present, room, outdoor, options, newest_uncertainty_only=by_sign)
-    if found is None or not np.isfinite(found.u_margin_k[-1]):
+    by_sign = options.condensation_probability_act == 1 / 2
+    lately = [_of_last_day(place) if place.has_surface else None for place in places]
+    surfaces = iter(surfaces_of_readings([place for place in lately if place is not None], options, by_sign))
+    return [None if place is None else _risk_and_finding(place.present, next(surfaces), options) for place in lately]
+
+
+def _of_last_day(place: Place) -> Place:
+    present = place.present
+    return place._replace(present=present.last(DAY_S + SURFACES.held_intervals * present.interval_s))
+
+
+def _risk_and_finding(
+    present: Present, found: ColdSurface | None, options: AnalysisOptions
+) -> tuple[SurfaceRisk, Finding] | None:
+    if found is None or not math.isfinite(found.u_margin_k[-1]):
         return None
     known = np.isfinite(found.margin_k)
     time_s, margin, u_margin = present.series.time_s[known], found.margin_k[known], found.u_margin_k[known]
-    condensing = margin <= 0.0 if by_sign else probability_of_condensation(margin, u_margin) >= minimum
-    run = int(np.flatnonzero(~condensing)[-1]) + 1 if not condensing.all() else 0
-    risk = _risk(
-        present,
-        found,
-        float(probability_of_condensation(float(margin[-1]), float(u_margin[-1]))),
-        _hours_at_risk(time_s, condensing, present.interval_s) if condensing.any() else 0.0,
-        float(time_s[run]) if condensing[-1] else None,
-        options,
-    )
-    readings = len(time_s) - run if condensing[-1] else 1
+    minimum = options.condensation_probability_act
+    condensing = margin <= 0.0 if minimum == 1 / 2 else probability_of_condensation(margin, u_margin) >= minimum
+    hours, since_s, readings = 0.0, None, 1
+    if condensing.any():
+        hours = _hours_at_risk(time_s, condensing, present.interval_s)
+        if condensing[-1]:
+            run = int(np.flatnonzero(~condensing)[-1]) + 1 if not condensing.all() else 0
+            since_s, readings = float(time_s[run]), len(time_s) - run
+    probability = float(probability_of_condensation(float(margin[-1]), float(u_margin[-1])))
+    risk = _risk(present, found, probability, hours, since_s, options)
     return risk, _finding(present, risk, readings)
 
 

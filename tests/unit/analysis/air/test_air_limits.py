@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from damage_support import job_of, location, newest, track
+from damage_support import job_of, location, newest, surface_risk, track
 
 from monitord.analysis.air.comparison import interpolated
 from monitord.analysis.air.measures import Balance, measures
 from monitord.analysis.air.moisture_source import source_of
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast, _vapour_share, recent_factor
 from monitord.analysis.air.ventilation import VentilationDay, ventilation, ventilation_day
-from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.assessments import SourceKind
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MeasureEffect, WetPlaces

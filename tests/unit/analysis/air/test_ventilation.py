@@ -6,14 +6,13 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from damage_support import NO_UNCERTAINTY, START_S, USUAL, job_of, location, newest, track
+from damage_support import NO_UNCERTAINTY, START_S, USUAL, job_of, location, newest, surface_risk, track
 from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.analysis.air.measures import Balance, as_good_as_first, clearly_helps, measures
 from monitord.analysis.air.ventilation import VentilationDay, ventilation, ventilation_day, water_per_hour
-from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MeasureEffect, MeasureKind, VentilationEffect, WetPlaces
 from monitord.model.jobs import Goal, GoalMetric

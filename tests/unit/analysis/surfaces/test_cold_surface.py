@@ -4,13 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from damage_support import NO_UNCERTAINTY, START, USUAL, job_of, location, newest, track
+from damage_support import (
+    NO_UNCERTAINTY,
+    START,
+    USUAL,
+    job_of,
+    location,
+    newest,
+    surface_of_readings,
+    surface_risk,
+    track,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.surfaces.cold_surface import mean_before, surface_of_hours, surface_of_readings
+from monitord.analysis.surfaces.cold_surface import mean_before, surface_of_hours
 from monitord.analysis.surfaces.derived import derived_series, surface_by_factor
-from monitord.analysis.surfaces.surface_risk import risk_level, surface_risk
+from monitord.analysis.surfaces.surface_risk import risk_level
 from monitord.model.assessments import SurfaceSource
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Accuracy, Placement

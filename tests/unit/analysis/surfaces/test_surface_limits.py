@@ -6,13 +6,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from damage_support import START, job_of, location, newest, track
+from damage_support import START, job_of, location, newest, surface_of_readings, surface_risk, track
 
-from monitord.analysis.surfaces.cold_surface import surface_of_readings
 from monitord.analysis.surfaces.derived import Derived, derived_series, wet_bulbs
 from monitord.analysis.surfaces.frost_and_heat import frost_and_heat
 from monitord.analysis.surfaces.mould_risk import material_of, mould_risk
-from monitord.analysis.surfaces.surface_risk import surface_risk
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import MouldRisk
 from monitord.model.jobs import Placement

@@ -6,11 +6,12 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from damage_support import surface_risk
 from scipy.stats import norm
 
 from monitord.analysis.air.comparison import Present
 from monitord.analysis.series.calibration import Uncertainty
-from monitord.analysis.surfaces.surface_risk import risk_level, surface_risk
+from monitord.analysis.surfaces.surface_risk import risk_level
 from monitord.model.assessments import Finding, SurfaceRisk, SurfaceSource
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import HumidityOver, Location, LocationKind
