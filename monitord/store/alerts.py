@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, bindparam, exists, or_, select, update
+from sqlalchemy import Connection, Select, and_, bindparam, exists, func, or_, select, update
 
 from monitord.model.alerts import Alert, AlertEvent, AlertStatus
 from monitord.store.db.alert_tables import alert as alert_table
@@ -31,6 +31,11 @@ def open_alerts(conn: Connection, job: str | None = None) -> list[Alert]:
     if job is not None:
         chosen = chosen.where(_a.job == job)
     return _alerts(conn, chosen.order_by(_a.opened_ms, _a.fingerprint))
+
+
+def count_open(conn: Connection) -> dict[str, int]:
+    """How many alerts of each job are open or acknowledged; jobs without any are absent."""
+    return {job: count for job, count in conn.execute(_OPEN_OF_JOBS)}
 
 
 def episodes(conn: Connection, job: str, limit: int = 200) -> list[Alert]:
@@ -164,6 +169,10 @@ def _event(row: Any) -> AlertEvent:
 # --- statements that every round runs, built once -----------------------------------------------------------------
 
 _CURRENT = select(_a.document).where(_a.job == bindparam("of_job"), _a.latest == 1)
+
+_OPEN_OF_JOBS = (
+    select(_a.job, func.count()).where(_a.latest == 1, _a.status.in_(_OPEN), _a.settled == 0).group_by(_a.job)
+)
 
 _TO_CONSIDER = select(_a.document, _a.fingerprint, _a.episode, _a.settled).where(
     or_(_a.settled == 0, _a.closed_ms >= bindparam("closed_since")), _a.opened_ms.is_not(None)

@@ -7,15 +7,16 @@ that runs ahead. Retained replays and conflicts don't count.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Insert, Select, and_, bindparam, case, exists, func, or_, select
+from sqlalchemy import Connection, Insert, Select, Text, and_, bindparam, case, cast, exists, func, or_, select
 
-from monitord.store.db.statements import Row, insert_or_update, insert_rows
+from monitord.store.db.statements import Row, given_names, insert_or_update, insert_rows
 from monitord.store.db.tables import arrival_ms, gateway_name, heard, placement, probe_name, reading
 from monitord.store.db.times import from_ms
 from monitord.store.series.keeping import elsewhere
@@ -46,6 +47,21 @@ class LastSeen:
 def probes_seen(conn: Connection) -> list[LastSeen]:
     """Every probe ever seen live, by id."""
     return _said(conn, _HEARD, _KEYS)
+
+
+def times_seen(conn: Connection, probes: Iterable[str] | None = None) -> dict[str, datetime]:
+    """When each of some probes, or each of all, was last seen; those that never were are absent."""
+    if probes is None:
+        rows = conn.execute(_TIMES)
+    else:
+        rows = conn.execute(_times_of(conn.dialect.name), {"names": json.dumps(sorted(set(probes)))})
+    return {name: from_ms(heard_ms) for name, heard_ms in rows}
+
+
+def newest_seen(conn: Connection) -> datetime | None:
+    """When any probe was last seen."""
+    newest = conn.execute(_NEWEST).scalar_one()
+    return None if newest is None else from_ms(newest)
 
 
 def unplaced(conn: Connection) -> list[LastSeen]:
@@ -141,6 +157,10 @@ _KEYS = (
     .order_by(probe_name.c.name)
 )
 
+_TIMES = select(probe_name.c.name, heard.c.heard_ms).join_from(heard, probe_name, probe_name.c.id == heard.c.probe_id)
+
+_NEWEST = select(func.max(heard.c.heard_ms))
+
 _NOT_PLACED = ~exists().where(
     placement.c.probe == probe_name.c.name,
     placement.c.from_ms <= heard.c.heard_ms,
@@ -163,6 +183,11 @@ _NEWEST_OF_PLACEMENT = (
 _BEST_OF_PLACEMENT = select(func.max(case((reading.c.time_ms < _live_ms, reading.c.time_ms), else_=_live_ms))).where(
     _OF_PLACEMENT
 )
+
+
+@lru_cache(maxsize=4)
+def _times_of(dialect: str) -> Select[Any]:
+    return _TIMES.where(probe_name.c.name.in_(select(cast(given_names(dialect).c.value, Text))))
 
 
 @lru_cache(maxsize=4)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
@@ -62,13 +63,13 @@ class Web:
     def page(self, conn: Connection, template: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
         """A page filled in; one that is open asks again on its own."""
         pace = 1.0 / self.clock.wait_s(1.0)
-        seen = [alert for alert in stored_alerts.open_alerts(conn) if visitor().may_see(alert.job)]
+        n_open = sum(n for job, n in stored_alerts.count_open(conn).items() if visitor().may_see(job))
         poll = POLL_S if pace <= 1.0 else POLL_ACCELERATED_S
         text = self.templates.get_template(template).render(
             now=iso(now),
             pace=f"{pace:g}",
             poll=poll if visitor().signed_in else 0,
-            alerts_open=len(seen) if visitor().signed_in else None,
+            alerts_open=n_open if visitor().signed_in else None,
             units=self.settings.web.units,
             **values,
         )
@@ -135,7 +136,12 @@ def environment(units: Units = Units.METRIC) -> jinja2.Environment:
 
 def form_field() -> Markup:
     """The hidden field that every form carries."""
-    return Markup('<input type="hidden" name="form_token" value="{}">').format(visitor().form_token)
+    return _form_field(visitor().form_token)
+
+
+@lru_cache(maxsize=64)
+def _form_field(token: str) -> Markup:
+    return Markup('<input type="hidden" name="form_token" value="{}">').format(token)
 
 
 def job_url(job: str, query: dict[str, str] | None = None, leaf: str = "") -> str:

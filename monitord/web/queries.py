@@ -18,7 +18,7 @@ from monitord.model.messages import MatchLabel, Mute, Pause
 from monitord.model.units import Units, read_in
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, pauses
-from monitord.store.last_seen import LastSeen, probes_seen
+from monitord.store.last_seen import LastSeen, newest_seen, times_seen
 from monitord.store.series.archived import Archived, all_archived, archived
 from monitord.web.kept import Kept
 from monitord.web.visitor import visitor
@@ -32,7 +32,7 @@ class JobState:
     assessment: JobAssessment | None
     alerts: Sequence[Alert]
     """Open and acknowledged ones, the oldest first."""
-    last_seen: Mapping[str, LastSeen]
+    last_seen: Mapping[str, datetime]
     """By probe: those of this job that ever reported live."""
     now: datetime
     pause: Pause | None = None
@@ -73,9 +73,9 @@ class JobState:
     def placement_last_seen_at(self, placement: Placement) -> datetime | None:
         """When a probe was last seen during a placement; None: not during this one."""
         newest = self.last_seen.get(placement.probe)
-        if newest is None or newest.last_seen_at < placement.from_time:
+        if newest is None or newest < placement.from_time:
             return None
-        return newest.last_seen_at if placement.to_time is None else min(newest.last_seen_at, placement.to_time)
+        return newest if placement.to_time is None else min(newest, placement.to_time)
 
     def location_last_seen_at(self, location_id: str) -> datetime | None:
         """When a location was last seen, by any probe that stands there now or by what was assessed."""
@@ -130,12 +130,13 @@ def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:
     if job is None:
         return None
     pause, alerts = pauses.pause_of(conn, job_id, now), stored_alerts.open_alerts(conn, job_id)
-    return _state(conn, job, now, _by_probe(conn), pause, alerts, archived(conn, job_id))
+    last_seen = times_seen(conn, (placement.probe for placement in job.probes))
+    return _state(conn, job, now, last_seen, pause, alerts, archived(conn, job_id))
 
 
 def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
     """All jobs that the visitor may see, as they stand, the ended ones too."""
-    last_seen, paused = _by_probe(conn), pauses.standing(conn, now)
+    last_seen, paused = times_seen(conn), pauses.standing(conn, now)
     packs = {pack.job: pack for pack in all_archived(conn)}
     alerts: dict[str, list[Alert]] = defaultdict(list)
     for alert in stored_alerts.open_alerts(conn):
@@ -161,7 +162,7 @@ def _state(
     conn: Connection,
     job: JobFile,
     now: datetime,
-    last_seen: Mapping[str, LastSeen],
+    last_seen: Mapping[str, datetime],
     pause: Pause | None,
     alerts: Sequence[Alert],
     pack: Archived | None,
@@ -178,15 +179,10 @@ def _state(
     )
 
 
-def _by_probe(conn: Connection) -> dict[str, LastSeen]:
-    return {item.probe: item for item in probes_seen(conn)}
-
-
-def newest_of(states: Sequence[JobState], probes: Iterable[LastSeen]) -> tuple[datetime | None, datetime | None]:
+def newest_of(conn: Connection, states: Sequence[JobState]) -> tuple[datetime | None, datetime | None]:
     """When any probe was last seen, and as of when any job that is not over was last assessed."""
-    times = [item.last_seen_at for item in probes]
     assessed = [s.assessment.as_of for s in states if s.assessment is not None and not s.ended]
-    return max(times, default=None), max(assessed, default=None)
+    return newest_seen(conn), max(assessed, default=None)
 
 
 def sees_mute(conn: Connection, visitor: Visitor, mute: Mute | None) -> bool:

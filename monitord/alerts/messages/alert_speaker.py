@@ -33,5 +33,5 @@ def place_of(alert: Alert, job: JobFile | None) -> str:
 
 def location_label(job: JobFile | None, location_id: str) -> str:
     """The name of a location, or its id where the job file knows it no more."""
-    names = {location.id: location.label for location in job.locations} if job is not None else {}
-    return names.get(location_id, location_id)
+    found = (location.label for location in (job.locations if job is not None else ()) if location.id == location_id)
+    return next(found, location_id)

@@ -17,7 +17,6 @@ from monitord.model.jobs import JobFile
 from monitord.model.messages import Mute
 from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
-from monitord.store.last_seen import probes_seen
 from monitord.store.mutes import mutes
 from monitord.web.page_context import Web, utc_times
 from monitord.web.queries import load_jobs, newest_of, sees_mute
@@ -93,7 +92,7 @@ class AlertPages:
                 undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None and visitor().sees_all else [],
                 jobs=[state.job for state in states if not state.ended],
                 kinds=list(alert_kinds().items()),
-                newest=newest_of(states, probes_seen(conn)),
+                newest=newest_of(conn, states),
                 t=LocalTimes(known[job].zone, now) if job is not None else utc_times(now),
             )
 

@@ -92,7 +92,7 @@ class Pages:
             own = stored_alerts.open_alerts(conn, SYSTEM) if visitor().sees_all else []
             system = alert_views(own, {}, {SYSTEM: utc_times(now)}, self._web.rules, self._units)
             states = load_jobs(conn, now)
-            rows = job_list.job_rows(states, self._options, self._web.rules, self._units)
+            rows = job_list.job_rows(states, self._web.rules, self._units)
             sought = job_list.found(rows, q)
             left = [row for row in sought if row.shown(show, now)]
             return self._web.page(
@@ -108,7 +108,7 @@ class Pages:
                 narrowed=bool(q) or show is not job_list.Show.ALL,
                 quiet_said=job_list.quiet_said(left),
                 alerts=system,
-                newest=newest_of(states, probes_seen(conn)),
+                newest=newest_of(conn, states),
                 t=utc_times(now),
             )
 
@@ -249,7 +249,7 @@ class Pages:
                 now,
                 loose=probe_rows(unplaced(conn), known, self._units) if open_house else [],
                 probes=probe_rows(seen, known, self._units),
-                newest=newest_of(states, seen),
+                newest=newest_of(conn, states),
                 held=held_rows(quarantine.list_held(conn, limit=_MAX_HELD)) if visitor().sees_all else [],
                 held_total=sum(quarantine.count_held(conn).values()) if visitor().sees_all else 0,
                 t=utc_times(now),

@@ -21,13 +21,12 @@ _LABELS = {
 }
 """Labels of pages that mean a term of the glossary, to the anchor of that term."""
 
-_DRAWING = re.compile(r'(<div class="drawing">.*?</div>)', re.DOTALL)
-"""A chart: it holds no label, and nine tenths of a page's tags."""
-_CLOSED = "a|button|summary|label|option|script|nav"
+_DRAWING, _DRAWN = '<div class="drawing">', "</div>"
+"""Around a chart: it holds no label, and nine tenths of a page's tags."""
+_CLOSED = ("a", "button", "summary", "label", "option", "script", "nav")
 """Nothing inside these can be a link of its own."""
-_PIECE = re.compile(
-    rf"<(?P<end>/?)(?:{_CLOSED})\b[^>]*>"
-    r'|(?P<opening><(?:dt|h2|h3|caption)\b[^>]*>|<th scope="col"[^>]*>|<span class="state [^>]*>(?:<svg\b.*?</svg>)?)'
+_LABEL = re.compile(
+    r'(?P<opening><(?:dt|h2|h3|caption)\b[^>]*>|<th scope="col"[^>]*>|<span class="state [^>]*>(?:<svg\b.*?</svg>)?)'
     r"(?P<words>[^<]+)",
     re.DOTALL,
 )
@@ -45,32 +44,37 @@ def link_terms(page: str, language: Language) -> str:
     body, end, foot = rest.partition("</main>")
     if not end:
         return page
-    linker = _Linker(dict(_anchors(language)))
-    parts = _DRAWING.split(body)
-    parts[::2] = [_PIECE.sub(linker.seen, part) for part in parts[::2]]
-    return f"{head}{main}{''.join(parts)}{end}{foot}"
+    anchors, pieces = dict(_anchors(language)), []
+    text, *drawn = body.split(_DRAWING)
+    pieces.append(_linked(text, anchors))
+    for part in drawn:
+        drawing, _, text = part.partition(_DRAWN)
+        pieces += [_DRAWING, drawing, _DRAWN, _linked(text, anchors)]
+    return f"{head}{main}{''.join(pieces)}{end}{foot}"
 
 
-class _Linker:
-    """Links labels piece by piece, in the order of the page."""
+def _linked(text: str, anchors: dict[str, str]) -> str:
+    """A part of the page; the anchors that it leads to are taken away."""
 
-    def __init__(self, anchors: dict[str, str]) -> None:
-        self._anchors = anchors
-        self._depth = 0
-        """How many elements are open that may hold no link."""
-
-    def seen(self, found: re.Match[str]) -> str:
-        """A piece as it stands on the page."""
+    def seen(found: re.Match[str]) -> str:
         words = found["words"]
-        if words is None:
-            self._depth += -1 if found["end"] else 1
+        anchor = anchors.get(words.strip().lower())
+        if anchor is None or _is_closed(text, found.start()):
             return found[0]
-        label = words.strip().lower()
-        anchor = None if self._depth else self._anchors.get(label)
-        if anchor is None:
-            return found[0]
-        self._anchors = {name: to for name, to in self._anchors.items() if to != anchor}
+        for name in [name for name, to in anchors.items() if to == anchor]:
+            del anchors[name]
         return f'{found["opening"]}<a class="term" href="/glossary#{anchor}">{words}</a>'
+
+    return _LABEL.sub(seen, text)
+
+
+def _is_closed(text: str, at: int) -> bool:
+    """Whether a place is inside an element that may hold no link."""
+    for name in _CLOSED:
+        opened = max(text.rfind(f"<{name}{after}", 0, at) for after in " >")
+        if opened > text.rfind(f"</{name}>", 0, at):
+            return True
+    return False
 
 
 @lru_cache(maxsize=8)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
@@ -98,6 +98,7 @@ class AlertView:
     can_be_seen: bool
     """Whether nobody has said yet that they have seen it."""
     times: LocalTimes
+    """Of the job's zone and the reader's year; their present may be an earlier one."""
     told: str = ""
     """Who was told, where the page asked."""
     again_at: datetime | None = None
@@ -153,10 +154,9 @@ def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
 
 
 def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules, units: Units) -> AlertView:
-    """Its words depend on the present by nothing but the year, which is left out of times in this one."""
+    """Its words and its times depend on the present by nothing but the year, which is left out of times in this one."""
     key = (alert.fingerprint, alert.episode, units, english().name, times.year)
-    view = _KEPT.of(key, (alert, job, rules), lambda: _made(alert, job, times, rules, units))
-    return replace(view, times=times)
+    return _KEPT.of(key, (alert, job, rules, times.zone), lambda: _made(alert, job, times, rules, units))
 
 
 def _made(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules, units: Units) -> AlertView:

@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from urllib.parse import urlencode
 
 from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.model.assessments import LocationAssessment, State
-from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.messages import Pause
 from monitord.model.units import Units
+from monitord.web.kept import Kept
 from monitord.web.queries import JobState, as_read
 from monitord.web.text.formats import magnitude
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import STATES, StatusStyle, style_of
+from monitord.web.text.words import STATES, StatusStyle, english, style_of
 from monitord.web.views.alert_view import alert_views
+from monitord.web.views.damage_view import spot_goal_row
 from monitord.web.views.job_view import day_words, lead
 from monitord.web.views.location_view import dry_words, location_view
 from monitord.web.views.needs import Need, Needs, lowered, needs_of
@@ -100,11 +101,9 @@ class JobRow:
                 return True
 
 
-def job_rows(
-    states: Iterable[JobState], options: AnalysisOptions, rules: AlertRules, units: Units = Units.METRIC
-) -> list[JobRow]:
+def job_rows(states: Iterable[JobState], rules: AlertRules, units: Units = Units.METRIC) -> list[JobRow]:
     """Every job, the most pressing first, then by when it will be dry."""
-    rows = [_row(as_read(state, units), options, rules, units) for state in states]
+    rows = [_row(as_read(state, units), rules, units) for state in states]
     latest = datetime.max.replace(tzinfo=rows[0].times.now.tzinfo) if rows else None
     return sorted(rows, key=lambda row: (row.style.rank, row.dry_by or latest, row.id))
 
@@ -150,8 +149,21 @@ def needs_now(state: JobState, rules: AlertRules, units: Units = Units.METRIC) -
     return needs_of(state, alerts, views)
 
 
-def _row(state: JobState, options: AnalysisOptions, rules: AlertRules, units: Units) -> JobRow:
+_KEPT: Kept[JobRow] = Kept(1000)
+
+
+def _row(state: JobState, rules: AlertRules, units: Units) -> JobRow:
+    """A job's row; what it says of the present beside the last reading is named here."""
     times, job = LocalTimes(state.job.zone, state.now), state.job
+    spots = tuple(spot_goal_row(job, one, state.now) for one in job.locations if one.spot_goal is not None)
+    present = (times.year, state.ended, day_words(state, times), spots)
+    made_of = (job, state.assessment, tuple(state.alerts), state.pause, rules, present)
+    made = _KEPT.of((job.job, units, english().name), made_of, lambda: _made(state, times, rules, units))
+    return replace(made, last_seen_at=state.last_seen_at, times=times)
+
+
+def _made(state: JobState, times: LocalTimes, rules: AlertRules, units: Units) -> JobRow:
+    job = state.job
     needs = needs_now(state, rules, units)
     goals = {location.id for location in job.locations if location.goal is not None}
     judged = [location for location in state.locations if location.location in goals]
@@ -170,7 +182,7 @@ def _row(state: JobState, options: AnalysisOptions, rules: AlertRules, units: Un
         dry=_dry(state, judged, last, times) if met and not state.ended else "",
         dry_by=last.forecast.high if last is not None and last.forecast is not None else None,
         day=day_words(state, times).removesuffix(" of drying"),
-        last_seen_at=state.last_seen_at,
+        last_seen_at=None,
         ended=state.ended,
         times=times,
         pause=state.pause,

@@ -9,10 +9,11 @@ from datetime import datetime
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State, SurfaceRisk
 from monitord.model.jobs import AIR_KINDS, Location
 from monitord.text.comparisons import comparison_sentence
+from monitord.web.kept import Kept
 from monitord.web.queries import JobState
 from monitord.web.text.formats import amount, counted
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import NOT_ASSESSED, StatusStyle, location_label, speaker_of
+from monitord.web.text.words import NOT_ASSESSED, StatusStyle, english, location_label, speaker_of
 from monitord.web.views.location_view import LocationView
 from monitord.web.views.needs import Needs
 
@@ -131,8 +132,16 @@ def focus_of(state: JobState, views: list[LocationView], chosen: str | None) -> 
     return state.job.location(ordered[0].id) if ordered else None
 
 
+_COMPARED: Kept[list[CompareRow]] = Kept(300)
+
+
 def compare_rows(state: JobState, times: LocalTimes, only: str | None = None) -> list[CompareRow]:
     """Every pair of the assessment once, seen from what is no air; or the comparisons of one location."""
+    key, made_of = (state.job.job, only, english().name), (state.job, state.assessment, times.year)
+    return _COMPARED.of(key, made_of, lambda: _compared(state, times, only))
+
+
+def _compared(state: JobState, times: LocalTimes, only: str | None) -> list[CompareRow]:
     airs = {location.id for location in state.job.locations if location.kind in AIR_KINDS}
     rows, seen = [], set()
     for location in sorted(state.locations, key=lambda found: found.location in airs):
