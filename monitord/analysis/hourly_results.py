@@ -187,7 +187,7 @@ def source_at(view: HourlyResults, job: JobFile, location: Location, options: An
 def _assess_events(view: HourlyResults, job: JobFile, location: Location, options: AnalysisOptions) -> None:
     series, references = view.all_series[location.id], references_of(view, job, location)
     if location.kind is LocationKind.ROOM_AIR:
-        lost = room_more_humid(series, references.outdoor, view.hour_s)
+        lost = room_more_humid(series, references.outdoor, view.hour_s, job.equipment_at(location.id))
         if lost is not None:
             view.findings.append(lost)
             measured = lost.truth is not Truth.UNKNOWN

@@ -170,7 +170,7 @@ TEXTS: dict[FindingKind, AlertTexts] = {
             "Drying here slows.",
         ),
         key=("{value}, was {before}", "{value}", "not known"),
-        closing=("deficit back for {hold}", "deficit back"),
+        closing=("dehumidifier taken out on {dehumidifier_out}", "deficit back for {hold}", "deficit back"),
         why="Less difference, less drying.",
         first="Check the dehumidifier.",
         then="Windows, cooking, washing.",

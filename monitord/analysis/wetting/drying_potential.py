@@ -5,8 +5,10 @@ room's vapour since the same hours of yesterday is explained by how far yesterda
 warmed and how the outdoor air changed; what is left is tested as in `innovations`. Lost is lost until the potential is
 back: that the new level has become usual closes nothing.
 
-A room that is dried (it held less vapour than outdoors) has a potential to lose. In one that is not, people lift the
-vapour for days, so there the rise must stand out farther, or the room must have become colder.
+A room that is dried (it held less vapour than outdoors, or the job names a dehumidifier in it) has a potential to
+lose. In one that is not, people lift the vapour for days, so there the rise must stand out farther, or the room must
+have become colder. Where the job says that the dehumidifier was taken out, the loss is no news: none is found until
+the usual is that of the time since.
 """
 
 from __future__ import annotations
@@ -81,13 +83,17 @@ def find_lost_potential(
     outdoor: HourlySeries | None,
     parameters: WettingParameters = WETTING,
     whoever_dries: bool = False,
+    machine: Flags | None = None,
 ) -> LostPotential | None:
     """The loss of drying potential that stands at the end of the series; None if there is none.
 
-    `whoever_dries`: by the limits of a room that is dried, whether or not this one is.
+    `whoever_dries`: by the limits of a room that is dried, whether or not this one is. `machine`: hours at which a
+    dehumidifier stands in the room, (n,).
     """
     known = _room(room, outdoor, parameters)
-    opens = _opens(known, parameters, whoever_dries)
+    stands = np.zeros(len(room), dtype=bool) if machine is None else machine
+    gone = taken_out(stands, parameters)
+    opens = _opens(known, parameters, whoever_dries, stands) & ~gone
     usual = _usual(known.potential, parameters)
     level = known.potential
     at = 0
@@ -99,12 +105,21 @@ def find_lost_potential(
         before = float(usual[began])
         with np.errstate(invalid="ignore"):
             back = _held(level >= parameters.potential_back * before, np.isfinite(level), parameters.potential_back_h)
-        closed = np.flatnonzero(back[began + 1 :])
+        closed = np.flatnonzero((back | gone)[began + 1 :])
         if not len(closed):
             lately = level[began:]
             lately = lately[np.isfinite(lately)][-WETTING.level_mean_h :]
             return LostPotential(began, before, float(lately.mean()))
         at = began + 1 + int(closed[0])
+
+
+def taken_out(machine: Flags, parameters: WettingParameters = WETTING) -> Flags:
+    """Hours without a dehumidifier whose usual potential is still that of a time with one, (n,).
+
+    The usual and its gap, and the three days that air and materials take to come to another level.
+    """
+    hours = parameters.potential_usual_h + parameters.potential_usual_gap_h + parameters.room_dried_mean_h
+    return ~machine & _lately(machine, hours)
 
 
 def _held(where: Flags, known: Flags, hours: int) -> Flags:
@@ -120,7 +135,7 @@ def _usual(value: Array, parameters: WettingParameters) -> Array:
     )
 
 
-def _opens(room: _Room, parameters: WettingParameters, whoever_dries: bool) -> Flags:
+def _opens(room: _Room, parameters: WettingParameters, whoever_dries: bool, machine: Flags) -> Flags:
     """Hours at which the potential is lost beyond what the balance explains, (n,)."""
     potential, usual = trailing_mean(room.potential, WETTING.room_level_h), _usual(room.potential, parameters)
     usual_humidity = trailing_mean(room.humidity, parameters.potential_usual_h, WETTING.min_level_share)
@@ -138,7 +153,7 @@ def _opens(room: _Room, parameters: WettingParameters, whoever_dries: bool) -> F
         colder = trailing_mean(
             room.saturation, parameters.potential_hold_h, WETTING.potential_known_share
         ) < parameters.potential_colder_share * _lowest(room.saturation, parameters)
-    dried = np.ones_like(less) if whoever_dries else _dried(room, parameters)
+    dried = np.ones_like(less) if whoever_dries else machine | _dried(room, parameters)
     out = cold & (dried | colder)
     if damp.any():
         score = _score(room, _within(damp, parameters), parameters)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 from analysis_series import OUTDOOR, ROOM, START_S, blanked, daily, hours, location, noise, track_at, until
@@ -11,6 +13,7 @@ from monitord.analysis.wetting.room_moisture import room_more_humid
 from monitord.model.assessments import Finding
 from monitord.model.facts import Truth
 from monitord.model.series import HOUR_S, Array
+from monitord.model.site.equipment import Equipment
 from monitord.physics.moist_air import saturation_vapour_pressure
 
 DAYS = 18.0
@@ -27,17 +30,29 @@ def outdoor(vp: Array | float, t: Array | float = 5.0) -> HourlySeries:
     return track_at(location(OUTDOOR), t, np.broadcast_to(vp, N) + noise(N, 8.0, 2), DAYS)
 
 
-def judged(inside: HourlySeries, outside: HourlySeries | None, hour: int) -> Finding:
+def judged(inside: HourlySeries, outside: HourlySeries | None, hour: int, *machines: Equipment) -> Finding:
     outside = None if outside is None else until(outside, hour)
-    found = room_more_humid(until(inside, hour), outside, START_S + hour * HOUR_S)
+    found = room_more_humid(until(inside, hour), outside, START_S + hour * HOUR_S, machines)
     assert found is not None
     return found
 
 
 def told(
-    inside: HourlySeries, outside: HourlySeries | None, first: int = 4 * 24, last: int = N, every: int = 2
+    inside: HourlySeries,
+    outside: HourlySeries | None,
+    first: int = 4 * 24,
+    last: int = N,
+    *machines: Equipment,
+    every: int = 2,
 ) -> int | None:
-    return next((h for h in range(first, last + 1, every) if judged(inside, outside, h).truth is Truth.TRUE), None)
+    hours_asked = range(first, last + 1, every)
+    return next((h for h in hours_asked if judged(inside, outside, h, *machines).truth is Truth.TRUE), None)
+
+
+def machine(to_h: float | None, from_h: float = 0.0, kind: str = "dehumidifier") -> Equipment:
+    """A machine entered in the room, from one hour of the record to another."""
+    at = [None if h is None else datetime.fromtimestamp(START_S + h * HOUR_S, UTC) for h in (from_h, to_h)]
+    return Equipment.model_validate({"id": f"m{from_h}", "kind": kind, "location_id": ROOM, "from": at[0], "to": at[1]})
 
 
 def after_stop(by_pa: float, over_h: float) -> Array:
@@ -115,6 +130,43 @@ def test_in_a_room_that_nothing_dries_a_rise_must_stand_out_farther(outside_pa: 
     restless, weather = HELD + aired(noise(N, 250.0, 5), 8.0), outdoor(outside_pa, 15.0)
     found = [told(room(WARM, restless + after_stop(by, 6.0)), weather, STOPS_H, STOPS_H + 48) for by in (320.0, 420.0)]
     assert [at is not None for at in found] == [by >= at_least_pa for by in (320.0, 420.0)]
+
+
+@pytest.mark.parametrize(("entered", "lost"), [(machine(None), True), (machine(None, kind="heater"), False)])
+def test_a_dehumidifier_that_the_job_names_dries_its_room_whatever_the_outdoor_air(
+    entered: Equipment, lost: bool
+) -> None:
+    """In winter, or without an outdoor probe, a room that a machine holds is not seen to be dried."""
+    restless = HELD + aired(noise(N, 250.0, 5), 8.0) + after_stop(320.0, 6.0)
+    for outside in (outdoor(600.0, 15.0), None):
+        assert (told(room(WARM, restless), outside, STOPS_H, STOPS_H + 48, entered) is not None) is lost
+
+
+def test_a_dehumidifier_that_is_known_to_be_taken_out_is_no_surprise() -> None:
+    inside = room(WARM, HELD + after_stop(700.0, 6.0))
+    assert told(inside, None, STOPS_H, N, machine(None)) is not None
+    assert told(inside, None, STOPS_H, N, machine(STOPS_H)) is None
+    found = judged(inside, None, STOPS_H + 30, machine(STOPS_H))
+    assert found.facts.dehumidifier_out_at == machine(STOPS_H).to_time
+    moved = (machine(STOPS_H), machine(None, from_h=STOPS_H + 3))  # another stands there three hours later
+    assert told(inside, None, STOPS_H, N, *moved) is not None
+
+
+def test_a_loss_that_stands_ends_when_its_machine_is_known_to_be_taken_out() -> None:
+    inside, out_h = room(WARM, HELD + after_stop(700.0, 6.0)), STOPS_H + 40
+    assert judged(inside, None, out_h, machine(out_h)).truth is Truth.TRUE
+    after = judged(inside, None, out_h + 2, machine(out_h))
+    assert (after.truth, after.facts.dehumidifier_out_at) == (Truth.FALSE, machine(out_h).to_time)
+
+
+@pytest.mark.parametrize(("days_before", "lost"), [(9, True), (8, False)])
+def test_after_eight_and_a_half_days_a_room_is_judged_by_what_is_usual_without_its_machine(
+    days_before: int, lost: bool
+) -> None:
+    """The usual is the mean of five days that ended half a day ago; three more are for the room to come to it."""
+    inside = room(WARM, HELD + after_stop(700.0, 6.0))
+    taken = machine(STOPS_H - 24 * days_before)
+    assert (told(inside, None, STOPS_H, STOPS_H + 11, taken) is not None) is lost
 
 
 @pytest.mark.parametrize(("outside_pa", "lost"), [(1300.0, True), (600.0, False)])
