@@ -181,7 +181,8 @@ class BatchWriter:
 
     def _decode(self, message: IncomingMessage, batch: _Batch) -> None:
         """Add what one message holds to a batch."""
-        if message.whole is None:  # the network thread has cut what was too large; this guards every other way in
+        if message.whole is None and len(message.payload) > self._max_payload_bytes:
+            # the network thread has cut what was too large; this guards every other way in
             payload, whole = cut(message.payload, self._max_payload_bytes)
             message = message._replace(payload=payload, whole=whole)
         if message.whole is not None:

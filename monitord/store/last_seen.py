@@ -89,9 +89,9 @@ def note_last_seen(conn: Connection, live: Iterable[Row]) -> None:
     received: dict[int, int] = {}
     for probe, time_ms, received_ms in live:
         this = (time_ms if time_ms < received_ms else received_ms, time_ms)
-        if probe not in newest or this > newest[probe]:
+        if this >= newest.get(probe, this):
             newest[probe] = this
-        if probe not in received or received_ms > received[probe]:
+        if received_ms >= received.get(probe, received_ms):
             received[probe] = received_ms
     rows = [(probe, *newest[probe], received[probe]) for probe in sorted(newest)]
     insert_rows(conn, _keep_newest(conn.dialect.name), rows)

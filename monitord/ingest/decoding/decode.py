@@ -12,6 +12,7 @@ from monitord.ingest.decoding.topics import TopicMatch, TopicRules
 from monitord.model.config.broker import PayloadFormat
 from monitord.model.outdoor_forecast import OutdoorForecastDocument
 from monitord.model.readings import Reading
+from monitord.store.db.times import to_ms
 from monitord.store.series.raw_reading import RawReading
 
 
@@ -100,10 +101,10 @@ def quick_rows(topic: str, payload: bytes, received_at: datetime, rules: TopicRu
     ------
     DecodeError : no rule for the topic, or it can't be understood.
     """
-    route = next(iter(rules.routes(topic)), None)
-    if route is None or route.rule.format is not PayloadFormat.READING_JSON:
+    route = rules.route(topic)
+    if route.rule.format is not PayloadFormat.READING_JSON or route.probe is None:
         return []
-    return native_json.quick_rows(payload, RecordSource(received_at, route.gateway, route.probe))
+    return native_json.quick_rows(payload, route.probe, route.gateway, to_ms(received_at))
 
 
 def by_rule(route: TopicMatch, payload: bytes, source: RecordSource) -> Content:

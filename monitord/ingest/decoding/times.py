@@ -48,11 +48,10 @@ def parse_rfc3339(text: str) -> datetime:
     """
     if _PATTERN.match(text) is None:
         raise _bad(text, "a time is written as 2025-03-01T10:00:00Z or with an offset such as +02:00")
-    text = text.upper()
+    if text[-1] == "z":
+        text = text.upper()
     try:
-        if text[_SECOND] == "60":
-            return _leap_second(text)
-        time = datetime.fromisoformat(text)
+        time = _leap_second(text) if text[_SECOND] == "60" else datetime.fromisoformat(text)
         return time if time.tzinfo is UTC else time.astimezone(UTC)
     except (ValueError, OverflowError) as error:
         raise _bad(text, str(error)) from None

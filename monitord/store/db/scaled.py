@@ -14,6 +14,9 @@ from sqlalchemy.types import TypeEngine, UserDefinedType
 _MAX = 2**31
 """Whole numbers below it take SQLite four bytes at most, and their quotients are the same in every program."""
 
+_REMEMBERED = 10_000
+"""Values of which an encoder keeps what stands for them: those of sensors come again and again. Our choice."""
+
 
 def encoder(per: int) -> Callable[[float | None], float | int | None]:
     """What stands in the database for a value: a whole number of 1/`per` where the value is its quotient, else itself.
@@ -21,18 +24,29 @@ def encoder(per: int) -> Callable[[float | None], float | int | None]:
     Exact for every finite double: n / per is rounded to the nearest double (IEEE 754), here as in SQLite, and a value
     is replaced only where that gives it back. Zero with a minus sign is not replaced, since 0 / per has none.
     """
-    bound = _MAX / per
+    return _Known(per).__getitem__
 
-    def encode(value: float | None) -> float | int | None:
-        if value is None:
-            return None
-        if -bound < value < bound:
-            n = round(value * per)
-            if n / per == value and (n or copysign(1.0, value) > 0):
-                return n
-        return float(value)
 
-    return encode
+class _Known(dict[float | None, float | int | None]):
+    """What stands for each value, computed when it is first asked for; zeros are not kept, as both are one key."""
+
+    def __init__(self, per: int) -> None:
+        super().__init__({None: None})
+        self._per = per
+        self._bound = _MAX / per
+
+    def __missing__(self, value: float) -> float | int:
+        kept: float | int = float(value)
+        if -self._bound < value < self._bound:
+            n = round(value * self._per)
+            if n / self._per == value and (n or copysign(1.0, value) > 0):
+                kept = n
+        if value:
+            if len(self) >= _REMEMBERED:
+                self.clear()
+                self[None] = None
+            self[value] = kept
+        return kept
 
 
 class _Scaled(UserDefinedType[float]):

@@ -69,15 +69,18 @@ def insert_or_update(
 
 
 def insert_rows(conn: Connection, statement: Insert, rows: Sequence[Row]) -> None:
-    """Insert many rows at once.
+    """Insert many rows at once, as `insert_columns` does."""
+    if rows:
+        insert_columns(conn, statement, list(zip(*rows, strict=True)))
+
+
+def insert_columns(conn: Connection, statement: Insert, columns: Sequence[Sequence[Any]]) -> None:
+    """Insert many rows at once, given by columns in the table's order; at least one row.
 
     Straight through the driver where it takes values by position: that costs a quarter of what SQLAlchemy's
     handling of a dictionary for each row does (2.3 against 10.5 us a row). A column that no row has a value for is left
     out: to hand over five times None costs SQLite's driver as much as the rest of a reading (1.7 us).
     """
-    if not rows:
-        return
-    columns = list(zip(*rows, strict=True))
     given = [place for place, column in enumerate(columns) if column.count(None) < len(column)]
     named = [column.name for column in statement.table.columns]
     names = tuple(named[place] for place in given)
@@ -89,7 +92,7 @@ def insert_rows(conn: Connection, statement: Insert, rows: Sequence[Row]) -> Non
         )
         conn.exec_driver_sql(compiled.string, list(zip(*values, strict=True)))
     else:
-        conn.execute(statement, [dict(zip(named, row, strict=True)) for row in rows])
+        conn.execute(statement, [dict(zip(named, row, strict=True)) for row in zip(*columns, strict=True)])
 
 
 Encoder = Callable[[Any], Any]

@@ -7,9 +7,10 @@ first is kept, the other goes to quarantine.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from functools import lru_cache
+from operator import itemgetter, sub
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sqlalchemy import Connection, Select, and_, bindparam, insert, select, update
@@ -17,7 +18,7 @@ from sqlalchemy.exc import IntegrityError
 
 from monitord.model.readings import Reading
 from monitord.store import mirror, pending_jobs, quarantine
-from monitord.store.db.statements import Row, as_pairs, ids_of, insert_rows, probe_times
+from monitord.store.db.statements import Row, as_pairs, ids_of, insert_columns, probe_times
 from monitord.store.db.tables import NEVER_MS, arrival_ms, gateway_name, probe_name, reading
 from monitord.store.db.times import HOUR_MS
 from monitord.store.last_seen import LastSeen, note_last_seen, probes_seen, unplaced
@@ -42,6 +43,9 @@ __all__ = [
 
 CONFLICT = "conflict"
 """Reason code in quarantine."""
+
+
+_PROBE, _KEY = itemgetter(0), itemgetter(0, 1)
 
 
 @dataclass(frozen=True)
@@ -78,15 +82,14 @@ def insert_raw(conn: Connection, arrived: Sequence[RawReading]) -> BatchResult:
     """
     if not arrived:
         return BatchResult()
-    numbers = ids_of(conn, probe_name, (row.probe for row in arrived))
+    numbers = ids_of(conn, probe_name, map(_PROBE, arrived))
     fresh, revived, repeated, contrary = _keep(conn, arrived, numbers)
-    told = [*fresh, *revived, *repeated]
-    note_last_seen(conn, [_seen_row(row, numbers) for row in told if row.live_ms != NEVER_MS])
-    touched = {(row[0], row[1] // HOUR_MS) for row in (*fresh, *repeated)}
+    note_last_seen(conn, _seen((*fresh, *revived, *repeated), numbers))
+    kept = [*fresh, *repeated]
+    touched = _hours(kept)
     rollups.touch(conn, [(numbers[probe], hour) for probe, hour in touched])
-    marking = touched.union((row.probe, row.time_ms // HOUR_MS) for row in revived)
-    pending_jobs.mark_jobs_of(conn, [(probe, hour * HOUR_MS) for probe, hour in marking])
-    mirror.note_readings(conn, (row.key for row in (*fresh, *repeated)))
+    pending_jobs.mark_jobs_of(conn, [(probe, hour * HOUR_MS) for probe, hour in touched | _hours(revived)])
+    mirror.note_readings(conn, map(_KEY, kept))
     conflicts = [reading_of(row) for row, _ in contrary]
     for reading_, (_, first) in zip(conflicts, contrary, strict=True):
         _quarantine(conn, reading_, first)
@@ -97,10 +100,22 @@ def insert_raw(conn: Connection, arrived: Sequence[RawReading]) -> BatchResult:
     )
 
 
+def _hours(rows: Sequence[RawReading]) -> set[tuple[str, int]]:
+    return set(zip(map(_PROBE, rows), [row[1] // HOUR_MS for row in rows], strict=True))
+
+
+def _seen(rows: Iterable[RawReading], numbers: Mapping[str, int]) -> Iterator[Row]:
+    """Those that came live, by number, stamp and arrival."""
+    for row in rows:
+        live_ms = row[-1]
+        if live_ms != NEVER_MS:
+            yield numbers[row[0]], row[1], row[-2] if live_ms is None else live_ms
+
+
 class _Kept(NamedTuple):
     """What became of the keys of a batch."""
 
-    fresh: list[RawReading]
+    fresh: Sequence[RawReading]
     """Stored now."""
     revived: list[RawReading]
     """Stored as a replay only, until this live copy came."""
@@ -114,14 +129,18 @@ def _keep(conn: Connection, arrived: Sequence[RawReading], numbers: Mapping[str,
     readings_store = elsewhere(conn)
     if readings_store is not None:
         return _keep_elsewhere(conn, readings_store, arrived)
-    stored: dict[Key, RawReading] = {}
+    if (
+        _insert_new(conn, arrived, numbers) is None
+    ):  # no key of it was stored, none came twice: so is almost every batch
+        return _Kept(arrived, [], [], [])
+    stored = _stored(conn, arrived)
     while True:
         changed, contrary = _settle(arrived, stored)
         fresh = [row for key, row in changed.items() if key not in stored]
-        refusal = _insert_new(conn, _numbered(conn, fresh, numbers))
+        refusal = _insert_new(conn, fresh, numbers)
         if refusal is None:
             break
-        known, stored = stored, _stored(conn, arrived)  # once; again where another process stored some in between
+        known, stored = stored, _stored(conn, arrived)  # again where another process stored some in between
         if len(stored) == len(known):
             raise refusal
     revived = [row for key, row in changed.items() if key in stored]
@@ -142,30 +161,18 @@ def _keep_elsewhere(conn: Connection, store: InfluxReadings, arrived: Sequence[R
     return _Kept(fresh, revived, repeated, contrary)
 
 
-def _numbered(conn: Connection, rows: Sequence[RawReading], numbers: Mapping[str, int]) -> list[Row]:
-    """The rows as the table has them, with numbers for names and the delay for the arrival, in the order of its key."""
-    gateways = ids_of(conn, gateway_name, {row.gateway for row in rows if row.gateway is not None})
-    return sorted(
-        (
-            numbers[row.probe],
-            *row[1:9],
-            None if row.gateway is None else gateways[row.gateway],
-            row.received_ms - row.time_ms,
-            row.live_ms,
-        )
-        for row in rows
-    )
-
-
-def _insert_new(conn: Connection, rows: Sequence[Row]) -> IntegrityError | None:
-    """Insert rows none of which is stored already, as is so for almost every batch; else the refusal, none is kept.
+def _insert_new(conn: Connection, rows: Sequence[RawReading], numbers: Mapping[str, int]) -> IntegrityError | None:
+    """Insert rows, if none of them is stored already and no key comes twice; else the refusal, and none is kept.
 
     So a batch costs no look-up of its keys before it is known that there is something to be found. The savepoint is our
     own: after any other error there may be none to go back to, as SQLite ends the transaction when the disk is full.
     """
+    if not rows:
+        return None
+    columns = _columns(conn, rows, numbers)
     conn.exec_driver_sql("SAVEPOINT new_readings")
     try:
-        insert_rows(conn, _INSERT_NEW, rows)
+        insert_columns(conn, _INSERT_NEW, columns)
     except IntegrityError as refusal:
         conn.exec_driver_sql("ROLLBACK TO SAVEPOINT new_readings")
         return refusal
@@ -173,15 +180,21 @@ def _insert_new(conn: Connection, rows: Sequence[Row]) -> IntegrityError | None:
     return None
 
 
+def _columns(conn: Connection, rows: Sequence[RawReading], numbers: Mapping[str, int]) -> list[Sequence[Any]]:
+    """The columns of the table, with numbers for names and the delay for the arrival; a probe's rows by time."""
+    probes, times, *values, names, received, live = zip(*sorted(rows, key=_KEY), strict=True)
+    gateways: dict[str | None, int | None] = {None: None}
+    gateways.update(ids_of(conn, gateway_name, {name for name in names if name is not None}))
+    delays = list(map(sub, received, times))
+    return [[numbers[probe] for probe in probes], times, *values, [gateways[name] for name in names], delays, live]
+
+
 def _settle(
     arrived: Sequence[RawReading], stored: Mapping[Key, RawReading]
 ) -> tuple[dict[Key, RawReading], list[tuple[RawReading, RawReading]]]:
     """What changes in the table, and the conflicts: each with the row that it contradicts."""
-    changed: dict[Key, RawReading] = {row[:2]: row for row in arrived}
+    changed: dict[Key, RawReading] = {}
     contrary: list[tuple[RawReading, RawReading]] = []
-    if not stored and len(changed) == len(arrived):
-        return changed, contrary
-    changed.clear()
     for row in arrived:
         key = row.key
         first = changed.get(key) or stored.get(key)
@@ -193,10 +206,6 @@ def _settle(
             # seen as a replay only, until this live copy came
             changed[key] = first._replace(live_ms=row.received_ms)
     return changed, contrary
-
-
-def _seen_row(row: RawReading, numbers: Mapping[str, int]) -> Row:
-    return numbers[row.probe], row.time_ms, row.heard_ms
 
 
 def _contradicts(measured: Row, stored: Row) -> bool:

@@ -14,6 +14,7 @@ from monitord.errors import DecodeError
 from monitord.ingest.decoding import native_json
 from monitord.ingest.decoding.records import Decoded, RecordSource
 from monitord.model.readings import Reading
+from monitord.store.db.times import to_ms
 from monitord.store.series.raw_reading import raw
 
 NOW = datetime(2025, 3, 1, 10, 0, 5, tzinfo=UTC)
@@ -23,7 +24,8 @@ GOOD: dict[str, Any] = {"time": "2025-03-01T10:00:00Z", "temperature_c": 18.2, "
 
 def decode(payload: bytes, source: RecordSource) -> Decoded:
     """The way that says what is wrong; the quick one has to give the same where nothing is, and else nothing."""
-    rows = native_json.quick_rows(payload, source)
+    assert source.probe is not None
+    rows = native_json.quick_rows(payload, source.probe, source.gateway, to_ms(source.received_at))
     try:
         decoded = native_json.decode(payload, source)
     except DecodeError:

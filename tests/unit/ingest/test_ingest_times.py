@@ -24,6 +24,8 @@ from monitord.ingest.decoding.times import from_unix, parse_rfc3339
         ("1990-12-31T15:59:60-08:00", 662688000.0),
         # section 5.6: small letters are allowed; -00:00 is UTC of an unknown place
         ("1985-04-12t23:20:50.52z", 482196050.52),
+        ("1985-04-12t23:20:50.52Z", 482196050.52),
+        ("1990-12-31t23:59:60z", 662688000.0),
         ("1985-04-12T23:20:50-00:00", 482196050.0),
     ],
 )

@@ -54,6 +54,16 @@ def test_anything_else_is_kept_as_a_double(value: float) -> None:
     assert bits(kept) == bits(value)
 
 
+def test_what_an_encoder_remembers_changes_nothing_and_is_bounded() -> None:
+    encode = encoder(100)
+    values = [0.0, -0.0, 18.205, *(n / 100 for n in range(1, 10_050)), 0.0, -0.0, 18.205, 0.01]
+    expected = [encoder(100)(value) for value in values]
+    assert [repr(encode(value)) for value in values] == [repr(value) for value in expected]
+    assert [repr(value) for value in expected[:3]] == ["0", "-0.0", "18.205"]
+    assert encode(None) is None
+    assert len(getattr(encode, "__self__")) < 10_000  # noqa: B009
+
+
 def test_other_ways_to_write_encode_as_well() -> None:
     with ENGINE.begin() as conn:
         conn.execute(TABLE.delete())
