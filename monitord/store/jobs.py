@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Insert, bindparam, delete, insert, or_, selec
 
 from monitord.errors import JobFileError, StoreError
 from monitord.model.job_files.changes import revised
+from monitord.model.job_files.defaults import JobDefaults
 from monitord.model.jobs import Calibration, JobFile, Placement
 from monitord.model.site.equipment import Equipment
 from monitord.model.site.spots import Spot
@@ -23,6 +24,7 @@ from monitord.store.db.parsed import Parsed
 from monitord.store.db.signoff_tables import signoff as signoff_table
 from monitord.store.db.statements import insert_or_update
 from monitord.store.db.tables import job as job_table
+from monitord.store.db.tables import job_defaults as defaults_table
 from monitord.store.db.tables import outdoor_forecast as outdoor_forecast_table
 from monitord.store.db.tables import placement as placement_table
 from monitord.store.db.times import from_ms, to_ms
@@ -232,6 +234,18 @@ def delete_job(conn: Connection, job: str) -> JobFile:
     conn.execute(delete(outdoor_forecast_table).where(outdoor_forecast_table.c.job == job))
     conn.execute(delete(job_table).where(job_table.c.job == job))  # the rest goes with it by its foreign keys
     return stored
+
+
+def job_defaults(conn: Connection) -> JobDefaults:
+    """What new jobs, locations and slabs begin with."""
+    document = conn.execute(select(defaults_table.c.document)).scalar_one_or_none()
+    return JobDefaults() if document is None else JobDefaults.model_validate_json(document)
+
+
+def keep_job_defaults(conn: Connection, defaults: JobDefaults) -> None:
+    """From now on new ones begin with these."""
+    statement = insert_or_update(conn.dialect.name, defaults_table, lambda new: {"document": new.document})
+    conn.execute(statement, {"id": 1, "document": defaults.model_dump_json()})
 
 
 def placements_elsewhere(conn: Connection, job: str, probe: str, at: datetime) -> list[tuple[str, str]]:

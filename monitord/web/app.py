@@ -31,7 +31,6 @@ from monitord.web.page_context import STATIC, Web, environment
 from monitord.web.routes.alert_pages import AlertPages
 from monitord.web.routes.alert_routes import AlertRoutes
 from monitord.web.routes.api import Api
-from monitord.web.routes.channel_routes import ChannelRoutes
 from monitord.web.routes.client_routes import ClientRoutes
 from monitord.web.routes.download_routes import DownloadRoutes
 from monitord.web.routes.health import Health
@@ -48,8 +47,10 @@ from monitord.web.routes.on_site.slab_routes import SlabRoutes
 from monitord.web.routes.on_site.spot_routes import SpotRoutes
 from monitord.web.routes.pages import Pages
 from monitord.web.routes.readiness_pages import ReadinessPages
-from monitord.web.routes.rule_routes import RuleRoutes
-from monitord.web.routes.settings_routes import SettingsRoutes
+from monitord.web.routes.settings.channel_routes import ChannelRoutes
+from monitord.web.routes.settings.default_routes import DefaultRoutes
+from monitord.web.routes.settings.rule_routes import RuleRoutes
+from monitord.web.routes.settings.settings_routes import SettingsRoutes
 from monitord.web.routes.sign_in_routes import SignInRoutes
 
 _log = logging.getLogger(__name__)
@@ -143,6 +144,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         SignInRoutes(web).router(),
         SettingsRoutes(web).router(),
         RuleRoutes(web).router(),
+        DefaultRoutes(web, criteria).router(),
     ]
 
 

@@ -13,7 +13,8 @@ from sqlalchemy import select
 from monitord.alerts.sending.channels.base import ChannelError
 from monitord.cli import main
 from monitord.model.access import Role
-from monitord.model.jobs import Goal, GoalMetric
+from monitord.model.job_files.defaults import JobDefaults
+from monitord.model.jobs import Accuracy, Calibration, Goal, GoalMetric
 from monitord.model.messages import OutboxState
 from monitord.model.site.spots import SpotGoal, SpotKind
 from monitord.store import alerts as stored_alerts
@@ -21,11 +22,11 @@ from monitord.store import notes, outbox
 from monitord.store.access import audit
 from monitord.store.db.database import Database
 from monitord.store.db.tables import metadata
-from monitord.store.jobs import get_job
+from monitord.store.jobs import apply_job, get_job, job_defaults
 
 JOB = "mill-lane-4"
 HALL = f"/jobs/{JOB}/locations/hall/edit"
-CHANNELS = "/settings/channels"
+CHANNELS, DEFAULTS = "/settings/channels", "/settings/defaults"
 ALERTS = {
     "channels": [{"name": "mail", "url": "log://"}, {"name": "sms", "url": "log://", "form": "short"}],
     "people": [
@@ -153,6 +154,116 @@ def test_air_has_no_goal_to_edit(site: support.Site) -> None:
     assert 'name="metric"' not in site.client().get(path).text
     site.client().post(path, data={"name": "Lounge", "metric": "rh_pct", "limit": "50"})
     assert (site.job().location("living-air").name, site.job().location("living-air").goal) == ("Lounge", None)
+
+
+# --- defaults -------------------------------------------------------------------------------------------------
+
+USUAL = {
+    "timezone": "Europe/Helsinki",
+    "elevation": "12",
+    "valid": "180",
+    "goal-slab_sleeve": "75",
+    "goal-subfloor_void": "65",
+    "goal-material": "16",
+    "u_temperature": "0.2",
+    "u_humidity": "1.5",
+    "interval": "5",
+    "criteria": "in-situ-rh-72h",
+    "guard": "1.5",
+    "t_min": "18",
+    "t_max": "24",
+    "h_min": "35",
+    "h_max": "60",
+}
+
+
+def test_what_is_new_begins_with_the_firms_defaults_and_a_form_may_say_otherwise(site: support.Site) -> None:
+    client = site.client()
+    assert "The usual goal" not in client.get(f"/jobs/{JOB}/place").text
+    for _ in range(2):
+        assert client.post(DEFAULTS, data=USUAL, follow_redirects=False).status_code == 303
+    with site.db.read() as conn:
+        (entry,) = audit.entries(conn)
+    assert (entry.what, '"guard_factor":1.5' in entry.detail) == ("changed the defaults", True)
+    page = client.get(DEFAULTS).text
+    assert all(f'name="{name}"' in page and f'value="{value}"' in page for name, value in USUAL.items())
+    form = client.get("/new-job").text
+    assert all(f'value="{USUAL[name]}"' in form for name in ("timezone", "elevation", "valid"))
+    head = {name: USUAL[name] for name in ("timezone", "elevation", "valid")}
+    client.post("/new-job", data=head | {"name": "Quay 9", "kind": "flood"}, follow_redirects=False)
+    made = site.job("quay-9")
+    void = made.location("void-under-the-floor")
+    assert (made.timezone, made.calibration_valid_d, void.goal) == (
+        "Europe/Helsinki",
+        180.0,
+        Goal(metric=GoalMetric.RH, limit=65.0),
+    )
+    assert "slab 75 % RH; void 65 % RH; timber 16 % MC; else recorded only" in client.get("/jobs/quay-9/place").text
+    goals = {}
+    for name, kind, more in (
+        ("Joist", "material", {"goal_by": "usual"}),
+        ("Beam", "material", {"goal_by": "own", "goal": "18"}),
+        ("Sill", "material", {"goal_by": "none", "goal": "18"}),
+        ("Corner", "surface", {"goal_by": "usual"}),
+    ):
+        typed = {"probe": f"N-{name}", "place": "new", "name": name, "kind": kind, "time": "now"}
+        assert client.post("/jobs/quay-9/place", data=typed | more, follow_redirects=False).status_code == 303
+        goal = site.job("quay-9").location(name.lower()).goal
+        goals[name] = None if goal is None else (goal.metric.value, goal.limit)
+    assert goals == {"Joist": ("timber_mc_pct", 16.0), "Beam": ("timber_mc_pct", 18.0), "Sill": None, "Corner": None}
+    (joist,) = site.job("quay-9").placements_at("joist")
+    assert (joist.interval_s, joist.accuracy.relative_humidity_pct) == (300.0, 1.5)
+    slab = client.get("/jobs/quay-9/slabs/new").text
+    assert 'value="in-situ-rh-72h" checked' in slab
+    assert all(f'name="{name}"' in slab and f'value="{USUAL[name]}"' in slab for name in ("guard", "t_max", "h_min"))
+
+
+def test_a_probe_that_is_moved_keeps_what_is_known_of_it(site: support.Site) -> None:
+    client = site.client()
+    known = support.MILL_LANE.probes[6].model_copy(
+        update={"interval_s": 900.0, "accuracy": Accuracy(temperature_c=0.1)}
+    )
+    correction = Calibration(
+        probe=known.probe, at=support.NOW - timedelta(days=2), relative_humidity_correction_pct=1.4
+    )
+    job = support.MILL_LANE.model_copy(
+        update={
+            "probes": tuple(known if p.probe == known.probe else p for p in support.MILL_LANE.probes),
+            "calibrations": (correction,),
+        }
+    )
+    with site.db.write() as conn:
+        apply_job(conn, job)
+        apply_job(conn, job.model_copy(update={"job": "quay-9", "probes": (), "calibrations": ()}))
+    typed = {"probe": known.probe, "place": "hall", "time": "now", "move": "1"}
+    assert client.post("/jobs/quay-9/place", data=typed, follow_redirects=False).status_code == 303
+    moved = site.job("quay-9")
+    (there,) = moved.placements_at("hall")
+    assert (there.interval_s, there.accuracy, moved.calibrations) == (900.0, known.accuracy, (correction,))
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [
+        ({"timezone": "Mars/Base"}, "not an IANA time zone"),
+        ({"elevation": "9000"}, "is not between"),
+        ({"goal-cavity": "0.65"}, "is not between 1 and 100"),
+        ({"goal-cavity": "1.2"}, "no limit in per cent"),
+        ({"u_humidity": ""}, "or neither"),
+        ({"criteria": "dry-to-goal"}, "Choose criteria"),
+        ({"guard": "7"}, "is not between 0 and 3"),
+        ({"t_max": ""}, "or none of the four"),
+    ],
+)
+def test_a_default_that_can_not_be_is_refused_and_nothing_is_kept(
+    site: support.Site, typed: dict[str, str], why: str
+) -> None:
+    answer = site.client().post(DEFAULTS, data=USUAL | typed)
+    assert answer.status_code == 422
+    assert why in answer.text
+    assert 'value="180"' in answer.text, "what was typed stays"
+    with site.db.read() as conn:
+        assert job_defaults(conn) == JobDefaults()
 
 
 # --- a mistaken job -------------------------------------------------------------------------------------------

@@ -41,6 +41,13 @@ job = Table(
     Column("document", Text, nullable=False),  # the job file as canonical JSON: the truth about the job
 )
 
+job_defaults = Table(  # one row: what new jobs begin with
+    "job_defaults",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("document", Text, nullable=False),
+)
+
 placement = Table(  # an index of the placements in the job documents, rewritten whenever a document changes
     "placement",
     metadata,

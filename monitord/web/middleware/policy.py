@@ -157,6 +157,8 @@ RULES: tuple[Rule, ...] = (
         "GET /settings/changes",
         "GET /settings/rules",
         "POST /settings/rules",
+        "GET /settings/defaults",
+        "POST /settings/defaults",
         "GET /settings/channels",
         "POST /settings/channels/test",
         "POST /jobs/{job_id}/delete",

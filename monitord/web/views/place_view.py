@@ -11,6 +11,7 @@ import segno
 from markupsafe import Markup
 
 from monitord.model.job_files.changes import sleeve_depth_mm
+from monitord.model.job_files.defaults import JobDefaults
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.quantity import Quantity
 from monitord.model.units import quantity_in
@@ -127,6 +128,21 @@ def depth_words(location: Location) -> str:
     told = f"{thick} drying from {faces}: {right_depth} (ASTM F2170)"
     right = abs(location.depth_mm - wanted) <= _NEAR * wanted
     return f"{deep} deep, {'right for' if right else 'not as asked for'} {told}"
+
+
+_GOAL_WORDS = (
+    (LocationKind.SLAB_SLEEVE, "slab", "% RH"),
+    (LocationKind.CAVITY, "cavity", "% RH"),
+    (LocationKind.SUBFLOOR_VOID, "void", "% RH"),
+    (LocationKind.MATERIAL, "timber", "% MC"),
+)
+
+
+def usual_goals(usual: JobDefaults) -> str:
+    """`slab 75 % RH; timber 16 % MC`: what new locations have for a goal; empty where the firm has set none."""
+    return "; ".join(
+        f"{words} {usual.limits[kind]:g} {unit}" for kind, words, unit in _GOAL_WORDS if kind in usual.limits
+    )
 
 
 def labels_of(probes: Iterable[str], base: str) -> list[Label]:

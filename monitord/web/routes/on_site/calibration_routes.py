@@ -10,16 +10,14 @@ from fastapi import APIRouter, Form, HTTPException
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from monitord.model.job_files.changes import with_calibration, without_calibration
-from monitord.model.jobs import Accuracy, Calibration, JobFile
+from monitord.model.jobs import Calibration, JobFile
 from monitord.model.units import size_in
 from monitord.store import jobs as stored_jobs
 from monitord.web.page_context import Web, job_url
+from monitord.web.routes.form_parts import MAX_K, MAX_PCT, accuracy_of
 from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors
 from monitord.web.text.local_time import LocalTimes
 from monitord.web.visitor import reader_units, visitor
-
-_MAX_K, _MAX_PCT = 5.0, 20.0
-"""Larger corrections are a fault of the probe, or of the typing (our choice; as far as an accuracy may go)."""
 
 
 class CalibrationRoutes:
@@ -95,17 +93,9 @@ def _made(job: JobFile, typed: Typed, now: datetime) -> Calibration:
     if at > now:
         raise FormError("at", "That lies in the future: give the time from which on it holds.")
     units = reader_units()
-    temperature = typed.measured("temperature", -_MAX_K, _MAX_K, "K", units)
-    humidity = typed.number("humidity", -_MAX_PCT, _MAX_PCT, "% RH")
-    limits = (
-        typed.measured("u_temperature", 0.01, _MAX_K, "K", units),
-        typed.number("u_humidity", 0.1, _MAX_PCT, "% RH"),
-    )
-    if (limits[0] is None) != (limits[1] is None):
-        raise FormError("u_temperature", "Give both ± limits that hold after the check, or neither.")
-    accuracy = None
-    if limits[0] is not None and limits[1] is not None:
-        accuracy = Accuracy(temperature_c=limits[0], relative_humidity_pct=limits[1])
+    temperature = typed.measured("temperature", -MAX_K, MAX_K, "K", units)
+    humidity = typed.number("humidity", -MAX_PCT, MAX_PCT, "% RH")
+    accuracy = accuracy_of(typed, "Give both ± limits that hold after the check, or neither.")
     if not typed["method"]:
         raise FormError("method", "Say how it was checked, such as a certificate and its number.")
     return Calibration(

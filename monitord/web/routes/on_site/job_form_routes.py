@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from monitord.errors import JobFileError
 from monitord.model.explain import problems
 from monitord.model.job_files.changes import new_id, revised
+from monitord.model.job_files.defaults import JobDefaults
 from monitord.model.job_files.files import dump_job
 from monitord.model.jobs import JobFile, Location, LocationKind
 from monitord.store import jobs as stored_jobs
@@ -71,23 +72,33 @@ class JobFormRoutes:
         with self._web.db.read() as conn:
             known = [job for job in stored_jobs.list_jobs(conn) if visitor().may_see(job.job)]
             latest = max(known, key=lambda job: job.start, default=None)
-            zone = latest.timezone if latest is not None else "UTC"
-            values = {"timezone": zone, "elevation": "0"} | typed
+            usual = stored_jobs.job_defaults(conn)
+            zone = usual.timezone or (latest.timezone if latest is not None else "UTC")
+            values = {"timezone": zone, "elevation": f"{usual.elevation_m or 0.0:g}"}
+            values["valid"] = _number(usual.calibration_valid_d)
+            values |= typed
             return self._web.page(
                 conn, "new_job.html", now, 422 if wrong else 200, typed=values, wrong=wrong, starts=STARTS,
-                t=utc_times(now),
+                t=utc_times(now), usual_days=_number(self._web.settings.analysis.calibration_valid_d),
             )  # fmt: skip
 
-    def make(self, name: Text = "", kind: Text = "leak", timezone: Text = "UTC", elevation: Text = "0") -> Response:
+    def make(
+        self,
+        name: Text = "",
+        kind: Text = "leak",
+        timezone: Text = "UTC",
+        elevation: Text = "0",
+        valid: Text = "",
+    ) -> Response:
         """A new job with the locations that its kind begins with; on to placing its first probe."""
-        typed = {"name": name, "kind": kind, "timezone": timezone, "elevation": elevation}
+        typed = {"name": name, "kind": kind, "timezone": timezone, "elevation": elevation, "valid": valid}
         now = self._web.clock.now().replace(microsecond=0)
         try:
             with self._web.db.write() as conn:
                 called = _name(name)
                 taken = [job.job for job in stored_jobs.list_jobs(conn)]
-                head = {"job": new_id(called, taken), "name": called, "start": now, **_head(timezone, elevation)}
-                job = _validated(head | {"locations": _locations(kind)})
+                head = {"job": new_id(called, taken), "name": called, "start": now, **_head(timezone, elevation, valid)}
+                job = _validated(head | {"locations": _locations(kind, stored_jobs.job_defaults(conn))})
                 stored_jobs.apply_job(conn, job)
                 self._let_in(conn, job.job)
                 self._web.note(conn, "made a job", job.job, called)
@@ -111,19 +122,22 @@ class JobFormRoutes:
             state = self._web.job(conn, job_id, now)
             job = state.job
             held = {"name": job.name, "timezone": job.timezone, "elevation": f"{job.elevation_m:g}"}
+            held["valid"] = _number(job.calibration_valid_d)
             return self._web.page(
                 conn, "edit_job.html", now, 422 if wrong else 200, state=state, typed=typed or held, wrong=wrong,
-                t=LocalTimes(job.zone, now),
+                t=LocalTimes(job.zone, now), usual_days=_number(self._web.settings.analysis.calibration_valid_d),
             )  # fmt: skip
 
-    def change(self, job_id: str, name: Text = "", timezone: Text = "UTC", elevation: Text = "0") -> Response:
-        """Another name, time zone or height."""
-        typed = {"name": name, "timezone": timezone, "elevation": elevation}
+    def change(
+        self, job_id: str, name: Text = "", timezone: Text = "UTC", elevation: Text = "0", valid: Text = ""
+    ) -> Response:
+        """Another name, time zone, height, or how long a check of a probe is good for."""
+        typed = {"name": name, "timezone": timezone, "elevation": elevation, "valid": valid}
         now = self._web.clock.now()
         try:
             with self._web.db.write() as conn:
                 job = self._web.job(conn, job_id, now).job
-                changed = revised(job, name=_name(name), **_head(timezone, elevation))
+                changed = revised(job, name=_name(name), **_head(timezone, elevation, valid))
                 if stored_jobs.apply_job(conn, changed) == "changed":
                     self._web.note(conn, "changed a job", job_id, f"{changed.name}, {timezone}, {elevation} m")
         except JobFileError as error:
@@ -174,21 +188,29 @@ def _name(text: str) -> str:
     return name
 
 
-def _head(timezone: str, elevation: str) -> dict[str, Any]:
+def _head(timezone: str, elevation: str, valid: str) -> dict[str, Any]:
     try:
-        return {"timezone": timezone.strip(), "elevation_m": float(elevation.replace(",", ".") or 0)}
+        head: dict[str, Any] = {"timezone": timezone.strip(), "elevation_m": float(elevation.replace(",", ".") or 0)}
     except ValueError:
         raise JobFileError(f"“{elevation}” is no height in metres") from None
+    try:
+        return head | {"calibration_valid_d": float(valid.replace(",", ".")) if valid.strip() else None}
+    except ValueError:
+        raise JobFileError(f"“{valid}” is no number of days") from None
 
 
-def _locations(kind: str) -> tuple[Location, ...]:
-    """What a kind of job begins with; voids are compared with the room."""
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:g}"
+
+
+def _locations(kind: str, usual: JobDefaults) -> tuple[Location, ...]:
+    """What a kind of job begins with; voids are compared with the room and have the goal that the firm gives them."""
     _, _, wanted = STARTS.get(kind, STARTS["empty"])
     made: list[Location] = []
     room = next((new_id(name, ()) for name, what in wanted if what is LocationKind.ROOM_AIR), None)
     for name, what in wanted:
         reference = room if what is LocationKind.SUBFLOOR_VOID else None
-        made.append(Location(id=new_id(name, ()), name=name, kind=what, reference=reference))
+        made.append(Location(id=new_id(name, ()), name=name, kind=what, reference=reference, goal=usual.goal(what)))
     return tuple(made)
 
 

@@ -10,8 +10,16 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import Connection
 
 from monitord.errors import JobFileError
-from monitord.model.job_files.changes import DRILLED_KINDS, new_id, with_location, with_probe, without_probe
-from monitord.model.jobs import Goal, GoalMetric, JobFile, Location, LocationKind, Placement
+from monitord.model.job_files.changes import (
+    DRILLED_KINDS,
+    new_id,
+    with_calibration,
+    with_location,
+    with_probe,
+    without_probe,
+)
+from monitord.model.job_files.defaults import GOAL_METRICS, JobDefaults, latest_calibration, latest_placement
+from monitord.model.jobs import Goal, JobFile, Location, LocationKind, Placement
 from monitord.model.units import unit_in
 from monitord.store import jobs as stored_jobs
 from monitord.store.last_seen import probes_seen, unplaced
@@ -21,15 +29,8 @@ from monitord.web.routes.pages import Id
 from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors, start_of
 from monitord.web.text.formats import length
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.views.place_view import labels_of, loose_probes, place_rows, standing_rows
+from monitord.web.views.place_view import labels_of, loose_probes, place_rows, standing_rows, usual_goals
 from monitord.web.visitor import reader_units, visitor
-
-_GOALS = {
-    LocationKind.SLAB_SLEEVE: GoalMetric.EQUILIBRIUM_RH,
-    LocationKind.CAVITY: GoalMetric.RH,
-    LocationKind.SUBFLOOR_VOID: GoalMetric.RH,
-    LocationKind.MATERIAL: GoalMetric.TIMBER_MOISTURE,
-}
 
 
 class PlaceRoutes:
@@ -60,7 +61,7 @@ class PlaceRoutes:
 
     def form(self, job_id: str, probe: Id = None, done: Id = None) -> HTMLResponse:
         """The form, its first step filled in where a label was scanned."""
-        return self._form(job_id, {"probe": probe or "", "time": "now"}, done=done)
+        return self._form(job_id, {"probe": probe or "", "time": "now", "goal_by": "usual"}, done=done)
 
     def _form(
         self, job_id: str, typed: dict[str, str], status: int = 200, wrong: FormError | None = None, done: Id = None
@@ -83,6 +84,7 @@ class PlaceRoutes:
                 loose=loose_probes(unplaced(conn), typed.get("probe", "")),
                 places=place_rows(state),
                 standing=standing_rows(state),
+                usual_goals=usual_goals(stored_jobs.job_defaults(conn)),
                 rooms=[x for x in state.job.locations if x.kind is LocationKind.ROOM_AIR],
                 done=_done(state, done),
                 now_local=now.astimezone(state.job.zone).strftime("%Y-%m-%dT%H:%M"),
@@ -103,6 +105,7 @@ class PlaceRoutes:
 
     def _save(self, conn: Connection, state: JobState, typed: Typed, now: datetime) -> str:
         job, at = state.job, start_of(typed, state.job, now)
+        usual = stored_jobs.job_defaults(conn)
         probe = typed["other_probe"] if typed["probe"] in ("", "other") else typed["probe"]
         if not probe:
             raise FormError("probe", "Choose a probe, or type what stands on its label.")
@@ -110,7 +113,7 @@ class PlaceRoutes:
         if typed["place"] == "new":
             again = next((x for x in job.locations if known is not None and x.id == known.location_id), None)
             if again is None or again.name != typed["name"]:
-                made = _new_location(typed, job, at)
+                made = _new_location(typed, job, at, usual)
                 job = with_location(job, made)
                 where = made.id
             else:
@@ -119,10 +122,14 @@ class PlaceRoutes:
             where = typed["place"]
             if where not in {x.id for x in job.locations}:
                 raise FormError("place", "Choose where it goes, or a new location.")
+        everywhere = stored_jobs.list_jobs(conn)
         self._free_elsewhere(conn, job.job, probe, at, move=bool(typed["move"]))
-        changed = with_probe(
-            job, Placement.model_validate({"id": probe, "location_id": where, "from": at}), swap=bool(typed["swap"])
-        )
+        placement = Placement.model_validate({"id": probe, "location_id": where, "from": at})
+        placement = usual.placement(placement, latest_placement(everywhere, probe))
+        changed = with_probe(job, placement, swap=bool(typed["swap"]))
+        correction = latest_calibration(everywhere, probe)
+        if correction is not None:
+            changed = with_calibration(changed, correction)
         if stored_jobs.apply_job(conn, changed) != "unchanged":
             label = changed.location(where).label
             self._web.note(conn, "placed a probe", job.job, f"{probe} at {label} from {at:%Y-%m-%dT%H:%MZ}")
@@ -168,7 +175,7 @@ class PlaceRoutes:
             return self._web.page(conn, "labels.html", now, labels=labels_of(ids, base), base=base, t=utc_times(now))
 
 
-def _new_location(typed: Typed, job: JobFile, at: datetime) -> Location:
+def _new_location(typed: Typed, job: JobFile, at: datetime, usual: JobDefaults) -> Location:
     name = typed.named("name", "the location a name, as you would say it")
     try:
         kind = LocationKind(typed["kind"])
@@ -176,15 +183,24 @@ def _new_location(typed: Typed, job: JobFile, at: datetime) -> Location:
         raise FormError("kind", "Choose what kind of location it is.") from None
     if kind in DRILLED_KINDS and not (typed["electricity"] and typed["asbestos"]):
         raise FormError("electricity", "Tick both cautions before a hole is drilled. Nothing was saved.")
-    limit = typed.number("goal", 1, 300 if kind is LocationKind.MATERIAL else 100, "%")
-    goal = Goal(metric=_GOALS[kind], limit=limit) if limit is not None and kind in _GOALS else None
     known = {x.id for x in job.locations}
-    values: dict[str, Any] = {"id": new_id(name, known), "name": name, "kind": kind, "goal": goal}
+    values: dict[str, Any] = {"id": new_id(name, known), "name": name, "kind": kind, "goal": _goal(typed, kind, usual)}
     if typed["reference"] in known and kind is not LocationKind.OUTDOOR_AIR:
         values["reference"] = typed["reference"]
     if kind is LocationKind.SLAB_SLEEVE:
         values |= _sleeve(typed, at)
     return Location.model_validate(values)
+
+
+def _goal(typed: Typed, kind: LocationKind, usual: JobDefaults) -> Goal | None:
+    if typed["goal_by"] == "usual":
+        return usual.goal(kind)
+    limit = typed.number("goal", 1, 300 if kind is LocationKind.MATERIAL else 100, "%")
+    if typed["goal_by"] == "none" or kind not in GOAL_METRICS:
+        return None
+    if limit is None and typed["goal_by"] == "own":
+        raise FormError("goal", "Give the goal, or choose that there is none.")
+    return None if limit is None else Goal(metric=GOAL_METRICS[kind], limit=limit)
 
 
 def _sleeve(typed: Typed, at: datetime) -> dict[str, Any]:

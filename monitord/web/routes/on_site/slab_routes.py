@@ -9,18 +9,16 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from monitord.model.job_files.changes import new_id, with_slab, without_slab
 from monitord.model.jobs import JobFile, LocationKind
-from monitord.model.readiness.criteria import Method
 from monitord.model.readiness.criteria_files import CriteriaBook
-from monitord.model.readiness.slabs import Covering, ServiceConditions, Slab
-from monitord.model.units import value_in
+from monitord.model.readiness.slabs import Covering, Slab
 from monitord.store import jobs as stored_jobs
 from monitord.store import signoffs
 from monitord.web.page_context import Web, job_url
+from monitord.web.routes.form_parts import held_service, service_of, slab_criteria
 from monitord.web.routes.typed import FormError, Typed, TypedForm, as_form_errors
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.visitor import reader_units
 
-_LOWEST_C, _HIGHEST_C, _MAX_AREA_M2 = -30.0, 60.0, 1e6
+_MAX_AREA_M2 = 1e6
 
 
 class SlabRoutes:
@@ -28,7 +26,7 @@ class SlabRoutes:
 
     def __init__(self, web: Web, criteria: CriteriaBook) -> None:
         self._web = web
-        self._criteria = {key: one for key, one in criteria.items() if one.method is not Method.GOAL}
+        self._criteria = slab_criteria(criteria)
 
     def router(self) -> APIRouter:
         """The routes."""
@@ -42,11 +40,15 @@ class SlabRoutes:
         return router
 
     def new(self, job_id: str) -> HTMLResponse:
-        """An empty form; sleeves are ticked."""
+        """A form with the firm's defaults; sleeves are ticked."""
         with self._web.db.read() as conn:
             job = self._web.job(conn, job_id, self._web.clock.now()).job
+            usual = stored_jobs.job_defaults(conn)
         ticked = [place.id for place in job.locations if place.kind is LocationKind.SLAB_SLEEVE]
-        return self._form(job_id, None, {"criteria": next(iter(self._criteria), "")}, ticked)
+        criteria = usual.criteria if usual.criteria in self._criteria else next(iter(self._criteria), "")
+        guard = "" if usual.guard_factor is None else f"{usual.guard_factor:g}"
+        typed = {"criteria": criteria or "", "guard": guard} | held_service(usual.service)
+        return self._form(job_id, None, typed, ticked)
 
     def edit(self, job_id: str, slab_id: str) -> HTMLResponse:
         """The form, filled in with what holds."""
@@ -124,7 +126,8 @@ class SlabRoutes:
             "covering": Covering(
                 name=typed["covering"], manufacturer=typed["maker"], limit_pct=limit, limit_source=typed["limit_source"]
             ),
-            "service": _service(typed),
+            "service": service_of(typed),
+            "guard_factor": typed.number("guard", 0.0, 3.0, "standard uncertainties"),
             "drying_aids_off_at": typed.moment("aids_off", job.zone),
         }
         return Slab.model_validate(made)
@@ -151,7 +154,7 @@ def _slab_of(job: JobFile, slab_id: str) -> Slab:
 
 def _held(job: JobFile, slab: Slab) -> dict[str, str]:
     """What a slab has, as the form's fields."""
-    floor, service, off = slab.covering, slab.service, slab.drying_aids_off_at
+    floor, off = slab.covering, slab.drying_aids_off_at
     held = {
         "name": slab.label,
         "criteria": slab.criteria,
@@ -161,30 +164,10 @@ def _held(job: JobFile, slab: Slab) -> dict[str, str]:
         "maker": floor.manufacturer,
         "limit": "" if floor.limit_pct is None else f"{floor.limit_pct:g}",
         "limit_source": floor.limit_source,
+        "guard": "" if slab.guard_factor is None else f"{slab.guard_factor:g}",
         "aids_off": "" if off is None else f"{off.astimezone(job.zone):%Y-%m-%dT%H:%M}",
     }
-    if service is not None:
-        units = reader_units()
-        held |= {
-            "t_min": f"{value_in(service.temperature_min_c, '°C', units):.4g}",
-            "t_max": f"{value_in(service.temperature_max_c, '°C', units):.4g}",
-            "h_min": f"{service.humidity_min_pct:g}",
-            "h_max": f"{service.humidity_max_pct:g}",
-        }
-    return held
-
-
-def _service(typed: Typed) -> ServiceConditions | None:
-    """How the room will be used; None where nothing of it was typed."""
-    temperatures = [typed.measured(name, _LOWEST_C, _HIGHEST_C, "°C", reader_units()) for name in ("t_min", "t_max")]
-    humidities = [typed.number(name, 0.0, 100.0, "% RH") for name in ("h_min", "h_max")]
-    values = [*temperatures, *humidities]
-    if all(value is None for value in values):
-        return None
-    if any(value is None for value in values):
-        raise FormError("t_min", "Give lowest and highest of both temperature and humidity, or none of the four.")
-    names = ("temperature_min_c", "temperature_max_c", "humidity_min_pct", "humidity_max_pct")
-    return ServiceConditions.model_validate(dict(zip(names, values, strict=True)))
+    return held | held_service(slab.service)
 
 
 def _said(slab: Slab) -> str:

@@ -1,0 +1,1 @@
+"""Routes of the settings: one's own, people, channels, defaults, and rules for gateways tried out."""
