@@ -26,7 +26,7 @@ from monitord.analysis.damage import assess_damage
 from monitord.analysis.hourly_results import HourlyResults, compute_hourly_results
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.times import utc
-from monitord.analysis.surfaces.cold_surface import surface_of_hours
+from monitord.analysis.surfaces.cold_surface import Track, surfaces_of_hours
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import NightAhead
 from monitord.model.jobs import JobFile
@@ -91,7 +91,7 @@ def _baseline(job: JobFile, hours: HourlyResults, key: str) -> NightForecast | N
     location, outdoor = job.location(key), job.outdoor()
     room = job.room_of(location) or location
     out = hours.all_series[outdoor.id] if outdoor is not None else None
-    surface = surface_of_hours(hours.all_series[key], hours.all_series[room.id], out, _OPTIONS)
+    surface = surfaces_of_hours([Track(hours.all_series[key], hours.all_series[room.id], out)], _OPTIONS)[0]
     if surface is None or not np.isfinite(surface.margin_k[-24:]).any():
         return None
     margin = surface.margin_k[-24:]

@@ -15,9 +15,9 @@ from monitord.analysis.air.ventilation import VentilationDay, ventilation_day
 from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.surfaces.cold_surface import ColdSurface, surface_of_hours
+from monitord.analysis.surfaces.cold_surface import ColdSurface, Track, surfaces_of_hours
 from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, conditions_finding, mould_finding, mould_risk
-from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
+from monitord.analysis.surfaces.night_ahead import Evening, expected_finding, nights_ahead
 from monitord.analysis.wood.wood_moisture import wood_finding, wood_moisture
 from monitord.model.assessments import Finding
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -64,14 +64,24 @@ def assess_damage(
     view = DamageResults(hours.hour_s)
     outdoor_air = job.outdoor()
     outdoor = hours.all_series.get(outdoor_air.id) if outdoor_air is not None else None
+    tracks = []
     for location in job.locations:
         series = hours.all_series.get(location.id)
         if series is None or location.kind not in WATCHED_KINDS or not np.isfinite(series.vapour_pressure_pa).any():
             continue
         if location.kind is LocationKind.ROOM_AIR and outdoor is not None:
             view.ventilation_days[location.id] = ventilation_day(series, outdoor, job.elevation_m, options)
-        assessor = _DamageAssessor(view, job, location, series, _room(job, hours, location), outdoor, options)
-        assessor.assess(outdoor_forecast)
+        tracks.append(Track(series, _room(job, hours, location), outdoor))
+    surfaces = surfaces_of_hours(tracks, options)
+    evenings = [
+        Evening(series, surface, room, outdoor)
+        for (series, room, outdoor), surface in zip(tracks, surfaces, strict=True)
+        if surface is not None
+    ]
+    nights = iter(nights_ahead(evenings, options, outdoor_forecast))
+    for track, surface in zip(tracks, surfaces, strict=True):
+        night = None if surface is None else next(nights)
+        _DamageAssessor(view, job, track.series, options).assess(surface, night)
     return view
 
 
@@ -87,29 +97,23 @@ class _DamageAssessor:
 
     view: DamageResults
     job: JobFile
-    location: Location
     series: HourlySeries
-    room: HourlySeries | None
-    outdoor: HourlySeries | None
     options: AnalysisOptions
 
-    def assess(self, outdoor_forecast: OutdoorForecast | None) -> None:
-        surface = surface_of_hours(self.series, self.room, self.outdoor, self.options)
-        found = self.view.locations[self.location.id] = LocationDamage()
+    def assess(self, surface: ColdSurface | None, night: NightAhead | None) -> None:
+        location, hour_s = self.series.location, self.view.hour_s
+        found = self.view.locations[location.id] = LocationDamage()
         if surface is not None:
-            found.night_ahead = self._night(surface, outdoor_forecast)
-            self._tell(expected_finding(self.series, found.night_ahead, self.view.hour_s, ASSESSMENT.damage_every_s))
-        found.mould = mould_risk(self.series, surface, self.view.hour_s, self.job.zone, self.options)
+            found.night_ahead = night
+            self._tell(expected_finding(self.series, night, hour_s, ASSESSMENT.damage_every_s))
+        found.mould = mould_risk(self.series, surface, hour_s, self.job.zone, self.options)
         if found.mould is not None:
             self._tell(mould_finding(self.series, found.mould, self.options, ASSESSMENT.damage_every_s))
             self._tell(conditions_finding(self.series, found.mould, ASSESSMENT.damage_every_s))
-        if self.location.kind in VOID_KINDS:
-            found.wood = wood_moisture(self.series, self.view.hour_s, self.options)
+        if location.kind in VOID_KINDS:
+            found.wood = wood_moisture(self.series, hour_s, self.options)
             if found.wood is not None:
                 self._tell(wood_finding(self.series, found.wood, self.options, ASSESSMENT.damage_every_s))
-
-    def _night(self, surface: ColdSurface, outdoor_forecast: OutdoorForecast | None) -> NightAhead | None:
-        return night_ahead(self.series, surface, self.room, self.outdoor, self.options, outdoor_forecast)
 
     def _tell(self, finding: Finding | None) -> None:
         if finding is not None:

@@ -12,7 +12,7 @@ import numpy as np
 from monitord.analysis.hourly_results import HourlyResults
 from monitord.analysis.series.hourly_series import HourlySeries
 from monitord.analysis.series.parameters import SERIES
-from monitord.analysis.surfaces.cold_surface import surface_of_hours
+from monitord.analysis.surfaces.cold_surface import Track, surfaces_of_hours
 from monitord.analysis.surfaces.mould_risk import WATCHED_KINDS, MouldIndexSeries, mould_index_series
 from monitord.analysis.wood.wood_moisture import WoodMoistureSeries, wood_moisture_series
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -56,7 +56,7 @@ def estimate_series(
     room = location if location.kind is LocationKind.ROOM_AIR else job.room_of(location)
     inside, outside = _series(hours, room), _series(hours, job.outdoor())
     watched, timber = location.kind in WATCHED_KINDS, location.kind in VOID_KINDS
-    surface = surface_of_hours(series, inside, outside, options) if watched else None
+    surface = surfaces_of_hours([Track(series, inside, outside)], options)[0] if watched else None
     return EstimateSeries(
         end_s=series.hour_s + HOUR_S,
         known=np.isfinite(series.vapour_pressure_pa).astype(np.float64),

@@ -11,10 +11,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import psychrolib
 import pytest
-from damage_support import NO_UNCERTAINTY, job_of, location, newest, surface_risk, track
+from damage_support import NO_UNCERTAINTY, job_of, location, newest, surface_of_hours, surface_risk, track
 
 from monitord.analysis.air.ventilation import VentilationDay, ventilation
-from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import mould_risk
 from monitord.analysis.wood.wood_moisture import wood_moisture
 from monitord.model.config.analysis_options import AnalysisOptions

@@ -15,11 +15,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from damage_support import NO_UNCERTAINTY, START_S, job_of, location, track, view_of
+from damage_support import NO_UNCERTAINTY, START_S, job_of, location, surface_of_hours, track, view_of
 
 from monitord.analysis.air.ventilation import ventilation_day
 from monitord.analysis.damage import assess_damage
-from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import mould_risk
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S

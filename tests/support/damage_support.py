@@ -8,14 +8,19 @@ from typing import Any
 import numpy as np
 
 from monitord.analysis.air.comparison import Present
+from monitord.analysis.air.outdoor_forecast import OutdoorForecast
 from monitord.analysis.hourly_results import HourlyResults
+from monitord.analysis.series import daily_cycle
 from monitord.analysis.series.calibration import Uncertainty
+from monitord.analysis.series.daily_cycle import Continuation
 from monitord.analysis.series.hourly_series import HourlySeries
-from monitord.analysis.surfaces.cold_surface import ColdSurface
+from monitord.analysis.surfaces.cold_surface import ColdSurface, Track, surfaces_of_hours
+from monitord.analysis.surfaces.night_ahead import Evening, nights_ahead
 from monitord.analysis.surfaces.surface_of_readings import Place, surfaces_of_readings
 from monitord.analysis.surfaces.surface_risk import surface_risks
 from monitord.model.assessments import Finding, SurfaceRisk
 from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.damage import NightAhead
 from monitord.model.jobs import HumidityOver, JobFile, Location, LocationKind
 from monitord.model.series import HOUR_S, Array, Series
 from monitord.physics.moist_air import vapour_pressure
@@ -89,3 +94,27 @@ def surface_risk(
 ) -> tuple[SurfaceRisk, Finding] | None:
     """The risk at one location alone."""
     return surface_risks([Place(present, room, outdoor)], options)[0]
+
+
+def surface_of_hours(
+    series: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
+) -> ColdSurface | None:
+    """The cold surface of one track alone."""
+    return surfaces_of_hours([Track(series, room, outdoor)], options)[0]
+
+
+def night_ahead(
+    series: HourlySeries,
+    surface: ColdSurface,
+    room: HourlySeries | None,
+    outdoor: HourlySeries | None,
+    options: AnalysisOptions,
+    forecast: OutdoorForecast | None = None,
+) -> NightAhead | None:
+    """The night ahead of one surface alone."""
+    return nights_ahead([Evening(series, surface, room, outdoor)], options, forecast)[0]
+
+
+def continue_series(value: Array, hours: int, days: int, min_u: float, **more: Any) -> Continuation | None:
+    """One series alone, continued."""
+    return daily_cycle.continue_series(value[None], hours, days, min_u, **more)[0]

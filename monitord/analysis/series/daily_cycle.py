@@ -10,12 +10,14 @@ spread while there are few of them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from monitord.analysis.series.parameters import SERIES
-from monitord.model.series import Array
+from monitord.model.series import Array, Flags
+from monitord.physics.numeric import FloatOrArray
 
 DAY_H = 24
 
@@ -107,90 +109,91 @@ def continuations(value: Array, ends: Array, hours: int, days: int) -> Array:
     return _Cycles.of(_days_before(value, ends, days)).ahead(hours)
 
 
-def _candidates(value: Array, ends: Array, hours: int, days: int) -> Array:
-    """Continuations with each fade and each memory of the cycle, (candidates, ends, hours)."""
-    long = _days_before(value, ends, max(days, SERIES.long_cycle_days))
+def _candidates(values: Array, ends: Array, hours: int, days: int) -> Array:
+    """Continuations of each series with each fade and each memory of the cycle, (candidates, series, ends, hours)."""
+    long = np.concatenate([_days_before(value, ends, max(days, SERIES.long_cycle_days)) for value in values])
     memories = _Cycles.of(long[:, :days]), _Cycles.of(long, SERIES.long_day_weight)
-    return np.stack([cycles.ahead(hours, fade) for fade in SERIES.fades for cycles in memories])
+    made = np.stack([cycles.ahead(hours, fade) for fade in SERIES.fades for cycles in memories])
+    return made.reshape(len(made), len(values), len(ends), hours)
 
 
 def _weights(past: Array, outcome: Array) -> Array:
-    """Weight of each candidate from its past errors in the lowest value, (candidates,).
+    """Weight of each candidate from its past errors in the lowest value, (candidates, series); all alike without any.
 
     Parameters
     ----------
-    past : past forecasts of each, (candidates, origins, hours).
-    came : what came after each origin, (origins, hours); NaN where unknown.
+    past : past forecasts of each, (candidates, series, origins, hours).
+    outcome : what came after each origin, (series, origins, hours); NaN where unknown.
 
     Source
     ------
     Posterior of models with normal errors of unknown variance, (mean square)^(-n/2) (Jeffreys' prior; from memory);
     n is the days of origins, for forecasts that are hours apart share their error.
     """
-    square = np.array([np.mean(np.square(_lowest_errors(one, outcome)), dtype=float) for one in past])
-    with np.errstate(divide="ignore"):
-        log_weight = -0.5 * SERIES.origin_days * np.log(np.maximum(square, SERIES.min_square_error))
-    weight = np.exp(log_weight - log_weight.max())
-    return np.asarray(weight / weight.sum())
+    forecast, came, whole = _lowest_values(past, outcome)
+    square = np.where(whole, np.square(forecast - came), 0.0).sum(axis=-1) / np.maximum(whole.sum(axis=-1), 1)
+    log_weight = -0.5 * SERIES.origin_days * np.log(np.maximum(square, SERIES.min_square_error))
+    weight = np.exp(log_weight - log_weight.max(axis=0))
+    return np.asarray(np.where(whole[0].any(axis=-1), weight / weight.sum(axis=0), 1.0 / len(weight)))
 
 
 def continue_series(
-    value: Array,
+    values: Array,
     hours: int,
     days: int,
     min_u: float,
-    moved: tuple[Array, Array] | None = None,
+    moved: Sequence[tuple[Array, Array] | None] = (),
     held_under: float = -np.inf,
-) -> Continuation | None:
-    """Continue an hourly series; None where too little of the last days is known.
+) -> list[Continuation | None]:
+    """Continue hourly series; None where too little of the last days is known.
 
     Parameters
     ----------
-    value : hourly values up to now, (n,); NaN where unknown.
+    values : hourly values up to now of each series, (series, n); NaN where unknown.
     days : how many past days make the cycle.
     min_u : least standard deviation that is believed.
-    moved : what is known of the hours to come from elsewhere: added to the forecast, (hours,), and to the past
-        forecasts had it been known then, (origins, hours) for `past_origins(n)`.
-    held_under : value under which something holds the series back: a forecast goes under it, or under the lowest value
+    moved : what is known of the hours to come from elsewhere, for each series or for none: added to the forecast,
+        (hours,), and to the past forecasts had it been known then, (origins, hours) for `past_origins(n)`.
+    held_under : value under which something holds a series back: a forecast goes under it, or under the lowest value
         that the series has had, by a share of the way only.
     """
-    n = len(value)
-    known = np.isfinite(value)
-    if known[-2 * DAY_H :].sum() < SERIES.min_known_h or not known[-SERIES.newest_h :].any():
-        return None
+    known = np.isfinite(values)
+    enough = (known[:, -2 * DAY_H :].sum(axis=1) >= SERIES.min_known_h) & known[:, -SERIES.newest_h :].any(axis=1)
+    asked = np.flatnonzero(enough).tolist()
+    found: list[Continuation | None] = [None] * len(values)
+    if not asked:
+        return found
+    n = values.shape[1]
     ends = past_origins(n)
-    outcome = outcomes(value, ends, hours)
-    made = _candidates(value, np.concatenate([ends, [float(n)]]), hours, days)
-    if moved is not None:
-        made = made + np.concatenate([moved[1], moved[0][None]])
-    held_under = min(held_under, float(np.nanmin(value)))
-    made = _held(made, held_under)
-    if len(_lowest_errors(made[0, :-1], outcome)):
-        blend = np.einsum("c,coh->oh", _weights(made[:, :-1], outcome), made)
-    else:
-        blend = made.mean(axis=0)
-    past, future = blend[:-1], blend[-1]
+    outcome = np.stack([outcomes(values[k], ends, hours) for k in asked])
+    made = _candidates(values[asked], np.concatenate([ends, [float(n)]]), hours, days)
+    for at, k in enumerate(asked):
+        added = moved[k] if moved else None
+        if added is not None:
+            made[:, at] += np.concatenate([added[1], added[0][None]])
+    lowest_had = np.minimum(held_under, np.nanmin(values[asked], axis=1))
+    made = _held(made, lowest_had[:, None, None])
+    blend = np.einsum("cs,csoh->soh", _weights(made[:, :, :-1], outcome), made)
+    past, prior = blend[:, :-1], prior_spread(hours)
     errors = past - outcome
-    if not np.isfinite(future).all():
-        return None
-    prior = prior_spread(hours)
-    lowest, u_lowest = _lowest(past, outcome, float(future.min()), float(prior[-1]))
-    return Continuation(
-        future,
-        np.maximum(_spread(errors, prior), min_u),
-        float(_held(np.array([lowest]), held_under)[0]),
-        max(u_lowest, min_u),
-        errors,
-    )
+    u = np.maximum(_spread(errors, prior), min_u)
+    forecast, came, whole = _lowest_values(past, outcome)
+    for at, k in enumerate(asked):
+        future, its = blend[at, -1], whole[at]
+        if np.isfinite(future).all():
+            lowest, u_lowest = _lowest(forecast[at, its], came[at, its], float(future.min()), float(prior[-1]))
+            held = float(_held(np.array([lowest]), lowest_had[at])[0])
+            found[k] = Continuation(future, u[at], held, max(u_lowest, min_u), errors[at])
+    return found
 
 
-def _held(value: Array, held_under: float) -> Array:
+def _held(value: Array, held_under: FloatOrArray) -> Array:
     """Values that go under a level by a share of the way only."""
     return np.asarray(np.maximum(value, held_under) + SERIES.held_share * np.minimum(value - held_under, 0.0))
 
 
-def _lowest(past: Array, outcome: Array, coming: float, usual_u: float) -> tuple[float, float]:
-    """The least value to come and its standard deviation, from how the least values of past forecasts came out.
+def _lowest(forecast: Array, came: Array, coming: float, usual_u: float) -> tuple[float, float]:
+    """The least value to come and its standard deviation, from the least values of past forecasts and what came.
 
     A line through what came against what was forecast, its slope held towards 1.
 
@@ -199,7 +202,6 @@ def _lowest(past: Array, outcome: Array, coming: float, usual_u: float) -> tuple
     Bayesian linear regression with a normal prior of the slope; origins that are hours apart share their error, so the
     days count.
     """
-    forecast, came = _lowest_values(past, outcome)
     n, usual = len(forecast), SERIES.prior_weight * usual_u**2
     if not n:
         return coming, usual_u
@@ -216,27 +218,21 @@ def _lowest(past: Array, outcome: Array, coming: float, usual_u: float) -> tuple
     return centre - shift + slope * beyond, float(np.sqrt(left + beyond * beyond / (known + held)))
 
 
-def _lowest_values(past: Array, outcome: Array) -> tuple[Array, Array]:
-    """Lowest forecast and lowest outcome of the past forecasts whose hours are over and known."""
-    errors = past - outcome
-    whole = np.isfinite(errors).mean(axis=1) >= SERIES.min_outcome_share
-    if not whole.any():
-        return np.empty(0), np.empty(0)
-    known = np.isfinite(errors[whole])
-    expected, came = np.where(known, past[whole], np.inf), np.where(known, outcome[whole], np.inf)
-    return np.asarray(expected.min(axis=1)), np.asarray(came.min(axis=1))
+def _lowest_values(past: Array, outcome: Array) -> tuple[Array, Array, Flags]:
+    """Lowest forecast and lowest outcome of past forecasts, and whether their hours are over and known.
 
-
-def _lowest_errors(past: Array, outcome: Array) -> Array:
-    """Lowest forecast minus lowest outcome of the past forecasts whose hours are over and known."""
-    expected, came = _lowest_values(past, outcome)
-    return expected - came
+    (..., origins, hours) to (..., origins).
+    """
+    known = np.isfinite(past - outcome)
+    whole = known.mean(axis=-1) >= SERIES.min_outcome_share
+    lowest, came = (np.where(known, value, np.inf).min(axis=-1) for value in (past, outcome))
+    return np.where(whole, lowest, 0.0), np.where(whole, came, 0.0), whole
 
 
 def _spread(errors: Array, prior: Array) -> Array:
-    """Root mean square of the columns, held towards a prior while there are few."""
+    """Root mean square over the origins, held towards a prior while there are few; (series, origins, n)."""
     known = np.isfinite(errors)
     squares = np.where(known, errors, 0.0) ** 2
     return np.asarray(
-        np.sqrt((squares.sum(axis=0) + SERIES.prior_weight * prior**2) / (known.sum(axis=0) + SERIES.prior_weight))
+        np.sqrt((squares.sum(axis=1) + SERIES.prior_weight * prior**2) / (known.sum(axis=1) + SERIES.prior_weight))
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -217,27 +217,6 @@ def in_equations(celsius: Array) -> Array:
     return np.where((celsius > SURFACES.min_surface_c) & (celsius < SURFACES.max_surface_c), celsius, np.nan)
 
 
-def _sides(
-    room_c: Array,
-    outdoor_c: Array,
-    room_mean_c: Array,
-    outdoor_mean_c: Array,
-    u_room_k: float,
-    u_outdoor_k: float,
-    own_room: bool,
-) -> Sides:
-    inside, outside = in_equations(room_c), in_equations(outdoor_c)
-    return Sides(
-        room_c=inside,
-        outdoor_c=outside,
-        room_mean_c=np.where(np.isfinite(inside), in_equations(room_mean_c), np.nan),
-        outdoor_mean_c=np.where(np.isfinite(outside), in_equations(outdoor_mean_c), np.nan),
-        u_room_k=u_room_k,
-        u_outdoor_k=u_outdoor_k,
-        own_room=own_room,
-    )
-
-
 def _clipped(rh_pct: FloatOrArray) -> Any:
     low, high = SURFACES.min_surface_rh_pct, SERIES.max_rh_pct
     return np.minimum(np.maximum(rh_pct, low), high) if isinstance(rh_pct, np.ndarray) else min(max(rh_pct, low), high)
@@ -287,29 +266,52 @@ def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> A
 # --- from hours of the whole job ----------------------------------------------------------------------------
 
 
-def surface_of_hours(
-    series: HourlySeries, room: HourlySeries | None, outdoor: HourlySeries | None, options: AnalysisOptions
-) -> ColdSurface | None:
-    """The cold surface at a location in each hour of its track."""
-    air = Air(
-        series.location,
-        series.temperature_c,
-        series.relative_humidity_pct,
-        series.vapour_pressure_pa,
-        series.surface_temperature_c,
-        series.uncertainty,
-        "water",
-    )
-    sides: Sides | None = None
-    if series.location.f_rsi is not None and room is not None and outdoor is not None:
-        hours = max(1, round(averaging_h(series.location, options)))
-        sides = _sides(
-            room.temperature_c,
-            outdoor.temperature_c,
-            trailing_mean(room.temperature_c, hours, 0.0),
-            trailing_mean(outdoor.temperature_c, hours, 0.0),
-            u_room_k=room.uncertainty.temperature_k,
-            u_outdoor_k=outdoor.uncertainty.temperature_k,
-            own_room=room.location.id == series.location.id,
+class Track(NamedTuple):
+    """A location by hour, with the airs on both sides of its cold surface on the same hours."""
+
+    series: HourlySeries
+    room: HourlySeries | None
+    outdoor: HourlySeries | None
+
+
+def surfaces_of_hours(tracks: Sequence[Track], options: AnalysisOptions) -> list[ColdSurface | None]:
+    """The cold surface at each location in each hour of its track."""
+    airs = [
+        Air(
+            series.location,
+            series.temperature_c,
+            series.relative_humidity_pct,
+            series.vapour_pressure_pa,
+            series.surface_temperature_c,
+            series.uncertainty,
+            "water",
         )
-    return cold_surfaces([air], [sides], options)[0]
+        for series, _, _ in tracks
+    ]
+    remembered: dict[tuple[str, int], Array] = {}
+
+    def memory(air: HourlySeries, hours: int) -> Array:
+        key = air.location.id, hours
+        if key not in remembered:
+            remembered[key] = trailing_mean(air.temperature_c, hours, 0.0)
+        return remembered[key]
+
+    sides: list[Sides | None] = []
+    for series, room, outdoor in tracks:
+        if series.location.f_rsi is None or room is None or outdoor is None:
+            sides.append(None)
+            continue
+        hours = max(1, round(averaging_h(series.location, options)))
+        inside, outside = in_equations(room.temperature_c), in_equations(outdoor.temperature_c)
+        sides.append(
+            Sides(
+                room_c=inside,
+                outdoor_c=outside,
+                room_mean_c=np.where(np.isfinite(inside), in_equations(memory(room, hours)), np.nan),
+                outdoor_mean_c=np.where(np.isfinite(outside), in_equations(memory(outdoor, hours)), np.nan),
+                u_room_k=room.uncertainty.temperature_k,
+                u_outdoor_k=outdoor.uncertainty.temperature_k,
+                own_room=room.location.id == series.location.id,
+            )
+        )
+    return cold_surfaces(airs, sides, options)

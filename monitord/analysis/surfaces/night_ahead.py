@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,34 +28,47 @@ from monitord.model.series import HOUR_S, Array
 from monitord.physics.uncertainty import combine, probability_below
 
 
-def night_ahead(
-    series: HourlySeries,
-    surface: ColdSurface,
-    room: HourlySeries | None,
-    outdoor: HourlySeries | None,
-    options: AnalysisOptions,
-    forecast: OutdoorForecast | None = None,
-) -> NightAhead | None:
-    """Forecast the margin of a cold surface from the end of its track on; None where too little is known.
+class Evening(NamedTuple):
+    """A cold surface in the hours up to now, with the tracks of its location and of the airs beside it.
 
-    Parameters
-    ----------
-    series, room, outdoor : hourly series on the same hours; the last two matter with an outdoor forecast only.
-    surface : the cold surface in those hours.
+    All on the same hours; the airs matter with an outdoor forecast only.
     """
-    margin, hours, days = surface.margin_k[-SURFACES.night_history_h :], options.night_hours, options.night_cycle_days
-    change = _change(series, surface, room, outdoor, forecast, options)
-    moved = None if change is None else (change.coming, change.past)
+
+    series: HourlySeries
+    surface: ColdSurface
+    room: HourlySeries | None
+    outdoor: HourlySeries | None
+
+
+def nights_ahead(
+    evenings: Sequence[Evening], options: AnalysisOptions, forecast: OutdoorForecast | None = None
+) -> list[NightAhead | None]:
+    """Forecast the margin of each cold surface from the end of its track on; None where too little is known.
+
+    All surfaces are continued at once, for a call costs more than its numbers.
+    """
+    if not evenings:
+        return []
+    margins = np.stack([one.surface.margin_k[-SURFACES.night_history_h :] for one in evenings])
+    changes = [_change(*one, forecast, options) for one in evenings]
+    moved = [None if change is None else (change.coming, change.past) for change in changes]
+    hours, days = options.night_hours, options.night_cycle_days
     # once a surface condenses, what falls out of the air and its heat hold the margin near zero
-    found = continue_series(margin, hours, days, options.night_min_u_k, moved, held_under=0.0)
-    if found is None:
-        return None
-    measured = surface.u_margin_k[-24:]
+    found = continue_series(margins, hours, days, options.night_min_u_k, moved, held_under=0.0)
+    return [
+        None if continued is None else _night(one, continued, change, options)
+        for one, continued, change in zip(evenings, found, changes, strict=True)
+    ]
+
+
+def _night(one: Evening, found: Continuation, change: Change | None, options: AnalysisOptions) -> NightAhead:
+    measured = one.surface.u_margin_k[-24:]
     measured = measured[np.isfinite(measured)]
     u_known = median(measured) if len(measured) else options.surface_u_k
     u_known = float(np.hypot(u_known, change.u)) if change is not None else u_known
-    known_days = min(days, len(margin) // 24)
-    return _ahead(found, u_known, series.end_s, known_days, change is not None, options)
+    history_h = min(len(one.series), SURFACES.night_history_h)
+    known_days = min(options.night_cycle_days, history_h // 24)
+    return _ahead(found, u_known, one.series.end_s, known_days, change is not None, options)
 
 
 def _change(

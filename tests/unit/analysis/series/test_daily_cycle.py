@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from damage_support import continue_series
 
-from monitord.analysis.series.daily_cycle import continue_series, past_origins, prior_spread
+from monitord.analysis.series.daily_cycle import past_origins, prior_spread
 from monitord.model.series import HOUR_S
 from simulators.building.climate import ar_noise
 

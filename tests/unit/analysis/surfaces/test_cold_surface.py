@@ -11,6 +11,7 @@ from damage_support import (
     job_of,
     location,
     newest,
+    surface_of_hours,
     surface_of_readings,
     surface_risk,
     track,
@@ -18,7 +19,7 @@ from damage_support import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitord.analysis.surfaces.cold_surface import mean_before, surface_of_hours
+from monitord.analysis.surfaces.cold_surface import mean_before
 from monitord.analysis.surfaces.derived import derived_series, surface_by_factor
 from monitord.analysis.surfaces.surface_risk import risk_level
 from monitord.model.assessments import SurfaceSource

@@ -7,13 +7,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from damage_support import NO_UNCERTAINTY, START_S, USUAL, location, track
+from damage_support import NO_UNCERTAINTY, START_S, USUAL, location, surface_of_hours, track
 from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
-from monitord.analysis.surfaces.cold_surface import surface_of_hours
 from monitord.analysis.surfaces.mould_risk import conditions_finding, material_of, mould_finding, mould_risk
 from monitord.model.alerts import Severity
 from monitord.model.config.analysis_options import AnalysisOptions

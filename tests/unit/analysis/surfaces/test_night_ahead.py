@@ -8,17 +8,15 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from damage_support import location, track
+from damage_support import continue_series, location, night_ahead, surface_of_hours, track
 from english import ENGLISH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
 from monitord.analysis.air.outdoor_forecast import OutdoorForecast
-from monitord.analysis.series.daily_cycle import continue_series
 from monitord.analysis.series.parameters import SERIES
-from monitord.analysis.surfaces.cold_surface import surface_of_hours
-from monitord.analysis.surfaces.night_ahead import expected_finding, night_ahead
+from monitord.analysis.surfaces.night_ahead import expected_finding
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.series import HOUR_S
 from monitord.physics.moist_air import relative_humidity, saturation_vapour_pressure, vapour_pressure
