@@ -10,6 +10,7 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import ceil
 from typing import NamedTuple, Protocol
 
 from sqlalchemy import Connection
@@ -104,6 +105,8 @@ _CATCH_UP_D = 60
 """Days of sleeves' ensembles that one round may catch up on after a restart: some three seconds (our choice). [d]"""
 
 
+_LEAST_MB = 2.0
+"""What a job's hours are taken for at least, where few are kept to tell by: those of 20 probes and 30 days. [MB]"""
 _IN_USE = timedelta(minutes=10)
 """A job that was assessed within this time is assumed to be assessed again soon (our choice)."""
 
@@ -139,6 +142,14 @@ class AssessmentCaches:
         self._budget = Budget()
         self._histories: dict[str, History] = {}
         self._fences: dict[str, int] = {}
+        self._told = False
+        self.without_room = 0
+        """Jobs in use whose hours found no room, as of the last round."""
+
+    @property
+    def with_room(self) -> int:
+        """Jobs whose hours are kept."""
+        return len(self._bytes)
 
     @property
     def nbytes(self) -> int:
@@ -173,6 +184,22 @@ class AssessmentCaches:
     def begin_round(self) -> None:
         """Let this round catch up on `_CATCH_UP_D` days of sleeves, so that no restart holds up the alerts."""
         self._budget = Budget(_CATCH_UP_D)
+
+    def end_round(self, now: datetime) -> None:
+        """Count the jobs that found no room, and say so the first time."""
+        self.without_room = sum(
+            name not in self._bytes and now - kept.used_at <= _IN_USE for name, kept in list(self._kept.items())
+        )
+        if not self.without_room or self._told:
+            return
+        self._told = True
+        each = max(_LEAST_MB, self.nbytes / 2**20 / self.with_room if self._bytes else 0.0)
+        needed = each * (self.with_room + self.without_room)
+        _log.warning(
+            "the hours of %d of %d jobs find no room in assess.memory_mb = %d, so each assessment of these takes five "
+            "to ten times as long; write some %d, if the machine has that much (not told again)",
+            self.without_room, self.with_room + self.without_room, self._most_bytes // 2**20, ceil(1.2 * needed),
+        )  # fmt: skip
 
     def history(self, conn: Connection, job: str, as_of: datetime) -> History:
         """The forecasts of a job that still count, from the store where they are not at hand."""
@@ -274,6 +301,7 @@ def assess_pending(
             moved()
     if claims is not None:
         caches.forget_others(claims.is_mine)
+    caches.end_round(began)
     return RoundResult(began, tuple(assessed), tuple(failed))
 
 

@@ -79,6 +79,7 @@ class Daemon:
         self._consumer: Consumer | None = None
         self._scheduler: Scheduler | None = None
         self._unassessed_since: datetime | None = None
+        self._assess_memory: tuple[int, int] | None = None
         self._owned = False
         self._parts = Resources()
         self._integrity: IntegrityWatch | None = None
@@ -150,7 +151,8 @@ class Daemon:
         """The dashboard."""
         from monitord.web.app import create_app
 
-        where, app = self.settings.web, create_app(db, self.clock, self.settings, self.health_problem)
+        where = self.settings.web
+        app = create_app(db, self.clock, self.settings, self.health_problem, lambda: self._assess_memory)
         web = WebServer(app, where.host, where.port, where.certificate, where.key, listener)
         self._parts.add("web", web.stop, web.failure)
         return web
@@ -245,6 +247,7 @@ class Daemon:
 
         settings, clock, shared = self.settings, self.clock, self._shared
         caches = AssessmentCaches(settings.assess.memory_mb)
+        self._assess_memory = (0, 0)
 
         def assess() -> None:
             began = clock.now()
@@ -260,6 +263,7 @@ class Daemon:
                 claims=shared,
             )
             self.assessed_at = done.as_of
+            self._assess_memory = (caches.with_room, caches.without_room)
             self._unassessed_since = (self._unassessed_since or began) if done.failed else None
 
         tasks = [Task(_ASSESS, assess, settings.assess.interval_s)]

@@ -33,7 +33,7 @@ from monitord.web.routes.alert_routes import AlertRoutes
 from monitord.web.routes.api import Api
 from monitord.web.routes.client_routes import ClientRoutes
 from monitord.web.routes.download_routes import DownloadRoutes
-from monitord.web.routes.health import Health
+from monitord.web.routes.health import AssessMemory, Health, no_memory
 from monitord.web.routes.ingest_routes import IngestRoutes
 from monitord.web.routes.mute_pause_routes import MutePauseRoutes
 from monitord.web.routes.on_site.calibration_routes import CalibrationRoutes
@@ -73,11 +73,12 @@ def create_app(
     clock: Clock,
     settings: Settings | None = None,
     health_problem: Callable[[], str | None] = lambda: None,
+    assess_memory: AssessMemory = no_memory,
 ) -> FastAPI:
     """The dashboard over a database, at the time of a clock.
 
-    `health_problem` says why the program is not well, or None. Beyond this machine it answers
-    only over https, under the name that `web.public_url` gives.
+    `health_problem` says why the program is not well, or None; `assess_memory` of how many jobs this process keeps the
+    hours, where it assesses. Beyond this machine it answers only over https, under the name that `web.public_url` says.
     """
     settings = settings or Settings()
     web = parts(db, clock, settings)
@@ -90,7 +91,7 @@ def create_app(
         openapi_url="/api/openapi.json",
         lifespan=_bounded,
     )
-    for router in routers(web, health_problem):
+    for router in routers(web, health_problem, assess_memory):
         app.include_router(router)
     app.mount("/static", _Static(directory=STATIC), name="static")
     # added last, met first
@@ -117,7 +118,9 @@ def parts(db: Database, clock: Clock, settings: Settings) -> Web:
     )
 
 
-def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -> list[APIRouter]:
+def routers(
+    web: Web, health_problem: Callable[[], str | None] = lambda: None, assess_memory: AssessMemory = no_memory
+) -> list[APIRouter]:
     """Every route there is, but for static files and the description of the API."""
     criteria = criteria_book(web.settings.criteria.folder)
     return [
@@ -140,7 +143,7 @@ def routers(web: Web, health_problem: Callable[[], str | None] = lambda: None) -
         ClientRoutes(web).router(),
         Api(web).router(),
         IngestRoutes(web).router(),
-        Health(web, health_problem).router(),
+        Health(web, health_problem, assess_memory).router(),
         SignInRoutes(web).router(),
         SettingsRoutes(web).router(),
         RuleRoutes(web).router(),

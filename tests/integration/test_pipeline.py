@@ -396,7 +396,9 @@ def damp_house(limit_pa: float = 120.0, offset_pct: float | None = None) -> JobF
 
 
 @pytest.mark.parametrize(("seed", "memory_mb"), [(1, 1024), (3, 0)])
-def test_what_is_kept_between_rounds_changes_no_verdict(db: Database, seed: int, memory_mb: int) -> None:
+def test_what_is_kept_between_rounds_changes_no_verdict(
+    db: Database, seed: int, memory_mb: int, caplog: pytest.LogCaptureFixture
+) -> None:
     """Readings in any order of arrival, backlogs, a job file that changes, a calibration: as if judged from scratch."""
     chance, caches = random.Random(seed), AssessmentCaches(memory_mb)
     measured = air(START, 60, 45.0)
@@ -420,6 +422,8 @@ def test_what_is_kept_between_rounds_changes_no_verdict(db: Database, seed: int,
         assert shown is not None
         assert shown.model_dump_json() == scratch.model_dump_json()
     assert (caches.nbytes > 0) == (memory_mb > 0)
+    assert (caches.with_room, caches.without_room) == ((1, 0) if memory_mb else (0, 1))
+    assert caplog.text.count("write some 3, if the machine has that much") == (0 if memory_mb else 1)
 
 
 def slips(as_of: datetime) -> Forecast:

@@ -657,7 +657,8 @@ def test_what_is_answered_what_is_documented_and_what_the_example_rules_ask_are_
         put(conn, "a/b", b"?", support.NOW, "not_json", "no JSON")
         leases.announce(conn, "w1", ["assess", "notify"], 0, 2 * leases.database_ms(conn))
     fresh.put(support.readings_of(support.MILL_LANE.probes[0], support.START + timedelta(hours=2), 3600.0))
-    told = fresh.client().get("/metrics").text
+    told = fresh.client(memory=lambda: (3, 1)).get("/metrics").text
+    assert 'monitord_assess_memory_jobs{kept="no"} 1.0' in told
     labels = {
         family.name: {name for sample in family.samples for name in sample.labels}
         for family in text_string_to_metric_families(told)

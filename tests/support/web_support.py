@@ -46,6 +46,7 @@ from monitord.store.quarantine import put
 from monitord.store.series.readings import insert_batch
 from monitord.web.app import create_app
 from monitord.web.middleware.gate import form_token
+from monitord.web.routes.health import AssessMemory, no_memory
 
 NOW = datetime(2026, 11, 24, 7, 20, tzinfo=UTC)
 START = datetime(2026, 11, 4, 6, 0, tzinfo=UTC)
@@ -476,9 +477,15 @@ class Site:
     clock: HandClock = field(default_factory=HandClock)
     settings: Settings = field(default_factory=Settings)
 
-    def client(self, role: Role | None = Role.OWNER, jobs: frozenset[str] | None = None, token: str = "") -> TestClient:
+    def client(
+        self,
+        role: Role | None = Role.OWNER,
+        jobs: frozenset[str] | None = None,
+        token: str = "",
+        memory: AssessMemory = no_memory,
+    ) -> TestClient:
         """A client that asks as a browser on this machine does, signed in as someone of a role (None: nobody)."""
-        app = create_app(self.db, self.clock, self.settings)
+        app = create_app(self.db, self.clock, self.settings, assess_memory=memory)
         client = TestClient(app, base_url=f"http://{OWN_HOST}", raise_server_exceptions=False)
         if token:
             client.headers["authorization"] = f"Bearer {token}"

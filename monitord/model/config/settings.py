@@ -19,7 +19,7 @@ from monitord.errors import ConfigurationError
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.config.broker import BROKER_NAME, SHARED_BY_BROKERS, BrokerSettings, QuarantineSettings, TopicRule
-from monitord.model.config.influx_settings import StoreSettings
+from monitord.model.config.influx_settings import ReadingsIn, StoreSettings
 from monitord.model.config.mirror_settings import MirrorSettings
 from monitord.model.explain import Loc, nearest, problems, read_toml
 from monitord.model.units import Units
@@ -64,7 +64,8 @@ class ArchiveSettings(BaseModel):
     model_config = _STRICT
 
     after_days: Annotated[float, Field(ge=1, le=36_500)] | None = None
-    """So long after its end a job's raw readings are archived. None: all are kept in the database. [d]"""
+    """So long after its end a job's raw readings are archived. None: all are kept in the database. Not with
+    `store.readings = "influxdb"`. [d]"""
     folder: Path | None = None
     """Folder that the packs are written to; keep copies of it elsewhere, for the readings are then nowhere else."""
 
@@ -160,9 +161,10 @@ class AssessSettings(BaseModel):
     timer_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
     """How often every running job is assessed even without new readings, so that silence is noticed. [s]"""
     memory_mb: Annotated[int, Field(ge=0, le=1_000_000)] = 1024
-    """Memory for the hours kept between assessments: 2 MB for a job of 20 probes after 30 days, 6 MB after 90 days. A
-    job that finds no room is read anew at each assessment: that takes five to ten times as long, and changes nothing.
-    [MB]"""
+    """Memory for the hours kept between assessments: 2 MB for a job of 20 probes after 30 days, 6 MB after 90 days; so
+    the default does for some 450 such jobs of 30 days, and 1,000 need 2300. A job that finds no room is read anew at
+    each assessment: that takes five to ten times as long, and changes nothing. The log then says how much would do, and
+    the metric `monitord_assess_memory_jobs` how many these are. [MB]"""
 
 
 class CriteriaSettings(BaseModel):
@@ -268,6 +270,16 @@ class Settings(BaseSettings):
         return {"broker": self.broker} | {
             name: broker.model_copy(update=shared) for name, broker in self.brokers.items()
         }
+
+    @model_validator(mode="after")
+    def _archive_from_the_database(self) -> Self:
+        if self.archive.after_days is not None and self.store.readings is ReadingsIn.INFLUXDB:
+            raise ValueError(
+                'archive.after_days does not go with store.readings = "influxdb": an archive takes raw readings out of '
+                "the database, which holds none then; leave archive.after_days out, and let InfluxDB drop readings by "
+                "the retention of its bucket; `monitord evidence` packs those of a job before"
+            )
+        return self
 
     @model_validator(mode="after")
     def _brokers_apart(self) -> Self:

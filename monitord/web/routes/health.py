@@ -28,12 +28,21 @@ _FOLDER = ("127.0.0.1", "::1", "")
 Samples = Iterable[tuple[Mapping[str, str], float]]
 
 
+AssessMemory = Callable[[], tuple[int, int] | None]
+"""Jobs whose hours are kept in memory, and jobs that find no room; None: this process does not assess."""
+
+
+def no_memory() -> None:
+    """For a process that does not assess."""
+
+
 class Health:
     """Liveness, readiness, metrics."""
 
-    def __init__(self, web: Web, health_problem: Callable[[], str | None]) -> None:
+    def __init__(self, web: Web, health_problem: Callable[[], str | None], assess_memory: AssessMemory) -> None:
         self._web = web
         self._health_problem = health_problem
+        self._assess_memory = assess_memory
 
     def router(self) -> APIRouter:
         """The routes."""
@@ -121,6 +130,14 @@ class Health:
             "Processes that share the work, by role; absent where one does everything.",
             [({"role": role}, n) for role, n in count_living(conn).items()],
         )
+        memory = self._assess_memory()
+        if memory is not None:
+            kept = zip(("yes", "no"), memory, strict=True)
+            yield family(
+                "monitord_assess_memory_jobs",
+                "Jobs whose hours are kept between assessments, and those that find no room in assess.memory_mb.",
+                [({"kept": word}, n) for word, n in kept],
+            )
         copy = mirror.state(conn)
         if copy is not None:
             yield from _mirror(copy)

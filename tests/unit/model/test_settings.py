@@ -111,6 +111,17 @@ def test_brokers_that_can_not_be_are_refused(brokers: dict[str, dict[str, int]],
         Settings.model_validate({"brokers": brokers})
 
 
+def test_an_archive_of_readings_that_are_in_influxdb_is_refused_at_once_with_a_remedy(tmp_path: Path) -> None:
+    file = tmp_path / "monitord.toml"
+    archive, store = 'after_days = 30\nfolder = "packs"', 'readings = "influxdb"\nurl = "http://i"\nbucket = "b"'
+    file.write_text(f"[archive]\n{archive}\n[store]\n{store}\n")
+    with pytest.raises(ConfigurationError, match=r"Leave archive\.after_days out") as caught:
+        load_settings(file)
+    assert "monitord.toml" in caught.value.message
+    assert 'store.readings = "influxdb"' in caught.value.message
+    assert Settings.model_validate({"archive": {"after_days": 30, "folder": "packs"}}).archive.after_days == 30
+
+
 def test_a_list_is_given_to_the_environment_as_json(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("MONITORD_TOPICS", '[{"pattern": "a/{probe}", "format": "senml-json"}]')
     assert load_settings(None).topics[0].pattern == "a/{probe}"
