@@ -19,6 +19,7 @@ from monitord.model.readiness.slabs import Slab
 from monitord.model.readings import Finite, Identifier, UtcTime
 from monitord.model.site.checks import ProbeCheck
 from monitord.model.site.equipment import Equipment
+from monitord.model.site.plan import Plan
 from monitord.model.site.spots import Spot, SpotGoal, SpotResult, assess_spots
 
 
@@ -291,6 +292,9 @@ class JobFile(BaseModel):
     """Dehumidifiers, air movers and heaters: one entry for each at each location it has been."""
     slabs: tuple[Slab, ...] = ()
     """Slabs and screeds that are to take a covering: of each the job asks whether it is ready."""
+
+    plan: Plan | None = None
+    """A photo or drawing of the building, and where on it the locations are."""
 
     @property
     def label(self) -> str:

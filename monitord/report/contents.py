@@ -50,6 +50,7 @@ def contents_of(
         units=units,
         speaker=speaker,
         notes=noted[::-1],
+        plan=None if job.plan is None else notes.picture_bytes(conn, job.job, job.plan.photo),
         photos={digest: jpeg for digest, jpeg in pictures.items() if jpeg is not None},
     )
 

@@ -56,6 +56,8 @@ class Contents:
     notes: Sequence[Note] = ()
     photos: Mapping[str, bytes] = field(default_factory=dict)
     """Small copies, by digest."""
+    plan: bytes | None = None
+    """The picture of the job's plan."""
 
 
 def document(contents: Contents, logo: str | None) -> dict[str, Any]:
@@ -83,6 +85,7 @@ def document(contents: Contents, logo: str | None) -> dict[str, Any]:
         "facts": _facts(contents),
         "place_head": texts_of(texts.PLACES),
         "places": [_place(location, seen, speaker) for location in job.locations],
+        "plan": _plan(contents, seen),
         "criteria_head": texts_of(texts.CRITERIA),
         "confirm": speaker.text(readiness.CONFIRM) if any(r.confirm for v in seen.readiness for r in v.results) else "",
         "charts": [
@@ -255,6 +258,18 @@ def _machine(item: Equipment, job: JobFile, as_of: datetime, speaker: Speaker) -
     )
     said = speaker.say((texts.PLACED_UNTIL, texts.PLACED), span)
     return [item.label, _label(job, item.location_id), said, rated or _DASH, taken or _DASH]
+
+
+def _plan(contents: Contents, seen: JobAssessment) -> dict[str, Any] | None:
+    job, speaker = contents.job, contents.speaker
+    if job.plan is None or contents.plan is None:
+        return None
+    marks = []
+    for point in job.plan.points:
+        assessed = seen.at(point.location)
+        state = _DASH if assessed is None else state_name(speaker, assessed.state)
+        marks.append({"x": point.x, "y": point.y, "name": _label(job, point.location), "state": state})
+    return {"file": "plan.jpg", "alt": speaker.say((texts.PLAN_ALT,), {"count": str(len(marks))}), "marks": marks}
 
 
 def _note(note: Note, job: JobFile, speaker: Speaker) -> list[str]:

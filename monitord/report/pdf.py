@@ -33,6 +33,8 @@ def pdf_report(contents: Contents, logo: Path | None = None) -> bytes:
         (root / "data.json").write_text(json.dumps(document(contents, name)), encoding="utf-8")
         for number, drawing in enumerate(contents.drawings):
             (root / f"chart-{number}.svg").write_text(drawing.svg, encoding="utf-8")
+        if contents.plan is not None:
+            (root / "plan.jpg").write_bytes(contents.plan)
         for digest, jpeg in contents.photos.items():
             (root / f"photo-{digest}.jpg").write_bytes(jpeg)
         try:

@@ -69,6 +69,11 @@ class Note:
     photos: tuple[Picture, ...]
 
 
+def digest_of(picture: NewPicture) -> str:
+    """The name that a photo has once it is kept: the SHA-256 of its bytes."""
+    return hashlib.sha256(picture.jpeg).hexdigest()
+
+
 def add_note(
     conn: Connection, job: str, location: str | None, at: datetime, by: str, text: str, photos: Sequence[NewPicture]
 ) -> int | None:
@@ -78,7 +83,7 @@ def add_note(
     ------
     StoreError : the job has as many notes or photos as it may.
     """
-    digests = [hashlib.sha256(one.jpeg).hexdigest() for one in photos]
+    digests = [digest_of(one) for one in photos]
     for one in notes_of(conn, job):
         same = (one.location, one.at, one.by, one.text) == (location, at, by, text)
         if same and [picture.digest for picture in one.photos] == digests:

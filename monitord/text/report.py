@@ -9,6 +9,7 @@ PERIOD_FINAL, PERIOD_INTERIM = "{first} to {last}. Final.", "{first} to {last}. 
 HEADS = {
     "page": "Page",
     "places": "Where each location stands",
+    "plan": "Plan",
     "criteria": "Readiness: criteria and what was measured",
     "not_signed": "Not signed off.",
     "charts": "Charts",
@@ -26,6 +27,7 @@ INSTRUMENTS = ("Probe", "Location", "Accuracy", "Checked", "Placed")
 ALERTS = ("Opened", "Closed", "What", "What was done")
 EQUIPMENT = ("Equipment", "Location", "On site", "Rated for a day", "Water taken out")
 NOTES = ("Time", "Location", "By", "Note")
+PLAN_ALT = "Plan with {count} locations and how each stands"
 PHOTO_ALT = "Photo of {location}, {time}"
 SPOTS = ("Location", "Time", "Value", "Instrument, by", "Note")
 
@@ -79,7 +81,7 @@ MESSAGES = (
     *(TITLE, FOOTER, PERIOD_FINAL, PERIOD_INTERIM),
     *HEADS.values(),
     *(*PLACES, *CRITERIA, *INSTRUMENTS, *ALERTS, *SPOTS, *NOTES, *EQUIPMENT, *FACTS),
-    *(PHOTO_ALT, PEOPLE, PERSON, *DID),
+    *(PLAN_ALT, PHOTO_ALT, PEOPLE, PERSON, *DID),
     *(LOCAL_TIMES, METHOD, NO_CHECK, PLACED, PLACED_UNTIL, OPEN, *ACKNOWLEDGED, SIGNED, OWN_READING, WITHDRAWN),
     *(GOAL_EXPECTED, GOAL_INTERVAL, READY_EARLIEST, READY_BY_CLOCKS, CHECK_DUE, CHECK_HOW),
     *(EVIDENCE, *STATEMENTS.values(), *CHART_ALT, CHART_CAPTION, CHART_ROOM, CHART_LIMIT, LIMIT_NAME),

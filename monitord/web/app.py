@@ -43,6 +43,7 @@ from monitord.web.routes.on_site.job_form_routes import JobFormRoutes
 from monitord.web.routes.on_site.location_form_routes import LocationFormRoutes
 from monitord.web.routes.on_site.note_routes import NoteRoutes
 from monitord.web.routes.on_site.place_routes import PlaceRoutes
+from monitord.web.routes.on_site.plan_routes import PlanRoutes
 from monitord.web.routes.on_site.slab_routes import SlabRoutes
 from monitord.web.routes.on_site.spot_routes import SpotRoutes
 from monitord.web.routes.pages import Pages
@@ -134,6 +135,7 @@ def routers(
         PlaceRoutes(web).router(),
         SpotRoutes(web).router(),
         NoteRoutes(web).router(),
+        PlanRoutes(web).router(),
         EquipmentRoutes(web).router(),
         CheckRoutes(web).router(),
         LocationFormRoutes(web).router(),

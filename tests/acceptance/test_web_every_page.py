@@ -22,6 +22,7 @@ from playwright.sync_api import Browser, Page
 from monitord.model.config.settings import Settings
 from monitord.model.site.checks import ProbeCheck
 from monitord.model.site.equipment import Equipment, Water
+from monitord.model.site.plan import Plan, PlanPoint
 from monitord.model.site.spots import Spot, SpotGoal, SpotKind
 from monitord.store import jobs, notes
 from monitord.web.photos import photo_of
@@ -42,8 +43,8 @@ PAGES = (
     f"{JOB}/round",
     f"{JOB}/round?method=surface",
     f"{JOB}/round?method=plaster",
-    f"{JOB}/round?method=rh",
     f"{JOB}/notes",
+    f"{JOB}/plan",
     f"{JOB}/equipment",
     f"{JOB}/equipment/new",
     f"{JOB}/checks",
@@ -62,6 +63,7 @@ PAGES = (
     "/settings/people",
     "/settings/changes",
     "/settings/channels",
+    "/settings/defaults",
     "/settings/rules",
     "/nowhere",
     *SIGNED_OUT,
@@ -72,7 +74,7 @@ A4_PX = int((210.0 - 28.0) / 25.4 * 96.0)
 
 
 def filled(folder: Path) -> support.Site:
-    """Mill Lane 4 with a note, equipment, a check under way, spot readings and a goal for them, and channels."""
+    """Mill Lane 4 with a note, a plan, equipment, a check under way, spot readings, a goal for them, and channels."""
     site = support.mill_lane(folder, step_s=14_400.0)
     alerts = {
         "channels": [{"name": "mail", "url": "log://"}],
@@ -91,10 +93,12 @@ def filled(folder: Path) -> support.Site:
         for place in support.MILL_LANE.locations
     )
     spot = Spot(location_id="utility", at=now - timedelta(days=1), kind=SpotKind.PLASTER, value=1.3)
-    update = {"equipment": (drier,), "checks": (check,), "spots": (spot,), "locations": places}
+    update: dict[str, object] = {"equipment": (drier,), "checks": (check,), "spots": (spot,), "locations": places}
+    photo = notes.NewPicture(made.jpeg, made.small, made.width, made.height)
+    points = (PlanPoint(location="utility", x=300, y=400), PlanPoint(location="hall", x=900, y=950))
+    update["plan"] = Plan(photo=notes.digest_of(photo), points=points)
     with site.db.write() as conn:
         jobs.apply_job(conn, support.MILL_LANE.model_copy(update=update))
-        photo = notes.NewPicture(made.jpeg, made.small, made.width, made.height)
         notes.add_note(conn, "mill-lane-4", "utility", now, "R. Okafor", "Stain behind the unit", [photo])
     return site
 

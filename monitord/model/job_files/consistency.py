@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 def mistakes_between(job: JobFile, known: set[str]) -> list[str]:
     """What the entries say that can't all be so, as `what; remedy`; `known` are the ids of all locations of the job."""
     mistakes = [*_of_locations(job, known), *_of_spots(job, known), *_of_placements(job, known)]
-    mistakes += [*_of_slabs(job, known), *_of_equipment(job, known)]
+    mistakes += [*_of_slabs(job, known), *_of_equipment(job, known), *_of_plan(job, known)]
     if job.end is not None and job.end <= job.start:
         mistakes.append("the job's end is not after its start; correct `start` or `end`")
     return mistakes
@@ -70,6 +70,14 @@ def _of_equipment(job: JobFile, known: set[str]) -> Iterator[str]:
                 f"({item.from_time:%Y-%m-%dT%H:%MZ}); end the first entry with `to`"
             )
         last[item.id] = item
+
+
+def _of_plan(job: JobFile, known: set[str]) -> Iterator[str]:
+    named = [] if job.plan is None else [point.location for point in job.plan.points]
+    for twice in sorted({i for i in named if named.count(i) > 1}):
+        yield f"location {twice!r} is on the plan twice; keep one of its points"
+    for location_id in sorted(set(named) - known):
+        yield f"a point of the plan is of {location_id!r}, which is not a location of this job; take it out"
 
 
 def _of_slabs(job: JobFile, known: set[str]) -> Iterator[str]:

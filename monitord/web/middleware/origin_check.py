@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 MAX_BODY_BYTES = 16_384
 INGEST, MAX_INGEST_BYTES = "/api/readings/", 262_144
 """Where readings are handed in, and how much at once (our choice). [bytes]"""
-NOTES, MAX_NOTES_BYTES = re.compile(r"/jobs/[^/]+/notes"), 48_000_000
+NOTES, MAX_NOTES_BYTES = re.compile(r"/jobs/[^/]+/(notes|plan)"), 48_000_000
 """Where photos are handed in, and how much at once: some photos of a phone (our choice). [bytes]"""
 HSTS = "max-age=31536000"
 """On every answer over https (RFC 6797): a year."""

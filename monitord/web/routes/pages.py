@@ -131,6 +131,7 @@ class Pages:
                 job_view.compare_rows(state, times),
                 job_sections.ventilation_rows(state, times),
             )
+            noted = notes.notes_of(conn, job_id)
             return self._web.page(
                 conn,
                 "job.html",
@@ -160,7 +161,8 @@ class Pages:
                 ventilation_said=job_sections.ventilation_said(ventilation) if ventilation else "",
                 readiness=job_sections.readiness_said(state, times),
                 equipment_said=equipment_said(state.job, now, self._units),
-                notes=notes.notes_of(conn, job_id),
+                notes=noted,
+                plan=job_sections.plan_view(state.job.plan, (one for note in noted for one in note.photos), views),
                 timeline=job_sections.timeline(state.job, stored_alerts.episodes(conn, job_id), now),
             )
 

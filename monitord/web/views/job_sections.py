@@ -13,10 +13,14 @@ from monitord.model.assessments import Flow
 from monitord.model.damage import Ventilation, VentilationEffect
 from monitord.model.jobs import JobFile
 from monitord.model.readiness.verdict import Verdict
+from monitord.model.site.plan import PER_MILLE, Plan
+from monitord.store.notes import Picture
 from monitord.text.alert_texts import TEXTS
+from monitord.text.alerts import cut
 from monitord.web.queries import JobState
 from monitord.web.text.formats import amount, counted
 from monitord.web.text.local_time import LocalTimes
+from monitord.web.text.words import StatusStyle
 from monitord.web.views import damage_view
 from monitord.web.views.job_view import CompareRow, SurfaceRow
 from monitord.web.views.location_view import LocationView
@@ -73,6 +77,63 @@ def tally(views: Iterable[LocationView]) -> str:
     """`10 At goal, 8 Drying`."""
     counts = Counter(view.style.word for view in views)
     return ", ".join(f"{n} {word[:1].lower() + word[1:]}" for word, n in counts.most_common())
+
+
+@dataclass(frozen=True)
+class PlanMark:
+    """A location on the plan, in the drawing's units."""
+
+    id: str
+    label: str
+    name: str
+    style: StatusStyle
+    x: int
+    y: int
+    after: bool
+    """Whether its name stands to the right of it."""
+
+
+@dataclass(frozen=True)
+class PlanView:
+    """The plan as it is drawn: `WIDTH` units wide."""
+
+    digest: str
+    width: int
+    height: int
+    """Of the picture. [px]"""
+    tall: int
+    """Height in the drawing's units."""
+    marks: tuple[PlanMark, ...]
+    said: str
+    """What stands on its sheet while that is closed."""
+
+
+PLAN_WIDTH = 1000
+_NAME_AFTER, _NAME_LETTERS = 600, 18
+"""How far across a point may be for its name to stand to the right of it, and the letters of that (our choice)."""
+
+
+def plan_view(plan: Plan | None, pictures: Iterable[Picture], views: Sequence[LocationView]) -> PlanView | None:
+    """The plan with the state of each location on it; None where there is none, or its picture is not here."""
+    picture = None if plan is None else next((one for one in pictures if one.digest == plan.photo), None)
+    if plan is None or picture is None:
+        return None
+    tall, by_id = round(PLAN_WIDTH * picture.height / picture.width), {view.id: view for view in views}
+    marks = [
+        PlanMark(
+            id=point.location,
+            label=by_id[point.location].label,
+            name=cut(by_id[point.location].name, _NAME_LETTERS),
+            style=by_id[point.location].style,
+            x=round(PLAN_WIDTH * point.x / PER_MILLE),
+            y=round(tall * point.y / PER_MILLE),
+            after=point.x <= _NAME_AFTER,
+        )
+        for point in plan.points
+        if point.location in by_id
+    ]
+    said = f"{len(marks)} of {counted(len(views), 'location')} on it."
+    return PlanView(picture.digest, picture.width, picture.height, tall, tuple(marks), said)
 
 
 def ways_said(rows: Sequence[CompareRow]) -> str:

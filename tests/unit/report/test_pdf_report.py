@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import io
 import time
 from pathlib import Path
@@ -12,6 +13,7 @@ import pypdf
 import pytest
 from analysis_series import START
 from evidence_support import end, evidence, job
+from PIL import Image
 
 from monitord.analysis.assess import assess_job
 from monitord.errors import ConfigurationError
@@ -19,12 +21,14 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Calibration, JobFile
 from monitord.model.readiness.criteria_files import built_in
 from monitord.model.series import JobRecord, PlacementRecord, Series, roll_up_by
+from monitord.model.site.plan import Plan, PlanPoint
 from monitord.model.units import Units
 from monitord.report.document import Contents, document, report_speaker
 from monitord.report.drawings import drawings
 from monitord.report.pdf import pdf_report
 from monitord.report.readings_file import readings_text, record_from
 from monitord.store.notes import Note
+from monitord.text.states import NAMES
 
 
 def contents(rh_pct: float = 72.0, units: Units = Units.METRIC, language_name: str = "en", **slab: object) -> Contents:
@@ -148,11 +152,20 @@ def test_a_default_limit_and_a_slab_that_is_not_ready_are_said(made: bytes) -> N
 def test_a_logo_stands_on_it_and_a_wrong_one_is_refused(tmp_path: Path) -> None:
     logo = tmp_path / "mark.svg"
     logo.write_text('<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 10 5"><path d="M0 0h10v5H0z"/></svg>')
-    figures = [
-        tag for tag in tags(opened(pdf_report(contents(), logo)).trailer["/Root"]["/StructTreeRoot"])
-        if tag["/S"] == "/Figure"
-    ]  # fmt: skip
-    assert len(figures) == 5
+    held = io.BytesIO()
+    Image.new("RGB", (60, 90), "white").save(held, "JPEG")
+    points = tuple(PlanPoint(location=one.id, x=x, y=990) for one, x in zip(job().locations, (10, 995), strict=False))
+    plan = Plan(photo=hashlib.sha256(held.getvalue()).hexdigest(), points=points)
+    known = contents()
+    known = dataclasses.replace(known, job=known.job.model_copy(update={"plan": plan}), plan=held.getvalue())
+    data = pdf_report(known, logo)
+    figures = [tag for tag in tags(opened(data).trailer["/Root"]["/StructTreeRoot"]) if tag["/S"] == "/Figure"]
+    assert len(figures) == 6
+    _, _, after = text_of(data).partition(" Plan ")
+    for point in points:
+        stands = known.assessment.at(point.location)
+        assert stands is not None
+        assert f"{known.job.location(point.location).label} {NAMES[stands.state]}" in after
     with pytest.raises(ConfigurationError, match="no picture that a report takes"):
         pdf_report(contents(), tmp_path / "mark.gif")
     with pytest.raises(ConfigurationError, match="can't be read"):

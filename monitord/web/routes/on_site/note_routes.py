@@ -73,7 +73,7 @@ class NoteRoutes:
         at = pressed_at(typed["pressed"], now).replace(microsecond=0)
         try:
             text = _text(typed["text"], files)
-            photos = [_photo(file) for file in files]
+            photos = [new_picture(file) for file in files]
             with self._web.db.write() as conn:
                 job = self._web.job(conn, job_id, now).job
                 location = typed["location"] or None
@@ -90,10 +90,12 @@ class NoteRoutes:
     def delete(self, job_id: str, note_id: int) -> RedirectResponse:
         """Take a note and its photos away."""
         with self._web.db.write() as conn:
-            self._web.job(conn, job_id, self._web.clock.now())
+            plan = self._web.job(conn, job_id, self._web.clock.now()).job.plan
             gone = notes.delete_note(conn, job_id, note_id)
             if gone is None:
                 raise HTTPException(404, "There is no such note any more.")
+            if plan is not None and plan.photo in {one.digest for one in gone.photos}:
+                raise HTTPException(409, "Its photo is the job's plan: choose another for the plan first. It stays.")
             said = f"of {gone.at:%Y-%m-%dT%H:%MZ} by {gone.by}, {len(gone.photos)} photos: {gone.text[:200]}"
             self._web.note(conn, "deleted a note", job_id, said)
         return RedirectResponse(job_url(job_id, leaf="/notes"), status_code=303)
@@ -118,7 +120,13 @@ def _text(typed: str, files: list[UploadFile]) -> str:
     return text
 
 
-def _photo(file: UploadFile) -> notes.NewPicture:
+def new_picture(file: UploadFile) -> notes.NewPicture:
+    """A photo that was sent, made harmless.
+
+    Raises
+    ------
+    PhotoError : it is no photo that is taken; its words name the file.
+    """
     try:
         made = photo_of(file.file)
     except PhotoError as error:
