@@ -124,7 +124,8 @@ def bound(host: str, port: int, certificate: Path | None = None, key: Path | Non
     """
     _check_pair(certificate, key)
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # asyncio turns Nagle's algorithm off where the protocol is named: else each small answer waits 40 ms for an ACK
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))

@@ -55,6 +55,15 @@ def latest_assessment(conn: Connection, job: str) -> JobAssessment | None:
         return None
 
 
+def latest_assessments(conn: Connection) -> dict[str, JobAssessment]:
+    """The latest assessment of each job that has one."""
+    found = {}
+    for job, document in conn.execute(_ALL):
+        with contextlib.suppress(ValidationError):
+            found[job] = _PARSED.of(job, document)
+    return found
+
+
 def made_at(conn: Connection) -> dict[str, datetime]:
     """Job to the time as of which it was last assessed."""
     return {row.job: from_ms(row.as_of_ms) for row in conn.execute(_MADE)}
@@ -113,6 +122,7 @@ def checkpoints(conn: Connection, job: str) -> dict[str, list[SleeveCheckpoint]]
 # --- statements ---------------------------------------------------------------------------------------------
 
 _MADE = select(assessment.c.job, assessment.c.as_of_ms)
+_ALL = select(assessment.c.job, assessment.c.document)
 _LATEST = select(assessment.c.document).where(assessment.c.job == bindparam("the_job"))
 
 

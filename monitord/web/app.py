@@ -27,6 +27,7 @@ from monitord.web.charts.kept_figures import FiguresKept
 from monitord.web.middleware.etag import ETagMiddleware
 from monitord.web.middleware.gate import Gate
 from monitord.web.middleware.origin_check import OriginCheck
+from monitord.web.middleware.packing import LEVEL
 from monitord.web.page_context import STATIC, Web, environment
 from monitord.web.routes.alert_pages import AlertPages
 from monitord.web.routes.alert_routes import AlertRoutes
@@ -97,7 +98,7 @@ def create_app(
     app.mount("/static", _Static(directory=STATIC), name="static")
     # added last, met first
     app.add_middleware(ETagMiddleware)
-    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=4)
+    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=LEVEL)
     app.add_middleware(Gate, web=web)
     app.add_middleware(_Failsafe, web=web)
     app.add_middleware(OriginCheck, public_urls=(settings.web.public_url, settings.alerts.public_url))

@@ -28,6 +28,7 @@ from monitord.web.charts.kept_figures import FiguresKept
 from monitord.web.queries import JobState, load_job
 from monitord.web.text import formats
 from monitord.web.text.glossary_links import link_terms
+from monitord.web.text.kept_parts import KeptParts
 from monitord.web.text.local_time import LocalTimes, iso
 from monitord.web.text.spelling import AmericanTemplates
 from monitord.web.text.words import english
@@ -118,7 +119,7 @@ def environment(units: Units = Units.METRIC) -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        extensions=[AmericanTemplates] if units is Units.US else [],
+        extensions=[KeptParts, *([AmericanTemplates] if units is Units.US else [])],
     )
     versions = {path.name: _version(path) for path in STATIC.iterdir() if path.is_file()}
     made.globals["static"] = lambda name: f"/static/{name}?v={versions[name]}"

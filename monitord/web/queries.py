@@ -131,18 +131,20 @@ def load_job(conn: Connection, job_id: str, now: datetime) -> JobState | None:
         return None
     pause, alerts = pauses.pause_of(conn, job_id, now), stored_alerts.open_alerts(conn, job_id)
     last_seen = times_seen(conn, (placement.probe for placement in job.probes))
-    return _state(conn, job, now, last_seen, pause, alerts, archived(conn, job_id))
+    assessed = assessments.latest_assessment(conn, job_id)
+    return _state(assessed, job, now, last_seen, pause, alerts, archived(conn, job_id))
 
 
 def load_jobs(conn: Connection, now: datetime) -> list[JobState]:
     """All jobs that the visitor may see, as they stand, the ended ones too."""
     last_seen, paused = times_seen(conn), pauses.standing(conn, now)
+    assessed = assessments.latest_assessments(conn)
     packs = {pack.job: pack for pack in all_archived(conn)}
     alerts: dict[str, list[Alert]] = defaultdict(list)
     for alert in stored_alerts.open_alerts(conn):
         alerts[alert.job].append(alert)
     return [
-        _state(conn, job, now, last_seen, paused.get(job.job), alerts[job.job], packs.get(job.job))
+        _state(assessed.get(job.job), job, now, last_seen, paused.get(job.job), alerts[job.job], packs.get(job.job))
         for job in seen_jobs(conn)
     ]
 
@@ -159,7 +161,7 @@ def visible_probes(probes: Iterable[LastSeen], known: Sequence[JobFile]) -> list
 
 
 def _state(
-    conn: Connection,
+    assessed: JobAssessment | None,
     job: JobFile,
     now: datetime,
     last_seen: Mapping[str, datetime],
@@ -170,7 +172,7 @@ def _state(
     placed = {placement.probe for placement in job.probes}
     return JobState(
         job=job,
-        assessment=assessments.latest_assessment(conn, job.job),
+        assessment=assessed,
         alerts=alerts,
         last_seen={probe: last_seen[probe] for probe in placed if probe in last_seen},
         now=now,

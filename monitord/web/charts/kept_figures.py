@@ -21,6 +21,7 @@ from monitord.web.charts.series import Window
 from monitord.web.kept import Kept
 from monitord.web.queries import JobState
 from monitord.web.text.words import english
+from monitord.web.visitor import for_all
 
 _MAX_BYTES = 48 * 2**20
 """Of the drawings that are kept. Our choice: some two hundred pages of charts."""
@@ -69,7 +70,12 @@ class FiguresKept:
         job, read_as = scene.job, (scene.units, scene.times.year, english().name)
         window: tuple[datetime, datetime] = (scene.start, scene.end)
         key = (what, job.job, location.id, window, read_as)
-        return self._drawn.of(key, (job, scene.flags, scene.openings, *made_of), draw)
+
+        def drawn() -> list[Figure]:
+            with for_all():
+                return draw()
+
+        return self._drawn.of(key, (job, scene.flags, scene.openings, *made_of), drawn)
 
 
 def _size(figures: list[Figure]) -> int:

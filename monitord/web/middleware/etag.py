@@ -11,30 +11,38 @@ import hashlib
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from monitord.web.middleware.packing import DRAWING, Packer
+
 _KINDS = ("text/html", "application/json")
 _AGE, _NOW = b'<time class="age"', b'data-now="'
 
 
 class ETagMiddleware:
-    """ASGI middleware: tags pages and JSON, and answers 304 where the reader has them already."""
+    """ASGI middleware: tags pages and JSON, and answers 304 where the reader has them already.
+
+    It packs those that hold drawings, since it has them whole; the others are packed further out.
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
+        self._packer = Packer()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Hold an answer back until its tag is known."""
         if scope["type"] != "http" or scope["method"] not in ("GET", "HEAD"):
             await self._app(scope, receive, send)
             return
-        await self._app(scope, receive, _Tagger(Headers(scope=scope).get("if-none-match", ""), send))
+        headers = Headers(scope=scope)
+        packer = self._packer if "gzip" in headers.get("accept-encoding", "") else None
+        await self._app(scope, receive, _Tagger(headers.get("if-none-match", ""), packer, send))
 
 
 class _Tagger:
     """The `send` of one answer."""
 
-    def __init__(self, known: str, send: Send) -> None:
+    def __init__(self, known: str, packer: Packer | None, send: Send) -> None:
         self._known = {tag.strip().removeprefix("W/") for tag in known.split(",") if tag.strip()}
-        self._send = send
+        self._packer, self._send = packer, send
         self._start: Message | None = None
         self._body: list[bytes] = []
 
@@ -59,6 +67,10 @@ class _Tagger:
             for name in ("content-length", "content-type"):
                 if name in headers:
                     del headers[name]
+        elif self._packer is not None and DRAWING in body:
+            body = self._packer.packed(body)
+            headers["content-encoding"], headers["content-length"] = "gzip", str(len(body))
+            headers.add_vary_header("accept-encoding")
         await self._send(start)
         await self._send({"type": "http.response.body", "body": body})
 

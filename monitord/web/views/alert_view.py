@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
@@ -99,9 +99,9 @@ class AlertView:
     """Whether nobody has said yet that they have seen it."""
     times: LocalTimes
     """Of the job's zone and the reader's year; their present may be an earlier one."""
-    told: str = ""
+    told: str = field(default="", compare=False)
     """Who was told, where the page asked."""
-    again_at: datetime | None = None
+    again_at: datetime | None = field(default=None, compare=False)
     """When something is said about it again, if nothing changes."""
 
     @property

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from monitord.model.assessments import LocationAssessment, State
@@ -61,7 +61,8 @@ class LocationView:
     humidity: str
     temperature: str
     flow: str
-    last_seen_at: datetime | None
+    last_seen_at: datetime | None = field(compare=False)
+    """Of the present; two views that differ in nothing else say the same."""
     is_air: bool
     needs_tile: bool
 

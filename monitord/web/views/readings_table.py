@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -20,10 +20,11 @@ from monitord.model.units import Units, quantity_in, unit_in, value_in
 from monitord.store.db.database import Database
 from monitord.store.series.readings import load_series
 from monitord.text.faults import fault_sentence
+from monitord.web.kept import Kept
 from monitord.web.queries import JobState
 from monitord.web.text.formats import amount
 from monitord.web.text.local_time import LocalTimes, iso
-from monitord.web.text.words import speaker_of
+from monitord.web.text.words import english, speaker_of
 
 ROWS = 48
 _CHUNK = timedelta(days=7)
@@ -58,6 +59,9 @@ class ReadingsPage:
     """Whether a correction was applied to any of them."""
 
 
+_KEPT: Kept[ReadingsPage] = Kept(300)
+
+
 def readings_page(
     conn: Connection,
     state: JobState,
@@ -70,10 +74,26 @@ def readings_page(
     """The readings just before a time; none given: the newest."""
     until = before - timedelta(milliseconds=1) if before is not None else state.now + timedelta(days=1)
     found = _newest_before(conn, state.job, location, until)
-    excluded = (
-        [] if assessed is None else [(flag, fault_sentence(speaker_of(times), flag.why)) for flag in assessed.flags]
-    )
-    rows = [row for placement, series in found for row in _rows(placement, series, state.job, excluded, units)]
+    flags = () if assessed is None else assessed.flags
+    key = (state.job.job, location.id, None if before is None else until, units, english().name)
+    made_of = (state.job, flags, tuple((placement, _content(series)) for placement, series in found))
+    return _KEPT.of(key, made_of, lambda: _page(state.job, flags, found, before, times, units))
+
+
+def _content(series: Series) -> bytes:
+    return b"".join(getattr(series, item.name).tobytes() for item in fields(Series))
+
+
+def _page(
+    job: JobFile,
+    flags: Sequence[QualityFlag],
+    found: list[tuple[Placement, Series]],
+    before: datetime | None,
+    times: LocalTimes,
+    units: Units,
+) -> ReadingsPage:
+    excluded = [(flag, fault_sentence(speaker_of(times), flag.why)) for flag in flags]
+    rows = [row for placement, series in found for row in _rows(placement, series, job, excluded, units)]
     rows.sort(key=lambda row: row.time, reverse=True)
     more = len(rows) > ROWS
     rows = rows[:ROWS]
@@ -83,7 +103,7 @@ def readings_page(
         older=rows[-1].time if more else None,
         is_newest=before is None,
         has_surface=any(row.surface != "—" for row in rows),
-        calibrated=any(check.probe in probes for check in state.job.calibrations),
+        calibrated=any(check.probe in probes for check in job.calibrations),
     )
 
 

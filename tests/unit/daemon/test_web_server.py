@@ -16,7 +16,7 @@ from starlette.applications import Starlette
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route
 
-from monitord.daemon.web_server import WebServer
+from monitord.daemon.web_server import WebServer, bound
 from monitord.errors import ConfigurationError
 
 
@@ -34,6 +34,16 @@ def test_it_answers_on_any_free_port_until_it_is_stopped() -> None:
     assert server.failure() is None
     with pytest.raises(httpx.TransportError):
         httpx.get(server.url)
+
+
+def test_a_small_answer_waits_for_no_acknowledgement() -> None:
+    """Where the listener names its protocol, asyncio turns Nagle's algorithm off on what it accepts."""
+    with bound("127.0.0.1", 0) as listener:
+        listener.listen()
+        with socket.create_connection(listener.getsockname()):
+            accepted, _ = listener.accept()
+            with accepted:
+                assert accepted.proto == socket.IPPROTO_TCP
 
 
 def test_with_a_certificate_it_speaks_https_and_nothing_else(tmp_path: Path) -> None:

@@ -1,4 +1,5 @@
-"""Charts are drawn once for all who look, and anew when a reading lands that they show: counted, not timed."""
+"""What pages keep: charts are drawn once for all who look, and anew when a reading lands that they show (counted, not
+timed); what is kept is never of one person."""
 
 from __future__ import annotations
 
@@ -17,6 +18,8 @@ from monitord.model.readings import Reading
 from monitord.store.assessments import save_assessment
 from monitord.store.series.rollups import renew_all
 from monitord.web.charts import estimate_series, figure_parts
+from monitord.web.middleware.gate import form_token
+from monitord.web.page_context import environment
 
 HALL, UTILITY = "/jobs/mill-lane-4/locations/hall", "/jobs/mill-lane-4/locations/utility"
 
@@ -134,3 +137,44 @@ def test_hours_are_computed_again_when_one_is_over_or_a_late_reading_came(
     assert times() == 0
     assess(site, support.NOW + timedelta(hours=1))
     assert times() == 1
+
+
+PAGES = ("/", "/alerts", "/jobs/mill-lane-4", UTILITY)
+
+
+def test_no_page_depends_on_who_asked_before(tmp_path: Path) -> None:
+    """Two programs over one store are asked by the same people, in opposite orders."""
+    site = support.mill_lane(tmp_path, step_s=3600.0)
+    people = [(role, site.sign_in(role)) for role in Role]
+    people.append((Role.VIEWER, site.sign_in(Role.VIEWER, frozenset({"mill-lane-4"}))))
+    seen: list[dict[tuple[str, str], str]] = []
+    for order in (people, people[::-1]):
+        client = site.client(None)
+        seen.append({})
+        for _, secret in (*order, order[0]):
+            client.cookies.set("monitord", secret)
+            for path in PAGES:
+                page = client.get(path)
+                assert page.status_code == 200
+                assert seen[-1].setdefault((secret, path), page.text) == page.text, "kept or made, it is the same"
+    assert seen[0] == seen[1]
+    for role, secret in people:
+        page = seen[0][secret, "/jobs/mill-lane-4"]
+        assert ("form_token" in page) == ("Pause alerts" in page) == (role is not Role.VIEWER)
+        others = [form_token(other) for _, other in people if other != secret]
+        assert not any(word in page for word in others)
+    site.db.close()
+
+
+def test_a_part_that_is_kept_for_all_may_not_ask_who_asks() -> None:
+    templates = environment()
+    with pytest.raises(RuntimeError, match="may not depend on who asks"):
+        templates.from_string("{% kept 'a' %}{{ visitor().name }}{% endkept %}").render()
+    with pytest.raises(RuntimeError, match="may not depend on who asks"):
+        templates.from_string("{% kept 'a' %}{{ form_token() }}{% endkept %}").render()
+
+
+def test_a_part_is_rendered_again_when_what_it_names_is_another() -> None:
+    part = environment().from_string("{% kept key, words %}{{ words }}, {{ more }}{% endkept %}")
+    shown = [part.render(key=key, words=words, more=n) for n, (key, words) in enumerate(["a<", "a<", "b<", "a<", "a>"])]
+    assert shown == ["&lt;, 0", "&lt;, 0", "&lt;, 2", "&lt;, 0", "&gt;, 4"]
