@@ -329,7 +329,8 @@ _Dated = TypeVar("_Dated", Facts, Forecast)
 def _not_past(dated: _Dated, as_of: datetime) -> _Dated:
     """The same with no date before `as_of`: a forecast stands for six hours, and its early end may pass meanwhile."""
     dates = {"low": dated.low, "middle": dated.middle, "high": dated.high}
-    return dated.model_copy(update={name: max(date, as_of) for name, date in dates.items() if date is not None})
+    past = {name: as_of for name, date in dates.items() if date is not None and date < as_of}
+    return dated.model_copy(update=past) if past else dated
 
 
 def _facts(present: Present, element: GoalResults, stale: bool, as_of: datetime) -> Facts:

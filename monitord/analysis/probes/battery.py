@@ -37,7 +37,10 @@ def _finding(
     """The median of the newest values; None where there is none."""
     recent = record.recent
     known = values[: recent.time_s.searchsorted(as_of_s, side="right")]
-    reported = np.flatnonzero(np.isfinite(known))[-PROBES.battery_readings :]
+    lately = max(0, len(known) - PROBES.battery_readings)
+    reported = lately + np.flatnonzero(np.isfinite(known[lately:]))
+    if len(reported) < len(known) - lately:  # some do not report it with every reading
+        reported = np.flatnonzero(np.isfinite(known))[-PROBES.battery_readings :]
     if not len(reported):
         return None
     value = median(values[reported])

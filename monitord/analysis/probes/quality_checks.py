@@ -13,7 +13,7 @@ import numpy as np
 
 from monitord.analysis.probes.parameters import PROBES
 from monitord.analysis.series.parameters import SERIES
-from monitord.analysis.series.rolling import median
+from monitord.analysis.series.rolling import median, percentile
 from monitord.model.facts import FaultFacts, FaultReason
 from monitord.model.jobs import AIR_KINDS, LocationKind
 from monitord.model.quantity import Quantity
@@ -164,7 +164,7 @@ def white_noise(value: Array) -> float:
     Real moisture moves smoothly between readings, so what alternates is the probe. Needs at least 8 values.
     """
     d = np.diff(value)
-    d = np.clip(d, *np.percentile(d, [PROBES.noise_tail_pct, 100.0 - PROBES.noise_tail_pct]))
+    d = np.clip(d, percentile(d, PROBES.noise_tail_pct), percentile(d, 100.0 - PROBES.noise_tail_pct))
     return float(np.sqrt(max(0.0, -float(np.mean(d[1:] * d[:-1])))))
 
 
@@ -206,7 +206,7 @@ def gaps(series: Series, interval_s: float, as_of_s: float) -> list[Span]:
     if len(times) < PROBES.gap_min_readings:
         return []
     step = times[1:] - times[:-1]
-    usual = max(interval_s, float(np.percentile(step, PROBES.usual_step_pct)))  # it may report less often than stated
+    usual = max(interval_s, percentile(step, PROBES.usual_step_pct))  # it may report less often than stated
     lost = np.rint(step / usual) - 1.0
     scattered = (lost >= 1.0) & (step < PROBES.scattered_gap_h * HOUR_S)
     share = float(lost[scattered].sum() / (lost[scattered].sum() + len(times)))

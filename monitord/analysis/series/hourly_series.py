@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -47,9 +48,28 @@ class HourlySeries:
         return len(self.hour_s)
 
     def last(self, hours: int) -> HourlySeries:
-        """The same location's last hours only."""
+        """The same location's last hours only; the same object each time."""
         if len(self) <= hours:
             return self
+        if hours not in self._shorter:
+            self._shorter[hours] = self._last(hours)
+        return self._shorter[hours]
+
+    def once(self, what: tuple[str, float], make: Callable[[], Array]) -> Array:
+        """What `make` computes from this series, once: many locations ask the same of the air beside them."""
+        if what not in self._made:
+            self._made[what] = make()
+        return self._made[what]
+
+    @cached_property
+    def _shorter(self) -> dict[int, HourlySeries]:
+        return {}
+
+    @cached_property
+    def _made(self) -> dict[tuple[str, float], Array]:
+        return {}
+
+    def _last(self, hours: int) -> HourlySeries:
         return HourlySeries(
             self.location,
             self.hour_s[-hours:],
@@ -64,9 +84,10 @@ class HourlySeries:
 
     @property
     def nbytes(self) -> int:
-        """Bytes of the arrays."""
+        """Bytes of the arrays; shorter series are views, with what was made of them."""
         columns = self.hour_s, self.temperature_c, self.relative_humidity_pct, self.vapour_pressure_pa
-        return sum(column.nbytes for column in (*columns, self.surface_temperature_c))
+        made = [made for series in (self, *self._shorter.values()) for made in series._made.values()]
+        return sum(column.nbytes for column in (*columns, self.surface_temperature_c, *made))
 
     @property
     def end_s(self) -> float:

@@ -8,6 +8,7 @@ ventilated cavity's vapour by more than the air that it gets.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -64,6 +65,18 @@ def level_of(value: Array) -> Array:
     return trailing_mean(value, WETTING.level_mean_h, WETTING.min_level_share)
 
 
+def _level(series: HourlySeries) -> Array:
+    return series.once(("level", 0.0), lambda: level_of(series.vapour_pressure_pa))
+
+
+def _rise(series: HourlySeries) -> Array:
+    return series.once(("rise", 0.0), lambda: rise(series.vapour_pressure_pa))
+
+
+def _followed(air: HourlySeries, lag_h: float) -> Array:
+    return air.once(("followed", lag_h), lambda: exponential_mean(air.vapour_pressure_pa, lag_h))
+
+
 def rise(vapour: Array) -> Array:
     """Rise of the mean of the last hours against that of one to three days ago, (n,). [unit of the values]"""
     before = trailing_mean(vapour, WETTING.before_mean_h, WETTING.min_before_share)
@@ -91,7 +104,7 @@ def cavity_fit(
     sds = [parameters.cavity_warmth_prior[1]] * len(warmth)
     for air in airs:
         for lag in parameters.cavity_air_lags_h:
-            columns.append(exponential_mean(air.vapour_pressure_pa, lag))
+            columns.append(_followed(air, lag))
             means.append(parameters.cavity_air_prior[0] / len(airs))
             sds.append(parameters.cavity_air_prior[1])
     prior = Prior(np.array(means), np.array(sds))
@@ -111,7 +124,7 @@ def hits(
     judged = np.arange(n) >= max(n - keep_h, int(known[0]) + parameters.cavity_first_h)
     airs = airs_of_place(references)
     with np.errstate(invalid="ignore"):
-        if not (judged & (rise(series.vapour_pressure_pa) > 0.0)).any():
+        if not (judged & (_rise(series) > 0.0)).any():
             return none, None  # what has not risen at all needs no fit
     r = _regression(parameters)
     first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.cavity_windows_h))
@@ -135,7 +148,7 @@ def hits(
 
 def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: WettingParameters) -> Flags:
     """Hours at which the location has a source of its own and has risen by more than the airs that reach it, (n,)."""
-    level, up = level_of(series.vapour_pressure_pa), rise(series.vapour_pressure_pa)
+    level, up = _level(series), _rise(series)
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
     with np.errstate(invalid="ignore"):
         passed = up > 0.0
@@ -147,12 +160,12 @@ def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, par
             most = total + 2.0 * se
             asked = ~(most < parameters.reaches)
             share = parameters.void_reach * np.clip(most, 0.0, 1.0) if void else 1.0
-            air_level = level_of(air.vapour_pressure_pa)
+            air_level = _level(air)
             unknown = ~np.isfinite(air_level)  # an air that is not measured explains nothing and is not asked
             if void:  # an even room may reach it or not: that its own vapour is less says nothing then
                 unknown = unknown | ~(total - 2.0 * se > parameters.reaches)
             own = (level >= parameters.own_source * air_level) | unknown
-            air_up = _air_rise(air.vapour_pressure_pa)
+            air_up = air.once(("air_rise", 0.0), partial(_air_rise, air.vapour_pressure_pa))
             reach = (up >= share * np.maximum(air_up, 0.0)) | ~np.isfinite(air_up)
             passed &= ~asked | (own & reach)
     return np.asarray(passed)

@@ -117,7 +117,7 @@ def innovations(
     w = np.einsum("nij,nj->ni", inverse, xy + weight * mean)
     rss = yy - 2.0 * np.einsum("ni,ni->n", w, xy) + np.einsum("ni,nij,nj->n", w, xx, w)
     variance = np.maximum(rss, 0.0) / count
-    lately = np.column_stack([trailing_mean(design[:, k], WETTING.leverage_mean_h) for k in range(p + 1)])[at]
+    lately = trailing_mean(design, WETTING.leverage_mean_h)[at]
     reach = np.einsum("ni,nij,nj->n", lately, inverse, lately)
     out.coefficient[at], out.inverse[at], out.variance[at] = w, inverse, variance
     out.leverage_u[at] = np.sqrt(np.maximum(regression.leverage_correlation_h * variance * reach, 0.0))

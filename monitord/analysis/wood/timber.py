@@ -66,15 +66,12 @@ class TimberEstimate:
 
 def lagged_known(values: Array, share: float, start: float) -> Array:
     """First-order lag over hourly values, held where they are NaN: M += share (value - M) in each known hour."""
-    from scipy.signal import lfilter  # half a second, which only jobs with timber need
-
-    known = np.isfinite(values)
-    out = np.full(len(values), start)
-    if known.any():
-        course, _ = lfilter([share], [1.0, share - 1.0], values[known], zi=[(1.0 - share) * start])
-        reached = np.maximum(np.cumsum(known) - 1, 0)
-        out = np.where(np.cumsum(known) > 0, course[reached], start)
-    return np.asarray(out, dtype=np.float64)
+    known, keep, level = np.isfinite(values), 1.0 - share, start
+    course = [start]
+    for value in values[known].tolist():  # in plain floats: scipy's lfilter costs more to call, and to import
+        level = keep * level + share * value
+        course.append(level)
+    return np.asarray(np.array(course)[np.cumsum(known)], dtype=np.float64)
 
 
 @dataclass(frozen=True)
