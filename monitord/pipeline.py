@@ -38,7 +38,7 @@ from monitord.model.series import JobRecord
 from monitord.store import alerts as stored_alerts
 from monitord.store import assessments, jobs, outdoor_forecasts, pauses, pending_jobs, signoffs
 from monitord.store.db.database import Database
-from monitord.store.db.times import to_ms
+from monitord.store.db.times import hour_of, to_ms
 from monitord.store.maintenance import leases
 from monitord.store.maintenance.leases import Lease
 from monitord.store.series import rollups
@@ -105,6 +105,8 @@ _CATCH_UP_D = 60
 """Days of sleeves' ensembles that one round may catch up on after a restart: some three seconds (our choice). [d]"""
 
 
+_TOGETHER = 8
+"""Jobs that are assessed as of one time. Our choice."""
 _LEAST_MB = 2.0
 """What a job's hours are taken for at least, where few are kept to tell by: those of 20 probes and 30 days. [MB]"""
 _IN_USE = timedelta(minutes=10)
@@ -187,18 +189,16 @@ class AssessmentCaches:
 
     def end_round(self, now: datetime) -> None:
         """Count the jobs that found no room, and say so the first time."""
-        self.without_room = sum(
-            name not in self._bytes and now - kept.used_at <= _IN_USE for name, kept in list(self._kept.items())
-        )
+        in_use = [name for name, kept in self._kept.items() if now - kept.used_at <= _IN_USE]
+        self.without_room = sum(name not in self._bytes for name in in_use)
         if not self.without_room or self._told:
             return
         self._told = True
-        each = max(_LEAST_MB, self.nbytes / 2**20 / self.with_room if self._bytes else 0.0)
-        needed = each * (self.with_room + self.without_room)
+        each = max(_LEAST_MB, self.nbytes / 2**20 / max(1, self.with_room))
         _log.warning(
             "the hours of %d of %d jobs find no room in assess.memory_mb = %d, so each assessment of these takes five "
             "to ten times as long; write some %d, if the machine has that much (not told again)",
-            self.without_room, self.with_room + self.without_room, self._most_bytes // 2**20, ceil(1.2 * needed),
+            self.without_room, len(in_use), self._most_bytes // 2**20, ceil(1.2 * each * len(in_use)),
         )  # fmt: skip
 
     def history(self, conn: Connection, job: str, as_of: datetime) -> History:
@@ -271,14 +271,14 @@ def assess_pending(
 ) -> RoundResult:
     """Assess every job that is marked, each by itself, and move its alerts on.
 
-    The marks are read before the time is taken: what a mark speaks of had arrived by then, so clearing the mark
-    never hides a reading that the assessment did not see. `moved` is called after each job.
+    The marks of a few jobs are read before their time is taken: what a mark speaks of had arrived by then, so clearing
+    the mark never hides a reading that the assessment did not see. `moved` is called after each job.
     `criteria` are the rules for readiness; None: those of the program. `claims`: the jobs are shared with other
     processes, and only those are assessed that are this one's; None: there is no other.
     """
     caches = caches or AssessmentCaches()
     began = clock.now()
-    batches = claims.batches() if claims is not None else iter([_all_marked(db, clock, moved)])
+    batches = claims.batches() if claims is not None else _all_marked(db, clock, moved)
     caches.begin_round()
     assessed, failed = [], []
     for batch in batches:
@@ -305,12 +305,18 @@ def assess_pending(
     return RoundResult(began, tuple(assessed), tuple(failed))
 
 
-def _all_marked(db: Database, clock: Clock, moved: Callable[[], object]) -> ClaimedJobs:
+def _all_marked(db: Database, clock: Clock, moved: Callable[[], object]) -> Iterator[ClaimedJobs]:
+    """The jobs that are marked now, a few at a time: what lands during a long round counts for the jobs behind it."""
     with db.read() as conn:
-        marked = pending_jobs.marked_jobs(conn)
-    as_of = clock.now()
-    renew_hours(db, as_of, moved)
-    return ClaimedJobs(as_of, [(job, mark, None) for job, mark in marked])
+        waiting = [job for job, _ in pending_jobs.marked_jobs(conn)]
+    renewed: int | None = None
+    for start in range(0, max(1, len(waiting)), _TOGETHER):
+        with db.read() as conn:
+            marked = pending_jobs.marked_jobs(conn, waiting[start : start + _TOGETHER])
+        as_of = clock.now()
+        if renewed != (renewed := hour_of(to_ms(as_of))):
+            renew_hours(db, as_of, moved)
+        yield ClaimedJobs(as_of, [(job, mark, None) for job, mark in marked])
 
 
 def renew_hours(db: Database, as_of: datetime, moved: Callable[[], object]) -> None:

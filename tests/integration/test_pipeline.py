@@ -185,6 +185,30 @@ def test_a_reading_that_lands_during_the_assessment_leaves_the_job_marked(
         assert [job for job, _ in pending_jobs.marked_jobs(conn)] == ["mill-3"]
 
 
+def test_what_lands_during_a_long_round_counts_for_the_jobs_behind(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitord.pipeline._TOGETHER", 1)
+    clock, late = SetClock(START + timedelta(hours=1)), START + timedelta(hours=1, minutes=8)
+    for name, prefix in (("a", "x"), ("b", "y")):
+        apply(db, house(name, prefix))
+        store(db, air(START, 1, 35.0, prefix))
+
+    def meanwhile() -> None:
+        if clock.time < late:
+            clock.time = late
+            store(db, [reading("ya1", late, 21.0, 36.0)])
+
+    assert assess_pending(db, clock, RULES, OPTIONS, moved=meanwhile).assessed == ("a", "b")
+    with db.read() as conn:
+        first, second = latest_assessment(conn, "a"), latest_assessment(conn, "b")
+        assert pending_jobs.marked_jobs(conn) == []
+    assert first is not None
+    assert second is not None
+    assert (first.as_of, second.as_of) == (START + timedelta(hours=1), late)
+    assert second.last_reading_at == late
+
+
 def test_an_acknowledgement_during_the_assessment_is_kept(db: Database, monkeypatch: pytest.MonkeyPatch) -> None:
     apply(db, house())
     clock = SetClock()
