@@ -14,7 +14,7 @@ from monitord.alerts.sending.channels.base import ChannelError
 from monitord.cli import main
 from monitord.model.access import Role
 from monitord.model.job_files.defaults import JobDefaults
-from monitord.model.jobs import Accuracy, Calibration, Goal, GoalMetric
+from monitord.model.jobs import Accuracy, Calibration, Goal, GoalMetric, Location, LocationKind
 from monitord.model.messages import OutboxState
 from monitord.model.site.spots import SpotGoal, SpotKind
 from monitord.store import alerts as stored_alerts
@@ -236,10 +236,27 @@ def test_a_probe_that_is_moved_keeps_what_is_known_of_it(site: support.Site) -> 
         apply_job(conn, job)
         apply_job(conn, job.model_copy(update={"job": "quay-9", "probes": (), "calibrations": ()}))
     typed = {"probe": known.probe, "place": "hall", "time": "now", "move": "1"}
-    assert client.post("/jobs/quay-9/place", data=typed, follow_redirects=False).status_code == 303
+    unseen = client.post("/jobs/quay-9/place", data=typed)
+    assert unseen.status_code == 422
+    assert "Tick both cautions before a hole is drilled" in unseen.text, "it is the first probe of that void"
+    seen = typed | {"electricity": "1", "asbestos": "1"}
+    assert client.post("/jobs/quay-9/place", data=seen, follow_redirects=False).status_code == 303
     moved = site.job("quay-9")
     (there,) = moved.placements_at("hall")
     assert (there.interval_s, there.accuracy, moved.calibrations) == (900.0, known.accuracy, (correction,))
+
+
+def test_of_many_locations_those_with_a_probe_fold_away_until_one_is_chosen(site: support.Site) -> None:
+    client, more = site.client(), [Location(id=f"v{n}", kind=LocationKind.SUBFLOOR_VOID) for n in range(4)]
+    with site.db.write() as conn:
+        apply_job(conn, site.job().model_copy(update={"locations": (*support.LOCATIONS, *more)}))
+    page = client.get(f"/jobs/{JOB}/place").text
+    before, _, folded = page.partition('<details class="how" id="taken">')
+    assert "9 locations with a probe" in folded
+    assert before.count('name="place"') == 5, "four without a probe, and a new one"
+    assert before.count('class=" drills"') == 4
+    wrong = client.post(f"/jobs/{JOB}/place", data={"probe": "", "place": "hall", "time": "now"}).text
+    assert '<details class="how" id="taken" open>' in wrong
 
 
 @pytest.mark.parametrize(

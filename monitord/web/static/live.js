@@ -12,6 +12,10 @@
   let failures = 0;
   let asking = null;
 
+  /* A first job's time zone is most likely that of who makes it. */
+  const zone = document.querySelector("input[data-own-zone]");
+  if (zone) zone.value = Intl.DateTimeFormat().resolvedOptions().timeZone || zone.value;
+
   const now = () => server + (Date.now() - receivedAt) * pace;
 
   /* The same words as age_words in local_time.py. */

@@ -10,7 +10,7 @@ from urllib.parse import quote
 import segno
 from markupsafe import Markup
 
-from monitord.model.job_files.changes import sleeve_depth_mm
+from monitord.model.job_files.changes import DRILLED_KINDS, sleeve_depth_mm
 from monitord.model.job_files.defaults import JobDefaults
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.quantity import Quantity
@@ -41,6 +41,10 @@ class PlaceChoice:
     label: str
     stands: str
     """What is known of a probe there."""
+    taken: bool
+    """Whether a probe stands there now."""
+    drills: bool
+    """Whether a hole is drilled for the first probe there, and none was there yet."""
 
 
 @dataclass(frozen=True)
@@ -88,8 +92,9 @@ def place_rows(state: JobState) -> list[PlaceChoice]:
     rows = []
     for location in state.job.locations:
         standing = [p.probe for p in state.placements_now if p.location_id == location.id]
-        rows.append((bool(standing), PlaceChoice(location.id, location.label, _stands(standing))))
-    return [row for _, row in sorted(rows, key=lambda pair: pair[0])]
+        drills = location.kind in DRILLED_KINDS and not state.job.placements_at(location.id)
+        rows.append(PlaceChoice(location.id, location.label, _stands(standing), bool(standing), drills))
+    return sorted(rows, key=lambda row: row.taken)
 
 
 def _stands(probes: Sequence[str]) -> str:

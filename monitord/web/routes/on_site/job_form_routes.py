@@ -73,12 +73,13 @@ class JobFormRoutes:
             known = [job for job in stored_jobs.list_jobs(conn) if visitor().may_see(job.job)]
             latest = max(known, key=lambda job: job.start, default=None)
             usual = stored_jobs.job_defaults(conn)
-            zone = usual.timezone or (latest.timezone if latest is not None else "UTC")
-            values = {"timezone": zone, "elevation": f"{usual.elevation_m or 0.0:g}"}
+            known_zone = usual.timezone or (latest.timezone if latest is not None else None)
+            values = {"timezone": known_zone or "UTC", "elevation": f"{usual.elevation_m or 0.0:g}"}
             values["valid"] = _number(usual.calibration_valid_d)
             values |= typed
             return self._web.page(
                 conn, "new_job.html", now, 422 if wrong else 200, typed=values, wrong=wrong, starts=STARTS,
+                ask_zone=known_zone is None and not typed.get("timezone"),
                 t=utc_times(now), usual_days=_number(self._web.settings.analysis.calibration_valid_d),
             )  # fmt: skip
 

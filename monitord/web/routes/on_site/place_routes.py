@@ -120,8 +120,11 @@ class PlaceRoutes:
                 where = again.id
         else:
             where = typed["place"]
-            if where not in {x.id for x in job.locations}:
+            there = next((x for x in job.locations if x.id == where), None)
+            if there is None:
                 raise FormError("place", "Choose where it goes, or a new location.")
+            if not job.placements_at(where):
+                _refuse_hole_unseen(there.kind, typed)
         everywhere = stored_jobs.list_jobs(conn)
         self._free_elsewhere(conn, job.job, probe, at, move=bool(typed["move"]))
         placement = Placement.model_validate({"id": probe, "location_id": where, "from": at})
@@ -181,8 +184,7 @@ def _new_location(typed: Typed, job: JobFile, at: datetime, usual: JobDefaults) 
         kind = LocationKind(typed["kind"])
     except ValueError:
         raise FormError("kind", "Choose what kind of location it is.") from None
-    if kind in DRILLED_KINDS and not (typed["electricity"] and typed["asbestos"]):
-        raise FormError("electricity", "Tick both cautions before a hole is drilled. Nothing was saved.")
+    _refuse_hole_unseen(kind, typed)
     known = {x.id for x in job.locations}
     values: dict[str, Any] = {"id": new_id(name, known), "name": name, "kind": kind, "goal": _goal(typed, kind, usual)}
     if typed["reference"] in known and kind is not LocationKind.OUTDOOR_AIR:
@@ -190,6 +192,11 @@ def _new_location(typed: Typed, job: JobFile, at: datetime, usual: JobDefaults) 
     if kind is LocationKind.SLAB_SLEEVE:
         values |= _sleeve(typed, at)
     return Location.model_validate(values)
+
+
+def _refuse_hole_unseen(kind: LocationKind, typed: Typed) -> None:
+    if kind in DRILLED_KINDS and not (typed["electricity"] and typed["asbestos"]):
+        raise FormError("electricity", "Tick both cautions before a hole is drilled. Nothing was saved.")
 
 
 def _goal(typed: Typed, kind: LocationKind, usual: JobDefaults) -> Goal | None:
