@@ -274,6 +274,8 @@ def _assess_element(
         )
     elif rewetting is not None and rewetting.holds:
         element.state, element.facts = State.REWETTING, rewetting.facts
+    elif location.goal is not None and location.kind not in AIR_KINDS:
+        element.state = State.TOO_EARLY  # nothing recorded by the last assessment of goals
     element.findings = tuple(findings)
     return element
 

@@ -131,6 +131,13 @@ def test_what_is_stored_after_the_time_asked_about_is_not_in_it() -> None:
     assert early.last_reading_at <= early.as_of
 
 
+def test_before_goals_are_first_assessed_none_is_denied() -> None:
+    found = assessed(recorded(3.0), 3.0)
+    states = {location.location: location.state for location in found.locations}
+    assert states["wall"] is State.TOO_EARLY
+    assert states["room"] is State.RECORDED_ONLY
+
+
 def test_leaving_out_comparisons_changes_no_finding() -> None:
     record = recorded(400.0)
     full = assessed(record, 400.0)
