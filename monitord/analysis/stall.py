@@ -104,4 +104,5 @@ def end_in_air(metric: Metric, view: TimeToGoal) -> Quantity | None:
         return None
     followed = metric if metric.followed is None else metric.followed
     end = view.end - (followed.goal.limit - metric.goal.limit)
+    end = min(end, 100.0) if metric.unit == "% RH" else end  # the fit knows no saturation
     return Quantity(value=end, unit=metric.unit) if end > metric.goal.limit else None

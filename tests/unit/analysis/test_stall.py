@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from analysis_series import CAVITY, ROOM, START_S, hours, location, noise, track
@@ -49,6 +51,12 @@ def test_no_progress_in_air_that_holds_it_back_is_a_stall_with_that_reason() -> 
     assert found.cause is Cause.AIR_HOLDS
     assert found.end is not None
     assert (found.end.value, found.end.unit) == (pytest.approx(78.0), "% RH")
+
+
+def test_no_air_holds_a_place_above_saturation() -> None:
+    found = judged(FLAT, replace(view(0.95, 0.95), end=132.0))
+    assert found.end is not None
+    assert found.end.value == 100.0
 
 
 def test_no_progress_by_physics_alone_is_slow() -> None:
