@@ -109,7 +109,7 @@ TEXTS: dict[FindingKind, AlertTexts] = {
             _NOT_KNOWN,
         ),
         key=("{value}", "not known"),
-        closing=("drier for {hold}", "drier"),
+        closing=("drier or colder for {hold}", "drier or colder"),
         why="Mould harms health and finishes.",
         first="Dry or warm the air there.",
         then="Cold, unheated, wet behind?",

@@ -14,6 +14,7 @@ from monitord.errors import ConfigurationError
 from monitord.model.alerts import Severity
 from monitord.model.assessments import Finding
 from monitord.model.facts import Facts, FindingKind, Truth
+from monitord.model.quantity import Quantity
 
 FILES = Path(__file__).parent / "alert_rule_files"
 GOOD = sorted((FILES / "good").glob("*.toml"))
@@ -24,6 +25,18 @@ KINDS = {kind.value for kind in FindingKind}
 
 def test_every_kind_of_finding_has_a_default_rule() -> None:
     assert set(default_rule_book().kinds) >= KINDS
+
+
+def test_the_least_drying_potential_is_the_worst() -> None:
+    def deficit(pa: float) -> Finding:
+        facts = Facts(value=Quantity(value=pa, unit="Pa"))
+        return Finding(
+            kind=FindingKind.DRIVE_LOST, measured_at=datetime(2025, 3, 1, tzinfo=UTC), facts=facts, truth=Truth.TRUE
+        )
+
+    rule = default_rule_book().rule_for("drive_lost", "J1", None)
+    assert rule is not None
+    assert rule.worse(deficit(290.0), deficit(1190.0))
 
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
