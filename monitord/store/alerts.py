@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
@@ -42,6 +42,14 @@ def episodes(conn: Connection, job: str, limit: int = 200) -> list[Alert]:
     """The openings of a job's alerts, closed ones too, the newest first; what never opened is left out."""
     chosen = select(_a.document).where(_a.job == job, _a.opened_ms.is_not(None))
     return _alerts(conn, chosen.order_by(_a.opened_ms.desc(), _a.fingerprint).limit(limit))
+
+
+def latest_closed(conn: Connection, limit: int, jobs: Collection[str] | None = None) -> list[Alert]:
+    """The openings that closed last, of some jobs or of all, the newest closing first."""
+    chosen = select(_a.document).where(_a.closed_ms.is_not(None), _a.opened_ms.is_not(None))
+    if jobs is not None:
+        chosen = chosen.where(_a.job.in_(jobs))
+    return _alerts(conn, chosen.order_by(_a.closed_ms.desc(), _a.fingerprint.desc()).limit(limit))
 
 
 def changed_since(conn: Connection, since: datetime) -> list[Alert]:

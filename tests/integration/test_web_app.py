@@ -18,7 +18,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from starlette.testclient import TestClient
 
 from monitord.alerts.messages.signed_links import Link, Purpose, sign
-from monitord.model.alerts import AlertStatus
+from monitord.model.alerts import AlertStatus, Severity
 from monitord.model.assessments import Flow, Forecast, State
 from monitord.model.config.alert_settings import AlertSettings
 from monitord.model.config.settings import Settings
@@ -503,6 +503,25 @@ def test_closed_alerts_stay_on_record(client: TestClient) -> None:
     assert "deficit back for 24 h" in page
     assert re.search(r"1.71 ± 0.08 kPa.*1.71 ± 0.08 kPa", page, re.DOTALL)  # opening, close
     assert client.get("/alerts?job=none").status_code == 404
+
+
+def test_of_many_open_alerts_the_most_pressing_are_shown_and_all_when_asked_for(tmp_path: Path) -> None:
+    site = support.planned_site(tmp_path)
+    with site.db.write() as conn:
+        opened = [support.NOW - timedelta(minutes=n) for n in range(35)]
+        many = [support.alert("rewetting", f"place-{n}", Severity.ACT, at) for n, at in enumerate(opened)]
+        save_alerts(conn, many)
+    client = site.client()
+    page = client.get("/alerts?job=mill-lane-4").text
+    assert "35 alerts need a person today" in page
+    assert "The 30 most pressing of 35." in page
+    shown = re.findall(r'<details class="need [^>]*id="need-([^"]+)-1"', page)
+    assert shown == [one.fingerprint for one in many[:30]], "the newest first"
+    (link,) = re.findall(r'href="([^"]+)">Show all</a>', page)
+    whole = client.get(link.replace("&amp;", "&")).text
+    assert len(re.findall(r'<details class="need ', whole)) == 35
+    assert "Show all" not in whole
+    site.db.close()
 
 
 def test_a_location_says_why_with_numbers_equations_and_sources(client: TestClient) -> None:

@@ -109,11 +109,20 @@ def inhibited(
         sources = [alert for alert in every if alert.kind == rule.source and _counts(alert, rule, as_of)]
         if not sources:
             continue
+        near = _by_job(sources)
         for alert in every:
             if alert.kind in rule.targets and alert.status in OPEN and alert.fingerprint not in found:
-                source = next((s for s in sources if _shares(rule.sharing, s, alert, gateways or {})), None)
+                among = sources if rule.sharing is Sharing.GATEWAY else near.get(alert.job, ())
+                source = next((s for s in among if _shares(rule.sharing, s, alert, gateways or {})), None)
                 if source is not None:
                     found[alert.fingerprint] = Inhibited(source.fingerprint, rule.why)
+    return found
+
+
+def _by_job(alerts: Iterable[Alert]) -> dict[str, list[Alert]]:
+    found: dict[str, list[Alert]] = {}
+    for alert in alerts:
+        found.setdefault(alert.job, []).append(alert)
     return found
 
 

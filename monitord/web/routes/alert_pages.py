@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import HTMLResponse
@@ -14,7 +16,7 @@ from monitord.alerts.lifecycle.rules import AlertRules
 from monitord.alerts.routing.mutes import covers
 from monitord.model.alerts import SYSTEM, Alert, AlertEvent
 from monitord.model.jobs import JobFile
-from monitord.model.messages import Mute
+from monitord.model.messages import MatchLabel, Mute
 from monitord.model.units import Units
 from monitord.store import alerts as stored_alerts
 from monitord.store.mutes import mutes
@@ -25,9 +27,11 @@ from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import alert_kinds
 from monitord.web.views.alert_view import AlertView, MuteView, Tier, alert_views, closed_views, mute_views, times_of
 from monitord.web.views.delivery_view import Deliveries, messages_about, undelivered
-from monitord.web.views.needs import need_of
+from monitord.web.views.needs import Need, need_of
 from monitord.web.visitor import visitor
 
+_MAX_SHOWN = 30
+"""Of each group of open alerts, unless all are asked for. Our choice: what somebody reads through on a phone."""
 _MAX_CLOSED = 100
 _MAX_UNDELIVERED = 100
 
@@ -41,6 +45,16 @@ class EventRow:
     at: datetime
     what: str
     detail: str
+
+
+@dataclass(frozen=True)
+class OpenGroup:
+    """Open alerts that are as urgent as each other."""
+
+    total: int
+    n_easing: int
+    needs: list[Need]
+    """The most pressing ones, each as a need."""
 
 
 class AlertPages:
@@ -57,7 +71,7 @@ class AlertPages:
         router.add_api_route("/alerts/{fingerprint}/{episode}", self.alert)
         return router
 
-    def alerts(self, job: Id = None) -> HTMLResponse:
+    def alerts(self, job: Id = None, every: Annotated[bool, Query(alias="all")] = False) -> HTMLResponse:
         """Open alerts, mutes, what could not be delivered, and alerts that have closed."""
         now, settings, rules = self._web.clock.now(), self._web.settings.alerts, self._web.rules
         with self._web.db.read() as conn:
@@ -65,30 +79,34 @@ class AlertPages:
             known = {state.job.job: state.job for state in states}
             if job is not None and job not in known:
                 raise HTTPException(404, f"There is no job {job!r}.")
-            chosen = [job] if job is not None else [*known, *([SYSTEM] if visitor().sees_all else [])]
-            past = [alert for item in chosen for alert in stored_alerts.episodes(conn, item, _MAX_CLOSED)]
-            still = [alert for item in chosen for alert in stored_alerts.open_alerts(conn, item)]
+            chosen = {job} if job is not None else {*known, *([SYSTEM] if visitor().sees_all else [])}
+            past = stored_alerts.latest_closed(conn, _MAX_CLOSED, chosen)
+            still = [alert for alert in stored_alerts.open_alerts(conn, job) if alert.job in chosen]
             times = times_of([*past, *still], known, now)
-            deliveries = Deliveries(conn, settings, now)
-            opened = [
-                _with_deliveries(view, deliveries)
-                for view in alert_views(still, known, times, self._web.rules, self._units)
-            ]
-            told = [need_of(view) for view in opened if not view.inhibited_why]
+            opened = alert_views(still, known, times, rules, self._units)
+            told = [view for view in opened if not view.inhibited_why]
+            deliveries, muting = Deliveries(conn, settings, now), _seen(conn, mutes(conn, ending_after=now))
+
+            def group(views: Iterable[AlertView]) -> OpenGroup:
+                found = list(views)
+                shown = found if every else found[:_MAX_SHOWN]
+                needs = [need_of(_with_deliveries(view, deliveries)) for view in shown]
+                return OpenGroup(len(found), sum(view.easing for view in found), needs)
+
             return self._web.page(
                 conn,
                 "alerts.html",
                 now,
                 job=known[job] if job is not None else None,
                 pause=next((state.pause for state in states if state.job.job == job), None),
-                today=[need for need in told if need.tier is Tier.TODAY],
-                week=[need for need in told if need.tier is Tier.WEEK],
-                notes=[need.alerts[0] for need in told if need.tier is Tier.NOTE],
-                inhibited=[view for view in opened if view.inhibited_why],
+                today=group(view for view in told if view.tier is Tier.TODAY),
+                week=group(view for view in told if view.tier is Tier.WEEK),
+                notes=group(view for view in told if view.tier is Tier.NOTE),
+                inhibited=group(view for view in opened if view.inhibited_why),
                 open_count=len(opened),
-                need_of=need_of,
-                closed=closed_views(past, known, times, rules, self._units)[:_MAX_CLOSED],
-                mutes=mute_views(_seen(conn, mutes(conn, ending_after=now)), [*past, *still], known, now),
+                every=f"/alerts?{urlencode({'all': '1'} | ({'job': job} if job is not None else {}))}",
+                closed=closed_views(past, known, times, rules, self._units),
+                mutes=mute_views(muting, _muted_singly(conn, muting), known, now),
                 undelivered=undelivered(conn, settings, _MAX_UNDELIVERED) if job is None and visitor().sees_all else [],
                 jobs=[state.job for state in states if not state.ended],
                 kinds=list(alert_kinds().items()),
@@ -134,6 +152,12 @@ def _with_deliveries(view: AlertView, deliveries: Deliveries) -> AlertView:
 def _mutes_over(conn: Connection, alert: Alert, job: JobFile | None, now: datetime) -> list[MuteView]:
     over = [mute for mute in _seen(conn, mutes(conn, ending_after=now)) if covers(mute, alert)]
     return mute_views(over, [alert], {alert.job: job} if job is not None else {}, now)
+
+
+def _muted_singly(conn: Connection, found: Iterable[Mute]) -> list[Alert]:
+    """The alerts that mutes name one by one."""
+    named = {one.pattern for mute in found for one in mute.matchers if one.label is MatchLabel.FINGERPRINT}
+    return [alert for one in sorted(named) if (alert := stored_alerts.get_alert(conn, one)) is not None]
 
 
 def _seen(conn: Connection, found: list[Mute]) -> list[Mute]:

@@ -142,10 +142,8 @@ def closed_views(
     rules: AlertRules,
     units: Units = Units.METRIC,
 ) -> list[AlertView]:
-    """Closed ones, the one that closed last first."""
-    closed = [a for a in alerts if a.closed_at is not None and a.opened_at is not None]
-    ordered = sorted(closed, key=lambda a: (a.closed_at or a.opened_at, a.fingerprint), reverse=True)
-    return [_view(alert, jobs.get(alert.job), times[alert.job], rules, units) for alert in ordered]
+    """Closed ones, in their order."""
+    return [_view(alert, jobs.get(alert.job), times[alert.job], rules, units) for alert in alerts]
 
 
 def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
