@@ -1,4 +1,4 @@
-"""Fixtures for all tests: real brokers. Being here also lets tests import the helper modules beside it."""
+"""Fixtures for all tests: real servers. Being here also lets tests import the helper modules beside it."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import pytest
 from brokers import Mosquitto
 from databases import upgrade
 from hypothesis import HealthCheck, settings
+from postgres import Postgres
 
 from monitord.ingest.mqtt.embedded_broker import EmbeddedBroker
 
@@ -31,6 +32,13 @@ def embedded_broker() -> Iterator[EmbeddedBroker]:
     """The broker that comes with the program."""
     with EmbeddedBroker() as broker:
         yield broker
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Postgres]:
+    """A server, started once in each process of tests that needs it."""
+    with Postgres() as server:
+        yield server
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -1,4 +1,4 @@
-"""Fixtures for tests of the dashboard through its application."""
+"""Fixtures for tests of the dashboard through its application, and of what runs on PostgreSQL."""
 
 from __future__ import annotations
 
@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 import web_support as support
+from postgres import Postgres
+
+from monitord.store.db.database import Database
 
 
 @pytest.fixture
@@ -15,3 +18,11 @@ def site(tmp_path: Path) -> Iterator[support.Site]:
     made = support.planned_site(tmp_path)
     yield made
     made.db.close()
+
+
+@pytest.fixture(scope="session")
+def migrated(postgres: Postgres) -> str:
+    """URL of a database of the newest schema, which tests empty: a copy for each would be three hundred files more."""
+    url = postgres.create("work")
+    Database.open(url).close()
+    return url

@@ -43,23 +43,9 @@ from monitord.store.series.readings import insert_batch, load_job_record
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 
 
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Postgres]:
-    with Postgres() as server:
-        yield server
-
-
-@pytest.fixture(scope="module")
-def migrated(postgres: Postgres) -> str:
-    """URL of a database of the newest schema."""
-    url = postgres.create("work")
-    Database.open(url).close()
-    return url
-
-
 @pytest.fixture
 def url(postgres: Postgres, migrated: str) -> str:
-    """The same, emptied: a copy for each test would be three hundred files more."""
+    """Of a database of the newest schema, emptied."""
     postgres.empty("work")
     return migrated
 

@@ -41,19 +41,6 @@ from monitord.store.series.readings import BatchResult, insert_batch
 T0 = datetime(2025, 3, 1, tzinfo=UTC)
 
 
-@pytest.fixture(scope="module")
-def postgres() -> Iterator[Postgres]:
-    with Postgres() as server:
-        yield server
-
-
-@pytest.fixture(scope="module")
-def migrated(postgres: Postgres) -> str:
-    url = postgres.create("work")
-    Database.open(url).close()
-    return url
-
-
 @pytest.fixture
 def two(postgres: Postgres, migrated: str) -> Iterator[tuple[Database, Database]]:
     """The database as two processes have it open."""

@@ -20,13 +20,6 @@ _NUMBERS = count()
 
 
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[Postgres]:
-    """The server, started once."""
-    with Postgres() as server:
-        yield server
-
-
-@pytest.fixture(scope="session")
 def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
     """The server with a bucket `store`, started once."""
     with Influx(tmp_path_factory.mktemp("influx")) as server:
