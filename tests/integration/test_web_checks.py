@@ -126,6 +126,23 @@ def test_the_inventory_leads_to_the_checks_and_says_when_a_probe_was_checked(sit
     assert f'<a href="{PATH}">5 Oct</a>' in site.client().get("/probes").text
 
 
+def test_many_probes_fold_by_job_and_a_label_says_where_its_probe_stands(site: support.Site) -> None:
+    client, hour = site.client(), support.NOW - timedelta(hours=1)
+    loose = [support.Placement(probe=f"L-{n}", location_id="nowhere", from_time=hour) for n in range(9)]
+    placed = [one.model_copy(update={"from_time": hour}) for one in support.MILL_LANE.probes[:2]]
+    for placement in (*loose, *placed):
+        site.put(support.readings_of(placement, step_s=3600.0))
+    page = client.get("/probes").text
+    folds = re.findall(r'<details class="fold" id="of-[^>]*><summary><b>([^<]*)</b><span>([^<]*)<', page)
+    assert folds == [("Mill Lane 4", "2 probes; longest without a reading: K7-02, ")]
+    assert "at Kitchen, outside wall cavity now; it is moved" in client.get(f"/jobs/{JOB}/place?probe=K7-07").text
+    with site.db.write() as conn:
+        apply_job(conn, support.MILL_LANE.model_copy(update={"job": "abbey", "name": "Abbey Road", "probes": ()}))
+    which = client.get("/place?probe=K7-07").text
+    assert re.findall(r'<li><p><a class="button" href="[^"]*">([^<]*)</a>', which) == ["Mill Lane 4", "Abbey Road"]
+    assert "It is there now, at Kitchen, outside wall cavity." in which
+
+
 def test_applying_a_file_keeps_the_checks(site: support.Site) -> None:
     made = ProbeCheck.model_validate({"kind": "side_by_side", "probes": (A, B), "from": site.clock.at})
     with site.db.write() as conn:

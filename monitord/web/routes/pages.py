@@ -32,7 +32,7 @@ from monitord.web.views.controls import controls_of
 from monitord.web.views.equipment_view import equipment_said
 from monitord.web.views.location_view import location_view
 from monitord.web.views.needs import need_of, needs_of
-from monitord.web.views.probes_view import held_rows, probe_rows
+from monitord.web.views.probes_view import by_job, held_rows, probe_rows
 from monitord.web.views.readings_table import readings_page
 from monitord.web.visitor import visitor
 
@@ -245,12 +245,14 @@ class Pages:
             states = load_jobs(conn, now)
             known = [state.job for state in states]
             seen, open_house = visible_probes(probes_seen(conn), known), visitor().sees_all or visitor().may_work
+            rows = probe_rows(seen, known, self._units)
             return self._web.page(
                 conn,
                 "probes.html",
                 now,
                 loose=probe_rows(unplaced(conn), known, self._units) if open_house else [],
-                probes=probe_rows(seen, known, self._units),
+                probes=rows,
+                groups=by_job(rows, known),
                 newest=newest_of(conn, states),
                 held=held_rows(quarantine.list_held(conn, limit=_MAX_HELD)) if visitor().sees_all else [],
                 held_total=sum(quarantine.count_held(conn).values()) if visitor().sees_all else 0,

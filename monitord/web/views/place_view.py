@@ -68,7 +68,7 @@ class Label:
     picture: Markup
 
 
-def loose_probes(probes: Iterable[LastSeen], chosen: str) -> list[ProbeChoice]:
+def loose_probes(state: JobState, probes: Iterable[LastSeen], chosen: str) -> list[ProbeChoice]:
     """Probes that report and are not placed, the one seen last first; and the one that a label named."""
     rows = [
         ProbeChoice(
@@ -79,7 +79,14 @@ def loose_probes(probes: Iterable[LastSeen], chosen: str) -> list[ProbeChoice]:
         for item in sorted(probes, key=lambda item: item.last_seen_at, reverse=True)
     ]
     if chosen and chosen != "other" and chosen not in {row.probe for row in rows}:
-        rows.insert(0, ProbeChoice(chosen, "from its label, or placed already", None))
+        there = next((p for p in state.placements_now if p.probe == chosen), None)
+        where = None if there is None else state.job.location(there.location_id).label
+        says = (
+            f"at {where} now; it is moved"
+            if where is not None
+            else "from its label; no reading yet, or placed elsewhere"
+        )
+        rows.insert(0, ProbeChoice(chosen, says, None))
     return rows
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
@@ -35,6 +36,16 @@ class ProbeRow:
 
 
 @dataclass(frozen=True)
+class ProbeGroup:
+    """The probes of one job."""
+
+    job: str
+    label: str
+    rows: tuple[ProbeRow, ...]
+    """The one seen last first."""
+
+
+@dataclass(frozen=True)
 class HeldRow:
     """One payload in quarantine."""
 
@@ -55,6 +66,15 @@ def probe_rows(probes: Iterable[LastSeen], jobs: Iterable[JobFile], units: Units
     """Probes, the one seen last first."""
     known = list(jobs)
     return [_probe_row(item, known, units) for item in sorted(probes, key=lambda h: h.last_seen_at, reverse=True)]
+
+
+def by_job(rows: Iterable[ProbeRow], jobs: Iterable[JobFile]) -> list[ProbeGroup]:
+    """The rows of each job, by its name, without those of probes that stand nowhere."""
+    found: dict[str | None, list[ProbeRow]] = defaultdict(list)
+    for row in rows:
+        found[row.job].append(row)
+    groups = [ProbeGroup(job.job, job.label, tuple(found[job.job])) for job in jobs if job.job in found]
+    return sorted(groups, key=lambda group: group.label.lower())
 
 
 def _probe_row(item: LastSeen, jobs: list[JobFile], units: Units) -> ProbeRow:

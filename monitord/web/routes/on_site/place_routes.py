@@ -57,7 +57,16 @@ class PlaceRoutes:
             if len(running) == 1:
                 query = {"probe": probe} if probe else None
                 return RedirectResponse(job_url(running[0].job.job, leaf="/place", query=query), status_code=303)
-            return self._web.page(conn, "which_job.html", now, states=running, probe=probe, t=utc_times(now))
+            there = {
+                state.job.job: state.job.location(placement.location_id).label
+                for state in running
+                for placement in state.placements_now
+                if placement.probe == probe
+            }
+            running.sort(key=lambda state: (state.job.job not in there, state.job.label.lower()))
+            return self._web.page(
+                conn, "which_job.html", now, states=running, probe=probe, there=there, t=utc_times(now)
+            )
 
     def form(self, job_id: str, probe: Id = None, done: Id = None) -> HTMLResponse:
         """The form, its first step filled in where a label was scanned."""
@@ -81,7 +90,7 @@ class PlaceRoutes:
                 t=times,
                 typed=typed,
                 wrong=wrong,
-                loose=loose_probes(unplaced(conn), typed.get("probe", "")),
+                loose=loose_probes(state, unplaced(conn), typed.get("probe", "")),
                 places=place_rows(state),
                 standing=standing_rows(state),
                 usual_goals=usual_goals(stored_jobs.job_defaults(conn)),
