@@ -71,7 +71,8 @@ def _whole(
         )
         return ClientView("Dry, by what we measure.", text, "ok", "i-ok", rows)
     ended = " The drying has ended." if state.ended else ""
-    text = f"{dry} of {len(states)} parts are dry.{_last_date(found, met, times)}{ended}{_trouble(states)}"
+    are = "is" if dry == 1 else "are"
+    text = f"{dry} of {len(states)} parts {are} dry.{_last_date(found, met, times)}{ended}{_trouble(states)}"
     return ClientView("Not dry yet.", text, "watch", "i-wait", rows)
 
 
