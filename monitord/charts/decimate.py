@@ -69,7 +69,7 @@ def buckets(trace: Trace, start_s: float, end_s: float, maximum: int) -> Buckets
     t = trace.time_s[index]
     near = slice(max(0, int(np.searchsorted(t, start_s)) - 1), int(np.searchsorted(t, end_s, side="right")) + 1)
     index, run, t = index[near], run[near], t[near]
-    v = trace.value[index]
+    v, lowest, highest = trace.value[index], trace.lowest[index], trace.highest[index]
     uncertainty = np.full(len(v), np.nan) if trace.uncertainty is None else trace.uncertainty[index]
     if not len(t):
         none, counts = np.empty(0), np.empty(0, dtype=np.intp)
@@ -78,13 +78,12 @@ def buckets(trace: Trace, start_s: float, end_s: float, maximum: int) -> Buckets
     starts = np.flatnonzero(np.r_[True, (np.diff(bucket) != 0) | (np.diff(run) != 0)])
     count = np.diff(np.r_[starts, len(t)])
     group = np.repeat(np.arange(len(starts)), count)
-    by_value = np.lexsort((v, group))
-    first, last = by_value[starts], by_value[starts + count - 1]
+    first, last = np.lexsort((lowest, group))[starts], np.lexsort((highest, group))[starts + count - 1]
     return Buckets(
         run=run[starts],
         time_s=(t[starts] + t[starts + count - 1]) / 2.0,
-        low=v[first],
-        high=v[last],
+        low=lowest[first],
+        high=highest[last],
         mean=np.add.reduceat(v, starts) / count,
         count=count,
         low_s=t[first],
@@ -105,7 +104,7 @@ def gaps(trace: Trace, start_s: float, end_s: float) -> list[tuple[float, float]
 
 def line_points(found: Buckets) -> tuple[Array, Array, Index]:
     """The points a line goes through: lowest and highest of each bucket in the order in which they came."""
-    single = found.low_s == found.high_s
+    single = (found.low_s == found.high_s) & (found.low == found.high)
     low_first = found.low_s <= found.high_s
     time_s = np.column_stack((np.minimum(found.low_s, found.high_s), np.maximum(found.low_s, found.high_s)))
     value = np.column_stack((np.where(low_first, found.low, found.high), np.where(low_first, found.high, found.low)))

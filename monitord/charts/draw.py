@@ -112,7 +112,7 @@ def _shades(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
 def _bands(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
     """The uncertainty around a line, or, where a line has none, the range of the values behind each of its points."""
     for trace, b in zip(frame.chart.traces, found, strict=True):
-        if trace.uncertainty is None and not (b.count > 1).any():
+        if trace.uncertainty is None and not (b.high > b.low).any():
             continue
         uncertainty = b.uncertainty if trace.uncertainty is not None else 0.0
         x, upper, lower = frame.x(b.time_s), frame.y(b.high + uncertainty), frame.y(b.low - uncertainty)

@@ -26,6 +26,18 @@ class Trace:
     a point of the drawing, the line goes through their mean and their range is shaded."""
     interval_s: float = 600.0
     """Nominal time between two values: a much longer one is a gap. [s]"""
+    extremes: tuple[Array, Array] | None = None
+    """Where a value stands for many: the lowest and the highest of them, each (n,); None: for itself."""
+
+    @property
+    def lowest(self) -> Array:
+        """The lowest of what each value stands for; the value where that is not known."""
+        return self.value if self.extremes is None else np.fmin(self.value, self.extremes[0])
+
+    @property
+    def highest(self) -> Array:
+        """The highest of what each value stands for."""
+        return self.value if self.extremes is None else np.fmax(self.value, self.extremes[1])
 
 
 @dataclass(frozen=True)

@@ -74,10 +74,10 @@ def _extent(chart: Chart) -> tuple[float, float]:
         inside = (trace.time_s >= chart.window.start_s) & (trace.time_s <= chart.window.end_s)
         inside &= np.isfinite(trace.value)
         if inside.any():
-            value = trace.value[inside]
-            band = np.zeros_like(value) if trace.uncertainty is None else np.nan_to_num(trace.uncertainty[inside])
-            lows.append(_lowest(value, float(np.min(value - band)), chart.floor))
-            highs.append(_highest(value, float(np.max(value + band)), chart.ceiling))
+            low, high = trace.lowest[inside], trace.highest[inside]
+            band = np.zeros_like(low) if trace.uncertainty is None else np.nan_to_num(trace.uncertainty[inside])
+            lows.append(_lowest(low, float(np.min(low - band)), chart.floor))
+            highs.append(_highest(high, float(np.max(high + band)), chart.ceiling))
     return (min(lows), max(highs)) if lows else (chart.floor or 0.0, (chart.floor or 0.0) + chart.min_span)
 
 

@@ -13,11 +13,12 @@ import pytest
 import web_support as support
 from starlette.testclient import TestClient
 
+from monitord.charts.decimate import buckets
 from monitord.model.access import Role
 from monitord.model.readings import Reading
 from monitord.store.assessments import save_assessment
 from monitord.store.series.rollups import renew_all
-from monitord.web.charts import estimate_series, figure_parts
+from monitord.web.charts import estimate_series, figure_parts, series
 from monitord.web.middleware.gate import form_token
 from monitord.web.page_context import environment
 
@@ -88,6 +89,24 @@ def test_charts_are_drawn_again_when_a_reading_lands_that_they_show(site: suppor
     assert "highest 99.0" in client.get(HALL).text
     land(site, "living-air", support.NOW - timedelta(minutes=2))
     assert count(drawn, client, HALL) > 0, "the air of its room is on them"
+
+
+def test_a_peak_in_an_hour_shows_where_a_line_goes_by_hours(
+    site: support.Site, drawn: Mock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(series, "_MAX_READINGS", 100)
+    for minute, rh in ((10, 99.0), (20, 61.0), (30, 61.0)):
+        land(site, "hall", support.NOW.replace(minute=minute) - timedelta(days=19), rh, received=support.NOW)
+    page = site.client().get(HALL).text.replace("\u00a0", " ")
+    assert "highest 99.0 % on Thu 5 Nov 07:30" in page
+    assert page.count("Drawn by the hour: median, lowest and highest of each.") == 1
+    assert page.count("a peak shorter than an hour may not show") == 1
+    humidity = next(call.args[0] for call in drawn.call_args_list if call.args[0].title == "Relative humidity")
+    found = buckets(humidity.traces[0], humidity.window.start_s, humidity.window.end_s, 350)
+    assert found.high.max() == 99.0
+    assert found.mean.max() < 96.5, "the mean is that of the medians"
+    traced = site.client().get("/api/jobs/mill-lane-4/series?trace=hall:relative_humidity").json()["traces"][0]
+    assert max(traced["high"]) == 99.0
 
 
 def test_a_span_and_a_reader_s_units_have_drawings_of_their_own(site: support.Site, drawn: Mock) -> None:

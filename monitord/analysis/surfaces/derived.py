@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
@@ -47,6 +47,11 @@ class Derived:
     humidity_ratio_g_kg: Array = field(default_factory=_none)
     u_humidity_ratio_g_kg: Array = field(default_factory=_none)
     surface_temperature_c: Array = field(default_factory=_none)
+    temperature_low_c: Array = field(default_factory=_none)
+    """Lowest and highest of what a value stands for: of its hour, or the reading itself."""
+    temperature_high_c: Array = field(default_factory=_none)
+    relative_humidity_low_pct: Array = field(default_factory=_none)
+    relative_humidity_high_pct: Array = field(default_factory=_none)
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -96,6 +101,10 @@ def derived_series(series: Series, placement: Placement, job: JobFile) -> Derive
         humidity_ratio_g_kg=1000.0 * humidity_ratio(vp_air, pressure),
         u_humidity_ratio_g_kg=1000.0 * u_humidity_ratio(t, damp, u_t, u_rh, pressure, humidity_over=over),
         surface_temperature_c=_in_range(fixed.surface_temperature_c, SURFACES.min_shown_c, SURFACES.max_shown_c),
+        temperature_low_c=t,
+        temperature_high_c=t,
+        relative_humidity_low_pct=rh,
+        relative_humidity_high_pct=rh,
     )
 
 
@@ -116,7 +125,10 @@ def wet_bulbs(values: Derived, placement: Placement, job: JobFile) -> Array:
 
 
 def derived_hours(hourly: Hourly, placement: Placement, job: JobFile) -> Derived:
-    """The same from hourly medians, each stamped in the middle of its hour, for spans too long for every reading."""
+    """The same from hourly medians, each stamped in the middle of its hour, for spans too long for every reading.
+
+    With the lowest and highest temperature and humidity of each hour, moved by the correction as the median is.
+    """
     nothing = np.full(len(hourly), np.nan)
     middles = Series(
         time_s=hourly.hour_s + HOUR_S / 2.0,
@@ -126,7 +138,15 @@ def derived_hours(hourly: Hourly, placement: Placement, job: JobFile) -> Derived
         battery_v=nothing,
         received_s=nothing,
     )
-    return derived_series(middles, placement, job)
+    made = derived_series(middles, placement, job)
+    t, rh = made.temperature_c - hourly.temperature_c, made.relative_humidity_pct - hourly.relative_humidity_pct
+    return replace(
+        made,
+        temperature_low_c=_in_range(hourly.temperature_min_c + t, SURFACES.min_shown_c, SURFACES.max_shown_c),
+        temperature_high_c=_in_range(hourly.temperature_max_c + t, SURFACES.min_shown_c, SURFACES.max_shown_c),
+        relative_humidity_low_pct=_in_range(hourly.relative_humidity_min_pct + rh, 0, SERIES.max_rh_pct),
+        relative_humidity_high_pct=_in_range(hourly.relative_humidity_max_pct + rh, 0, SERIES.max_rh_pct),
+    )
 
 
 def joined(placements: list[Derived]) -> Derived:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from monitord.charts.decimate import gaps
 from monitord.charts.draw import draw
-from monitord.charts.parts import NARROW, WIDE, Chart, Marker, Out, Point, Trace, Window
+from monitord.charts.parts import NARROW, WIDE, Array, Chart, Marker, Out, Point, Trace, Window
 from monitord.charts.time_axis import clock_change
 from monitord.model.assessments import QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -90,10 +90,13 @@ class Scene:
 
     def trace(self, trace: Trace, unit: str) -> Trace:
         """A line in the units that it is read in."""
-        u = trace.uncertainty
+        u, ends = trace.uncertainty, trace.extremes
         return replace(
             trace,
             value=value_in(trace.value, unit, self.units),
+            extremes=None
+            if ends is None
+            else (value_in(ends[0], unit, self.units), value_in(ends[1], unit, self.units)),
             uncertainty=None if u is None else size_in(u, unit, self.units),
         )
 
@@ -192,20 +195,20 @@ def _by_hand(points: Sequence[Point], scene: Scene, unit: str) -> list[str]:
 def _course(trace: Trace, scene: Scene, unit: str) -> str:
     window = scene.window
     inside = (trace.time_s >= window.start_s) & (trace.time_s <= window.end_s) & np.isfinite(trace.value)
-    time_s, value = trace.time_s[inside], trace.value[inside]
+    time_s, value, lowest, highest = (part[inside] for part in (trace.time_s, trace.value, trace.lowest, trace.highest))
     if not len(value):
         return f"{trace.label.capitalize()}: no readings."
-    low, high = int(np.argmin(value)), int(np.argmax(value))
+    low, high = int(np.argmin(lowest)), int(np.argmax(highest))
 
-    def at(index: int) -> str:
-        return f"{number(float(value[index]), decimals_of(unit))} {unit}".strip()
+    def at(values: Array, index: int) -> str:
+        return f"{number(float(values[index]), decimals_of(unit))} {unit}".strip()
 
     def when(index: int) -> str:
         return scene.times.stamp(_utc(float(time_s[index])))
 
     return (
-        f"{trace.label.capitalize()}: from {at(0)} to {at(-1)}; "
-        f"lowest {at(low)} on {when(low)}, highest {at(high)} on {when(high)}."
+        f"{trace.label.capitalize()}: from {at(value, 0)} to {at(value, -1)}; "
+        f"lowest {at(lowest, low)} on {when(low)}, highest {at(highest, high)} on {when(high)}."
     )
 
 

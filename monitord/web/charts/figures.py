@@ -102,8 +102,17 @@ def _lines(
         ceiling=100.0 if humidity else None,
     )
     rings = ["Rings: spot readings, the bar is the uncertainty."] if points else []
-    said = [f"{title} in {unit}.", *rings, *remarks(scene, traces[0], unit)]
+    said = [f"{title} in {unit}.", *rings, *_by_hour(loaded[location.id], measure), *remarks(scene, traces[0], unit)]
     return figure(name, location, chart, said, [f"{spot.id}:{measure}" for spot in spots])
+
+
+def _by_hour(series: LocationSeries, measure: Measure) -> list[str]:
+    """What of each hour is drawn, where a line does not go by readings."""
+    if not series.by_hour:
+        return []
+    if series.extremes(measure) is not None:
+        return ["Drawn by the hour: median, lowest and highest of each."]
+    return ["Drawn by the hour, by medians: a peak shorter than an hour may not show; humidity shows each."]
 
 
 def _humidity_points(scene: Scene, location: Location) -> tuple[Point, ...]:
@@ -147,6 +156,7 @@ def _surface(scene: Scene, title: str, location: Location, series: LocationSerie
     ]
     if not np.isfinite(series.values.surface_temperature_c).any():
         said.append("The surface temperature is by its temperature factor f_Rsi, from room and outdoor air.")
+    said += _by_hour(series, Measure.DEW_POINT)
     if points:
         said.append("Rings: spot readings, the bar is the uncertainty.")
     u = COVERAGE * np.hypot(series.u_surface_k, series.values.u_dew_point_k)
@@ -170,6 +180,7 @@ def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, l
         value=value,
         uncertainty=COVERAGE * u if band else None,
         interval_s=series.interval_s,
+        extremes=series.extremes(measure),
     )
     return scene.trace(read, UNITS[measure])
 

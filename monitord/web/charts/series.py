@@ -18,9 +18,10 @@ from monitord.model.series import HOUR_S, Array
 from monitord.store.series.archived import archived
 from monitord.store.series.records import count_readings, load_hourly, load_series
 
-_MAX_READINGS = 4000
-"""A placement with more readings than that in the window goes by hourly medians, but for its end. A drawing is some 700
-pixels wide: at one reading in five minutes that is two weeks, of which an hour is two pixels."""
+_MAX_READINGS = 7000
+"""A placement with more readings than that in the window goes by hours, but for its end. So three weeks, the span of a
+page that is opened, are drawn of every reading down to one in five minutes. A drawing is some 700 pixels wide: of a
+longer span an hour is a pixel or two."""
 _RAW_END = 500
 """How many readings at the end of such a window are taken as they came, so that it ends at the newest one."""
 
@@ -93,6 +94,21 @@ class LocationSeries:
     u_surface_k: Array
     near_k: float
     """Margin to the dew point under which a surface is warned of. [K]"""
+    by_hour: bool = False
+    """Whether it goes by hours, but for its end: their medians, and of humidity and temperature their extremes."""
+
+    def extremes(self, measure: Measure) -> tuple[Array, Array] | None:
+        """Lowest and highest of what each value of a measure stands for, each (n,); None: that is not known."""
+        v = self.values
+        if not self.by_hour:
+            return None
+        match measure:
+            case Measure.RELATIVE_HUMIDITY:
+                return v.relative_humidity_low_pct, v.relative_humidity_high_pct
+            case Measure.TEMPERATURE:
+                return v.temperature_low_c, v.temperature_high_c
+            case _:
+                return None
 
     def of(self, measure: Measure) -> tuple[Array, Array]:
         """Values and standard uncertainties of a measure that is read, each (n,), in its unit.
@@ -128,14 +144,14 @@ class Window:
         self, conn: Connection, job: JobFile, start: datetime, end: datetime, options: AnalysisOptions
     ) -> None:
         self._conn, self._job, self._start, self._end, self._options = conn, job, start, end, options
-        self._read: dict[str, tuple[Derived, float]] = {}
+        self._read: dict[str, tuple[Derived, float, bool]] = {}
 
     def series(self, location_id: str) -> LocationSeries:
         """Every reading at a location in the window and a little beside it, so that a line runs in from outside.
 
         The surface temperature is a contact sensor's; where there is none, by the location's temperature factor.
         """
-        values, interval_s = self._derived(location_id)
+        values, interval_s, by_hour = self._derived(location_id)
         surface, options = values.surface_temperature_c, self._options
         u_surface = np.full_like(surface, options.surface_u_k)
         location, outdoor = self._job.location(location_id), self._job.outdoor()
@@ -145,7 +161,7 @@ class Window:
             surface, u_surface = surface_by_factor(
                 values, location.f_rsi, inside, outside, averaging_h(location, options), options
             )
-        return LocationSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k)
+        return LocationSeries(location_id, values, interval_s, surface, u_surface, options.margin_warn_k, by_hour)
 
     def count(self, location: Location) -> tuple[int, ...] | None:
         """How many readings of each placement lie behind the series of a location and the airs around it; None where
@@ -168,28 +184,30 @@ class Window:
                 counts.append(found)
         return tuple(counts)
 
-    def _derived(self, location_id: str) -> tuple[Derived, float]:
+    def _derived(self, location_id: str) -> tuple[Derived, float, bool]:
         if location_id not in self._read:
             self._read[location_id] = _load(self._conn, self._job, location_id, self._start, self._end)
         return self._read[location_id]
 
 
-def _load(conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime) -> tuple[Derived, float]:
-    """Values of all placements and the time between two. With too many readings, or archived ones: by hour. [s]"""
+def _load(
+    conn: Connection, job: JobFile, location_id: str, start: datetime, end: datetime
+) -> tuple[Derived, float, bool]:
+    """Values of all placements, the time between two [s], and whether by hour: too many readings, or archived ones."""
     placements = _touching(job, location_id, start, end)
     interval_s = _interval_s(placements)
     beside = _beside(interval_s)
     if archived(conn, job.job) is not None:  # by the hour is all there is
         hours = [derived_hours(load_hourly(conn, p, end, since=start - _beside(HOUR_S)), p, job) for p in placements]
-        return joined(hours), max(interval_s, HOUR_S)
+        return joined(hours), max(interval_s, HOUR_S), True
     if any((end - start).total_seconds() / placement.interval_s > _MAX_READINGS for placement in placements):
         parts = [_hours_and_end(conn, job, placement, start, end) for placement in placements]
-        return joined(parts), max(interval_s, HOUR_S)
+        return joined(parts), max(interval_s, HOUR_S), True
     series = [
         derived_series(load_series(conn, placement, start - beside, end + beside), placement, job)
         for placement in placements
     ]
-    return joined(series), interval_s
+    return joined(series), interval_s, False
 
 
 def _interval_s(placements: Sequence[Placement]) -> float:

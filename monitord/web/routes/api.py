@@ -93,7 +93,8 @@ class Api:
     ) -> schemas.JobSeries:
         """Quantities over a time. Each `trace` is `location:measure`; `maximum` is the largest number of buckets.
 
-        A window of more than 4,000 readings of a probe goes by hourly medians, but for the last 500 readings.
+        A window of more than 7,000 readings of a probe goes by hourly medians, but for the last 500 readings; lowest
+        and highest of temperature and relative humidity are those of all readings.
         """
         with self._web.db.read() as conn:
             state = self._web.job(conn, job_id, self._web.clock.now())
@@ -217,12 +218,14 @@ class Api:
         location, measure = location_of(state, location_id), Measure(measured)
         if measure in HOURLY:
             time_s, value, u = hourly(self._web.figures.hours.estimates(conn, state, location), measure)
-            step_s = HOUR_S
+            step_s, ends = HOUR_S, None
         else:
             series = Window(conn, state.job, start, end, self._web.settings.analysis).series(location.id)
             time_s, (value, u), step_s = series.values.time_s, series.of(measure), series.interval_s
+            ends = series.extremes(measure)
         unit = UNITS[measure]
-        trace = Trace("", "", time_s, value_in(value, unit, units), size_in(u, unit, units), step_s)
+        read = None if ends is None else (value_in(ends[0], unit, units), value_in(ends[1], unit, units))
+        trace = Trace("", "", time_s, value_in(value, unit, units), size_in(u, unit, units), step_s, read)
         found = buckets(trace, start.timestamp(), end.timestamp(), maximum)
         inside = (found.time_s >= start.timestamp()) & (found.time_s <= end.timestamp())
         return schemas.TraceSeries(

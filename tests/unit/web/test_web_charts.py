@@ -149,6 +149,20 @@ def test_no_extreme_is_lost_and_none_is_made_up(values: list[float], maximum: in
     assert (np.diff(times) >= 0).all()
 
 
+def test_what_a_value_stands_for_is_drawn_to_its_ends_and_the_axis_holds_it() -> None:
+    times, hour = np.arange(48.0) * 3600.0, 3600.0
+    low, high = np.full(48, 60.0), np.full(48, 60.0)
+    low[5], high[30] = 41.0, 97.0
+    line = Trace("s1", "x", times, np.full(48, 60.0), np.full(48, 2.0), hour, (low, high))
+    found = buckets(line, 0.0, 48 * hour, 12)
+    assert (found.low.min(), found.high.max(), set(found.mean)) == (41.0, 97.0, {60.0})
+    time_s, value, _ = line_points(found)
+    assert {(5 * hour, 41.0), (30 * hour, 97.0)} <= set(zip(time_s.tolist(), value.tolist(), strict=True))
+    axis = value_axis(Chart("", "", "%", Window(0.0, 48 * hour, ZoneInfo("UTC")), (line,)), 6)
+    assert axis.low <= 39.0
+    assert axis.high >= 99.0
+
+
 def test_a_gap_cuts_the_line_and_is_told() -> None:
     time_s = np.r_[np.arange(0.0, 6000.0, 600), np.arange(30_000.0, 36_000.0, 600)]
     line = trace(time_s, np.full(len(time_s), 80.0))
