@@ -16,6 +16,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import ndtri
 
+from monitord.analysis.forecast.even_shares import even_shares
 from monitord.analysis.forecast.parameters import FORECAST
 from monitord.model.series import Array
 
@@ -54,16 +55,12 @@ class Draw(IntEnum):
 
 
 @lru_cache(maxsize=4)
-def normal_draws(n: int = 24, columns: int = len(Draw)) -> Array:
+def normal_draws(n: int = 24) -> Array:
     """Fixed standard normal values that fill their space evenly, (n, columns), the columns nearly uncorrelated.
 
-    A Latin hypercube (McKay, Beckman and Conover 1979) of the middles of n equal shares, its columns exchanged until
-    they fill the space evenly (`scipy.stats.qmc`, centred discrepancy), through the normal quantile.
+    A Latin hypercube (`even_shares`) through the normal quantile; 24 draws have a column for each `Draw`, 12 have two.
     """
-    from scipy.stats import qmc
-
-    shares = qmc.LatinHypercube(columns, scramble=False, optimization="random-cd", rng=0).random(n)
-    return np.asarray(ndtri(shares), dtype=np.float64)
+    return np.asarray(ndtri(even_shares(n)), dtype=np.float64)
 
 
 @lru_cache(maxsize=16)

@@ -46,7 +46,7 @@ def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array
     """Days to go and their weights, with those of a cavity or void that keeps the pace of the last days among them."""
     if metric.timber is not None or shown.recent is None or not np.isfinite(shown.rate_se):
         return view.days, view.weights
-    draws = normal_draws(FORECAST.pace_draws, 2)
+    draws = normal_draws(FORECAST.pace_draws)
     pace = -(shown.rate + FORECAST.pace_se * shown.rate_se * draws[:, 0])
     left = np.maximum(shown.recent - metric.goal.limit - metric.u * draws[:, 1], 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import kstest
+from scipy.stats import kstest, qmc
 
+from monitord.analysis.forecast.even_shares import even_shares
 from monitord.analysis.forecast.first_order_fit import Draw, normal_draws
+from monitord.analysis.forecast.parameters import FORECAST
 
 
 def test_every_column_is_standard_normal() -> None:
@@ -24,5 +26,7 @@ def test_no_two_columns_go_together() -> None:
     assert np.abs(correlation).max() < 0.15
 
 
-def test_the_draws_are_the_same_each_time() -> None:
-    assert (normal_draws(12, 2) == normal_draws.__wrapped__(12, 2)).all()
+@pytest.mark.parametrize(("n", "columns"), [(24, len(Draw)), (FORECAST.pace_draws, 2)])
+def test_the_tables_are_what_scipy_finds(n: int, columns: int) -> None:
+    found = qmc.LatinHypercube(columns, scramble=False, optimization="random-cd", rng=0).random(n)
+    assert (even_shares(n) == found).all()
