@@ -31,6 +31,7 @@ from monitord.model.facts import Truth
 
 __all__ = ["Action", "Decision", "StepResult", "acknowledge", "end_alerts", "identity", "retire", "step"]
 
+_KEPT = Decision(Action.KEPT, "the same finding as before")
 _NOT_PAST = Decision(Action.NOTHING, "not past the raise limit")
 
 
@@ -103,6 +104,9 @@ def _advance(result: StepResult, rule: Rule | None, alert: Alert | None, subject
         if alert is not None and alert.last_evaluated_at is None:  # it was ended for a while; now it is over
             result.alerts.append(alert.model_copy(update={"last_evaluated_at": subject.finding.measured_at}))
         return
+    if alert is not None and _judged_already(alert, subject.finding, verdict):
+        result.decisions[subject.print_] = _KEPT
+        return
     move = _Move(result, rule, *subject)
     if alert is None or alert.status is AlertStatus.CLOSED:
         move.from_closed(alert, verdict)
@@ -114,6 +118,13 @@ def _advance(result: StepResult, rule: Rule | None, alert: Alert | None, subject
         move.from_open(alert, verdict)
     else:
         move.from_pending(alert, verdict)
+
+
+def _judged_already(alert: Alert, finding: Finding, verdict: Truth) -> bool:
+    """Whether an alert stands by this very finding, which holds: to judge it again would change nothing."""
+    if alert.finding is not finding or verdict is not Truth.TRUE or alert.unknown_since is not None:
+        return False
+    return alert.status is AlertStatus.PENDING or (alert.status in OPEN and alert.clearing_since is None)
 
 
 @dataclass(slots=True)

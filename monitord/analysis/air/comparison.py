@@ -16,7 +16,7 @@ from monitord.analysis.series.times import utc
 from monitord.model.assessments import Comparison, Flow, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import Calibration, HumidityOver, JobFile, Location, LocationKind
-from monitord.model.series import Array, PlacementRecord, Series
+from monitord.model.series import Array, Flags, PlacementRecord, Series
 from monitord.physics.moist_air import humidity_ratio, vapour_pressure
 from monitord.physics.uncertainty import combine, u_humidity_ratio, u_vapour_pressure
 
@@ -53,7 +53,7 @@ def present(
     location: Location,
     placements: Iterable[PlacementRecord],
     calibrations: tuple[Calibration, ...],
-    excluded: dict[tuple[str, float], Array],
+    excluded: dict[tuple[str, float], Flags],
     as_of_s: float,
     options: AnalysisOptions,
 ) -> Present | None:
@@ -66,13 +66,15 @@ def present(
         placement = record.placement
         series = corrected_series(record.recent, placement, calibrations)
         settle = 0.0 if location.kind is LocationKind.SLAB_SLEEVE else options.air_settling_s
-        use = (series.time_s <= as_of_s) & (series.time_s >= placement.from_time.timestamp() + settle)
-        out = excluded.get((placement.probe, placement.from_time.timestamp()))
-        if out is not None:
-            use &= out == 0.0
-        if not use.any():
+        begun = placement.from_time.timestamp()
+        first = int(series.time_s.searchsorted(begun + settle))
+        end = int(series.time_s.searchsorted(as_of_s, side="right"))
+        out = excluded.get((placement.probe, begun))
+        kept = series if first == 0 and end == len(series) else series.at(slice(first, end))
+        if out is not None and out.any():
+            kept = kept.at(~out[first:end])
+        if not len(kept):
             continue
-        kept = series if use.all() else series.at(use)
         if kept.relative_humidity_pct.max() > SERIES.max_rh_pct or kept.relative_humidity_pct.min() < 0.0:
             kept = replace(kept, relative_humidity_pct=np.clip(kept.relative_humidity_pct, 0.0, SERIES.max_rh_pct))
         if chosen is None or kept.time_s[-1] >= chosen.time_s:

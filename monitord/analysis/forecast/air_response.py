@@ -261,11 +261,27 @@ class _Fades:
         self.now, self.lag = fit.now, lag
         self.tau = np.where(np.abs(fit.tau_d - lag) < apart, lag + 2.0 * apart, fit.tau_d)
         self.air, self.timber = self._fade(self.tau), self._fade(lag)
+        self._course, self._part = np.empty_like(self.air), np.empty_like(self.air)
+        self._under = np.empty(self.air.shape, dtype=np.bool_)
 
     def _fade(self, constant_d: Array) -> Array:
         """exp(-t/τ): many draws share their time constant."""
         each, which = np.unique(constant_d, return_inverse=True)
         return np.asarray(np.exp(-self.days / each[:, None])[which])
+
+    def first_under(self, final: Array, ahead: Array, rest: Array, target: Array) -> Array:
+        """First day on which final + ahead·air + rest·timber is at the target or under, (draws,); infinite is never.
+
+        Computed in place, for getting the memory anew each time costs as much.
+        """
+        course, part, under = self._course, self._part, self._under
+        np.multiply(ahead[:, None], self.air, out=course)
+        np.add(course, final[:, None], out=course)
+        np.multiply(rest[:, None], self.timber, out=part)
+        np.add(course, part, out=course)
+        np.less_equal(course, target[:, None], out=under)
+        first = under.argmax(axis=1)
+        return np.where(under[np.arange(len(first)), first], self.days[first], np.inf)
 
 
 @dataclass(frozen=True)
@@ -288,12 +304,7 @@ class _TimberCourse:
 
     def reached(self, target: Array) -> Array:
         """Days until it is at its target; infinite is never."""
-        course = self.ahead[:, None] * self.fades.air
-        course += self.final[:, None]
-        course += self.rest[:, None] * self.fades.timber
-        under = course <= target[:, None]
-        first = under.argmax(axis=1)
-        return np.where(under[np.arange(len(first)), first], self.fades.days[first], np.inf)
+        return self.fades.first_under(self.final, self.ahead, self.rest, target)
 
     def hardly_moves(self, target: Array, stall_share: float) -> Flags:
         """Whether less than `stall_share` of what remains goes in the first week."""

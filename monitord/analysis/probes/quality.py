@@ -179,14 +179,14 @@ def without_common_drift(
     return out
 
 
-def recent_out(quality: PlacementQuality | None, recent: Series) -> Array:
-    """For each recent reading 1.0 if it is out of every verdict, else 0.0; also readings newer than the judgement.
+def recent_out(quality: PlacementQuality | None, recent: Series) -> Flags:
+    """Which recent readings are out of every verdict; also readings newer than the judgement.
 
     A span that reached the newest reading it knew of is taken to go on.
     """
     out = checks.out_of_range(recent.temperature_c, recent.relative_humidity_pct)
     if quality is None:
-        return out.astype(np.float64)
+        return out
     if len(quality.lone_s):
         out |= np.isin(recent.time_s, quality.lone_s)
     newest = max((span.end_s for span in quality.spans), default=0.0)
@@ -195,7 +195,7 @@ def recent_out(quality: PlacementQuality | None, recent: Series) -> Array:
             goes_on = span.end_s >= newest and recent.time_s[-1] - span.end_s < 2 * HOUR_S if len(recent) else False
             end = np.inf if goes_on else span.end_s
             out |= (recent.time_s >= span.start_s) & (recent.time_s < end)
-    return out.astype(np.float64)
+    return out
 
 
 def flags_of(quality: PlacementQuality, record: PlacementRecord, as_of_s: float) -> tuple[QualityFlag, ...]:

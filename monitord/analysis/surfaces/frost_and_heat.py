@@ -35,7 +35,8 @@ def _mean_s(present: Present, heat: bool = False) -> float:
 
 def _mean_of_last(present: Present, span_s: float) -> tuple[float, int] | None:
     """Mean temperature of the last readings, and how many. [°C]"""
-    lately = present.series.temperature_c[present.series.time_s > present.time_s - span_s]
+    first = present.series.time_s.searchsorted(present.time_s - span_s, side="right")
+    lately = present.series.temperature_c[first:]
     lately = lately[np.isfinite(lately)]
     return (float(lately.mean()), len(lately)) if len(lately) else None
 

@@ -72,12 +72,11 @@ def test_readings_stamped_in_the_future_do_not_speak_yet() -> None:
 
 def test_flagged_readings_do_not_speak() -> None:
     one = placement("a", 0, 6)
-    out = np.zeros(36)
-    out[30:] = 1.0
+    out = np.arange(36) >= 30
     found = now_at(one, excluded={("a", START_S): out})
     assert found is not None
     assert found.time_s == START_S + 5 * 3600.0 - 600.0
-    assert now_at(one, excluded={("a", START_S): np.ones(36)}) is None
+    assert now_at(one, excluded={("a", START_S): np.ones(36, dtype=bool)}) is None
     assert now_at() is None
 
 
