@@ -23,6 +23,13 @@ from monitord.web.text.words import SHORT_KINDS, spelled
 
 SURFACE = "surface"
 """Id of the figure of a surface."""
+_MIN_SPANS = {
+    Measure.RELATIVE_HUMIDITY: 10.0,
+    Measure.VAPOUR_PRESSURE: 200.0,
+    Measure.TEMPERATURE: 4.0,
+    Measure.HUMIDITY_RATIO: 2.0,
+}
+"""What the axis of each spans at least, so that noise does not look like a course (our choice). [%, Pa, K, g/kg]"""
 _HYGROMETER_U_PCT = 1.5
 """Standard uncertainty of a humidity measured by hand where none is stated: ± 2.5 %, taken as rectangular (common
 practice). [% RH]"""
@@ -62,6 +69,17 @@ def figures_of(window: Window, scene: Scene, location: Location) -> list[Figure]
     return figures
 
 
+def air_figures(window: Window, scene: Scene, location: Location) -> list[Figure]:
+    """Temperature and water in the air, at a location and around it: what humidity and vapour pressure follow from."""
+    job = scene.job
+    others = [air for air in (job.room_of(location), job.outdoor()) if air is not None and air.id != location.id]
+    loaded = {spot.id: window.series(spot.id) for spot in (location, *others)}
+    return [
+        _lines(scene, Measure.TEMPERATURE, "temperature", "Temperature", location, others, loaded),
+        _lines(scene, Measure.HUMIDITY_RATIO, "water", "Water in the air", location, others, loaded),
+    ]
+
+
 def surface_figures(window: Window, scene: Scene, surface: Location) -> list[Figure]:
     """The surface of another location than the one that the page is about, where it is known."""
     series = window.series(surface.id)
@@ -97,8 +115,8 @@ def _lines(
         levels=_goal(location) if humidity else (),
         markers=scene.markers(location),
         outs=scene.outs,
-        min_span=10.0 if humidity else scene.size(200.0, UNITS[measure]),
-        floor=0.0,
+        min_span=scene.size(_MIN_SPANS[measure], UNITS[measure]),
+        floor=None if measure is Measure.TEMPERATURE else 0.0,
         ceiling=100.0 if humidity else None,
     )
     rings = ["Rings: spot readings, the bar is the uncertainty."] if points else []

@@ -16,7 +16,7 @@ from monitord.model.jobs import Location
 from monitord.web.charts.damage_figures import damage_figures
 from monitord.web.charts.estimate_series import HoursKept
 from monitord.web.charts.figure_parts import Figure, Scene
-from monitord.web.charts.figures import SURFACE, figures_of, surface_figures
+from monitord.web.charts.figures import SURFACE, air_figures, figures_of, surface_figures
 from monitord.web.charts.series import Window
 from monitord.web.kept import Kept
 from monitord.web.queries import JobState
@@ -43,6 +43,11 @@ class FiguresKept:
         if surface is None or any(one.id == SURFACE for one in found):
             return found
         return found + self._counted("surface", window, scene, surface, lambda: surface_figures(window, scene, surface))
+
+    def of_air(self, conn: Connection, scene: Scene, location: Location) -> list[Figure]:
+        """What `air_figures` draws."""
+        window = Window(conn, scene.job, scene.start, scene.end, scene.options)
+        return self._counted("air", window, scene, location, lambda: air_figures(window, scene, location))
 
     def of_estimates(self, conn: Connection, scene: Scene, state: JobState, location: Location) -> list[Figure]:
         """What `damage_figures` draws."""

@@ -235,6 +235,7 @@ class Pages:
         scene, figures = scene_of(conn, state, location, shown, times, self._options, self._units), self._web.figures
         return [
             *figures.of_readings(conn, scene, location),
+            *figures.of_air(conn, scene, location),
             *figures.of_estimates(conn, scene, state, location),
         ]
 
