@@ -184,7 +184,11 @@ def _words(frame: _Frame, found: list[Buckets]) -> Iterator[str]:
         y, box = _level_word(frame, level.value, level.label, ribbons, taken)
         taken.append(box)
         yield f'<text class="{level.style}-word" x="{frame.right}" y="{y:.1f}">{escape(level.label)}</text>'
-    shown = [(trace, ribbon) for trace, ribbon in zip(frame.chart.traces, ribbons, strict=True) if len(ribbon.x)]
+    shown = [
+        (trace, ribbon)
+        for trace, ribbon in zip(frame.chart.traces, ribbons, strict=True)
+        if len(ribbon.x) and trace.label
+    ]
     if not shown:
         middle = frame.size.left + frame.size.plot_width / 2
         yield f'<text class="x" x="{middle:.0f}" y="{frame.size.top + 60}">No readings in this time</text>'

@@ -16,9 +16,9 @@ class Trace:
     """One line: a quantity at one location over time."""
 
     style: str
-    """Class of the line: `s1`, `s2` or `s3`."""
+    """Class of the line: `s1`, `s2`, `s3`, or `expected` for a bar where a goal is expected."""
     label: str
-    """Stands beside the line; short."""
+    """Stands beside the line; short. Empty: no word."""
     time_s: Array
     value: Array
     uncertainty: Array | None = None

@@ -358,6 +358,24 @@ def test_a_sleeve_without_a_value_yet_still_shows_its_goal(fresh: support.Site) 
     assert "Goal 75 % RH." in fresh.client().get("/jobs/mill-lane-4").text
 
 
+def test_a_chart_runs_on_to_the_days_in_which_the_goal_is_expected(client: TestClient) -> None:
+    def drawn(query: str, location: str = "kitchen") -> tuple[int, float, str]:
+        page = client.get(f"/jobs/mill-lane-4/locations/{location}{query}").text
+        figure = page.partition('id="fig-rh"')[2].partition("</figure>")[0]
+        end = re.search(r'data-end="(\d+)"', figure)
+        assert end is not None
+        return figure.count('class="line expected"'), int(end[1]) / 1000 - support.NOW.timestamp(), figure
+
+    bars, beyond, figure = drawn("?span=all")
+    assert bars == 2, "on the wide drawing and on the narrow one"
+    assert 12.0 < beyond / 86_400 < 13.0, "to the late end of the interval, and a little more"
+    said = "Bar on the goal: expected 1 to 6 Dec, with a chance of 80 %."
+    assert figure.replace("\u00a0", " ").count(said) == 3, "under the chart, and in words for those who can't see it"
+    assert drawn("?from=2026-11-06T00:00Z&to=2026-11-12T00:00Z")[0] == 0, "it was not made by then"
+    assert drawn("?span=1d")[0] == 0, "a week ahead of one day that is shown"
+    assert drawn("?span=all", "bed")[0] == 0, "at its goal"
+
+
 def test_a_job_page_has_a_chart_and_a_table_that_need_no_script(client: TestClient) -> None:
     page = client.get("/jobs/mill-lane-4").text
     assert page.count('<svg class="chart chart-wide"') == 3

@@ -69,7 +69,15 @@ def test_a_void_has_charts_of_excess_mould_and_timber_each_with_its_table(
     site: tuple[TestClient, JobAssessment],
 ) -> None:
     page = site[0].get(HALL + "?span=all").text
-    assert re.findall(r'<figure class="inside" id="fig-(\w+)"', page) == ["rh", "vp", "temperature", "water", "excess", "mould", "timber"]
+    assert re.findall(r'<figure class="inside" id="fig-(\w+)"', page) == [
+        "rh",
+        "vp",
+        "temperature",
+        "water",
+        "excess",
+        "mould",
+        "timber",
+    ]
     assert page.count("The same as a table, day by day") == 3
     for words in ("1: under a microscope", "3: seen with the eye", "caution 20", "if it was soaked"):
         assert words in page

@@ -13,7 +13,7 @@ from monitord.charts.decimate import gaps
 from monitord.charts.draw import draw
 from monitord.charts.parts import NARROW, WIDE, Array, Chart, Marker, Out, Point, Trace, Window
 from monitord.charts.time_axis import clock_change
-from monitord.model.assessments import QualityFlag
+from monitord.model.assessments import Forecast, QualityFlag
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import JobFile, Location
 from monitord.model.units import Units, size_in, unit_in, value_in
@@ -70,6 +70,8 @@ class Scene:
     openings: tuple[Opening, ...]
     units: Units = Units.METRIC
     """What the numbers of every chart are read in."""
+    forecast: Forecast | None = None
+    """When the location's goal is expected, as of the end of the window."""
 
     @property
     def window(self) -> Window:

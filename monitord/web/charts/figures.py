@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 from sqlalchemy import Connection
 
 from monitord.charts.parts import Chart, Level, Point, Shade, Trace
+from monitord.charts.parts import Window as ChartWindow
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric, Location
 from monitord.model.site.spots import SpotKind
@@ -19,8 +22,12 @@ from monitord.web.charts.time_range import Shown
 from monitord.web.queries import JobState
 from monitord.web.text.formats import uncertainty
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import SHORT_KINDS, spelled
+from monitord.web.text.words import SHORT_KINDS, speaker_of, spelled
 
+_FRESH = timedelta(hours=1)
+"""How long before its forecast a window may end that shows it: an assessment is of the last complete hour."""
+_BEYOND = 0.03
+"""How far a chart runs on after the bar of a forecast, as a share of what is shown (our choice)."""
 SURFACE = "surface"
 """Id of the figure of a surface."""
 _MIN_SPANS = {
@@ -50,7 +57,10 @@ def scene_of(
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
     openings = openings_of(stored_alerts.episodes(conn, state.job.job))
     flags = assessed.flags if assessed else ()
-    return Scene(state.job, shown.start, shown.end, times, options, flags, openings, units)
+    forecast = assessed.forecast if assessed else None
+    if forecast is not None and forecast.made_at > shown.end + _FRESH:
+        forecast = None  # the window ends before it was made
+    return Scene(state.job, shown.start, shown.end, times, options, flags, openings, units, forecast)
 
 
 def figures_of(window: Window, scene: Scene, location: Location) -> list[Figure]:
@@ -105,14 +115,16 @@ def _lines(
     ]
     humidity, unit = measure is Measure.RELATIVE_HUMIDITY, scene.unit(UNITS[measure])
     points = _humidity_points(scene, location) if humidity else ()
+    levels = _goal(location) if humidity else ()
+    window, expected, words = _expected(scene, levels) if levels else (scene.window, None, "")
     chart = Chart(
         title=title,
-        description=described(scene, title, location, traces, unit, points),
+        description=f"{described(scene, title, location, traces, unit, points)} {words}".strip(),
         unit=unit,
-        window=scene.window,
-        traces=tuple(traces),
+        window=window,
+        traces=tuple(traces) if expected is None else (*traces, expected),
         points=points,
-        levels=_goal(location) if humidity else (),
+        levels=levels,
         markers=scene.markers(location),
         outs=scene.outs,
         min_span=scene.size(_MIN_SPANS[measure], UNITS[measure]),
@@ -120,7 +132,8 @@ def _lines(
         ceiling=100.0 if humidity else None,
     )
     rings = ["Rings: spot readings, the bar is the uncertainty."] if points else []
-    said = [f"{title} in {unit}.", *rings, *_by_hour(loaded[location.id], measure), *remarks(scene, traces[0], unit)]
+    hours = _by_hour(loaded[location.id], measure)
+    said = [f"{title} in {unit}.", *rings, *([words] if words else []), *hours, *remarks(scene, traces[0], unit)]
     return figure(name, location, chart, said, [f"{spot.id}:{measure}" for spot in spots])
 
 
@@ -201,6 +214,27 @@ def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, l
         extremes=series.extremes(measure),
     )
     return scene.trace(read, UNITS[measure])
+
+
+def _expected(scene: Scene, levels: tuple[Level, ...]) -> tuple[ChartWindow, Trace | None, str]:
+    """A chart's window, running on to where the goal is expected; a bar there on the goal's line; and what it says.
+
+    It runs on by as much as is shown at most; a goal that is expected later has no bar.
+    """
+    window, forecast = scene.window, scene.forecast
+    if forecast is None or forecast.low is None:
+        return window, None, ""
+    latest, low = window.end_s + window.length_s, forecast.low.timestamp()
+    high = latest if forecast.high is None else min(forecast.high.timestamp(), latest)
+    if not window.end_s < high or low >= latest:
+        return window, None, ""
+    speaker = speaker_of(scene.times)
+    words = f"not before {speaker.day(forecast.low)}"
+    if forecast.high is not None:
+        words = f"{speaker.days(forecast.low, forecast.high)}, with a chance of 80\u00a0%"
+    bar = Trace("expected", "", np.array([low, high]), np.full(2, levels[0].value), interval_s=max(high - low, 1.0))
+    end_s = min(high + _BEYOND * window.length_s, latest)
+    return ChartWindow(window.start_s, end_s, window.zone), bar, f"Bar on the goal: expected {words}."
 
 
 def _goal(location: Location) -> tuple[Level, ...]:

@@ -80,7 +80,7 @@ class FiguresKept:
             with for_all():
                 return draw()
 
-        return self._drawn.of(key, (job, scene.flags, scene.openings, *made_of), drawn)
+        return self._drawn.of(key, (job, scene.flags, scene.openings, scene.forecast, *made_of), drawn)
 
 
 def _size(figures: list[Figure]) -> int:
