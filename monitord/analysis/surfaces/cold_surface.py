@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from itertools import accumulate
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,6 @@ from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.facts import SurfaceKind
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.series import Array, Flags
-from monitord.physics.numeric import FloatOrArray
 from monitord.physics.surfaces import (
     condensation_margin,
     surface_temperature_from_factor,
@@ -33,16 +33,10 @@ from monitord.physics.surfaces import (
 )
 from monitord.physics.uncertainty import combine, u_dew_or_frost_point
 
-Which = NDArray[np.intp] | int
-
 _WHAT = {
     LocationKind.CAVITY: SurfaceKind.COLD_LEAF,
     LocationKind.SUBFLOOR_VOID: SurfaceKind.COLD_UNDERSIDE,
 }
-
-
-def _picked(values: Array, which: Which) -> Any:
-    return values.item(which) if isinstance(which, int) else values[which]
 
 
 @dataclass(frozen=True)
@@ -57,18 +51,6 @@ class Air:
     """The contact sensor's temperature; NaN where there is none. [°C]"""
     uncertainty: Uncertainty
     humidity_over: str
-
-    def at(self, which: Which) -> Air:
-        """The same at some of the times; at one time in plain floats."""
-        return Air(
-            self.location,
-            _picked(self.temperature_c, which),
-            _picked(self.relative_humidity_pct, which),
-            _picked(self.vapour_pressure_pa, which),
-            _picked(self.touched_c, which),
-            self.uncertainty,
-            self.humidity_over,
-        )
 
 
 @dataclass(frozen=True)
@@ -87,18 +69,6 @@ class Sides:
     own_room: bool
     """The room's probe is the one that gives the dew point: its error moves both."""
 
-    def at(self, which: Which) -> Sides:
-        """The same at some of the times; at one time in plain floats."""
-        return Sides(
-            _picked(self.room_c, which),
-            _picked(self.outdoor_c, which),
-            _picked(self.room_mean_c, which),
-            _picked(self.outdoor_mean_c, which),
-            self.u_room_k,
-            self.u_outdoor_k,
-            self.own_room,
-        )
-
 
 @dataclass(frozen=True)
 class ColdSurface:
@@ -114,6 +84,7 @@ class ColdSurface:
     margin_k: Array
     """Surface temperature minus dew or frost point. [K]"""
     u_margin_k: Array
+    u_dew_point_k: Array
 
     def source(self, at: int = -1) -> SurfaceSource:
         """How the temperature at one of the times is known."""
@@ -142,114 +113,116 @@ def cold_surfaces(
     known adds a share of what the memory changes.
     """
     found: list[ColdSurface | None] = [None] * len(airs)
-    by_factor = [air.location.f_rsi is not None and side is not None for air, side in zip(airs, sides, strict=True)]
-    given = [k for k, air in enumerate(airs) if by_factor[k] or np.isfinite(in_equations(air.touched_c)).any()]
+    walls = [None if air.location.f_rsi is None else side for air, side in zip(airs, sides, strict=True)]
+    given = [
+        k
+        for k, (air, wall) in enumerate(zip(airs, walls, strict=True))
+        if wall is not None or np.isfinite(in_equations(air.touched_c)).any()
+    ]
     if not given:
         return found
-    surface, known, contact, margin = _temperatures_and_margins(
-        [airs[k] for k in given], [sides[k] if by_factor[k] else None for k in given]
-    )
-    end = 0
-    for k in given:
-        begin, end = end, end + len(airs[k].temperature_c)
-        its = slice(begin, end)
-        found[k] = _with_uncertainty(
-            airs[k], sides[k], surface[its], known[its], contact[its], margin[its], options, newest_uncertainty_only
-        )
+    stacked = _Stacked([airs[k] for k in given], [walls[k] for k in given])
+    ends = list(accumulate(stacked.lengths))
+    parts = [slice(end - n, end) for end, n in zip(ends, stacked.lengths, strict=True)]
+    if newest_uncertainty_only:
+        its_known = [np.flatnonzero(stacked.known[part]) for part in parts]
+        asked = np.array([part.start + at[-1] for part, at in zip(parts, its_known, strict=True) if len(at)], np.intp)
+    else:
+        asked = np.flatnonzero(stacked.known)
+    u_surface, u_margin, u_dew = (np.full(len(stacked.known), np.nan) for _ in range(3))
+    if len(asked):
+        u_surface[asked], u_margin[asked], u_dew[asked] = stacked.uncertainties(asked, options)
+    for k, part in zip(given, parts, strict=True):
+        if stacked.known[part].any():
+            found[k] = ColdSurface(
+                what=_WHAT.get(airs[k].location.kind, SurfaceKind.SURFACE),
+                by_contact=stacked.contact[part],
+                temperature_c=stacked.surface_c[part],
+                u_k=u_surface[part],
+                margin_k=stacked.margin_k[part],
+                u_margin_k=u_margin[part],
+                u_dew_point_k=u_dew[part],
+            )
     return found
 
 
-def _temperatures_and_margins(airs: list[Air], sides: list[Sides | None]) -> tuple[Array, Flags, Flags, Array]:
-    """All locations' surface temperatures, whether known and by contact, and margins, one after another. [°C], [K]"""
-    surface = in_equations(np.concatenate([air.touched_c for air in airs]))
-    contact = np.isfinite(surface)
-    if not contact.all():
-        lengths = [len(air.temperature_c) for air in airs]
-        unknown = np.full(max(lengths), np.nan)
-        pairs = list(zip(sides, lengths, strict=True))
-        room = np.concatenate([unknown[:n] if side is None else side.room_mean_c for side, n in pairs])
-        outdoor = np.concatenate([unknown[:n] if side is None else side.outdoor_mean_c for side, n in pairs])
-        f_rsi = np.repeat([0.0 if air.location.f_rsi is None else air.location.f_rsi for air in airs], lengths)
-        surface = np.where(contact, surface, surface_temperature_from_factor(f_rsi, room, outdoor))
-    vapour = np.concatenate([air.vapour_pressure_pa for air in airs])
-    known = np.isfinite(surface) & np.isfinite(in_equations(np.concatenate([air.temperature_c for air in airs])))
-    known &= np.isfinite(np.concatenate([air.relative_humidity_pct for air in airs])) & (vapour > 0.0)
-    vapour = np.maximum(vapour, SURFACES.min_vapour_pa)
-    if not known.all():
-        surface, vapour = np.where(known, surface, np.nan), np.where(known, vapour, np.nan)
-    return surface, known, contact, condensation_margin(surface, vapour)
+class _Stacked:
+    """Locations one after another in one array: surface temperature and margin, whether known and by contact, (n,)."""
 
+    def __init__(self, airs: list[Air], walls: list[Sides | None]) -> None:
+        """`walls`: both sides where the location has a temperature factor."""
+        self._airs, self._walls = airs, walls
+        self.lengths = [len(air.temperature_c) for air in airs]
+        self._t = np.concatenate([air.temperature_c for air in airs])
+        self._rh = np.concatenate([air.relative_humidity_pct for air in airs])
+        vapour = np.concatenate([air.vapour_pressure_pa for air in airs])
+        surface = in_equations(np.concatenate([air.touched_c for air in airs]))
+        self.contact = np.isfinite(surface)
+        self._room_mean, self._outdoor_mean = self._sides("room_mean_c"), self._sides("outdoor_mean_c")
+        self._f_rsi = np.array([0.0 if air.location.f_rsi is None else air.location.f_rsi for air in airs])
+        if not self.contact.all():
+            f_rsi = np.repeat(self._f_rsi, self.lengths)
+            by_factor = surface_temperature_from_factor(f_rsi, self._room_mean, self._outdoor_mean)
+            surface = np.where(self.contact, surface, by_factor)
+        self.known = np.isfinite(surface) & np.isfinite(in_equations(self._t)) & np.isfinite(self._rh) & (vapour > 0.0)
+        vapour = np.maximum(vapour, SURFACES.min_vapour_pa)
+        if not self.known.all():
+            surface, vapour = np.where(self.known, surface, np.nan), np.where(self.known, vapour, np.nan)
+        self.surface_c, self.margin_k = surface, condensation_margin(surface, vapour)
 
-def _with_uncertainty(
-    air: Air,
-    sides: Sides | None,
-    surface: Array,
-    known: Flags,
-    contact: Flags,
-    margin: Array,
-    options: AnalysisOptions,
-    newest_uncertainty_only: bool,
-) -> ColdSurface | None:
-    """One location's surface with its uncertainties; None where it is not known at any time."""
-    if not known.any():
-        return None
-    u, u_margin = np.full(len(surface), np.nan), np.full(len(surface), np.nan)
-    if newest_uncertainty_only:
-        newest = len(known) - 1 if known[-1] else int(np.flatnonzero(known)[-1])
-        asked: list[Which] = [newest]  # alone, and so in plain floats
-    else:
-        asked = [at for at in (np.flatnonzero(known & contact), np.flatnonzero(known & ~contact)) if len(at)]
-    for at in asked:
-        its_sides = None if sides is None or contact[at].all() else sides.at(at)
-        u[at], u_margin[at] = _uncertainty(air.at(at), its_sides, options)
-    return ColdSurface(
-        what=_WHAT.get(air.location.kind, SurfaceKind.SURFACE),
-        by_contact=contact,
-        temperature_c=surface,
-        u_k=u,
-        margin_k=margin,
-        u_margin_k=u_margin,
-    )
+    def _sides(self, name: str) -> Array:
+        """One of the temperatures of `Sides`, NaN where there are none, (n,). [°C]"""
+        unknown = np.full(max(self.lengths), np.nan)
+        pairs = zip(self._walls, self.lengths, strict=True)
+        return np.concatenate([unknown[:n] if wall is None else getattr(wall, name) for wall, n in pairs])
+
+    def uncertainties(self, at: NDArray[np.intp], options: AnalysisOptions) -> tuple[Array, Array, Array]:
+        """Standard uncertainties of surface temperature, margin and dew or frost point at some of the times. [K]"""
+        which = np.repeat(np.arange(len(self.lengths)), self.lengths)[at]
+        t = self._t[at]
+        rh = np.minimum(np.maximum(self._rh[at], SURFACES.min_surface_rh_pct), SERIES.max_rh_pct)
+        u_t = np.array([air.uncertainty.temperature_k for air in self._airs])[which]
+        u_rh = np.array([air.uncertainty.relative_humidity_pct for air in self._airs])[which]
+        conventions = np.array([air.humidity_over for air in self._airs])[which]
+        u_dew = np.empty(len(at))
+        for over in {air.humidity_over for air in self._airs}:
+            of = conventions == over
+            u_dew[of] = u_dew_or_frost_point(t[of], rh[of], u_t[of], u_rh[of], humidity_over=over)
+        u_surface = np.full(len(at), options.surface_u_k)
+        factor = np.flatnonzero(~self.contact[at])
+        memory = np.zeros(len(at))
+        u_outdoor = np.array([0.0 if wall is None else wall.u_outdoor_k for wall in self._walls])[which]
+        if len(factor):
+            of, f_rsi = at[factor], self._f_rsi[which[factor]]
+            u_room = np.array([0.0 if wall is None else wall.u_room_k for wall in self._walls])[which[factor]]
+            room, outdoor = self._room_mean[of], self._outdoor_mean[of]
+            at_once = surface_temperature_from_factor(f_rsi, self._sides("room_c")[of], self._sides("outdoor_c")[of])
+            changed = np.abs(surface_temperature_from_factor(f_rsi, room, outdoor) - at_once)
+            memory[factor] = options.surface_averaging_u * changed
+            u = u_surface_temperature_from_factor(f_rsi, room, outdoor, options.f_rsi_u, u_room, u_outdoor[factor])
+            u_surface[factor] = combine(u, memory[factor])
+        u_margin = u_condensation_margin(u_surface, u_dew)
+        own_room = np.array([wall is not None and wall.own_room for wall in self._walls])[which] & ~self.contact[at]
+        for over in {air.humidity_over for air in self._airs} if own_room.any() else ():
+            of = own_room & (conventions == over)
+            own = u_condensation_margin_from_factor(
+                self._f_rsi[which[of]],
+                t[of],
+                rh[of],
+                self._outdoor_mean[at[of]],
+                u_f_rsi=options.f_rsi_u,
+                u_room_k=u_t[of],
+                u_relative_humidity_pct=u_rh[of],
+                u_outdoor_k=u_outdoor[of],
+                humidity_over=over,
+            )
+            u_margin[of] = combine(own, memory[of])
+        return u_surface, u_margin, u_dew
 
 
 def in_equations(celsius: Array) -> Array:
     """Temperatures that the equations hold for; others are as good as missing."""
     return np.where((celsius > SURFACES.min_surface_c) & (celsius < SURFACES.max_surface_c), celsius, np.nan)
-
-
-def _clipped(rh_pct: FloatOrArray) -> Any:
-    low, high = SURFACES.min_surface_rh_pct, SERIES.max_rh_pct
-    return np.minimum(np.maximum(rh_pct, low), high) if isinstance(rh_pct, np.ndarray) else min(max(rh_pct, low), high)
-
-
-def _uncertainty(air: Air, sides: Sides | None, options: AnalysisOptions) -> tuple[FloatOrArray, FloatOrArray]:
-    """Standard uncertainty of a surface's temperature and of its margin: by the factor, or by contact without sides."""
-    t, rh = air.temperature_c, _clipped(air.relative_humidity_pct)
-    u_t, u_rh = air.uncertainty.temperature_k, air.uncertainty.relative_humidity_pct
-    u: FloatOrArray = options.surface_u_k
-    if sides is not None and air.location.f_rsi is not None:
-        f_rsi, outdoor = air.location.f_rsi, sides.outdoor_mean_c
-        then = surface_temperature_from_factor(f_rsi, sides.room_mean_c, outdoor)
-        at_once = surface_temperature_from_factor(f_rsi, sides.room_c, sides.outdoor_c)
-        memory = options.surface_averaging_u * abs(then - at_once)
-        u = u_surface_temperature_from_factor(
-            f_rsi, sides.room_mean_c, outdoor, options.f_rsi_u, sides.u_room_k, sides.u_outdoor_k
-        )
-        u = combine(u, memory)
-        if sides.own_room:
-            u_margin = u_condensation_margin_from_factor(
-                f_rsi,
-                t,
-                rh,
-                outdoor,
-                u_f_rsi=options.f_rsi_u,
-                u_room_k=u_t,
-                u_relative_humidity_pct=u_rh,
-                u_outdoor_k=sides.u_outdoor_k,
-                humidity_over=air.humidity_over,
-            )
-            return u, combine(u_margin, memory)
-    return u, u_condensation_margin(u, u_dew_or_frost_point(t, rh, u_t, u_rh, humidity_over=air.humidity_over))
 
 
 def mean_before(time_s: Array, values: Array, at_s: Array, window_s: float) -> Array:

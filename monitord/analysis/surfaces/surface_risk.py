@@ -19,7 +19,6 @@ from monitord.model.facts import FindingKind
 from monitord.model.series import Array
 from monitord.physics.moist_air import saturation_slope, vapour_pressure
 from monitord.physics.surfaces import probability_of_condensation, surface_relative_humidity
-from monitord.physics.uncertainty import u_dew_or_frost_point
 
 
 def risk_level(probability: float, margin_k: float, surface_rh_pct: float, options: AnalysisOptions) -> str:
@@ -86,11 +85,7 @@ def _risk(
 ) -> SurfaceRisk:
     t = float(present.series.temperature_c[-1])
     rh = max(float(present.series.relative_humidity_pct[-1]), SURFACES.min_surface_rh_pct)
-    u_t, u_rh, over = (
-        present.uncertainty.temperature_k,
-        present.uncertainty.relative_humidity_pct,
-        present.humidity_over.value,
-    )
+    over = present.humidity_over.value
     surface, margin, u_margin = float(found.temperature_c[-1]), float(found.margin_k[-1]), float(found.u_margin_k[-1])
     surface_rh = float(surface_relative_humidity(surface, float(vapour_pressure(t, rh, humidity_over=over))))
     # at a small margin ln RH changes with it as the saturation curve does, so the margin's uncertainty carries over
@@ -100,9 +95,7 @@ def _risk(
         source=found.source(),
         what=found.what,
         surface_temperature=Quantity(value=surface, u=float(found.u_k[-1]), unit="°C"),
-        dew_point=Quantity(
-            value=surface - margin, u=float(u_dew_or_frost_point(t, rh, u_t, u_rh, humidity_over=over)), unit="°C"
-        ),
+        dew_point=Quantity(value=surface - margin, u=float(found.u_dew_point_k[-1]), unit="°C"),
         margin=Quantity(value=margin, u=u_margin, unit="K"),
         surface_rh=Quantity(value=surface_rh, u=u_surface_rh, unit="%"),
         probability=probability,
