@@ -159,7 +159,7 @@ def lines(*, quick: bool) -> Iterator[Line]:
                 "monitord": partial(drain_into_store, store=store),
             }
             for pack, aim in AIMS.items():
-                count = singles if pack == 1 else singles // 4
+                count = singles if pack == 1 else singles // (2 if quick else 4)
                 nothing, stored = compare(port, ours, protocol, count, pack, rounds)
                 what = "single readings" if pack == 1 else f"packs of {pack}"
                 yield Line(

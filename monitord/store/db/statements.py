@@ -77,33 +77,44 @@ def insert_rows(conn: Connection, statement: Insert, rows: Sequence[Row]) -> Non
 def insert_columns(conn: Connection, statement: Insert, columns: Sequence[Sequence[Any]]) -> None:
     """Insert many rows at once, given by columns in the table's order; at least one row.
 
-    Straight through the driver where it takes values by position: that costs a quarter of what SQLAlchemy's
-    handling of a dictionary for each row does (2.3 against 10.5 us a row). A column that no row has a value for is left
-    out: to hand over five times None costs SQLite's driver as much as the rest of a reading (1.7 us).
+    By position straight through SQLite's driver, and as one array a column to PostgreSQL: that costs a quarter and a
+    third of what a dictionary for each row does. A column that no row has a value for is left out: to hand over five
+    times None costs SQLite's driver as much as the rest of a reading (1.7 us).
     """
     given = [place for place, column in enumerate(columns) if column.count(None) < len(column)]
     named = [column.name for column in statement.table.columns]
     names = tuple(named[place] for place in given)
-    compiled, encoders = _compiled(statement, conn.dialect, names)
-    if compiled.positional and tuple(compiled.positiontup or ()) == names:
-        values = (
-            columns[place] if encode is None else map(encode, columns[place])
-            for place, encode in zip(given, encoders, strict=True)
-        )
-        conn.exec_driver_sql(compiled.string, list(zip(*values, strict=True)))
-    else:
-        conn.execute(statement, [dict(zip(named, row, strict=True)) for row in zip(*columns, strict=True)])
+    if conn.dialect.name == "postgresql":
+        conn.execute(_from_arrays(statement, names), {named[place]: list(columns[place]) for place in given})
+        return
+    text, encoders = _compiled(statement, conn.dialect, names)
+    values = (
+        columns[place] if encode is None else map(encode, columns[place])
+        for place, encode in zip(given, encoders, strict=True)
+    )
+    conn.exec_driver_sql(text, list(zip(*values, strict=True)))
 
 
 Encoder = Callable[[Any], Any]
 
 
 @lru_cache(maxsize=64)
-def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> tuple[Any, tuple[Encoder | None, ...]]:
-    """A statement for this database, and what each column's type makes of its values."""
+def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> tuple[str, tuple[Encoder | None, ...]]:
+    """A statement for SQLite, with its values in the order of the names, and what each column makes of its values."""
     table = statement.table.columns
     encoders = [table[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names]
-    return statement.compile(dialect=dialect, column_keys=list(names)), tuple(encoders)
+    compiled = statement.compile(dialect=dialect, column_keys=list(names))
+    assert tuple(compiled.positiontup or ()) == names
+    return compiled.string, tuple(encoders)
+
+
+@lru_cache(maxsize=64)
+def _from_arrays(statement: Insert, names: tuple[str, ...]) -> Insert:
+    """The same for PostgreSQL with an array for each column: one statement however many rows there are."""
+    table = statement.table.columns
+    arrays = [bindparam(name, type_=postgresql.ARRAY(table[name].type)) for name in names]
+    given = func.unnest(*arrays).table_valued(*names, name="given").render_derived()
+    return statement.from_select(list(names), select(*given.c))
 
 
 def ids_of(conn: Connection, table: Table, names: Iterable[str]) -> dict[str, int]:
