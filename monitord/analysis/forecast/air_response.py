@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from monitord.analysis.drying.metric import Metric
@@ -251,37 +252,42 @@ def _not_there_yet(reached: Array, weight: Array) -> Array:
 
 
 class _Fades:
-    """How each draw's air and timber come nearer to where they are heading, on the days of a course, (draws, days)."""
+    """How each draw's air and timber come nearer to where they are heading, on the days of a course."""
 
     def __init__(self, fit: FirstOrderFit, lag: Array) -> None:
         daily, apart = FORECAST.course_daily_d, FORECAST.tau_apart_d
-        self.days = np.r_[
+        self._days = np.r_[
             np.arange(0.0, daily, 1.0), np.geomspace(daily, FORECAST.course_end_d, FORECAST.course_points)
         ]
         self.now, self.lag = fit.now, lag
         self.tau = np.where(np.abs(fit.tau_d - lag) < apart, lag + 2.0 * apart, fit.tau_d)
-        self.air, self.timber = self._fade(self.tau), self._fade(lag)
-        self._course, self._part = np.empty_like(self.air), np.empty_like(self.air)
-        self._under = np.empty(self.air.shape, dtype=np.bool_)
+        self._air, self._air_of = self._fade(self.tau)
+        self._timber, self._timber_of = self._fade(lag)
 
-    def _fade(self, constant_d: Array) -> Array:
-        """exp(-t/τ): many draws share their time constant."""
+    def _fade(self, constant_d: Array) -> tuple[Array, NDArray[np.intp]]:
+        """exp(-t/τ) for each of the time constants, which many draws share, (constants, days), and which is whose."""
         each, which = np.unique(constant_d, return_inverse=True)
-        return np.asarray(np.exp(-self.days / each[:, None])[which])
+        return np.exp(-self._days / each[:, None]), which
+
+    def on(self, day: int) -> tuple[Array, Array]:
+        """What is left on a day of the way of the air and of the timber, each (draws,)."""
+        return self._air[self._air_of, day], self._timber[self._timber_of, day]
 
     def first_under(self, final: Array, ahead: Array, rest: Array, target: Array) -> Array:
-        """First day on which final + ahead·air + rest·timber is at the target or under, (draws,); infinite is never.
-
-        Computed in place, for getting the memory anew each time costs as much.
-        """
-        course, part, under = self._course, self._part, self._under
-        np.multiply(ahead[:, None], self.air, out=course)
-        np.add(course, final[:, None], out=course)
-        np.multiply(rest[:, None], self.timber, out=part)
-        np.add(course, part, out=course)
-        np.less_equal(course, target[:, None], out=under)
-        first = under.argmax(axis=1)
-        return np.where(under[np.arange(len(first)), first], self.days[first], np.inf)
+        """First day on which final + ahead·air + rest·timber is at the target or under, (draws,); infinite is never."""
+        found = np.empty(len(final))
+        for begin in range(0, len(final), FORECAST.course_draws):
+            its = slice(begin, begin + FORECAST.course_draws)
+            course = self._air[self._air_of[its]]
+            course *= ahead[its, None]
+            course += final[its, None]
+            part = self._timber[self._timber_of[its]]
+            part *= rest[its, None]
+            course += part
+            under = course <= target[its, None]
+            first = under.argmax(axis=1)
+            found[its] = np.where(under[np.arange(len(first)), first], self._days[first], np.inf)
+        return found
 
 
 @dataclass(frozen=True)
@@ -309,8 +315,7 @@ class _TimberCourse:
     def hardly_moves(self, target: Array, stall_share: float) -> Flags:
         """Whether less than `stall_share` of what remains goes in the first week."""
         now, later = (
-            self.final + self.ahead * self.fades.air[:, day] + self.rest * self.fades.timber[:, day]
-            for day in (0, WEEK_D)
+            self.final + self.ahead * air + self.rest * timber for air, timber in map(self.fades.on, (0, WEEK_D))
         )
         return now - later < stall_share * (now - target)
 

@@ -93,6 +93,8 @@ class ForecastParameters:
     """... to here, a little beyond the horizon (our choice). [days]"""
     course_points: int = 50
     """Number of these steps (our choice). [steps]"""
+    course_draws: int = 256
+    """Draws whose courses are computed at once, as many as the processor's cache holds (our choice). [draws]"""
 
     # the date
     horizon_d: float = 365.0
