@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from importlib.metadata import distribution
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import httpx
 import pytest
@@ -26,14 +27,19 @@ from brokers import Mosquitto, wait_until
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
+from monitord.cli.parsers.build import build_parser
+from monitord.daemon.shared_work import shares_work
 from monitord.ingest.mqtt.embedded_broker import free_port
+from monitord.model.config.roles import DaemonRole
 from monitord.model.config.settings import load_settings
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
 CONTAINERS = DEPLOY / "containers"
 COMPOSE: dict[str, Any] = yaml.safe_load((CONTAINERS / "compose.yaml").read_text(encoding="utf-8"))
-MADE_BY_THE_USER = {"certs", "monitord.passwd", "secrets.env"}
+ROLES: dict[str, Any] = yaml.safe_load((CONTAINERS / "roles.yaml").read_text(encoding="utf-8"))
+"""Goes over it."""
+MADE_BY_THE_USER = {"certs", "monitord.passwd", "secrets.env", "postgresql.env"}
 WORST_EXPOSURE = 2.0
 """Of 10, as systemd-analyze(1) counts: "OK" is under 5; ours is 1.4 and was so when this was written."""
 
@@ -145,12 +151,14 @@ def test_the_steps_of_the_service_install_it_and_its_removal_leaves_readings_and
 
 def test_every_container_has_few_rights_and_shows_only_what_speaks_tls() -> None:
     shown = {}
-    for name, service in COMPOSE["services"].items():
+    over = {name: ROLES["services"].get(name, {}) for name in COMPOSE["services"]}
+    assert not any({"read_only", "cap_drop", "security_opt", "ports"} & changed.keys() for changed in over.values())
+    for name, service in {**ROLES["services"], **COMPOSE["services"]}.items():
         assert service["read_only"] is True, name
         assert service["cap_drop"] == ["ALL"], name
         assert service["security_opt"] == ["no-new-privileges:true"], name
         shown[name] = service.get("ports", [])
-    assert shown == {"monitord": [], "broker": ["8883:8883"], "proxy": ["443:8443"]}
+    assert {name: ports for name, ports in shown.items() if ports} == {"broker": ["8883:8883"], "proxy": ["443:8443"]}
 
 
 def test_every_file_that_is_mounted_or_copied_is_there() -> None:
@@ -177,6 +185,26 @@ def test_the_daemon_takes_the_settings_of_its_container(monkeypatch: pytest.Monk
         f"{COMPOSE['services']['proxy']['networks']['inner']['ipv4_address']}/32"
     ]
     assert settings.web.port == int(re.findall(r"http://monitord:(\d+)", (DEPLOY / "nginx.conf").read_text())[0])
+
+
+def test_each_role_has_a_container_and_they_share_one_database(monkeypatch: pytest.MonkeyPatch) -> None:
+    roles = []
+    for name, service in ROLES["services"].items():
+        if name == "postgresql":
+            continue
+        parsed = build_parser().parse_args(service["command"])
+        roles += parsed.roles
+        environment = COMPOSE["services"].get(name, {}).get("environment", {}) | service["environment"]
+        with monkeypatch.context() as patch:
+            for variable, value in environment.items():
+                patch.setenv(variable, value)
+            settings = load_settings(None)
+        assert shares_work(settings, parsed.roles, parsed.name)
+        assert settings.broker.host in COMPOSE["services"]
+        assert urlsplit(settings.database.url).hostname in ROLES["services"]
+        assert (name == "monitord") == (parsed.roles == [DaemonRole.WEB]) == ("healthcheck" not in service)
+    assert set(roles) == set(DaemonRole)
+    assert '"/src${EXTRAS}"' in (CONTAINERS / "Containerfile").read_text(encoding="utf-8")
 
 
 def test_the_containers_broker_speaks_tls_and_asks_for_a_password(certificate: Path, tmp_path: Path) -> None:

@@ -115,7 +115,7 @@ def test_two_batches_that_land_at_once_keep_the_first_and_tell_what_contradicts(
 def test_who_stands_still_in_a_transaction_holds_up_the_others_for_a_bounded_time(
     migrated: str, two: tuple[Database, Database], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(databases, "_FORGOTTEN_MS", 100)
+    monkeypatch.setattr(databases, "_FORGOTTEN_MS", 500)
     paused = Database.open(migrated)
 
     def stand_still() -> None:
