@@ -45,6 +45,7 @@ _TITLES = {
     401: "Signed out",
     403: "Not allowed",
     404: "Not found",
+    405: "Not in this way",
     422: "Not understood",
     503: "Not able to answer",
 }

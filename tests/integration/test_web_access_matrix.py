@@ -138,6 +138,13 @@ def test_a_route_that_the_policy_does_not_name_is_the_owners() -> None:
     assert not rule.admits(Visitor(name="T", person="t", role=Role.TECHNICIAN, jobs=None))
 
 
+def test_a_program_is_told_which_methods_an_address_takes(visitors: dict[str, TestClient]) -> None:
+    """RFC 9110, 15.5.6; whoever is not known hears no more than before."""
+    answer = visitors["reading token"].post("/api/jobs", content=b"")
+    assert (answer.status_code, answer.headers.get("allow")) == (405, "GET")
+    assert visitors["nobody"].post("/api/jobs", content=b"").status_code in (401, 403)
+
+
 @pytest.mark.parametrize("who", KINDS)
 def test_each_visitor_gets_exactly_what_is_theirs(
     site: support.Site, visitors: dict[str, TestClient], who: str

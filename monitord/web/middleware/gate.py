@@ -25,7 +25,7 @@ from monitord.store import alerts as stored_alerts
 from monitord.store import mutes as stored_mutes
 from monitord.store.access import sessions, tokens
 from monitord.store.access.digests import new_secret
-from monitord.web.middleware.policy import Rule, rule_for
+from monitord.web.middleware.policy import Rule, methods_of, rule_for
 from monitord.web.page_context import Web
 from monitord.web.queries import sees_mute
 from monitord.web.visitor import enter
@@ -185,6 +185,11 @@ class Gate:
             return self._say(scope, 404, "There is no such page.") if known.hidden else None
         if known.visitor.role is None and known.visitor.scope is None:
             return self._sign_in_first(scope)
+        methods = methods_of(scope["path"])
+        if methods and known.rule.method not in methods:
+            refused = self._say(scope, 405, "This address can't be asked in that way.")
+            refused.headers["allow"] = ", ".join(methods)
+            return refused
         return self._say(scope, 403, "Your access does not cover this; an owner can change that.")
 
     def _sign_in_first(self, scope: Scope) -> Response:

@@ -181,3 +181,8 @@ def rule_for(method: str, path: str) -> tuple[Rule, dict[str, str]]:
         if found is not None and rule.method == wanted:
             return rule, found.groupdict()
     return Rule(wanted, path, Need.OWNER), {}
+
+
+def methods_of(path: str) -> list[str]:
+    """By which methods a path may be asked for, whoever asks; none where there is no such path."""
+    return sorted({rule.method for pattern, rule in _PATTERNS if pattern.match(path) is not None})
