@@ -1,4 +1,4 @@
-"""Every page in a real browser, one site served for all: accessible, inside a narrow screen, whole on paper.
+"""Every page in a real browser, one site served for all: accessible, by keyboard, on a narrow screen, whole on paper.
 
 320 CSS px is what 1280 px leave at 400 % zoom (WCAG 2.2, 1.4.10). Paper: A4 by ISO 216 with margins of 14 mm.
 """
@@ -70,6 +70,8 @@ PAGES = (
 )
 SIZES = [(390, "light"), (1280, "dark")]
 """Colours differ by the scheme and layouts by the width: each once."""
+BY_TAB = ("/", f"{JOB}/round", "/sign-in")
+"""Walked through by the key itself: a list, a long form, and a page for whoever is not signed in."""
 A4_PX = int((210.0 - 28.0) / 25.4 * 96.0)
 
 
@@ -146,6 +148,9 @@ def test_a_page_is_accessible_narrow_and_whole_on_paper(windows: dict[bool, Page
     assert answer is not None
     assert answer.status == (404 if path == "/nowhere" else 200)
     page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true; })")
+    assert keyboard_faults(page) == []
+    if path in BY_TAB:
+        assert walked_by_tab(page) == []
     for width, scheme in SIZES:
         page.set_viewport_size({"width": width, "height": 800})
         page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
@@ -162,6 +167,67 @@ def test_a_page_is_accessible_narrow_and_whole_on_paper(windows: dict[bool, Page
     printed = " ".join(" ".join(sheet.extract_text() for sheet in paper.pages).split())
     assert "".join(heading.split()) in "".join(printed.split())
     assert complaints == []
+
+
+_FOCUSABLE = "a[href], button, input:not([type=hidden]), select, textarea, summary, [tabindex]"
+
+
+def keyboard_faults(page: Page) -> list[str]:
+    """What a keyboard does not reach, reaches out of order or unseen, or that shows no focus (WCAG 2.2: 2.1.1, 2.4.1,
+    2.4.3, 2.4.7). Each kind of element is focused once, after a Tab, so that the browser shows focus as to a keyboard.
+    """
+    page.keyboard.press("Tab")
+    found: list[str] = page.evaluate(
+        """(focusable) => {
+        const faults = [], kinds = new Set(), skip = document.querySelector('.skip');
+        const style = (item) => getComputedStyle(item), box = (item) => item.getBoundingClientRect();
+        const shown = skip !== null && document.activeElement === skip && box(skip).left >= 0;
+        if (!shown && document.querySelector('header.bar')) faults.push('the skip link is not first');
+        for (const item of document.querySelectorAll(focusable)) {
+            const kind = `${item.tagName} ${item.getAttribute('class')} ${item.type}`;
+            const fault = (what) => faults.push(`${what}: ${kind} ${item.textContent.trim().slice(0, 40)}`);
+            if (item.tabIndex > 0) fault('out of order');
+            if (item.disabled || !item.getClientRects().length || style(item).visibility === 'hidden') continue;
+            if (item.tabIndex < 0 && item.id !== 'main') fault('not reached by Tab');
+            if (item.closest('[aria-hidden=true], [inert]')) fault('hidden, and reached');
+            if (item.id === 'main' || kinds.has(kind)) continue;
+            kinds.add(kind);
+            item.focus({preventScroll: true});
+            if (document.activeElement !== item) fault('takes no focus');
+            else if (style(item).outlineStyle === 'none' || parseFloat(style(item).outlineWidth) < 2) fault('no focus');
+            if (box(item).width < 1 || box(item).right < 0) fault('out of sight');
+        }
+        return faults;
+        }""",
+        _FOCUSABLE,
+    )
+    return found
+
+
+def walked_by_tab(page: Page) -> list[str]:
+    """What Tab does not come to in the order of the page; and whether the skip link leads to the content."""
+    count: int = page.evaluate(
+        """(focusable) => {
+        const wanted = [...document.querySelectorAll(focusable)].filter((item) => item.tabIndex >= 0 && !item.disabled
+            && item.getClientRects().length && !(item.type === 'radio' && !item.checked));
+        window.missed = wanted.map((item) => `${item.tagName} ${item.textContent.trim().slice(0, 40)}`);
+        const order = [];
+        document.addEventListener('focusin', (event) => {
+            order.push(wanted.indexOf(event.target));
+            window.missed = wanted.filter((_, place) => order[place] !== place).map((item) => item.outerHTML);
+        });
+        document.activeElement.blur();
+        wanted[0].focus();
+        return wanted.length;
+        }""",
+        _FOCUSABLE,
+    )
+    for _ in range(count - 1):
+        page.keyboard.press("Tab")
+    missed: list[str] = page.evaluate("window.missed")
+    page.evaluate("document.querySelector('.skip').focus()")
+    page.keyboard.press("Enter")
+    return missed + ([] if page.evaluate("document.activeElement.id") == "main" else ["the skip link"])
 
 
 def small_targets(page: Page) -> list[list[object]]:
