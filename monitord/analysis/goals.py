@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 
 from monitord.analysis.drying.metric import Metric, build_metric
-from monitord.analysis.drying.progress import Progress, goal_met, progress
+from monitord.analysis.drying.progress import Progress, goal_met, goal_met_lately, progress
 from monitord.analysis.forecast.forecast import time_to_goal, to_forecast
 from monitord.analysis.forecast.parameters import FORECAST
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
@@ -60,6 +60,9 @@ def assess_goal(
     met, met_at = goal_met(metric, options, first)
     view = None if met else time_to_goal(series, metric, options)
     stall = assess_stall(series, metric, shown, view, room_more_humid, options, first)
+    wet_again = rewetting is not None and rewetting.holds
+    if stall.active and not wet_again and goal_met_lately(metric, options, first):
+        stall = replace(stall, told=False)
     known = _known(series, metric, shown)
     forecast = None if view is None else to_forecast(view, metric, hour_s, shown)
     if forecast is not None and forecast.never and (known.recorded_d or 0.0) < FORECAST.never_first_days:
@@ -347,7 +350,7 @@ def _findings(
     since = None if stall.since_s is None else utc(stall.since_s)
     never = forecast is not None and forecast.never
     end = None if view is None else end_in_air(metric, view)
-    stalled = stall.active and not met  # new water stops progress as well
+    stalled = stall.active and stall.told and not met  # new water stops progress as well
     findings = (
         (FindingKind.GOAL_REACHED, met, _only(known, "since")),
         (FindingKind.DRYING_STALLED, stalled, _only(known, since=since, cause=stall.cause, end=stall.end)),

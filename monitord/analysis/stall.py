@@ -32,6 +32,9 @@ class Stall:
     """Level at which the present air holds the location, in the metric's unit."""
     since_s: float | None = None
     """Start of the window over which no progress was found; it may have stopped earlier. [s]"""
+    told: bool = True
+    """Whether an alert tells of it. Not where the goal was met lately: nothing is left to dry, weather lifts it again,
+    and that it is over its goal again was told."""
 
 
 NONE = Stall(False, False)

@@ -25,6 +25,9 @@ HOUR_S, DAY_S = 3600.0, 86_400.0
 MIN_SHARE = 0.10
 """Stalled: what remains falls by less than this share in seven days."""
 MIN_STALL_H = 96
+MET_LATELY_H = 720
+"""What met its goal in the 30 days before has dried: that weather lifts it again is no stall, nor is an alert of one
+false."""
 _HALF_H = 36
 """Progress is judged on means over three days, centred, so that daily cycles do not count."""
 _AIR_HALF_H = 60
@@ -170,7 +173,11 @@ def label_progress(
     high = np.zeros(len(flat), dtype=bool)
     if len(end):
         high[: len(end)] = end >= limit
+    met = (hourly.windowed <= limit) & (hourly.hour_s > job[0])
     for a, b in runs(flat & ~wet, join=_JOIN_H, minimum=MIN_STALL_H):
+        if met[max(a - MET_LATELY_H, 0) : a].any():
+            truth.unclear.append((float(hourly.hour_s[a]), float(hourly.hour_s[b - 1])))
+            continue
         _sort_run(truth, hourly, high, a, b, [e for e in events if _worsened(e, hourly, end, unit)])
 
 

@@ -22,6 +22,9 @@ class DryingParameters:
     """Hours over which temperature is smoothed before its effect is taken out (our choice). [h]"""
     goal_known_share: float = 0.6
     """Share of the goal's window that must be known to call it met (our choice). [-]"""
+    met_lately_h: int = 720
+    """A goal that was met within so many hours was met lately: 30 days, a month of one season's weather (our choice).
+    [h]"""
 
 
 DRYING = DryingParameters()

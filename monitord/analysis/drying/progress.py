@@ -80,18 +80,27 @@ def goal_met(metric: Metric, options: AnalysisOptions, first: int = 0) -> tuple[
     Claimed when the mean over the goal's window lies under the limit by more than the uncertainty; kept until that mean
     is over the limit again. Hours before the index `first` do not count: a sleeve had not settled.
     """
-    window = max(1, round(metric.goal.window_h))
-    mean = trailing_mean(metric.high, window, DRYING.goal_known_share)
-    known = np.flatnonzero(np.isfinite(metric.value))
-    begun = max(int(known[0]) if len(known) else 0, first)
-    mean[: begun + window] = np.nan  # no verdict on less than a whole window
-    sure = mean <= metric.goal.limit - options.goal_confidence * metric.u
-    over = mean > metric.goal.limit
+    sure, over = _sides(metric, options, first)
     last_sure, last_over = _last_true(sure), _last_true(over)
     if last_sure is None or (last_over is not None and last_over > last_sure):
         return False, None
     begin = 0 if last_over is None else last_over + 1
     return True, begin + int(np.argmax(sure[begin:]))
+
+
+def goal_met_lately(metric: Metric, options: AnalysisOptions, first: int = 0) -> bool:
+    """Whether the goal was held to be met in the last weeks (`met_lately_h`), though it may be over it again."""
+    return bool(_sides(metric, options, first)[0][-DRYING.met_lately_h :].any())
+
+
+def _sides(metric: Metric, options: AnalysisOptions, first: int) -> tuple[Flags, Flags]:
+    """Hours at which the window's mean is surely under the limit, and at which it is over it, (n,)."""
+    window = max(1, round(metric.goal.window_h))
+    mean = trailing_mean(metric.high, window, DRYING.goal_known_share)
+    known = np.flatnonzero(np.isfinite(metric.value))
+    begun = max(int(known[0]) if len(known) else 0, first)
+    mean[: begun + window] = np.nan  # no verdict on less than a whole window
+    return mean <= metric.goal.limit - options.goal_confidence * metric.u, mean > metric.goal.limit
 
 
 def _last_true(where: Flags) -> int | None:

@@ -128,6 +128,20 @@ def test_an_element_that_has_come_to_its_airs_humidity_above_the_goal_is_stalled
     assert view.forecast.never
 
 
+@pytest.mark.parametrize(("dry_pct", "wet", "told"), [(0.0, None, "true"), (11.0, None, "false"), (11.0, 1.0, "true")])
+def test_what_met_its_goal_lately_and_is_lifted_by_its_air_is_no_alarm_unless_water_came(
+    dry_pct: float, wet: float | None, told: str
+) -> None:
+    """Two days of dry air met the goal three weeks ago; before and since the air holds the cavity over it."""
+    dry = dry_pct * (np.abs(H - 24 * 5) < 20)
+    vapour = (74.0 - dry / 2.0) / 100.0 * float(saturation_vapour_pressure(16.0)) + noise(N, 4.0, 1)
+    air = track_at(location(ROOM), 19.0, vapour, DAYS)
+    series = track(location(CAVITY), 16.0, 74.0 - dry + 14.0 * np.exp(-H / 20.0) + noise(N, 0.15, 2), DAYS)
+    view = judged(series, ReferenceSeries(air, air, None), goal(), 28.0, wet=wet)
+    assert view.state is (State.STALLED if wet is None else State.REWETTING)
+    assert values(view)["drying_stalled"] == told
+
+
 @pytest.mark.parametrize(("day", "said"), [(4.9, "false"), (5.1, "true")])
 def test_never_is_not_said_of_less_than_five_days(day: float, said: str) -> None:
     view = judged(*in_room(85.0, 1.0), goal(), day)

@@ -76,6 +76,12 @@ def test_no_progress_once_a_machine_has_stopped_is_a_stall_from_then_on() -> Non
     assert days(truth.stalls[0]) == pytest.approx((20.0, 40.0), abs=1.1)
 
 
+def test_what_weather_lifts_over_a_goal_that_was_met_lately_judges_nobody() -> None:
+    truth = progress(hourly({0: 90, 10: 58, 12: 58, 14: 70, 50: 70, 60: 70}), 68.0)
+    assert truth.stalls == []
+    assert days(truth.unclear[0])[0] == pytest.approx(13, abs=1.6)
+
+
 def test_three_days_without_progress_are_no_stall() -> None:
     off = Event(ev.MACHINE_OFF, "room", 20 * DAY_S, 22 * DAY_S)
     truth = progress(hourly({0: 90, 20: 70, 22: 70, 60: 50}), 45.0, off)
