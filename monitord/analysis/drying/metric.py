@@ -8,6 +8,7 @@ import numpy as np
 
 from monitord.analysis.drying.parameters import DRYING
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
+from monitord.analysis.wood.members import TimberMembers, timber_members
 from monitord.analysis.wood.parameters import WOOD
 from monitord.analysis.wood.timber import TimberEstimate, estimate_timber, slow_lag_share
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -43,6 +44,8 @@ class Metric:
     """Upper estimate where the level itself is estimated (timber), else the value."""
     timber: TimberEstimate | None
     """Timber goals: the estimate in full."""
+    members: TimberMembers | None = None
+    """Timber that was measured by hand: what the readings leave of its lag, its curve and its start."""
     followed: Metric | None = None
     """Goals that are differences: what follows the air, limit and all; for an excess of vapour pressure the humidity at
     the element's temperature, for its vapour pressure goes up and down with that."""
@@ -100,7 +103,7 @@ def build_metric(
         u = _u_excess(series, air)
         other = None if outdoor is None else outdoor.vapour_pressure_pa - air.vapour_pressure_pa
         humidity = _excess_as_humidity(series, air, outdoor, goal, u)
-        return Metric(goal, value, u, np.zeros(len(series)), other, value, None, humidity)
+        return Metric(goal, value, u, np.zeros(len(series)), other, value, None, followed=humidity)
     if goal.metric in OVER_CONTROL:
         return _over_control(series, references, goal, options)
     timber = _timber(series, options, options.timber_lag_days)
@@ -109,11 +112,17 @@ def build_metric(
         return None
     end = None if air is None else _timber_end(series, air)
     other = None if outdoor is None else _timber_end(series, outdoor)
+    members = timber_members(timber.held, options.timber_lag_days, timber.spots, series.end_s, 24 * DRYING.rate_days)
+    if members is not None:
+        u = float(members.u[-1])
+        high = members.middle + options.goal_confidence * (members.u - u)
+        return Metric(goal, members.middle, u, end, other, high, timber, members, u_rate=members.u_rate)
     spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
     u = float(np.hypot(spread, options.timber_species_u_pct))
     u_rate = options.timber_species_u_pct / options.timber_lag_days
     courses = (timber.low, timber.high, slow.low, slow.high)
-    return Metric(goal, timber.middle, u, end, other, np.maximum(timber.high, slow.high), timber, None, courses, u_rate)
+    high = np.maximum(timber.high, slow.high)
+    return Metric(goal, timber.middle, u, end, other, high, timber, courses=courses, u_rate=u_rate)
 
 
 def _timber(series: HourlySeries, options: AnalysisOptions, lag_days: float) -> TimberEstimate | None:
@@ -152,9 +161,9 @@ def _over_control(
         other,
         own.high - control.value,
         None,
-        followed,
-        own.courses,
-        own.u_rate,
+        followed=followed,
+        courses=own.courses,
+        u_rate=own.u_rate,
     )
 
 

@@ -207,38 +207,79 @@ def air_response_time_to_goal(metric: Metric, kind: LocationKind, stall_share: f
 def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, stall_share: float) -> TimeToGoal | None:
     """Outlook of timber: the air beside it follows the surrounding air, and the timber lags that air.
 
-    Nobody knows how thick the timber is nor how wet it began: both are drawn.
+    How thick it is, how wet it began and what this wood holds is drawn: as nobody knows it, or, where it was measured
+    by hand, as the spot readings leave it.
     """
     timber = metric.timber
     found = None if timber is None else _follow(timber.equilibrium, metric, kind)
     if found is None or timber is None:
         return None
     fit = found.fit
-    draws = normal_draws()
-    lags = WOOD.lag_share * lag_days * np.exp(WOOD.lag_log_sd * draws[:, Draw.LAG])
-    least = metric.goal.limit + FORECAST.start_over_pct
-    starts = least + max(FORECAST.start_most_pct - least, 0.0) * ndtr(draws[:, Draw.START])
-    level = np.resize(_lagged_levels(timber, lags, starts), len(fit.now))
-    lag = np.resize(lags, len(fit.now))
-    target = metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], len(fit.now))
-    fades = _Fades(fit, lag)
-    reached = _TimberCourse.towards(found.final, level, fades).reached(target)
+    measured = metric.members is not None
+    drawn = _Timber.weighed(fit, metric) if measured else _Timber.unmeasured(fit, metric, timber, lag_days)
+    level, target, fades = drawn.level, drawn.target, _Fades(fit, drawn.lag_d, drawn.factor * fit.now)
+    reached = _TimberCourse.towards(drawn.factor * found.final, level, fades).reached(target)
     # "never" and stalls: timber that dries ends over the table, by which dates go
-    end, now = WOOD.desorption * found.week, WOOD.desorption * found.final
+    over = drawn.drying_factor
+    end, now = over * found.week, over * found.final
     flat = _TimberCourse.towards(now, level, fades).hardly_moves(target, stall_share)
     in_week = _TimberCourse.towards(end, level, fades)
     dried, held = in_week.reached(target), in_week.hardly_moves(target, stall_share)
-    held &= end - WOOD.desorption * fit.offset >= target
+    held &= end - over * fit.offset >= target
     if kind is not LocationKind.SUBFLOOR_VOID:
-        own = WOOD.desorption * np.maximum(fit.offset, 0.0)  # wet material dries, the ground under a void does not
+        own = over * np.maximum(fit.offset, 0.0)  # wet material dries, the ground under a void does not
         dried = np.minimum(dried, _TimberCourse.towards(end - own, level, fades).reached(target))
     if (reached > FORECAST.horizon_d).any():
-        in_drier = _TimberCourse.towards(found.final - found.drop, level, fades).reached(target)
+        in_drier = _TimberCourse.towards(drawn.factor * (found.final - found.drop), level, fades).reached(target)
         reached = np.where(reached <= FORECAST.horizon_d, reached, in_drier)
     weight = _not_there_yet(reached, fit.weight)
     if not weight[reached <= FORECAST.horizon_d].any():
         reached, weight = dried, fit.weight
     return TimeToGoal(reached, weight, flat, held, float(fit.weight @ end), dried > FORECAST.horizon_d)
+
+
+@dataclass(frozen=True)
+class _Timber:
+    """Timber of each draw, each (draws,)."""
+
+    lag_d: Array
+    level: Array
+    """Now. [% of dry mass]"""
+    target: Array
+    factor: Array
+    """What it holds over the table in the days to come. [-]"""
+    drying_factor: Array
+    """The same where it is asked whether it gets there at all. [-]"""
+
+    @classmethod
+    def unmeasured(cls, fit: FirstOrderFit, metric: Metric, timber: TimberEstimate, lag_days: float) -> _Timber:
+        """Lag and start as nobody knows them."""
+        draws, count = normal_draws(), len(fit.now)
+        lags = WOOD.lag_share * lag_days * np.exp(WOOD.lag_log_sd * draws[:, Draw.LAG])
+        least = metric.goal.limit + FORECAST.start_over_pct
+        starts = least + max(FORECAST.start_most_pct - least, 0.0) * ndtr(draws[:, Draw.START])
+        return cls(
+            np.resize(lags, count),
+            np.resize(_lagged_levels(timber, lags, starts), count),
+            metric.goal.limit + timber.u_species * np.resize(draws[:, Draw.LIMIT], count),
+            np.ones(count),
+            np.full(count, WOOD.desorption),
+        )
+
+    @classmethod
+    def weighed(cls, fit: FirstOrderFit, metric: Metric) -> _Timber:
+        """Members drawn by their weights: each cell of the fit has its own even share of those in order of level."""
+        members = metric.members
+        assert members is not None
+        share = ndtr(normal_draws()[:, Draw.START])
+        cells = len(fit.now) // len(share)
+        shift = (np.arange(cells) * FORECAST.even_step % 1.0 - share.mean()) / len(share)
+        order = np.argsort(members.level, kind="stable")
+        wanted = np.cumsum(members.weight[order]).searchsorted((shift[:, None] + share).ravel())
+        chosen = order[np.minimum(wanted, len(order) - 1)]
+        factor = members.factor[chosen]
+        target = np.full(len(chosen), metric.goal.limit)
+        return cls(members.lag_d[chosen], members.level[chosen], target, factor, factor)
 
 
 def _not_there_yet(reached: Array, weight: Array) -> Array:
@@ -254,12 +295,12 @@ def _not_there_yet(reached: Array, weight: Array) -> Array:
 class _Fades:
     """How each draw's air and timber come nearer to where they are heading, on the days of a course."""
 
-    def __init__(self, fit: FirstOrderFit, lag: Array) -> None:
+    def __init__(self, fit: FirstOrderFit, lag: Array, now: Array) -> None:
         daily, apart = FORECAST.course_daily_d, FORECAST.tau_apart_d
         self._days = np.r_[
             np.arange(0.0, daily, 1.0), np.geomspace(daily, FORECAST.course_end_d, FORECAST.course_points)
         ]
-        self.now, self.lag = fit.now, lag
+        self.now, self.lag = now, lag
         self.tau = np.where(np.abs(fit.tau_d - lag) < apart, lag + 2.0 * apart, fit.tau_d)
         self._air, self._air_of = self._fade(self.tau)
         self._timber, self._timber_of = self._fade(lag)
@@ -321,18 +362,9 @@ class _TimberCourse:
 
 
 def _lagged_levels(timber: TimberEstimate, lags_d: Array, starts: Array) -> Array:
-    """Moisture content now for each lag and start, (draws,), with the spot readings weighed in as they came. [%]"""
-    held = _held(timber.equilibrium)
+    """Moisture content now for each lag and start, (draws,). [%]"""
     first = int(np.argmax(np.isfinite(timber.equilibrium)))  # what it did before anything was measured is in its start
-    level, held = starts, held[first:]
-    keep = np.exp(-1.0 / (24.0 * lags_d))
-    at = 0
-    for index, spot in ((max(index - first, 0), spot) for index, spot in timber.spots):
-        level = _carried(level, held[at:index], keep)
-        variance = float(level.var()) + timber.u_species**2
-        level = level + variance / (variance + spot.u_pct**2) * (spot.moisture_content_pct - level)
-        at = index
-    return _carried(level, held[at:], keep)
+    return _carried(starts, _held(timber.equilibrium)[first:], np.exp(-1.0 / (24.0 * lags_d)))
 
 
 def _carried(level: Array, equilibrium: Array, keep: Array) -> Array:

@@ -76,6 +76,8 @@ class ForecastParameters:
     [-]"""
 
     # timber
+    even_step: float = 0.6180339887
+    """Fraction of the golden ratio: its multiples, less whole parts, fill 0 to 1 evenly (Weyl 1916). [-]"""
     min_to_come: float = 0.02
     """Share of the draws of timber that must be still to come for a date of those alone (our choice). [-]"""
     start_over_pct: float = 3.0

@@ -27,6 +27,8 @@ class TimberSpot:
     """Corrected for species and temperature. [% of dry mass]"""
     u_pct: float
     """Standard uncertainty. [% of dry mass]"""
+    meter: str = ""
+    """The instrument: readings of one share most of their error."""
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,31 @@ class WoodParameters:
     spot_before_days: float = 7.0
     """A spot reading up to this time before the first known hour counts as that of the start (our choice). [days]"""
 
+    members_log2: int = 12
+    """Draws of timber that was measured by hand, a power of two for Sobol's sequence: so many that a dozen readings
+    still leave some twenty in effect (our choice). [log2 of draws]"""
+    lags: int = 64
+    """Lags among them, in equal shares (our choice). [lags]"""
+    factor_mean: float = 1.15
+    """What such timber ends at over the table of equilibrium moisture content, in the mean: `desorption`, and for weeks
+    its core stays behind, for wood lets water pass more slowly as it dries (our choice: courses of one lag fit 48
+    independent simulated joists best with 1.3, those of the project's own simulator are made with 1.0). [-]"""
+    factor_sd: float = 0.14
+    """Standard deviation of that between kinds and histories of wood, so that both are in it: 1.7 % of dry mass at 12 %
+    (our choice). [-]"""
+    start_range_pct: tuple[float, float] = (10.0, 34.0)
+    """Least and most moisture of such timber at the start, with equal probability between: indoors it is kept at 6 to
+    12 (common practice), and soaked timber lies a little over fibre saturation (our choice). [% of dry mass]"""
+    own_share: float = 0.25
+    """Share of a spot reading's variance that is its own; the rest all readings of one meter share: its own error and
+    the correction for the species (our choice). [-]"""
+    stray_pct2_day: float = 0.02
+    """Variance by which timber strays from its member in a day, for no wood has one lag: 0.75 % in four weeks (our
+    choice). [(% of dry mass)²/day]"""
+    surprise_sd: float = 4.0
+    """A reading so many standard deviations off what those before it foretell begins a new course: water came, or it
+    was another piece of wood (our choice). [-]"""
+
 
 WOOD = WoodParameters()
 """The values in use."""

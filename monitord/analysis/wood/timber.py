@@ -13,7 +13,7 @@ reading, each weighed by its own variance (JCGM 100:2008). From there the timber
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import groupby
 
 import numpy as np
@@ -35,7 +35,10 @@ def timber_spots(job: JobFile, location_id: str, options: AnalysisOptions) -> tu
     """The spot readings of timber at a location, in order of time, each with its uncertainty."""
     return tuple(
         TimberSpot(
-            spot.at.timestamp(), spot.corrected, _uncertainty(spot.u, spot.corrected, spot.corrected_for, options)
+            spot.at.timestamp(),
+            spot.corrected,
+            _uncertainty(spot.u, spot.corrected, spot.corrected_for, options),
+            spot.instrument,
         )
         for spot in job.spots_at(location_id)
         if spot.kind is SpotKind.WOOD_MOISTURE
@@ -62,6 +65,8 @@ class TimberEstimate:
     """The spot readings in it, each with the first hour that knows of it."""
     u_species: float = 0.0
     """Standard uncertainty of the estimate beside that of its start. [% of dry mass]"""
+    held: Array = field(default_factory=lambda: np.empty(0))
+    """The equilibrium value without gaps: where unknown the air is taken as unchanged."""
 
 
 def lagged_known(values: Array, share: float, start: float) -> Array:
@@ -130,7 +135,7 @@ def _hourly(spots: Sequence[TimberSpot]) -> list[TimberSpot]:
     for _, group in groupby(ordered, key=lambda s: s.time_s // HOUR_S):
         those = list(group)
         mean = float(np.mean([s.moisture_content_pct for s in those]))
-        found.append(TimberSpot(those[-1].time_s, mean, min(s.u_pct for s in those)))
+        found.append(TimberSpot(those[-1].time_s, mean, min(s.u_pct for s in those), those[-1].meter))
     return found
 
 
@@ -170,4 +175,4 @@ def estimate_timber(
     begin = float(np.mean(emc[known][:24]))
     hours: Array = np.arange(len(emc), dtype=np.float64) * HOUR_S if hour_s is None else hour_s
     found = lagged_between(held, hours, lag_days, begin, spots, u_species)
-    return TimberEstimate(found.low, 0.5 * (found.low + found.high), found.high, emc, found.spots, u_species)
+    return TimberEstimate(found.low, 0.5 * (found.low + found.high), found.high, emc, found.spots, u_species, held)
