@@ -16,7 +16,7 @@ from monitord.model.series import HOUR_S
 from monitord.text.damage import MATERIALS, mould_where
 from monitord.text.formats import COVERAGE, decimals_of
 from monitord.web.charts.estimate_series import hourly
-from monitord.web.charts.figure_parts import DayTable, Figure, Scene, described, figure, remarks
+from monitord.web.charts.figure_parts import DayTable, Figure, Scene, described, expected, figure, remarks
 from monitord.web.charts.series import UNITS, Measure
 from monitord.web.text.formats import number, with_uncertainty
 from monitord.web.text.words import SHORT_KINDS, speaker_of, spelled
@@ -69,7 +69,7 @@ def _excess(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
     traces = _traces(scene, estimates, lines)
     if not traces:
         return None
-    goal, levels = location.goal, [Level(0.0, "", "zero")]
+    goal, levels, limit = location.goal, [Level(0.0, "", "zero")], None
     if (
         goal is not None
         and goal.metric is GoalMetric.VAPOUR_PRESSURE_EXCESS
@@ -83,13 +83,14 @@ def _excess(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
         "Vapour pressure at the location minus that of the other air: above 0 vapour is driven out to it, below 0 in "
         "from it; while the shading touches 0 there is no clear difference."
     )
-    said = [f"{driven} In {unit}.{beside}"]
+    window, bars, words = expected(scene, limit)
+    said = [f"{driven} In {unit}.{beside}", *words]
     chart = Chart(
         title=spelled("Vapour pressure above the reference air"),
         description=described(scene, spelled("Vapour pressure above the reference air"), location, traces, unit),
         unit=unit,
-        window=scene.window,
-        traces=tuple(traces),
+        window=window,
+        traces=(*traces, *bars),
         levels=tuple(levels),
         markers=scene.markers(location),
         outs=scene.outs,
@@ -162,17 +163,19 @@ def _timber(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
         Point(spot.time_s, spot.moisture_content_pct, COVERAGE * spot.u_pct)
         for spot in timber_spots(scene.job, location.id, options)
     )
-    levels = [Level(options.wood_decay_pct, f"caution {options.wood_decay_pct:g}", "caution")]
+    levels, limit = [Level(options.wood_decay_pct, f"caution {options.wood_decay_pct:g}", "caution")], None
     goal = location.goal
     if goal is not None and goal.metric is GoalMetric.TIMBER_MOISTURE:
-        levels.append(Level(goal.limit, f"goal {goal.limit:g}"))
+        limit = goal.limit
+        levels.append(Level(limit, f"goal {limit:g}"))
+    window, bars, words = expected(scene, limit)
     unit = UNITS[Measure.TIMBER_MOISTURE]
     chart = Chart(
         title="Moisture content of timber",
         description=described(scene, "Moisture content of timber", location, traces, unit, points),
         unit=unit,
-        window=scene.window,
-        traces=tuple(traces),
+        window=window,
+        traces=(*traces, *bars),
         levels=tuple(levels),
         points=points,
         markers=scene.markers(location),
@@ -182,7 +185,8 @@ def _timber(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
     )
     said = [
         f"In % of dry mass, for timber beside the {SHORT_KINDS[location.kind]}: what the air would bring it to, lagged "
-        f"as a joist lags it, by {options.timber_lag_days:g} days."
+        f"as a joist lags it, by {options.timber_lag_days:g} days.",
+        *words,
     ]
     if points:
         said.append("Rings: spot readings, the bar is the uncertainty; each moves the estimate by its weight.")

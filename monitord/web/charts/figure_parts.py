@@ -26,6 +26,8 @@ from monitord.web.text.local_time import LocalTimes
 from monitord.web.text.words import speaker_of
 
 _GAPS_TOLD = 3
+_BEYOND = 0.03
+"""How far a chart runs on after the bar of a forecast, as a share of what is shown (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -129,6 +131,27 @@ def figure(
         labels=tuple(trace.label for trace in chart.traces),
         table=table,
     )
+
+
+def expected(scene: Scene, goal: float | None) -> tuple[Window, tuple[Trace, ...], list[str]]:
+    """A chart's window, running on to where the goal is expected; a bar there on the goal's line; and what it says.
+
+    It runs on by as much as is shown at most; a goal that is expected later has no bar.
+    """
+    window, forecast = scene.window, scene.forecast
+    if goal is None or forecast is None or forecast.low is None:
+        return window, (), []
+    latest, low = window.end_s + window.length_s, forecast.low.timestamp()
+    high = latest if forecast.high is None else min(forecast.high.timestamp(), latest)
+    if not window.end_s < high or low >= latest:
+        return window, (), []
+    speaker = speaker_of(scene.times)
+    words = f"not before {speaker.day(forecast.low)}"
+    if forecast.high is not None:
+        words = f"{speaker.days(forecast.low, forecast.high)}, with a chance of 80\u00a0%"
+    bar = Trace("expected", "", np.array([low, high]), np.full(2, goal), interval_s=max(high - low, 1.0))
+    end_s = min(high + _BEYOND * window.length_s, latest)
+    return Window(window.start_s, end_s, window.zone), (bar,), [f"Bar on the goal: expected {words}."]
 
 
 def remarks(scene: Scene, first: Trace, unit: str) -> list[str]:

@@ -8,7 +8,6 @@ import numpy as np
 from sqlalchemy import Connection
 
 from monitord.charts.parts import Chart, Level, Point, Shade, Trace
-from monitord.charts.parts import Window as ChartWindow
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric, Location
 from monitord.model.site.spots import SpotKind
@@ -16,18 +15,16 @@ from monitord.model.units import Units, value_in
 from monitord.store import alerts as stored_alerts
 from monitord.text.formats import COVERAGE
 from monitord.web.charts.event_markers import openings_of
-from monitord.web.charts.figure_parts import Figure, Scene, described, figure, remarks
+from monitord.web.charts.figure_parts import Figure, Scene, described, expected, figure, remarks
 from monitord.web.charts.series import UNITS, LocationSeries, Measure, Window
 from monitord.web.charts.time_range import Shown
 from monitord.web.queries import JobState
 from monitord.web.text.formats import uncertainty
 from monitord.web.text.local_time import LocalTimes
-from monitord.web.text.words import SHORT_KINDS, speaker_of, spelled
+from monitord.web.text.words import SHORT_KINDS, spelled
 
 _FRESH = timedelta(hours=1)
 """How long before its forecast a window may end that shows it: an assessment is of the last complete hour."""
-_BEYOND = 0.03
-"""How far a chart runs on after the bar of a forecast, as a share of what is shown (our choice)."""
 SURFACE = "surface"
 """Id of the figure of a surface."""
 _MIN_SPANS = {
@@ -116,13 +113,13 @@ def _lines(
     humidity, unit = measure is Measure.RELATIVE_HUMIDITY, scene.unit(UNITS[measure])
     points = _humidity_points(scene, location) if humidity else ()
     levels = _goal(location) if humidity else ()
-    window, expected, words = _expected(scene, levels) if levels else (scene.window, None, "")
+    window, bars, words = expected(scene, levels[0].value if levels else None)
     chart = Chart(
         title=title,
-        description=f"{described(scene, title, location, traces, unit, points)} {words}".strip(),
+        description=" ".join((described(scene, title, location, traces, unit, points), *words)),
         unit=unit,
         window=window,
-        traces=tuple(traces) if expected is None else (*traces, expected),
+        traces=(*traces, *bars),
         points=points,
         levels=levels,
         markers=scene.markers(location),
@@ -133,7 +130,7 @@ def _lines(
     )
     rings = ["Rings: spot readings, the bar is the uncertainty."] if points else []
     hours = _by_hour(loaded[location.id], measure)
-    said = [f"{title} in {unit}.", *rings, *([words] if words else []), *hours, *remarks(scene, traces[0], unit)]
+    said = [f"{title} in {unit}.", *rings, *words, *hours, *remarks(scene, traces[0], unit)]
     return figure(name, location, chart, said, [f"{spot.id}:{measure}" for spot in spots])
 
 
@@ -214,27 +211,6 @@ def _trace(scene: Scene, series: LocationSeries, measure: Measure, style: str, l
         extremes=series.extremes(measure),
     )
     return scene.trace(read, UNITS[measure])
-
-
-def _expected(scene: Scene, levels: tuple[Level, ...]) -> tuple[ChartWindow, Trace | None, str]:
-    """A chart's window, running on to where the goal is expected; a bar there on the goal's line; and what it says.
-
-    It runs on by as much as is shown at most; a goal that is expected later has no bar.
-    """
-    window, forecast = scene.window, scene.forecast
-    if forecast is None or forecast.low is None:
-        return window, None, ""
-    latest, low = window.end_s + window.length_s, forecast.low.timestamp()
-    high = latest if forecast.high is None else min(forecast.high.timestamp(), latest)
-    if not window.end_s < high or low >= latest:
-        return window, None, ""
-    speaker = speaker_of(scene.times)
-    words = f"not before {speaker.day(forecast.low)}"
-    if forecast.high is not None:
-        words = f"{speaker.days(forecast.low, forecast.high)}, with a chance of 80\u00a0%"
-    bar = Trace("expected", "", np.array([low, high]), np.full(2, levels[0].value), interval_s=max(high - low, 1.0))
-    end_s = min(high + _BEYOND * window.length_s, latest)
-    return ChartWindow(window.start_s, end_s, window.zone), bar, f"Bar on the goal: expected {words}."
 
 
 def _goal(location: Location) -> tuple[Level, ...]:

@@ -19,6 +19,11 @@ from monitord.charts.parts import NARROW, WIDE, Array, Chart, Level, Marker, Out
 from monitord.charts.shade import shaded
 from monitord.charts.time_axis import clock_change, first_instant, time_ticks
 from monitord.charts.value_axis import nice_axis, value_axis
+from monitord.model.assessments import Forecast
+from monitord.model.config.analysis_options import AnalysisOptions
+from monitord.model.jobs import JobFile
+from monitord.web.charts.figure_parts import Scene, expected
+from monitord.web.text.local_time import LocalTimes
 
 LONDON = ZoneInfo("Europe/London")
 
@@ -34,6 +39,41 @@ def window(start: str, end: str, zone: str = "Europe/London") -> Window:
 
 def trace(time_s: Array, value: Array, **more: object) -> Trace:
     return Trace(style="s1", label="cavity", time_s=time_s, value=value, **more)  # type: ignore[arg-type]
+
+
+# --- the goal that is expected -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("low_d", "high_d", "bar_d", "said"),
+    [
+        (7.0, 12.0, (7.0, 12.0), "expected 1 to 6 Dec, with a chance of 80 %."),
+        (7.0, None, (7.0, 20.0), "expected not before 1 Dec."),
+        (7.0, 90.0, (7.0, 20.0), "expected 1 Dec to 22 Feb 2027, with a chance of 80 %."),
+        (20.0, 25.0, None, ""),  # later than by as much as is shown
+        (-3.0, 0.0, None, ""),  # before the end of what is shown
+        (None, None, None, ""),
+    ],
+)
+def test_a_bar_spans_the_days_in_which_a_goal_is_expected(
+    low_d: float | None, high_d: float | None, bar_d: tuple[float, float] | None, said: str
+) -> None:
+    now = datetime(2026, 11, 24, 7, tzinfo=UTC)
+    low, high = (None if days is None else now + timedelta(days=days) for days in (low_d, high_d))
+    forecast = Forecast(made_at=now, low=low, middle=low, high=high, never=False, high_never=high is None)
+    job = JobFile(job="j", start=now - timedelta(days=30))
+    times = LocalTimes(job.zone, now)
+    scene = Scene(job, now - timedelta(days=20), now, times, AnalysisOptions(), (), (), forecast=forecast)
+    shown, bars, words = expected(scene, 70.0)
+    assert [line.removeprefix("Bar on the goal: ").replace("\u00a0", " ") for line in words] == ([said] if said else [])
+    assert expected(scene, None) == (scene.window, (), []), "the chart has no goal"
+    if bar_d is None:
+        assert (shown, bars) == (scene.window, ())
+        return
+    (bar,) = bars
+    assert ((bar.time_s - now.timestamp()) / 86_400.0).tolist() == pytest.approx(bar_d)
+    assert bar.value.tolist() == [70.0, 70.0]
+    assert bar_d[1] <= (shown.end_s - now.timestamp()) / 86_400.0 <= 20.0
 
 
 # --- the time axis -----------------------------------------------------------------------------------------------
