@@ -76,7 +76,8 @@ def spot_covariance(spots: Sequence[TimberSpot], end_s: float) -> Array:
     same = np.array([[a.meter == b.meter for b in spots] for a in spots])
     ago = np.array([max(end_s - spot.time_s, 0.0) / DAY_S for spot in spots])
     shared = (1.0 - WOOD.own_share) * np.minimum.outer(u**2, u**2) * same
-    return np.asarray(shared + np.diag(WOOD.own_share * u**2) + WOOD.stray_pct2_day * np.minimum.outer(ago, ago))
+    own = np.diag(np.maximum(WOOD.own_share * u**2, WOOD.least_own_u_pct**2))
+    return np.asarray(shared + own + WOOD.stray_pct2_day * np.minimum.outer(ago, ago))
 
 
 def timber_members(

@@ -67,6 +67,8 @@ class WoodParameters:
     own_share: float = 0.25
     """Share of a spot reading's variance that is its own; the rest all readings of one meter share: its own error and
     the correction for the species (our choice). [-]"""
+    least_own_u_pct: float = 0.3
+    """Least standard uncertainty of its own: two places of one joist differ by it (our choice). [% of dry mass]"""
     stray_pct2_day: float = 0.02
     """Variance by which timber strays from its member in a day, for no wood has one lag: 0.75 % in four weeks (our
     choice). [(% of dry mass)²/day]"""

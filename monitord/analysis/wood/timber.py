@@ -144,6 +144,13 @@ def slow_lag_share() -> float:
     return WOOD.lag_share * float(np.exp(WOOD.lag_high * WOOD.lag_log_sd))
 
 
+def held_over(values: Array) -> Array:
+    """Hourly values with each gap filled by what came before it, or by the first that is known, (n,)."""
+    known = np.isfinite(values)
+    at = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
+    return np.asarray(values[np.where(at < 0, int(np.argmax(known)), at)])
+
+
 def estimate_timber(
     temperature_c: Array,
     relative_humidity_pct: Array,
@@ -169,9 +176,7 @@ def estimate_timber(
     emc[known] = equilibrium_moisture_content(
         t, np.clip(relative_humidity_pct[known], WOOD.min_air_rh_pct, WOOD.max_emc_rh_pct)
     )
-    at = np.maximum.accumulate(np.where(known, np.arange(len(emc)), -1))
-    first = int(np.flatnonzero(known)[0])
-    held: Array = emc[np.where(at < 0, first, at)]
+    held = held_over(emc)
     begin = float(np.mean(emc[known][:24]))
     hours: Array = np.arange(len(emc), dtype=np.float64) * HOUR_S if hour_s is None else hour_s
     found = lagged_between(held, hours, lag_days, begin, spots, u_species)

@@ -2,8 +2,8 @@
 
 The air's equilibrium moisture content is lagged as a joist lags it. The estimate starts in equilibrium with the air
 of the first day, which is the least that can be said; what it would be had the timber been soaked at the start is
-given beside it. A spot reading by hand sets the estimate anew, weighed by its uncertainty (`timber.py`). While nothing
-is measured the timber is held as it was.
+given beside it. From the first spot reading on it is the mean of the members as all readings weigh them, those on which
+a goal about it rests (`members.py`). While nothing is measured the air is taken as it was.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ import numpy as np
 
 from monitord.analysis.series.hourly_series import HourlySeries, TimberSpot
 from monitord.analysis.series.times import WEEK_H, utc
+from monitord.analysis.wood.members import timber_members
 from monitord.analysis.wood.parameters import WOOD
-from monitord.analysis.wood.timber import lagged_between
+from monitord.analysis.wood.timber import held_over, lagged_between
 from monitord.model.assessments import Facts, Finding, Quantity
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.damage import Warmth, WoodMoisture
@@ -28,6 +29,9 @@ from monitord.physics.wood import (
     DECAY_STOPS_BELOW_C,
     equilibrium_moisture_content,
 )
+
+_SQRT_3 = float(np.sqrt(3.0))
+"""Half width of a rectangular distribution over its standard deviation (JCGM 100:2008, 4.3.7). [-]"""
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,7 @@ def wood_moisture_series(series: HourlySeries, options: AnalysisOptions) -> Wood
     Source
     ------
     Equilibrium: Wood Handbook (FPL-GTR-282) ch. 4 eq. 4-5, of which one species scatters 1 to 2 %. Lag: common
-    practice, `timber_lag_days`. Spot readings: as in `timber.lagged_between`.
+    practice, `timber_lag_days`. Spot readings: as in `members`.
     """
     known = np.isfinite(series.temperature_c) & np.isfinite(series.relative_humidity_pct)
     if known.sum() < WOOD.min_hours:
@@ -64,15 +68,19 @@ def wood_moisture_series(series: HourlySeries, options: AnalysisOptions) -> Wood
     found = lagged_between(
         emc, series.hour_s, options.timber_lag_days, start, series.spots, options.timber_species_u_pct
     )
-    measured_from = found.spots[0][0] if found.spots else len(series)
-    measured = np.arange(len(series)) >= measured_from
-    middle = 0.5 * (found.low + found.high)
-    u_start = np.where(measured, (found.high - found.low) / np.sqrt(12.0), 0.0)
+    value, u, high = found.low, np.full(len(series), options.timber_species_u_pct), found.high
+    members = timber_members(held_over(emc), options.timber_lag_days, found.spots, series.end_s, WOOD.min_hours)
+    if members is not None:
+        since = np.arange(len(series)) >= found.spots[0][0]
+        measured = since & np.isfinite(members.middle)
+        value = np.where(measured, members.middle, np.where(since, 0.5 * (found.low + found.high), value))
+        u = np.where(measured, members.u, u)
+        high = np.where(measured, members.middle + _SQRT_3 * members.u, high)
     return WoodMoistureSeries(
-        value=np.where(measured, middle, found.low),
-        high=found.high,
+        value=value,
+        high=high,
         equilibrium=emc,
-        u=np.hypot(u_start, np.hypot(options.timber_species_u_pct, _by_probe(series, emc))),
+        u=np.hypot(u, _by_probe(series, emc)),
         spots=tuple(spot for _, spot in found.spots),
     )
 

@@ -185,11 +185,13 @@ def _timber(scene: Scene, location: Location, estimates: EstimateSeries) -> Figu
     )
     said = [
         f"In % of dry mass, for timber beside the {SHORT_KINDS[location.kind]}: what the air would bring it to, lagged "
-        f"as a joist lags it, by {options.timber_lag_days:g} days.",
+        f"as a joist lags it, by {options.timber_lag_days:g} days{' until the first spot reading' if points else ''}.",
         *words,
     ]
     if points:
-        said.append("Rings: spot readings, the bar is the uncertainty; each moves the estimate by its weight.")
+        said.append(
+            "Rings: spot readings, the bar is the uncertainty; together they teach the line its level and its lag."
+        )
     else:
         said.append(
             "Nobody has measured it: the line is the least that it holds, from what the air of the first day would "

@@ -12,11 +12,12 @@ from damage_support import START_S, location, track
 from english import ENGLISH
 
 from monitord.alerts.lifecycle.rule_files import default_rule_book
-from monitord.analysis.series.hourly_series import TimberSpot
+from monitord.analysis.drying.metric import build_metric
+from monitord.analysis.series.hourly_series import ReferenceSeries, TimberSpot
 from monitord.analysis.wood.timber import estimate_timber, lagged_known, timber_spots
 from monitord.analysis.wood.wood_moisture import wood_finding, wood_moisture, wood_moisture_series
 from monitord.model.config.analysis_options import AnalysisOptions
-from monitord.model.jobs import JobFile
+from monitord.model.jobs import Goal, JobFile
 from monitord.model.series import HOUR_S
 from monitord.physics.wood import equilibrium_moisture_content, lagged
 from monitord.text.damage import timber_sentence
@@ -71,8 +72,8 @@ def test_what_it_would_be_if_it_was_soaked_is_said_beside_it():
     assert found.value.u > OPTIONS.timber_species_u_pct
 
 
-def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_uncertainty():
-    """The mean weighed by both variances, and its variance: JCGM 100:2008 by way of least squares; 1/u² adds up."""
+def test_a_spot_reading_sets_the_estimate_as_surely_as_it_is():
+    """Where what is known before is wide, the posterior is the reading (JCGM 101:2008, 6.4.7: N(x, u²))."""
     spot = TimberSpot(START_S + 10 * DAY * HOUR_S, 24.0, 1.0)
     series = track(location(), 12.0, 60.0, 11 * DAY)
     plain, told = wood_moisture_series(series, OPTIONS), wood_moisture_series(measured(series, spot), OPTIONS)
@@ -80,11 +81,8 @@ def test_a_spot_reading_sets_the_estimate_anew_weighed_by_its_uncertainty():
     assert told is not None
     at = 10 * DAY
     assert told.value[at - 1] == plain.value[at - 1]
-    dry, left = float(plain.value[0]), np.exp(-10 / 14)
-    before, u_before = dry + (30 - dry) / 2 * left, np.hypot((30 - dry) / np.sqrt(12) * left, 0.7)
-    after, u_after = (before / u_before**2 + 24.0) / (1 / u_before**2 + 1), (1 / u_before**2 + 1) ** -0.5
-    assert told.value[at] == pytest.approx(after, abs=0.05)
-    assert (told.high[at] - told.value[at]) / np.sqrt(3) == pytest.approx(u_after, abs=0.02)
+    assert told.value[at] == pytest.approx(24.0, abs=0.4)
+    assert (told.high[at] - told.value[at]) / np.sqrt(3) == pytest.approx(1.0, abs=0.1)
     assert told.value[at] > told.value[-1] > plain.value[-1]  # and from there it follows its air again
     assert (
         told.u[at] > plain.u[at]
@@ -109,10 +107,11 @@ def test_goals_and_cautions_rest_on_the_same_timber_once_it_was_measured():
     spot = TimberSpot(START_S + 6 * DAY * HOUR_S, 22.0, 1.5)
     series = measured(track(location(), t, rh), spot)
     course = wood_moisture_series(series, OPTIONS)
-    goals = estimate_timber(t, rh, OPTIONS.timber_lag_days, series.hour_s, series.spots, OPTIONS.timber_species_u_pct)
+    wanted = Goal.model_validate({"metric": "timber_mc_pct", "limit": 16.0})
+    goals = build_metric(series, ReferenceSeries(None, None, None), wanted, OPTIONS)
     assert course is not None
     assert goals is not None
-    assert course.value[6 * DAY :] == pytest.approx(goals.middle[6 * DAY :], abs=1e-9)
+    assert course.value[6 * DAY :] == pytest.approx(goals.value[6 * DAY :], abs=1e-9)
 
 
 def test_timber_measured_when_the_probes_were_set_out_is_the_start():
