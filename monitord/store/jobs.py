@@ -89,9 +89,9 @@ def needed_job(conn: Connection, job: str) -> JobFile:
 def with_site_records(conn: Connection, job: JobFile) -> JobFile:
     """The job with what was recorded on site and it lacks: a file written before that does not take it away.
 
-    That is spot readings, checks of probes, equipment, and of equipment in both what was emptied and when it was taken
-    out. Left out is
-    what is at a location that the job no longer has, and equipment that by the file stands elsewhere at that time.
+    That is spot readings, checks of probes, the plan, equipment, and of equipment in both what was emptied and when it
+    was taken out. Left out is what is at a location that the job no longer has, and equipment that by the file stands
+    elsewhere at that time.
 
     Raises
     ------
@@ -110,7 +110,17 @@ def with_site_records(conn: Connection, job: JobFile) -> JobFile:
     merged = [_with_records(item, stored.equipment) for item in job.equipment]
     began = {(check.kind, check.probes, check.from_time) for check in stored.checks}
     checks = [check for check in job.checks if (check.kind, check.probes, check.from_time) not in began]
-    return revised(job, spots=(*job.spots, *spots), equipment=(*merged, *equipment), checks=(*stored.checks, *checks))
+    plan = job.plan
+    if plan is None and stored.plan is not None:
+        points = tuple(point for point in stored.plan.points if point.location in locations)
+        plan = stored.plan.model_copy(update={"points": points})
+    return revised(
+        job,
+        spots=(*job.spots, *spots),
+        equipment=(*merged, *equipment),
+        checks=(*stored.checks, *checks),
+        plan=plan,
+    )
 
 
 def _together(a: Equipment, b: Equipment) -> bool:

@@ -54,6 +54,11 @@ def test_a_picture_is_chosen_and_each_location_gets_its_point_by_a_tap(site: sup
     fold = client.get(JOB).text.partition('id="plan-fold"')[2].partition("</details>")[0]
     assert "2 of 9 locations on it." in fold
     assert f'<a href="{JOB}/locations/hall" aria-label="Hall, timber floor void: ' in fold
+    with site.db.read() as conn:
+        old = support.MILL_LANE.model_copy(update={"locations": support.LOCATIONS[:4], "probes": ()})
+        applied = jobs.with_site_records(conn, old).plan
+    assert applied is not None, "a file written before does not take it away"
+    assert [point.location for point in applied.points] == ["hall"], "but for what it no longer has"
     viewer = site.client(Role.VIEWER).get(PLAN).text
     assert "2 of 9 locations on it" in viewer
     assert "<form" not in viewer
