@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from monitord.model.assessments import Comparison, Flow, LocationAssessment, State, SurfaceRisk
+from monitord.model.facts import Cause
 from monitord.model.jobs import AIR_KINDS, Location
 from monitord.text.comparisons import comparison_sentence
 from monitord.web.kept import Kept
@@ -74,14 +75,23 @@ def need_words(needs: Needs) -> str:
 def out_of_reach(state: JobState) -> str:
     """Which goals can't be reached within a year in this air; empty where all can, or it is not known."""
     goals = {location.id: location.label for location in state.job.locations if location.goal is not None}
-    missed = [goals[p.location] for p in state.locations if p.location in goals and _is_out_of_reach(p)]
-    if not missed:
-        return ""
-    if len(missed) == len(goals):
-        return "In this air no location reaches its goal: dry or warm the air, or agree other goals."
-    named = missed[0] if len(missed) == 1 else f"{missed[0]} and {counted(len(missed) - 1, 'more location')}"
-    its = "its goal" if len(missed) == 1 else "their goals"
-    return f"In this air {named} will not reach {its}: dry or warm the air, or agree another goal."
+    missed = [p for p in state.locations if p.location in goals and _is_out_of_reach(p)]
+    fed = [goals[p.location] for p in missed if p.facts.cause is Cause.FED_FROM_BELOW]
+    held = [goals[p.location] for p in missed if p.facts.cause is not Cause.FED_FROM_BELOW]
+    said = []
+    if fed:
+        does, its = ("is", "its goal") if len(fed) == 1 else ("are", "their goals")
+        said.append(f"{_named(fed)} {does} fed from below and will not reach {its}: find where the water comes from.")
+    if held and len(held) == len(goals):
+        said.append("In this air no location reaches its goal: dry or warm the air, or agree other goals.")
+    elif held:
+        its = "its goal" if len(held) == 1 else "their goals"
+        said.append(f"In this air {_named(held)} will not reach {its}: dry or warm the air, or agree another goal.")
+    return " ".join(said)
+
+
+def _named(labels: list[str]) -> str:
+    return labels[0] if len(labels) == 1 else f"{labels[0]} and {counted(len(labels) - 1, 'more location')}"
 
 
 def _is_out_of_reach(location: LocationAssessment) -> bool:

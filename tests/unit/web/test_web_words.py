@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from monitord.alerts.lifecycle.rule_files import default_rule_book
 from monitord.model.alerts import Severity
 from monitord.model.assessments import Flow, Forecast, State
-from monitord.model.facts import FindingKind
+from monitord.model.facts import Cause, Facts, FindingKind
 from monitord.model.jobs import Location, LocationKind
 from monitord.model.site.spots import Spot, SpotGoal, SpotKind
 from monitord.text.catalogue import language
@@ -358,6 +358,15 @@ def test_goals_that_this_air_does_not_allow_are_named_or_counted() -> None:
     state = replace(state_of([]), assessment=support.assessment().model_copy(update={"locations": changed}))
     assert out_of_reach(state).startswith("In this air no location reaches its goal")
     assert "Hall, timber floor void will not reach its goal" in out_of_reach(state_of([]))
+    fed = Facts(cause=Cause.FED_FROM_BELOW)
+    below = tuple(
+        location.model_copy(update={"facts": fed}) if location.location == "hall" else location
+        for location in support.assessment().locations
+    )
+    wet = support.assessment().model_copy(update={"locations": below})
+    assert out_of_reach(replace(state, assessment=wet)) == (
+        "Hall, timber floor void is fed from below and will not reach its goal: find where the water comes from."
+    )
 
 
 def test_an_alert_that_another_explains_is_no_need_of_its_own() -> None:
