@@ -8,7 +8,8 @@ ratio of processor times (of this process, all threads) is given too: on a machi
 than the clock.
 
 The shell pipe `mosquitto_sub | sqlite3` stores undecoded text, each message in a commit of its own without a flush, and
-its broker is acknowledged before anything is stored; beside its rate stands what it loses (`kills.py`).
+its broker is acknowledged before anything is stored; beside its rate stands what it loses (`kills.py`). A flow of
+Node-RED is measured where the environment names one (`node_red.py`).
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from monitord.ingest.mqtt.embedded_broker import LOOPBACK
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
 from monitord.store.series.keeping import open_store
-from simulators.benchmarks import kills
+from simulators.benchmarks import kills, node_red
 from simulators.benchmarks.broker import PATIENCE_S, client, fill, forget, leave, mosquitto
 from simulators.benchmarks.lines import Line
 from simulators.benchmarks.stores import SQLITE, Store, stores
@@ -116,6 +117,12 @@ def drain_by_pipe(port: int, client_id: str, protocol: str, count: int, pack: in
     return spent
 
 
+def drain_by_node_red(port: int, client_id: str, protocol: str, count: int, pack: int) -> Spent:
+    """What a flow of Node-RED takes, with the processor time of its process."""
+    with tempfile.TemporaryDirectory() as folder:
+        return Spent(*node_red.drain(port, Path(folder), count * pack))
+
+
 def left_behind(port: int, client_id: str, protocol: str) -> int:
     """Messages that the broker still holds for a session."""
     sleep(0.2)
@@ -138,7 +145,7 @@ def compare(
     spent: list[list[Spent]] = [[] for _ in drains]
     for number in range(rounds):
         for place, (name, drain) in list(enumerate(drains.items()))[:: 1 if number % 2 == 0 else -1]:
-            client_id = name if drain is drain_by_pipe else f"{name}-{protocol}-{pack}"
+            client_id = name if drain in (drain_by_pipe, drain_by_node_red) else f"{name}-{protocol}-{pack}"
             fill(port, client_id, protocol, count, pack)
             spent[place].append(drain(port, client_id, protocol, count, pack))
             forget(port, client_id)
@@ -168,6 +175,14 @@ def lines(*, quick: bool) -> Iterator[Line]:
                     _against(nothing, stored, count * pack),
                     f"at least {aim}" if store is SQLITE else "",
                 )
+        if node_red.folder_of() is not None:
+            flow: dict[str, Drain] = {node_red.WAY.session: drain_by_node_red, "monitord": drain_into_store}
+            for pack in AIMS:
+                count = singles // (3 * pack)  # it takes seconds for a thousand
+                theirs, stored = compare(port, flow, "5", count, pack, rounds)
+                what = "single readings" if pack == 1 else f"packs of {pack}"
+                result = _against(theirs, stored, count * pack)
+                yield Line("a", f"SQLite, MQTT 5, {what}, against a flow of Node-RED", result, "at least 1.25")
         if kills.available(kills.PIPE):
             both: dict[str, Drain] = {"nothing": drain_doing_nothing, "pipe": drain_by_pipe}
             nothing, piped = compare(port, both, "3.1.1", singles, 1, rounds)
@@ -178,7 +193,8 @@ def lines(*, quick: bool) -> Iterator[Line]:
 def _kills(*, quick: bool) -> Iterator[Line]:
     count, times = (3_000, 2) if quick else (10_000, 5)
     ours = {kills.monitord_into(store): store for store in stores()}
-    for way in filter(kills.available, [*ours, kills.PIPE]):
+    flow = [node_red.WAY] if node_red.folder_of() is not None else []
+    for way in filter(kills.available, [*ours, kills.PIPE, *flow]):
         with tempfile.TemporaryDirectory() as folder, mosquitto(Path(folder)) as port:
             if way in ours:
                 ours[way].empty(ours[way].settings(Path(folder)))

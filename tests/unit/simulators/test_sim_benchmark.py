@@ -18,7 +18,7 @@ from monitord.ingest.writer import BatchWriter, IncomingMessage
 from monitord.model.config.settings import load_settings
 from monitord.store.db.database import Database
 from simulators import benchmark
-from simulators.benchmarks import fleet, kills, rounds, stores
+from simulators.benchmarks import fleet, kills, node_red, rounds, stores
 from simulators.benchmarks.broker import messages
 from simulators.benchmarks.lines import Line, memory_mib, table
 
@@ -95,7 +95,13 @@ def test_a_message_is_known_by_probe_and_stamp_in_whatever_store(tmp_path: Path)
         raw.commit()
     with closing(Database.open(f"sqlite:///{tmp_path}/monitord.db")) as db:
         BatchWriter(db, TopicRules()).commit([IncomingMessage(topic, payload, datetime(2025, 1, 2, tzinfo=UTC))])
-    assert kills.PIPE.stored(tmp_path) == kills.MONITORD.stored(tmp_path) == {sent}
+    node_red.WAY.command(1883, tmp_path)
+    assert node_red.WAY.stored(tmp_path) == set()
+    with closing(sqlite3.connect(tmp_path / "flow.db")) as made:
+        made.execute("INSERT INTO reading(probe, time) VALUES (?, ?)", ("p0", json.loads(payload)["time"]))
+        made.commit()
+    ways = (kills.PIPE, kills.MONITORD, node_red.WAY)
+    assert [way.stored(tmp_path) for way in ways] == [{sent}] * 3
 
 
 def test_lines_make_a_table_of_markdown() -> None:
