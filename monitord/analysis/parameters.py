@@ -24,6 +24,8 @@ class AssessmentParameters:
     """A sleeve is called settling for this long after sealing, equilibrating after that (our choice). [h]"""
     rate_min_days: int = 3
     """Days with readings before a rate decides whether an element dries (our choice). [days]"""
+    horizon_d: float = 365.0
+    """A goal that is further away than this is not reached in this air (our choice). [days]"""
     perhaps_never: float = 0.2
     """Probability that the goal is not reached in this air, from which a sleeve's latest date is not given (our
     choice). [-]"""

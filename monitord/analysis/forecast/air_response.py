@@ -23,6 +23,7 @@ from monitord.analysis.forecast.first_order_fit import (
 )
 from monitord.analysis.forecast.parameters import FORECAST
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.rolling import line
 from monitord.analysis.series.times import WEEK_D
 from monitord.analysis.wood.parameters import WOOD
@@ -199,7 +200,7 @@ def air_response_time_to_goal(metric: Metric, kind: LocationKind, stall_share: f
     held = _flat(fit, found.week, of_late, stall_share) & (found.week - fit.offset >= of_late)
     days = times_to(fit, final, target)
     if not metric.over_air:  # an excess is over the air itself, so a drier air does not help it
-        days = np.where(days <= FORECAST.horizon_d, days, times_to(fit, final - found.drop, target))
+        days = np.where(days <= ASSESSMENT.horizon_d, days, times_to(fit, final - found.drop, target))
     end = None if metric.over_air else float(fit.weight @ final)
     return TimeToGoal(days, fit.weight, flat, held, end)
 
@@ -229,13 +230,13 @@ def timber_time_to_goal(metric: Metric, kind: LocationKind, lag_days: float, sta
     if kind is not LocationKind.SUBFLOOR_VOID:
         own = over * np.maximum(fit.offset, 0.0)  # wet material dries, the ground under a void does not
         dried = np.minimum(dried, _TimberCourse.towards(end - own, level, fades).reached(target))
-    if (reached > FORECAST.horizon_d).any():
+    if (reached > ASSESSMENT.horizon_d).any():
         in_drier = _TimberCourse.towards(drawn.factor * (found.final - found.drop), level, fades).reached(target)
-        reached = np.where(reached <= FORECAST.horizon_d, reached, in_drier)
+        reached = np.where(reached <= ASSESSMENT.horizon_d, reached, in_drier)
     weight = _not_there_yet(reached, fit.weight)
-    if not weight[reached <= FORECAST.horizon_d].any():
+    if not weight[reached <= ASSESSMENT.horizon_d].any():
         reached, weight = dried, fit.weight
-    return TimeToGoal(reached, weight, flat, held, float(fit.weight @ end), dried > FORECAST.horizon_d)
+    return TimeToGoal(reached, weight, flat, held, float(fit.weight @ end), dried > ASSESSMENT.horizon_d)
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,7 @@ def _with_pace(view: TimeToGoal, metric: Metric, shown: Progress) -> tuple[Array
     left = np.maximum(shown.recent - metric.goal.limit - metric.u * draws[:, 1], 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         days = np.where(left == 0.0, 0.0, left / pace)[(pace > 0.0) | (left == 0.0)]
-    days = days[days <= FORECAST.horizon_d]
+    days = days[days <= ASSESSMENT.horizon_d]
     if not len(days):
         return view.days, view.weights
     share = FORECAST.pace_share
@@ -68,11 +68,11 @@ def to_forecast(view: TimeToGoal, metric: Metric, as_of_s: float, pace: Progress
     never = view.never
     said_never = never >= FORECAST.never_probability
     low, middle, high = float("inf"), float("inf"), float("inf")
-    if not said_never and view.weights[view.days <= FORECAST.horizon_d].any():
+    if not said_never and view.weights[view.days <= ASSESSMENT.horizon_d].any():
         days, weights = (view.days, view.weights) if pace is None else _with_pace(view, metric, pace)
         high = quantile(days, weights, 1.0 - FORECAST.tail)
-        high = high if high <= FORECAST.horizon_d else float("inf")
-        finite = days <= FORECAST.horizon_d
+        high = high if high <= ASSESSMENT.horizon_d else float("inf")
+        finite = days <= ASSESSMENT.horizon_d
         days, weights = days[finite], weights[finite] / weights[finite].sum()
         low = quantile(days, weights, FORECAST.tail)
         middle = min(max(_centre(days, weights), low), high)

@@ -99,8 +99,6 @@ class ForecastParameters:
     """Draws whose courses are computed at once, as many as the processor's cache holds (our choice). [draws]"""
 
     # the date
-    horizon_d: float = 365.0
-    """A goal that is further away than this is not reached in this air (our choice). [days]"""
     never_probability: float = 0.9
     """Probability from which the goal is said not to be reached in this air; under it a date is given, high end open
     (our choice). [-]"""

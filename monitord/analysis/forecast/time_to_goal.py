@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitord.analysis.forecast.first_order_fit import quantile
-from monitord.analysis.forecast.parameters import FORECAST
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.model.series import Array, Flags
 
 
@@ -27,7 +27,7 @@ class TimeToGoal:
     def at(self, share: float) -> float:
         """Quantile, infinite beyond the horizon. [days]"""
         value = quantile(self.days, self.weights, share)
-        return value if value <= FORECAST.horizon_d else float("inf")
+        return value if value <= ASSESSMENT.horizon_d else float("inf")
 
     @property
     def never(self) -> float:
@@ -36,7 +36,7 @@ class TimeToGoal:
         Where outdoor air has a share, it must not get there even in the driest three days of the last month: else it is
         held back while this weather lasts, and no longer.
         """
-        late = self.days > FORECAST.horizon_d if self.not_in_time is None else self.not_in_time
+        late = self.days > ASSESSMENT.horizon_d if self.not_in_time is None else self.not_in_time
         return float(self.weights[late].sum())
 
     @property

@@ -28,6 +28,7 @@ from monitord.analysis.drying.metric import build_metric
 from monitord.analysis.forecast.forecast import time_to_goal, to_forecast
 from monitord.analysis.forecast.parameters import FORECAST
 from monitord.analysis.forecast.time_to_goal import TimeToGoal
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries, TimberSpot
 from monitord.model.assessments import Forecast
 from monitord.model.config.analysis_options import AnalysisOptions
@@ -260,7 +261,7 @@ def test_forecasts_are_ordered_lie_ahead_and_come_out_the_same_each_time(
     assert 0.0 <= low <= middle <= high
     assert forecast.never == (forecast.middle is None)
     assert forecast.high_never == (forecast.high is None)
-    assert high <= FORECAST.horizon_d + 2.0 or high == np.inf
+    assert high <= ASSESSMENT.horizon_d + 2.0 or high == np.inf
     for share in (view.never, view.held_by_air, view.no_progress):
         assert 0.0 <= share <= 1.0 + 1e-9
 

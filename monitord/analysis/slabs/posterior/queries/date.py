@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitord.analysis.parameters import ASSESSMENT
 from monitord.analysis.slabs.posterior.outlook import Outlook
 from monitord.analysis.slabs.posterior.parameters import POSTERIOR
 from monitord.model.series import Array
@@ -21,7 +22,7 @@ class GoalDate:
 
 
 def arrival(futures: Outlook, limit_pct: float) -> Array:
-    """Days until each future first reads the limit or less, (draws,); infinite where it never does."""
+    """Days until each future first reads the limit or less, (draws,); infinite where it does not within the horizon."""
     met = futures.humidity_pct <= limit_pct
     first = np.argmax(met, axis=1)
     days = np.where(met.any(axis=1), 0.0, np.inf)
@@ -30,7 +31,7 @@ def arrival(futures: Outlook, limit_pct: float) -> Array:
     before, after = futures.humidity_pct[later, k - 1], futures.humidity_pct[later, k]
     part = (before - limit_pct) / (before - after)
     days[later] = futures.time_d[k - 1] + part * (futures.time_d[k] - futures.time_d[k - 1])
-    return days
+    return np.where(days > ASSESSMENT.horizon_d, np.inf, days)
 
 
 def goal_date(futures: Outlook, limit_pct: float, window_d: float) -> GoalDate | None:

@@ -1,4 +1,4 @@
-"""Does the present air take it to its goal at all?"""
+"""Does the present air take it to its goal within a year?"""
 
 from __future__ import annotations
 
@@ -9,5 +9,5 @@ from monitord.analysis.slabs.posterior.queries.date import arrival
 
 
 def never_probability(futures: Outlook, limit_pct: float) -> float:
-    """Share of the futures that never read the limit in this air. [0..1]"""
+    """Share of the futures that do not read the limit within the horizon in this air. [0..1]"""
     return float(np.isinf(arrival(futures, limit_pct)).mean())

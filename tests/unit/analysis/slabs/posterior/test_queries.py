@@ -71,6 +71,18 @@ def test_where_no_future_arrives_there_is_no_date() -> None:
     assert never_probability(falling(level(90.0), level(79.9), 30.0), 80.0) == 0.0
 
 
+def test_a_goal_further_away_than_a_year_is_out_of_reach() -> None:
+    """Straight falls that meet 80 after 200, 364 and 366 days."""
+    after = np.array([200.0, 364.0, 366.0])
+    course = 80.0 + 0.02 * (after[:, None] - TIME_D)
+    futures = Outlook(TIME_D, course, course[:, 0], UNREAD, np.zeros(3, dtype=bool))
+    assert arrival(futures, 80.0) == pytest.approx([200.0, 364.0, np.inf])
+    assert never_probability(futures, 80.0) == pytest.approx(1.0 / 3.0)
+    date = goal_date(futures, 80.0, 0.0)
+    assert date is not None
+    assert date.middle_d == pytest.approx(282.0)
+
+
 def test_the_goal_is_asked_of_the_mean_over_its_window() -> None:
     futures = Outlook(TIME_D, np.full((10, len(TIME_D)), 90.0), np.arange(75.0, 85.0), UNREAD, np.zeros(10, dtype=bool))
     assert goal_probability(futures, 80.0) == pytest.approx(0.6)
