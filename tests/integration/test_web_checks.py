@@ -135,6 +135,9 @@ def test_many_probes_fold_by_job_and_a_label_says_where_its_probe_stands(site: s
     page = client.get("/probes").text
     folds = re.findall(r'<details class="fold" id="of-[^>]*><summary><b>([^<]*)</b><span>([^<]*)<', page)
     assert folds == [("Mill Lane 4", "2 probes; longest without a reading: K7-02, ")]
+    client.post(f"/jobs/{JOB}/place", data={"probe": "L-0", "place": "hall", "time": "now"})
+    waiting = re.findall(r'type="radio" name="probe" value="(L-[^"]*)"', client.get(f"/jobs/{JOB}/place").text)
+    assert waiting == [f"L-{n}" for n in range(1, 9)], "what was just placed waits no more"
     assert "at Kitchen, outside wall cavity now; it is moved" in client.get(f"/jobs/{JOB}/place?probe=K7-07").text
     with site.db.write() as conn:
         apply_job(conn, support.MILL_LANE.model_copy(update={"job": "abbey", "name": "Abbey Road", "probes": ()}))

@@ -70,6 +70,7 @@ class Label:
 
 def loose_probes(state: JobState, probes: Iterable[LastSeen], chosen: str) -> list[ProbeChoice]:
     """Probes that report and are not placed, the one seen last first; and the one that a label named."""
+    standing = {placement.probe for placement in state.placements_now}
     rows = [
         ProbeChoice(
             item.probe,
@@ -77,6 +78,7 @@ def loose_probes(state: JobState, probes: Iterable[LastSeen], chosen: str) -> li
             item.last_seen_at,
         )
         for item in sorted(probes, key=lambda item: item.last_seen_at, reverse=True)
+        if item.probe not in standing  # it was placed since its last reading
     ]
     if chosen and chosen != "other" and chosen not in {row.probe for row in rows}:
         there = next((p for p in state.placements_now if p.probe == chosen), None)
