@@ -26,6 +26,7 @@ class _Placement:
         self.last_seen_s: float | None = None
         self._rows = np.empty((6, 256))
         self._n = 0
+        self._newest_s = -np.inf
         self._hours = np.empty((_HOURLY_COLUMNS, 64))
         self._hours_n = 0
         self._dirty: set[float] = set()
@@ -36,17 +37,21 @@ class _Placement:
 
     def add(self, row: Row) -> bool:
         """Keep a reading; False if one with this time is there already (the first is kept)."""
-        times = self._rows[0, : self._n]
-        at = self._n if not self._n or row[0] > times[-1] else int(np.searchsorted(times, row[0]))
-        if at < self._n and times[at] == row[0]:
-            return False
+        at = self._n
+        if row[0] <= self._newest_s:
+            times = self._rows[0, : self._n]
+            at = int(np.searchsorted(times, row[0]))
+            if times[at] == row[0]:
+                return False
+        else:
+            self._newest_s = row[0]
         if self._n == self._rows.shape[1]:
             self._rows = np.concatenate([self._rows, np.empty_like(self._rows)], axis=1)
         if at < self._n:
             self._rows[:, at + 1 : self._n + 1] = self._rows[:, at : self._n].copy()
         self._rows[:, at] = row
         self._n += 1
-        self._dirty.add(float(np.floor(row[0] / HOUR_S) * HOUR_S))
+        self._dirty.add(row[0] // HOUR_S * HOUR_S)
         if row[5] - row[0] > LATE_S:
             self._late_received_s = max(self._late_received_s, row[5])
         seen_s = min(row[0], row[5])  # a clock that runs ahead is no proof of life in the future

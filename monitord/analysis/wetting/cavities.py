@@ -7,19 +7,21 @@ ventilated cavity's vapour by more than the air that it gets.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries
 from monitord.analysis.series.rolling import lagged, trailing_mean
 from monitord.analysis.wetting.innovations import (
     Innovations,
+    InnovationTest,
     Prior,
     Regression,
     exponential_mean,
-    innovations,
     standard_score,
 )
 from monitord.analysis.wetting.parameters import WETTING, WettingParameters
@@ -92,10 +94,10 @@ def _air_rise(vapour: Array) -> Array:
     return np.where(np.isfinite(before), peak - before, -np.inf)
 
 
-def cavity_fit(
-    series: HourlySeries, airs: list[HourlySeries], first: int, parameters: WettingParameters = WETTING
-) -> CavityFit:
-    """Fit the vapour of a cavity or void, for the hours from index `first` on."""
+def _test_of(
+    series: HourlySeries, airs: list[HourlySeries], parameters: WettingParameters
+) -> tuple[InnovationTest, CavityFit]:
+    """The test of the vapour of a cavity or void, and where its fits will be found."""
     saturation = np.full(len(series), np.nan)
     known = np.isfinite(series.temperature_c)
     saturation[known] = saturation_vapour_pressure(series.temperature_c[known])
@@ -109,8 +111,9 @@ def cavity_fit(
             sds.append(parameters.cavity_air_prior[1])
     prior = Prior(np.array(means), np.array(sds))
     noise = parameters.cavity_noise_pct / 100.0 * saturation
-    fit = innovations(series.vapour_pressure_pa, np.column_stack(columns), prior, noise, first, _regression(parameters))
-    return CavityFit(fit, series.vapour_pressure_pa, saturation)
+    vapour = series.vapour_pressure_pa
+    test = InnovationTest(vapour, np.column_stack(columns), prior, noise, _regression(parameters))
+    return test, CavityFit(test.found, vapour, saturation)
 
 
 def hits(
@@ -124,30 +127,53 @@ def hits(
     judged = np.arange(n) >= max(n - keep_h, int(known[0]) + parameters.cavity_first_h)
     airs = airs_of_place(references)
     with np.errstate(invalid="ignore"):
-        if not (judged & (_rise(series) > 0.0)).any():
-            return none, None  # what has not risen at all needs no fit
-    r = _regression(parameters)
-    first = max(0, n - keep_h - r.record_h - r.gap_h - max(parameters.cavity_windows_h))
-    found = cavity_fit(series, airs, first, parameters)
-    gated = judged & _gates(series, airs, found.fit, parameters)
-    out = none
+        risen = judged & (_rise(series) > 0.0)
+    if not risen.any():
+        return none, None  # what has not risen at all needs no fit
+    test, found = _test_of(series, airs, parameters)
+    test.fit(np.flatnonzero(risen))
+    gated = risen & _gates(series, airs, found.fit, parameters)
+    if not gated.any():
+        return none, found
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
     k, least = (
         (parameters.void_k, parameters.void_rise_pct) if void else (parameters.cavity_k, parameters.cavity_rise_pct)
     )
-    residual, leverage = (100.0 * part / found.saturation for part in (found.fit.value, found.fit.leverage_u))
-    for span, share in zip(parameters.cavity_windows_h, parameters.cavity_window_shares, strict=True):
-        mean = trailing_mean(residual, span)
-        with np.errstate(invalid="ignore"):
-            asked = np.flatnonzero(gated & (mean >= share * least))
-        if len(asked):
+    r, longest = _regression(parameters), max(parameters.cavity_windows_h)
+    test.fit(_up_to(gated, longest))
+    if not any(asked.any() for _, asked in _asked(found, gated, least, parameters)):
+        return none, found
+    test.fit(_up_to(gated, longest + r.gap_h + r.record_h))
+    out, leverage = none, 100.0 * found.fit.leverage_u / found.saturation
+    for mean, asked in _asked(found, gated, least, parameters):
+        at = np.flatnonzero(asked)
+        if len(at):
             with np.errstate(invalid="ignore"):
-                out[asked] |= standard_score(mean, leverage, asked, r) > k
+                out[at] |= standard_score(mean, leverage, at, r) > k
     return out, found
 
 
+def _asked(
+    found: CavityFit, gated: Flags, least: float, parameters: WettingParameters
+) -> Iterator[tuple[Array, Flags]]:
+    """For each window the mean innovation [% RH] and the hours at which it is large enough to be asked about, (n,)."""
+    residual = 100.0 * found.fit.value / found.saturation
+    for span, share in zip(parameters.cavity_windows_h, parameters.cavity_window_shares, strict=True):
+        mean = trailing_mean(residual, span)
+        with np.errstate(invalid="ignore"):
+            yield mean, gated & (mean >= share * least)
+
+
+def _up_to(hours: Flags, back_h: int) -> NDArray[np.intp]:
+    """The hours given and those up to `back_h` before them."""
+    out = hours.copy()
+    for at in np.flatnonzero(hours).tolist():
+        out[max(0, at - back_h) : at] = True
+    return np.flatnonzero(out)
+
+
 def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: WettingParameters) -> Flags:
-    """Hours at which the location has a source of its own and has risen by more than the airs that reach it, (n,)."""
+    """Fitted hours at which the location has a source of its own and rose by more than the airs that reach it, (n,)."""
     level, up = _level(series), _rise(series)
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
     with np.errstate(invalid="ignore"):

@@ -44,7 +44,7 @@ class Prior:
 
 @dataclass(frozen=True)
 class Innovations:
-    """Fits and innovations for each hour, NaN where there is none."""
+    """Fits and innovations for each hour, NaN where there is none or none was asked for."""
 
     value: Array
     """Innovation. [unit of y] (n,)"""
@@ -83,46 +83,64 @@ def exponential_mean(value: Array, tau_h: float) -> Array:
     return np.where(np.arange(len(value)) - at <= WETTING.max_held_h, out, np.nan)
 
 
+class InnovationTest:
+    """The test on one series, hour by hour as they are asked for: most are never asked, and each costs a regression."""
+
+    def __init__(self, y: Array, regressors: Array, prior: Prior, noise: Array, regression: Regression) -> None:
+        """Prepare the sums over the training hours.
+
+        Parameters
+        ----------
+        y : (n,), NaN where unknown.
+        regressors : (n, p) without the constant, NaN where unknown.
+        noise : standard deviation of an hour's value about the fit, (n,), in the unit of y: sets the prior's weight.
+        """
+        n, p = regressors.shape
+        known = np.isfinite(y) & np.isfinite(regressors).all(axis=1) & np.isfinite(noise)
+        centre = np.median(regressors[known], axis=0) if known.any() else np.zeros(p)
+        centre_y = float(np.median(y[known])) if known.any() else 0.0
+        design = np.column_stack([np.ones(n), regressors - centre])
+        x = np.where(known[:, None], design, 0.0)
+        v = np.where(known, y - centre_y, 0.0)
+        self._y, self._prior, self._regression = y - centre_y, prior, regression
+        self._running = _running_sums(x, v, known, np.where(known, noise, 0.0) ** 2)
+        self._lately = trailing_mean(design, WETTING.leverage_mean_h)
+        self._fitted = np.zeros(n, dtype=np.bool_)
+        self.found = _empty(n, p, design, centre_y)
+        """What has been found so far; NaN at hours that were not asked for."""
+
+    def fit(self, hours: NDArray[np.intp]) -> Innovations:
+        """Fit each of these hours to the training hours before it, and predict it."""
+        hours = hours[~self._fitted[hours]]
+        self._fitted[hours] = True
+        out, prior, regression = self.found, self._prior, self._regression
+        sums = _training_sums(self._running, out.design.shape[1], hours, regression)
+        enough = sums[0] >= WETTING.min_train_h
+        at = hours[enough]
+        if not len(at):
+            return out
+        count, xx, xy, yy, noise2 = (part[enough] for part in sums)
+        weight = np.zeros(xy.shape)
+        weight[:, 1:] = regression.prior_correlation_h * (noise2 / count)[:, None] / prior.sd**2
+        matrix = xx + weight[:, :, None] * np.eye(xy.shape[1])
+        inverse = np.linalg.inv(matrix)
+        mean = np.concatenate([[0.0], prior.mean])
+        w = np.einsum("nij,nj->ni", inverse, xy + weight * mean)
+        rss = yy - 2.0 * np.einsum("ni,ni->n", w, xy) + np.einsum("ni,nij,nj->n", w, xx, w)
+        variance = np.maximum(rss, 0.0) / count
+        lately = self._lately[at]
+        reach = np.einsum("ni,nij,nj->n", lately, inverse, lately)
+        out.coefficient[at], out.inverse[at], out.variance[at] = w, inverse, variance
+        out.leverage_u[at] = np.sqrt(np.maximum(regression.leverage_correlation_h * variance * reach, 0.0))
+        out.value[at] = self._y[at] - np.einsum("ni,ni->n", out.design[at], w)
+        return out
+
+
 def innovations(
     y: Array, regressors: Array, prior: Prior, noise: Array, first: int, regression: Regression
 ) -> Innovations:
-    """Fit each hour from index `first` on to the training hours before it, and predict it.
-
-    Parameters
-    ----------
-    y : (n,), NaN where unknown.
-    regressors : (n, p) without the constant, NaN where unknown.
-    noise : standard deviation of an hour's value about the fit, (n,), in the unit of y: sets the prior's weight.
-    """
-    n, p = regressors.shape
-    known = np.isfinite(y) & np.isfinite(regressors).all(axis=1) & np.isfinite(noise)
-    centre = np.median(regressors[known], axis=0) if known.any() else np.zeros(p)
-    centre_y = float(np.median(y[known])) if known.any() else 0.0
-    design = np.column_stack([np.ones(n), regressors - centre])
-    x = np.where(known[:, None], design, 0.0)
-    v = np.where(known, y - centre_y, 0.0)
-    sums = _training_sums(x, v, known, np.where(known, noise, 0.0) ** 2, first, regression)
-    count, xx, xy, yy, noise2 = sums
-    enough = count >= WETTING.min_train_h
-    out = _empty(n, p, design, centre_y)
-    at = np.flatnonzero(enough) + first
-    if not len(at):
-        return out
-    count, xx, xy, yy, noise2 = (part[enough] for part in sums)
-    weight = np.zeros((len(at), p + 1))
-    weight[:, 1:] = regression.prior_correlation_h * (noise2 / count)[:, None] / prior.sd**2
-    matrix = xx + weight[:, :, None] * np.eye(p + 1)
-    inverse = np.linalg.inv(matrix)
-    mean = np.concatenate([[0.0], prior.mean])
-    w = np.einsum("nij,nj->ni", inverse, xy + weight * mean)
-    rss = yy - 2.0 * np.einsum("ni,ni->n", w, xy) + np.einsum("ni,nij,nj->n", w, xx, w)
-    variance = np.maximum(rss, 0.0) / count
-    lately = trailing_mean(design, WETTING.leverage_mean_h)[at]
-    reach = np.einsum("ni,nij,nj->n", lately, inverse, lately)
-    out.coefficient[at], out.inverse[at], out.variance[at] = w, inverse, variance
-    out.leverage_u[at] = np.sqrt(np.maximum(regression.leverage_correlation_h * variance * reach, 0.0))
-    out.value[at] = (y - centre_y)[at] - np.einsum("ni,ni->n", design[at], w)
-    return out
+    """Fit each hour from index `first` on; parameters as in `InnovationTest`."""
+    return InnovationTest(y, regressors, prior, noise, regression).fit(np.arange(first, len(y)))
 
 
 def _empty(n: int, p: int, design: Array, centre_y: float) -> Innovations:
@@ -134,18 +152,24 @@ def _empty(n: int, p: int, design: Array, centre_y: float) -> Innovations:
     )
 
 
-def _training_sums(
-    x: Array, v: Array, known: Flags, noise2: Array, first: int, regression: Regression
-) -> tuple[Array, Array, Array, Array, Array]:
-    """Sums over the training hours of each hour from `first` on: count, XᵀX, Xᵀy, yᵀy, noise²."""
+def _running_sums(x: Array, v: Array, known: Flags, noise2: Array) -> Array:
+    """Running sums of count, yᵀy, noise², Xᵀy and XᵀX, from before the first hour to after the last."""
     n, q = x.shape
-    hour = np.arange(first, n)
-    end = np.clip(hour - regression.gap_h + 1, 0, n)
-    begin = np.clip(end - WETTING.train_h, 0, n)
     single = np.column_stack([known.astype(np.float64), v * v, noise2])
     columns = np.concatenate([single, v[:, None] * x, (x[:, :, None] * x[:, None, :]).reshape(n, q * q)], axis=1)
-    running = np.concatenate([np.zeros((1, columns.shape[1])), np.cumsum(columns, axis=0)])
-    one, xy, xx = np.split(running[end] - running[begin], [single.shape[1], single.shape[1] + q], axis=1)
+    return np.concatenate([np.zeros((1, columns.shape[1])), np.cumsum(columns, axis=0)])
+
+
+def _training_sums(
+    running: Array, q: int, hours: NDArray[np.intp], regression: Regression
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Sums over the training hours of each of some hours: count, XᵀX, Xᵀy, yᵀy, noise²; of q regressors."""
+    n = len(running) - 1
+    end = np.clip(hours - regression.gap_h + 1, 0, n)
+    begin = np.clip(end - WETTING.train_h, 0, n)
+    one, xy, xx = np.split(
+        running[end] - running[begin], [running.shape[1] - q - q * q, running.shape[1] - q * q], axis=1
+    )
     return one[:, 0], xx.reshape(-1, q, q), xy, one[:, 1], one[:, 2]
 
 
