@@ -79,7 +79,7 @@ def test_the_error_of_a_sum_of_coefficients_is_that_of_least_squares() -> None:
     y, x = data()
     fit, _ = by_statsmodels(y, x)
     found = ours(y, x)
-    total, se = found.coefficient_of([1, 2], 12.0)
+    total, se = found.coefficient_of([1, 2], 12.0, np.arange(len(found.value)))
     of_sum = np.array([0.0, 0.0, 1.0, 1.0]) @ (fit.cov_params() / fit.mse_resid) @ [0.0, 0.0, 1.0, 1.0]
     assert total[AT] == pytest.approx(fit.params[2] + fit.params[3], rel=1e-6)
     assert se[AT] == pytest.approx(np.sqrt(12.0 * found.variance[AT] * of_sum), rel=1e-6)

@@ -131,8 +131,10 @@ def hits(
     if not risen.any():
         return none, None  # what has not risen at all needs no fit
     test, found = _test_of(series, airs, parameters)
-    test.fit(np.flatnonzero(risen))
-    gated = risen & _gates(series, airs, found.fit, parameters)
+    at = np.flatnonzero(risen)
+    test.fit(at)
+    gated = np.zeros(n, dtype=bool)
+    gated[at] = _gates(series, airs, found.fit, at, parameters)
     if not gated.any():
         return none, found
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
@@ -172,9 +174,15 @@ def _up_to(hours: Flags, back_h: int) -> NDArray[np.intp]:
     return np.flatnonzero(out)
 
 
-def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, parameters: WettingParameters) -> Flags:
-    """Fitted hours at which the location has a source of its own and rose by more than the airs that reach it, (n,)."""
-    level, up = _level(series), _rise(series)
+def _gates(
+    series: HourlySeries,
+    airs: list[HourlySeries],
+    fit: Innovations,
+    at: NDArray[np.intp],
+    parameters: WettingParameters,
+) -> Flags:
+    """Whether a location has a source of its own and rose by more than the airs that reach it, at fitted hours `at`."""
+    level, up = _level(series)[at], _rise(series)[at]
     void = series.location.kind is LocationKind.SUBFLOOR_VOID
     with np.errstate(invalid="ignore"):
         passed = up > 0.0
@@ -182,16 +190,16 @@ def _gates(series: HourlySeries, airs: list[HourlySeries], fit: Innovations, par
             lags = len(parameters.cavity_air_lags_h)
             first = 1 + len(parameters.cavity_warmth_lags_h) + k * lags
             columns = range(first, first + lags)
-            total, se = fit.coefficient_of(columns, parameters.cavity_correlation_h)
+            total, se = fit.coefficient_of(columns, parameters.cavity_correlation_h, at)
             most = total + 2.0 * se
             asked = ~(most < parameters.reaches)
             share = parameters.void_reach * np.clip(most, 0.0, 1.0) if void else 1.0
-            air_level = _level(air)
+            air_level = _level(air)[at]
             unknown = ~np.isfinite(air_level)  # an air that is not measured explains nothing and is not asked
             if void:  # an even room may reach it or not: that its own vapour is less says nothing then
                 unknown = unknown | ~(total - 2.0 * se > parameters.reaches)
             own = (level >= parameters.own_source * air_level) | unknown
-            air_up = air.once(("air_rise", 0.0), partial(_air_rise, air.vapour_pressure_pa))
+            air_up = air.once(("air_rise", 0.0), partial(_air_rise, air.vapour_pressure_pa))[at]
             reach = (up >= share * np.maximum(air_up, 0.0)) | ~np.isfinite(air_up)
             passed &= ~asked | (own & reach)
     return np.asarray(passed)

@@ -64,12 +64,14 @@ class Innovations:
         """What the fit of hour `at` predicts for every hour, (n,)."""
         return np.asarray(self.design @ self.coefficient[at] + self.centre_y)
 
-    def coefficient_of(self, columns: Sequence[int], correlation: float) -> tuple[Array, Array]:
-        """Sum of some regressors' coefficients and its standard error, each (n,); columns count from 0."""
+    def coefficient_of(
+        self, columns: Sequence[int], correlation: float, hours: NDArray[np.intp]
+    ) -> tuple[Array, Array]:
+        """Sum of some regressors' coefficients and its standard error, each (len(hours),); columns count from 0."""
         at = np.asarray(columns) + 1
-        total = self.coefficient[:, at].sum(axis=1)
-        block = self.inverse[:, at[:, None], at[None, :]].sum(axis=(1, 2))
-        return total, np.sqrt(np.maximum(correlation * self.variance * block, 0.0))
+        total = self.coefficient[hours][:, at].sum(axis=1)
+        block = self.inverse[hours][:, at[:, None], at[None, :]].sum(axis=(1, 2))
+        return total, np.sqrt(np.maximum(correlation * self.variance[hours] * block, 0.0))
 
 
 def exponential_mean(value: Array, tau_h: float) -> Array:
