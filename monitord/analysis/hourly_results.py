@@ -113,6 +113,8 @@ def compute_hourly_results(job: JobFile, record: JobRecord, hour_s: float, optio
             _series_location(view, job, location, record, grid_start, options)
     for location in job.locations:
         _assess_events(view, job, location, options)
+    for series in view.all_series.values():
+        series.forget()
     return view
 
 

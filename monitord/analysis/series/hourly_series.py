@@ -63,6 +63,11 @@ class HourlySeries:
             self._made[what] = make()
         return self._made[what]
 
+    def forget(self) -> None:
+        """Let go of what was made of it: whoever keeps the series does not keep that."""
+        self._made.clear()
+        self._shorter.clear()
+
     @cached_property
     def _shorter(self) -> dict[int, HourlySeries]:
         return {}
@@ -86,10 +91,9 @@ class HourlySeries:
 
     @property
     def nbytes(self) -> int:
-        """Bytes of the arrays; shorter series are views, with what was made of them."""
+        """Bytes of the arrays."""
         columns = self.hour_s, self.temperature_c, self.relative_humidity_pct, self.vapour_pressure_pa
-        made = [made for series in (self, *self._shorter.values()) for made in series._made.values()]
-        return sum(column.nbytes for column in (*columns, self.surface_temperature_c, *made))
+        return sum(column.nbytes for column in (*columns, self.surface_temperature_c))
 
     @property
     def end_s(self) -> float:
