@@ -21,7 +21,7 @@ from monitord.ingest.decoding.records import (
     decode_each,
     from_validation,
 )
-from monitord.ingest.decoding.times import parse_rfc3339
+from monitord.ingest.decoding.times import RFC3339, parse_matched, parse_rfc3339
 from monitord.model.readings import Finite, Reading
 from monitord.store.db.times import to_ms
 from monitord.store.series.raw_reading import RawReading
@@ -41,9 +41,19 @@ class Record(TypedDict):
     rssi_dbm: NotRequired[Finite | None]
 
 
+@with_config(ConfigDict(strict=True, extra="allow"))
+class QuickRecord(Record):
+    """The same with its time's form checked along, where that costs a tenth of what it does in Python."""
+
+    time: Annotated[str, Field(max_length=64, pattern=RFC3339)]
+
+
 KEYS = frozenset(Record.__annotations__)
 _ONE: TypeAdapter[Record] = TypeAdapter(Record)
-_MANY: TypeAdapter[list[Record]] = TypeAdapter(Annotated[list[Record], FailFast(), Field(max_length=MAX_RECORDS)])
+_QUICK: TypeAdapter[QuickRecord] = TypeAdapter(QuickRecord)
+_MANY: TypeAdapter[list[QuickRecord]] = TypeAdapter(
+    Annotated[list[QuickRecord], FailFast(), Field(max_length=MAX_RECORDS)]
+)
 """For a list that is right: at the first error it gives up."""
 _new: Callable[[type[RawReading], tuple[Any, ...]], RawReading] = tuple.__new__
 """Without a call in Python for each reading."""
@@ -64,7 +74,7 @@ def quick_rows(payload: bytes, probe: str, gateway: str | None, received_ms: int
     probe : its id, checked.
     """
     try:
-        records = [_ONE.validate_json(payload)] if payload[:1] == b"{" else _MANY.validate_json(payload)
+        records = [_QUICK.validate_json(payload)] if payload[:1] == b"{" else _MANY.validate_json(payload)
         rows = []
         for record in records:
             if not KEYS.issuperset(record):
@@ -72,7 +82,7 @@ def quick_rows(payload: bytes, probe: str, gateway: str | None, received_ms: int
             get: Callable[[str], Any] = record.get
             row = (
                 probe,
-                to_ms(parse_rfc3339(record["time"])),
+                to_ms(parse_matched(record["time"])),
                 record["temperature_c"],
                 record["relative_humidity_pct"],
                 get("surface_temperature_c"),

@@ -48,6 +48,16 @@ def parse_rfc3339(text: str) -> datetime:
     """
     if _PATTERN.match(text) is None:
         raise _bad(text, "a time is written as 2025-03-01T10:00:00Z or with an offset such as +02:00")
+    return parse_matched(text)
+
+
+def parse_matched(text: str) -> datetime:
+    """The same for a text that the pattern `RFC3339` is known to match.
+
+    Raises
+    ------
+    DecodeError : `bad_time`, no such day or hour.
+    """
     if text[-1] == "z":
         text = text.upper()
     try:
