@@ -39,9 +39,9 @@ def at(seconds: float) -> datetime:
     return datetime.fromtimestamp(START_S + seconds, UTC)
 
 
-def make(number: int, places: int, *, sleeves: bool) -> JobFile:
+def make(number: int, places: int, *, sleeves: bool, interval_s: float = INTERVAL_S) -> JobFile:
     """A job of some places, named and its probes named by its number; it has no end."""
-    made: dict[str, Any] = job_of(1.0, places, INTERVAL_S, sleeves=sleeves)
+    made: dict[str, Any] = job_of(1.0, places, interval_s, sleeves=sleeves)
     del made["end"]
     made["job"] = f"job-{number}"
     for probe in made["probes"]:
@@ -54,7 +54,7 @@ def readings(job: JobFile, since_s: float, until_s: float, seed: int) -> Iterato
     rng = np.random.default_rng(seed)
     kinds = {location.id: str(location.kind) for location in job.locations}
     for k, placement in enumerate(job.probes):
-        time_s = np.arange(since_s + k, until_s, INTERVAL_S)
+        time_s = np.arange(since_s + k, until_s, placement.interval_s)
         t, rh = air(kinds[placement.location_id], k, time_s, rng)
         for second, celsius, percent in zip(time_s, np.round(t, 2), np.round(rh, 1), strict=True):
             yield Reading(
@@ -67,9 +67,18 @@ def readings(job: JobFile, since_s: float, until_s: float, seed: int) -> Iterato
             )
 
 
-def store(db: Database, number: int, places: int, days: float, *, sleeves: bool, first: int = 0) -> list[JobFile]:
+def store(
+    db: Database,
+    number: int,
+    places: int,
+    days: float,
+    *,
+    sleeves: bool,
+    first: int = 0,
+    interval_s: float = INTERVAL_S,
+) -> list[JobFile]:
     """Apply jobs, named by numbers from `first` on, and store what they reported in some days."""
-    made = [make(first + n, places, sleeves=sleeves) for n in range(number)]
+    made = [make(first + n, places, sleeves=sleeves, interval_s=interval_s) for n in range(number)]
     for n, job in enumerate(made):
         with db.write() as conn:
             jobs.apply_job(conn, job)
