@@ -99,8 +99,8 @@ def test_a_peak_in_an_hour_shows_where_a_line_goes_by_hours(
         land(site, "hall", support.NOW.replace(minute=minute) - timedelta(days=19), rh, received=support.NOW)
     page = site.client().get(HALL).text.replace("\u00a0", " ")
     assert "highest 99.0 % on Thu 5 Nov 07:30" in page
-    assert page.count("Drawn by the hour: median, lowest and highest of each.") == 1
-    assert page.count("a peak shorter than an hour may not show") == 1
+    assert page.count("Drawn by the hour: median, lowest and highest of each.") == 2, "humidity and temperature"
+    assert page.count("a peak shorter than an hour may not show") == 2, "vapour pressure and water in the air"
     humidity = next(call.args[0] for call in drawn.call_args_list if call.args[0].title == "Relative humidity")
     found = buckets(humidity.traces[0], humidity.window.start_s, humidity.window.end_s, 350)
     assert found.high.max() == 99.0
