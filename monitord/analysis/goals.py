@@ -91,7 +91,7 @@ def _known(series: HourlySeries, metric: Metric, shown: Progress) -> Facts:
     first_s = float(series.hour_s[np.flatnonzero(np.isfinite(metric.value))[0]])
     rate = Quantity(value=shown.rate, u=shown.rate_se, unit=f"{metric.unit}/day")
     return Facts(
-        value=Quantity(value=level, u=metric.u, unit=metric.unit),
+        value=Quantity(value=level, u=metric.u_value, unit=metric.unit),
         goal=Quantity(value=metric.goal.limit, unit=metric.unit),
         rate=rate if np.isfinite(shown.rate_se) else None,
         recorded_d=(series.end_s - first_s) / DAY_S,

@@ -18,6 +18,9 @@ from monitord.physics.moist_air import saturation_vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
 from monitord.physics.wood import equilibrium_moisture_content
 
+_SQRT_12 = float(np.sqrt(12.0))
+"""Width of a rectangular distribution over its standard deviation (JCGM 100:2008, 4.3.7). [-]"""
+
 UNITS = {
     GoalMetric.EQUILIBRIUM_RH: "% RH",
     GoalMetric.RH: "% RH",
@@ -35,7 +38,7 @@ class Metric:
     goal: Goal
     value: Array
     u: float
-    """Standard uncertainty of its level: a constant offset of the probe, mostly."""
+    """Standard uncertainty of its level, by which a goal is held to be met: a constant offset of the probe, mostly."""
     end: Array | None
     """Where it would end in the air of each hour; None where that is not known."""
     other_end: Array | None
@@ -54,8 +57,16 @@ class Metric:
     the setting and slow; each (n,). Their rates are what a fit to one of them leaves out."""
     u_rate: float = 0.0
     """Timber goals: what species and hysteresis add to the standard uncertainty of the rate. [% MC/day]"""
+    u_shown: float | None = None
+    """Timber that nobody measured: standard uncertainty of the value, with all that it may have done (`courses`), which
+    a goal counts by `high`. None: as `u`."""
     over_air: bool = False
     """Whether the limit counts from the air's own end, as in what an excess of vapour pressure is followed by."""
+
+    @property
+    def u_value(self) -> float:
+        """Standard uncertainty of the last value."""
+        return self.u if self.u_shown is None else self.u_shown
 
     @property
     def unit(self) -> str:
@@ -117,12 +128,18 @@ def build_metric(
         u = float(members.u[-1])
         high = members.middle + options.goal_confidence * (members.u - u)
         return Metric(goal, members.middle, u, end, other, high, timber, members, u_rate=members.u_rate)
-    spread = float(timber.high[-1] - timber.low[-1]) / np.sqrt(12.0)
-    u = float(np.hypot(spread, options.timber_species_u_pct))
+    u = _u_between(timber.low, timber.high, options)
     u_rate = options.timber_species_u_pct / options.timber_lag_days
     courses = (timber.low, timber.high, slow.low, slow.high)
-    high = np.maximum(timber.high, slow.high)
-    return Metric(goal, timber.middle, u, end, other, high, timber, courses=courses, u_rate=u_rate)
+    low, high = np.minimum(timber.low, slow.low), np.maximum(timber.high, slow.high)
+    u_shown = _u_between(low, high, options)
+    value = 0.5 * (low + high)
+    return Metric(goal, value, u, end, other, high, timber, courses=courses, u_rate=u_rate, u_shown=u_shown)
+
+
+def _u_between(low: Array, high: Array, options: AnalysisOptions) -> float:
+    """Standard uncertainty of timber that lies anywhere between two courses now. [% MC]"""
+    return float(np.hypot(float(high[-1] - low[-1]) / _SQRT_12, options.timber_species_u_pct))
 
 
 def _timber(series: HourlySeries, options: AnalysisOptions, lag_days: float) -> TimberEstimate | None:
@@ -164,6 +181,7 @@ def _over_control(
         followed=followed,
         courses=own.courses,
         u_rate=own.u_rate,
+        u_shown=float(np.hypot(own.u_value, control.u_value)),
     )
 
 

@@ -59,6 +59,7 @@ def progress(series: HourlySeries, metric: Metric, first: int = 0) -> Progress:
     slope, se, _ = line(daily)
     model = [line(day_means(course[first:], days))[0] for course in metric.courses]
     spread = (max(model) - min(model)) / _SQRT_12 if model else 0.0
+    slope = 0.5 * (max(model) + min(model)) if model else slope
     known = metric.value[np.isfinite(metric.value)]
     return Progress(
         value=_last(value),

@@ -95,7 +95,10 @@ def test_what_is_estimated_of_timber_carries_its_range_as_uncertainty() -> None:
     # at its goal only once slow timber is, from fibre saturation on: 1.5 exp(0.84 * 0.8) times as slow
     slow = 12.0 + 18.0 * np.exp(-DAYS / (1.5 * np.exp(0.84 * 0.8) * OPTIONS.timber_lag_days))
     assert found.high[-1] == pytest.approx(slow, abs=0.1)
-    assert (found.high >= found.value).all()
+    # what is shown lies anywhere between the driest and the wettest that it may be
+    assert found.value[-1] == pytest.approx(0.5 * (12.0 + slow), abs=0.1)
+    u_shown = np.hypot((slow - 12.0) / np.sqrt(12.0), OPTIONS.timber_species_u_pct)
+    assert found.u_value == pytest.approx(u_shown, rel=0.02)
 
 
 @pytest.mark.parametrize("metric", list(GoalMetric))
