@@ -32,7 +32,7 @@ from monitord.ingest.mqtt.embedded_broker import LOOPBACK
 from monitord.ingest.mqtt.subscriber import Consumer
 from monitord.model.config.broker import BrokerSettings
 from monitord.store.series.keeping import open_store
-from simulators.benchmarks import kills, node_red
+from simulators.benchmarks import kills, members, node_red
 from simulators.benchmarks.broker import PATIENCE_S, client, fill, forget, leave, mosquitto
 from simulators.benchmarks.lines import Line
 from simulators.benchmarks.stores import SQLITE, Store, stores
@@ -177,6 +177,9 @@ def lines(*, quick: bool) -> Iterator[Line]:
                     _against(nothing, stored, count * pack),
                     f"at least {aim}" if store is SQLITE else "",
                 )
+        for store in stores():
+            if store.name == "PostgreSQL":
+                yield from members.lines(port, store, singles)
         if node_red.folder_of() is not None:
             flow: dict[str, Drain] = {node_red.WAY.session: drain_by_node_red, "monitord": drain_into_store}
             for pack in AIMS:

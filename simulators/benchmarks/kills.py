@@ -119,12 +119,12 @@ def held(way: Way, port: int) -> set[Key]:
     return found
 
 
-def open_session(port: int, client_id: str) -> None:
+def open_session(port: int, client_id: str, filters: Sequence[str] = (FILTER,)) -> None:
     """Have the broker keep a session's messages from now on."""
     owner, subscribed = client(port, client_id, "5"), threading.Event()
     owner.on_subscribe = lambda *_: subscribed.set()
     owner.loop_start()
-    owner.subscribe(FILTER, 1)
+    owner.subscribe([(name, 1) for name in filters])
     subscribed.wait(10)
     leave(owner)
 
