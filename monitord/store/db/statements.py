@@ -88,6 +88,9 @@ def insert_columns(conn: Connection, statement: Insert, columns: Sequence[Sequen
         conn.execute(_from_arrays(statement, names), {named[place]: list(columns[place]) for place in given})
         return
     text, encoders = _compiled(statement, conn.dialect, names)
+    if text is None:
+        conn.execute(statement, [dict(zip(named, row, strict=True)) for row in zip(*columns, strict=True)])
+        return
     values = (
         columns[place] if encode is None else map(encode, columns[place])
         for place, encode in zip(given, encoders, strict=True)
@@ -99,13 +102,17 @@ Encoder = Callable[[Any], Any]
 
 
 @lru_cache(maxsize=64)
-def _compiled(statement: Insert, dialect: Dialect, names: tuple[str, ...]) -> tuple[str, tuple[Encoder | None, ...]]:
-    """A statement for SQLite, with its values in the order of the names, and what each column makes of its values."""
+def _compiled(
+    statement: Insert, dialect: Dialect, names: tuple[str, ...]
+) -> tuple[str | None, tuple[Encoder | None, ...]]:
+    """A statement for SQLite with its values in the order of the names, and what each column makes of its values.
+
+    None where the statement has values of its own besides, as an update on conflict may.
+    """
     table = statement.table.columns
     encoders = [table[name].type.dialect_impl(dialect).bind_processor(dialect) for name in names]
     compiled = statement.compile(dialect=dialect, column_keys=list(names))
-    assert tuple(compiled.positiontup or ()) == names
-    return compiled.string, tuple(encoders)
+    return compiled.string if tuple(compiled.positiontup or ()) == names else None, tuple(encoders)
 
 
 @lru_cache(maxsize=64)
