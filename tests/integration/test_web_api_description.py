@@ -2,9 +2,11 @@
 
 The description is OpenAPI 3.1 (spec.openapis.org/oas/v3.1.0), whose schemas are JSON Schema 2020-12, and it is the
 reference validator of that which judges the answers. Questions are invented from the description's own parameters,
-right and wrong. A longer run of a general tester of APIs over the same description (schemathesis 4.32, 1,200 questions
-on 28 November 2026) found errors that were described as lists, statuses that were not described, and numbers taken for
-times.
+right and wrong. A longer run of a general tester of APIs over the same description (schemathesis 4.32, 1,200
+questions on 28 November 2026) found errors that were described as lists, statuses that were not described, and
+numbers taken for times; then a method refused with 403 where 405 is due, and a pattern of topics that was not
+described. Of 601 questions of all nine operations with a token to read, over a job of 30 locations and 90 days, and
+of 164 readings handed in with a token for that, all were answered as described.
 """
 
 from __future__ import annotations

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, HTTPException, Request
+from typing import Annotated
+
+from fastapi import APIRouter, HTTPException, Path, Request
 from fastapi.concurrency import run_in_threadpool
 
 from monitord.errors import StoreError
@@ -12,6 +14,8 @@ from monitord.web import schemas
 from monitord.web.page_context import Web
 
 _MAX_TOPIC = 512
+_Topic = Annotated[str, Path(json_schema_extra={"minLength": 1, "maxLength": _MAX_TOPIC, "pattern": r"^[^+#\u0000]+$"})]
+"""A topic, with what the description of the API says of it: no wildcard and no NUL (MQTT 5.0, 4.7)."""
 
 
 class IngestRoutes:
@@ -31,7 +35,7 @@ class IngestRoutes:
         )
         return router
 
-    async def take(self, request: Request, topic: str) -> schemas.IngestedOut:
+    async def take(self, request: Request, topic: _Topic) -> schemas.IngestedOut:
         """Take a payload in as if it had been published on a topic, such as `monitord/GATEWAY/PROBE/reading`.
 
         Answered only once its readings are stored durably. What can't be understood is kept in quarantine and counted
