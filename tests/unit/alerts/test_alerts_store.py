@@ -111,6 +111,15 @@ def test_open_alerts_are_those_that_are_open_or_acknowledged(conn: Connection) -
     alerts.save_alerts(conn, [alert(), taken, closed("east"), alert("west", status=AlertStatus.PENDING)])
     assert {a.location for a in alerts.open_alerts(conn)} == {"north", "south"}
     assert alerts.open_alerts(conn, "J2") == []
+    assert alerts.count_open(conn) == {"J1": 2}
+
+
+def test_the_latest_closings_come_first_of_the_jobs_asked_for(conn: Connection) -> None:
+    alerts.save_alerts(conn, [closed(), closed("east"), alert("south")])
+    both = sorted([closed(), closed("east")], key=lambda one: one.fingerprint, reverse=True)
+    assert alerts.latest_closed(conn, 9) == alerts.latest_closed(conn, 9, {"J1", "J2"}) == both
+    assert alerts.latest_closed(conn, 1) == both[:1]
+    assert alerts.latest_closed(conn, 9, {"J2"}) == []
 
 
 def test_what_never_opened_is_no_episode(conn: Connection) -> None:

@@ -17,6 +17,7 @@ from monitord.store import jobs, pending_jobs, quarantine
 from monitord.store.db.database import Database
 from monitord.store.db.tables import arrival_ms, gateway_name, probe_name
 from monitord.store.db.tables import reading as reading_table
+from monitord.store.last_seen import newest_seen, times_seen
 from monitord.store.series.keeping import elsewhere
 from monitord.store.series.raw_reading import RawReading
 from monitord.store.series.readings import insert_batch, load_series, probes_seen, unplaced
@@ -125,6 +126,15 @@ def test_any_id_that_the_model_allows_is_kept_and_found(conn: Connection, probe:
     assert insert_batch(conn, [at(0, probe)]).inserted == 1
     assert insert_batch(conn, [at(0, probe)]).repeats == 1
     assert [heard.probe for heard in probes_seen(conn)] == [probe]
+
+
+def test_when_probes_were_seen_is_told_without_their_readings(conn: Connection) -> None:
+    assert newest_seen(conn) is None
+    assert times_seen(conn) == {}
+    insert_batch(conn, [at(0, "a"), at(7, "a"), at(3, 'b"')])
+    assert times_seen(conn) == {heard.probe: heard.last_seen_at for heard in probes_seen(conn)}
+    assert times_seen(conn, ['b"', "never"]) == {'b"': at(3).time}
+    assert newest_seen(conn) == at(7).time
 
 
 # --- repeats and conflicts ----------------------------------------------------------------------------------
