@@ -74,6 +74,11 @@ class Speaker:
         later = at is not None and at.astimezone(self.zone).date() > self.now.astimezone(self.zone).date()
         return self.day(at) if later else None
 
+    def _any_day(self, facts: Facts) -> str | None:
+        """Where a goal may be met today already and has no latest date; None otherwise."""
+        undated = facts.low is not None and facts.high is None and self._later_day(facts.low) is None
+        return self.text(terms.ANY_DAY) if undated else None
+
     def _weekday(self, at: datetime | None) -> str | None:
         """A date with the day of the week."""
         return None if at is None else self._spaced(times.day(at, self.now, self.zone, self.language, weekday=True))
@@ -172,6 +177,7 @@ class Speaker:
             "dehumidifier_out": self._weekday(facts.dehumidifier_out_at),
             "before_at": self.moment(facts.before_at),
             "low": self._later_day(facts.low),
+            "any_day": self._any_day(facts),
             "dates": self.days(facts.low, facts.high),
             "earlier_dates": self.days(facts.earlier_low, facts.earlier_high),
             "earlier_day": self.day(facts.earlier_made_at),

@@ -92,6 +92,7 @@ SENTENCES: dict[State, tuple[str, ...]] = {
         "{value}, falling {fall} a day, normal for {material} this dry; goal not before {low}.",
         "{value}, falling {fall} a day, slowly; goal {dates} (80 %).",
         "{value}, falling {fall} a day, slowly; goal not before {low}, perhaps not in this air.",
+        "{value}, falling {fall} a day, slowly; goal {any_day}, or perhaps not in this air.",
         "{value}, falling {fall} a day, slowly.",
         "{value}, falling slowly; goal {dates} (80 %).",
         "{value}, falling slowly.",
@@ -100,6 +101,7 @@ SENTENCES: dict[State, tuple[str, ...]] = {
     State.DRYING: (
         "{value}, falling {fall} a day; goal {dates} (80 %).",
         "{value}, falling {fall} a day; goal not before {low}, perhaps not in this air.",
+        "{value}, falling {fall} a day; goal {any_day}, or perhaps not in this air.",
         "{value}, falling {fall} a day.",
         "{value}, falling; goal {dates} (80 %).",
         "{value}, falling.",

@@ -61,7 +61,11 @@ EXPLAINED = {
 
 DEW_POINT, FROST_POINT = "dew point {value}", "frost point {value}"
 
+ANY_DAY = "any day"
+"""When a goal is expected that may be met today already, and has no latest date."""
+
 MESSAGES = (
+    ANY_DAY,
     *SEVERITIES.values(),
     *FAULTS.values(),
     *SURFACES.values(),
