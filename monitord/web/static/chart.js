@@ -63,9 +63,11 @@
       this.slider = document.createElement("input");
       Object.assign(this.slider, { type: "range", id: `read-${this.figure.id}`, min: this.start, max: this.end });
       this.slider.step = Math.max(1, Math.round((this.end - this.start) / 352));
-      this.slider.value = this.end;
+      // a forecast is drawn beyond the present, where nothing is to be read
+      const newest = Math.max(this.start, Math.min(this.end, Date.parse(document.body.dataset.now)));
+      this.slider.value = newest;
       this.slider.setAttribute("aria-label", "Time to read at; plus and minus zoom, zero shows all");
-      this.slider.setAttribute("aria-valuetext", this.stamp(this.end));
+      this.slider.setAttribute("aria-valuetext", this.stamp(newest));
       this.output = document.createElement("output");
       if (this.figure.matches("#charts figure:first-of-type")) this.output.textContent = HINT;
       reader.append(this.slider, this.output);
