@@ -88,8 +88,8 @@ SENTENCES: dict[State, tuple[str, ...]] = {
         "No clear trend.",
     ),
     State.DRYING_SLOWLY: (
-        "{value}, falling {fall} a day, normal for {material} this dry; goal {dates} (80 %).",
-        "{value}, falling {fall} a day, normal for {material} this dry; goal not before {low}.",
+        "{value}, falling {fall} a day, normal for {material}; goal {dates} (80 %).",
+        "{value}, falling {fall} a day, normal for {material}; goal not before {low}.",
         "{value}, falling {fall} a day, slowly; goal {dates} (80 %).",
         "{value}, falling {fall} a day, slowly; goal not before {low}, perhaps not in this air.",
         "{value}, falling {fall} a day, slowly; goal {any_day}, or perhaps not in this air.",
