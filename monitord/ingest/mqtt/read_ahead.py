@@ -134,7 +134,7 @@ class ReadAhead:
         if kind & 0xF0 != _PUBLISH or qos >= _QOS_2:
             return None
         start = at + 2
-        while buffer[start - 1] >= 0x80:
+        while start < end and buffer[start - 1] >= 0x80:
             start += 1
         topic_at = start + 2
         if topic_at > end:
