@@ -35,7 +35,9 @@ class _Known(dict[float | None, float | int | None]):
         self._per = per
         self._bound = _MAX / per
 
-    def __missing__(self, value: float) -> float | int:
+    def __missing__(self, value: float | None) -> float | int | None:
+        if value is None:
+            return None  # another thread has just cleared all
         kept: float | int = float(value)
         if -self._bound < value < self._bound:
             n = round(value * self._per)

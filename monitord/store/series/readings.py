@@ -129,9 +129,8 @@ def _keep(conn: Connection, arrived: Sequence[RawReading], numbers: Mapping[str,
     readings_store = elsewhere(conn)
     if readings_store is not None:
         return _keep_elsewhere(conn, readings_store, arrived)
-    if (
-        _insert_new(conn, arrived, numbers) is None
-    ):  # no key of it was stored, none came twice: so is almost every batch
+    # almost always no key of it was stored, and none came twice
+    if _insert_new(conn, arrived, numbers) is None:
         return _Kept(arrived, [], [], [])
     stored = _stored(conn, arrived)
     while True:

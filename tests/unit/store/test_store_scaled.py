@@ -62,6 +62,8 @@ def test_what_an_encoder_remembers_changes_nothing_and_is_bounded() -> None:
     assert [repr(value) for value in expected[:3]] == ["0", "-0.0", "18.205"]
     assert encode(None) is None
     assert len(getattr(encode, "__self__")) < 10_000  # noqa: B009
+    getattr(encode, "__self__").clear()  # noqa: B009
+    assert encode(None) is None, "while another thread begins anew"
 
 
 def test_other_ways_to_write_encode_as_well() -> None:
