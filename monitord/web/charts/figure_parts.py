@@ -146,7 +146,7 @@ def expected(scene: Scene, goal: float | None) -> tuple[Window, tuple[Trace, ...
     if not window.end_s < high or low >= latest:
         return window, (), []
     speaker = speaker_of(scene.times)
-    words = f"not before {speaker.day(forecast.low)}"
+    words = f"not before {speaker.day(forecast.low)}" if low > window.end_s else "any day, or perhaps not in this air"
     if forecast.high is not None:
         words = f"{speaker.days(forecast.low, forecast.high)}, with a chance of 80\u00a0%"
     bar = Trace("expected", "", np.array([low, high]), np.full(2, goal), interval_s=max(high - low, 1.0))

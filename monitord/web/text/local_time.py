@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, date, datetime, tzinfo
 
 from markupsafe import Markup
 
@@ -47,6 +47,11 @@ class LocalTimes:
     def year(self) -> int:
         """The reader's own year: all that times in words depend on of the present."""
         return self.now.astimezone(self.zone).year
+
+    @property
+    def today(self) -> date:
+        """The reader's own day: sentences that look ahead depend on it, as no goal is put off to today."""
+        return self.now.astimezone(self.zone).date()
 
     @property
     def zone_name(self) -> str:

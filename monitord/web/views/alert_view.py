@@ -98,7 +98,7 @@ class AlertView:
     can_be_seen: bool
     """Whether nobody has said yet that they have seen it."""
     times: LocalTimes
-    """Of the job's zone and the reader's year; their present may be an earlier one."""
+    """Of the job's zone and the reader's day; their present may be an earlier one of that day."""
     told: str = field(default="", compare=False)
     """Who was told, where the page asked."""
     again_at: datetime | None = field(default=None, compare=False)
@@ -152,8 +152,8 @@ def _pressing(alert: Alert) -> tuple[bool, int, float, str]:
 
 
 def _view(alert: Alert, job: JobFile | None, times: LocalTimes, rules: AlertRules, units: Units) -> AlertView:
-    """Its words and its times depend on the present by nothing but the year, which is left out of times in this one."""
-    key = (alert.fingerprint, alert.episode, units, english().name, times.year)
+    """Its words and its times depend on the present by nothing but the day: no dry date is put off to today."""
+    key = (alert.fingerprint, alert.episode, units, english().name, times.today)
     return _KEPT.of(key, (alert, job, rules, times.zone), lambda: _made(alert, job, times, rules, units))
 
 

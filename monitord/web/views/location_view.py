@@ -84,7 +84,7 @@ def location_view(state: JobState, location: Location, times: LocalTimes, units:
     """A location as it is shown; one that was never assessed counts as not known."""
     assessed = state.assessment.at(location.id) if state.assessment is not None else None
     spot = spot_goal_row(state.job, location, state.now)
-    key = (state.job.job, location.id, times.year, units, english().name)
+    key = (state.job.job, location.id, times.today, units, english().name)
     made = _KEPT.of((key, spot), (assessed, state.job), lambda: _made(location, assessed, spot, times, units))
     return replace(made, last_seen_at=state.location_last_seen_at(location.id))
 

@@ -75,7 +75,7 @@ def readings_page(
     until = before - timedelta(milliseconds=1) if before is not None else state.now + timedelta(days=1)
     found = _newest_before(conn, state.job, location, until)
     flags = () if assessed is None else assessed.flags
-    key = (state.job.job, location.id, None if before is None else until, units, english().name)
+    key = (state.job.job, location.id, None if before is None else until, units, english().name, times.year)
     made_of = (state.job, flags, tuple((placement, _content(series)) for placement, series in found))
     return _KEPT.of(key, made_of, lambda: _page(state.job, flags, found, before, times, units))
 

@@ -49,6 +49,7 @@ def trace(time_s: Array, value: Array, **more: object) -> Trace:
     [
         (7.0, 12.0, (7.0, 12.0), "expected 1 to 6 Dec, with a chance of 80 %."),
         (7.0, None, (7.0, 20.0), "expected not before 1 Dec."),
+        (-3.0, None, (-3.0, 20.0), "expected any day, or perhaps not in this air."),
         (7.0, 90.0, (7.0, 20.0), "expected 1 Dec to 22 Feb 2027, with a chance of 80 %."),
         (20.0, 25.0, None, ""),  # later than by as much as is shown
         (-3.0, 0.0, None, ""),  # before the end of what is shown
