@@ -34,9 +34,9 @@ def pressed_at(text: str, now: datetime) -> datetime:
     """
     try:
         pressed = datetime.fromisoformat(text)
-    except ValueError:
+        return min(pressed.astimezone(UTC), now) if pressed.tzinfo is not None else now
+    except (ValueError, OverflowError):
         return now
-    return min(pressed.astimezone(UTC), now) if pressed.tzinfo is not None else now
 
 
 class FormError(Exception):
@@ -90,9 +90,9 @@ class Typed:
             return None
         try:
             local = datetime.fromisoformat(self[name])
-        except ValueError:
+            return (local.replace(tzinfo=zone) if local.tzinfo is None else local).astimezone(UTC)
+        except (ValueError, OverflowError):
             raise FormError(name, "Give day and time, such as 2026-12-08T07:21.") from None
-        return (local.replace(tzinfo=zone) if local.tzinfo is None else local).astimezone(UTC)
 
     def number(self, name: str, low: float, high: float, unit: str) -> float | None:
         """A number, if one was typed.

@@ -153,7 +153,7 @@ def test_a_stall_names_the_dehumidifier_that_was_taken_out_where_there_is_room_f
     full = state_sentence(speaker("en"), State.STALLED, FULL.model_copy(update={"cause": Cause.ROOM_MORE_HUMID}))
     assert full.endswith("because the room air is more humid than it was."), full
     german = speaker("de").say(SENTENCES[State.STALLED], speaker("de").slots(facts))
-    assert "Trockner wurde am Fr 20. Nov. entfernt." in german
+    assert "Entfeuchter wurde am Fr 20. Nov. entfernt." in german
     without = facts.model_copy(update={"dehumidifier_out_at": None})
     assert gone not in state_sentence(speaker("en"), State.STALLED, without)
 

@@ -24,6 +24,7 @@ from monitord.web.charts.event_markers import markers_of, openings_of
 from monitord.web.charts.time_range import choose
 from monitord.web.page_context import STATIC
 from monitord.web.queries import JobState
+from monitord.web.routes.typed import FormError, Typed, pressed_at
 from monitord.web.text.formats import amount, magnitude, number, percent, plain
 from monitord.web.text.local_time import LocalTimes, age_words
 from monitord.web.text.words import STATES, alert_style, alert_title, flow_words, style_of
@@ -256,6 +257,27 @@ def test_a_tile_does_not_repeat_its_figure_in_its_sentence() -> None:
     )
     assert tile.beside.startswith("Falling ")
     assert shown("bath").beside == shown("bath").words  # no figure: nothing to repeat
+
+
+def test_a_tile_that_is_kept_puts_no_goal_off_to_a_day_that_has_come() -> None:
+    state = state_of([])
+    assert state.assessment is not None
+    kitchen = next(one for one in state.assessment.locations if one.location == "kitchen")
+    undated = kitchen.model_copy(update={"facts": kitchen.facts.model_copy(update={"high": None})})
+    same = replace(state, assessment=state.assessment.model_copy(update={"locations": (undated,)}))
+    said = [
+        location_view(same, same.job.location("kitchen"), LocalTimes(same.job.zone, support.NOW + days * DAY)).words
+        for days in (0, 7)
+    ]
+    assert ["not before" in words for words in said] == [True, False]
+    assert "goal any day" in said[1]
+
+
+@pytest.mark.parametrize("text", ["0001-01-01T00:00+14:00", "9999-12-31T23:59-12:00"])
+def test_a_time_that_is_none_in_utc_is_refused_as_any_other(text: str) -> None:
+    with pytest.raises(FormError, match="Give day and time"):
+        Typed({"at": text}).moment("at", LONDON)
+    assert pressed_at(text, support.NOW) == support.NOW
 
 
 @pytest.mark.parametrize(
