@@ -152,7 +152,10 @@ def _timber(series: HourlySeries, options: AnalysisOptions, lag_days: float) -> 
 def _over_control(
     series: HourlySeries, references: ReferenceSeries, goal: Goal, options: AnalysisOptions
 ) -> Metric | None:
-    """A distance from the control reading; the limit of what is followed is that of the control's last three days."""
+    """A distance from the control reading; the limit of what is followed is that of the control's last three days.
+
+    A control stayed dry: where its timber was not measured, it is that which began in equilibrium with its air.
+    """
     same = goal.model_copy(update={"metric": OVER_CONTROL[goal.metric], "control": None})
     own = build_metric(series, references, same, options)
     control = (
@@ -162,7 +165,8 @@ def _over_control(
     )
     if own is None or control is None:
         return None
-    lately = control.value[-DRYING.level_h :]
+    dry = control.value if control.timber is None or control.members is not None else control.timber.low
+    lately = dry[-DRYING.level_h :]
     lately = lately[np.isfinite(lately)]
     if not len(lately):
         return None
@@ -172,16 +176,16 @@ def _over_control(
     end, other = (None if end is None else end - level for end in (own.end, own.other_end))
     return Metric(
         goal,
-        own.value - control.value,
+        own.value - dry,
         u,
         end,
         other,
-        own.high - control.value,
+        own.high - dry,
         None,
         followed=followed,
-        courses=own.courses,
+        courses=tuple(course - dry for course in own.courses),
         u_rate=own.u_rate,
-        u_shown=float(np.hypot(own.u_value, control.u_value)),
+        u_shown=float(np.hypot(own.u_value, control.u)),
     )
 
 

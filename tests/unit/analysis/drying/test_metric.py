@@ -8,7 +8,7 @@ import pytest
 from analysis_series import CAVITY, OUTDOOR, ROOM, SLEEVE, VOID, blanked, hours, location, noise, track
 
 from monitord.analysis.drying.metric import Metric, build_metric, humidity_in_air
-from monitord.analysis.drying.progress import goal_met
+from monitord.analysis.drying.progress import goal_met, progress
 from monitord.analysis.forecast.forecast import time_to_goal
 from monitord.analysis.series.calibration import Uncertainty
 from monitord.analysis.series.hourly_series import HourlySeries, ReferenceSeries, is_sleeve
@@ -163,6 +163,19 @@ def test_a_control_of_timber_is_timber_by_its_own_air(rh: float, published: floa
     assert found.followed is not None
     assert found.followed.goal.limit - 70.0 == pytest.approx(published, abs=0.1)
     assert found.value[-1] == pytest.approx(found.followed.value[-1] - published, abs=0.1)
+
+
+def test_a_control_that_nobody_measured_did_not_begin_soaked() -> None:
+    """Wood Handbook, Table 4-2 at 21.1 °C: 12.0 % at 65 % RH from the first day on, so the distance falls as fast."""
+    series, dry = track(location(VOID), 21.1, 80.0, DAYS), track(location(VOID), 21.1, 65.0, DAYS)
+    alone = built(series, ReferenceSeries(None, None, None), "timber_mc_pct")
+    over = built(series, ReferenceSeries(None, None, None, dry), "timber_over_control_pct")
+    assert over.value == pytest.approx(alone.value - 12.0, abs=0.1)
+    assert over.high == pytest.approx(alone.high - 12.0, abs=0.1)
+    assert progress(series, over).rate == pytest.approx(progress(series, alone).rate, rel=1e-3)
+    drier = track(location(VOID), 21.1, np.linspace(65.0, 35.0, N), DAYS)
+    falling = built(series, ReferenceSeries(None, None, None, drier), "timber_over_control_pct")
+    assert progress(series, falling).rate > progress(series, over).rate + 0.05, "the control falls as well"
 
 
 def test_a_goal_over_a_control_is_judged_and_dated_like_the_same_goal_alone() -> None:
