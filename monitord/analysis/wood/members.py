@@ -57,7 +57,7 @@ def _draws() -> tuple[Array, Array, Array, Array]:
     ------
     Middles of equal shares; Sobol 1967 by `scipy.stats.qmc`, of three dimensions.
     """
-    from scipy.stats import qmc  # half a second, which only jobs with timber need
+    from scipy.stats import qmc  # half a second, which only timber measured by hand needs
 
     count = 2**WOOD.members_log2
     shares = qmc.Sobol(3, scramble=False).random(count) + 0.5 / count
@@ -98,7 +98,7 @@ def timber_members(
     found = _Course(equilibrium, lags, 0)
     begin = 0
     for j in range(1, len(spots)):
-        if abs(found.surprise(spots[begin : j + 1], end_s)) > WOOD.surprise_sd:
+        if abs(found.surprise(spots[begin : j + 1])) > WOOD.surprise_sd:
             begin = j
             found = _Course(equilibrium, lags, spots[j][0])
     return found.members(spots[begin:], end_s, rate_h)
@@ -141,9 +141,10 @@ class _Course:
         weight = np.exp(-0.5 * (misfit - misfit.min()))
         return np.asarray(weight / weight.sum())
 
-    def surprise(self, spots: Located, end_s: float) -> float:
-        """How far the last reading lies off what those before it foretell, in standard deviations."""
-        before, covariance = spots[:-1], spot_covariance([spot for _, spot in spots], end_s)
+    def surprise(self, spots: Located) -> float:
+        """How far the last reading lies off what those before it foretell, as of its time, in standard deviations."""
+        before, end_s = spots[:-1], spots[-1][1].time_s
+        covariance = spot_covariance([spot for _, spot in spots], end_s)
         weight, residuals = self.weights(before, end_s), self._residuals(spots)
         gain = np.linalg.solve(covariance[:-1, :-1], covariance[:-1, -1])
         off = residuals[-1] - gain @ residuals[:-1]

@@ -100,3 +100,14 @@ def test_a_reading_that_nothing_before_it_explains_begins_a_new_course() -> None
 
 def test_without_a_reading_there_are_no_members() -> None:
     assert timber_members(AIR, 14.0, (), END_S, 120) is None
+
+
+def test_whether_a_reading_is_explained_does_not_change_with_time_alone() -> None:
+    """A reading 4.05 standard deviations off begins a new course, half a year later as on its day."""
+    truth = 13.0 + 9.0 * np.exp(-np.arange(24 * 27) / 24.0 / 30.0)
+    spots = [at(day, float(truth[round(24 * day)]), 2.0) for day in (5.0, 12.0, 19.0)]
+    spots.append(at(26.0, float(truth[24 * 26]) + 6.2, 2.0))
+    for days in (26, 200):
+        found = timber_members(np.full(24 * days, 13.0), 14.0, spots, 86_400.0 * days, 120)
+        assert found is not None
+        assert found.first == 24 * 26
