@@ -183,7 +183,7 @@ def assess_job(
     """Assess every location of a job as of a time.
 
     Depends only on the first four arguments and the forecast: readings in any order of arrival, repeated or not, give
-    the same assessment; `memo` only saves work between calls for one job with the same options. `compared` False
+    the same assessment; `cache` only saves work between calls for one job with the same options. `compared` False
     leaves out the comparisons with other airs and the advice on ventilation, on which no finding rests.
     `outdoor_forecast` is the outdoor air to come, where a forecast of it had arrived by `damage_hour`, for the night
     ahead. `criteria` are the rules for the readiness of slabs and elements; None: those of the program.

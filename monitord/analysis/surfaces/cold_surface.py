@@ -77,7 +77,7 @@ class ColdSurface:
     what: SurfaceKind
     """`surface`, `cold leaf` or `cold underside`."""
     by_contact: Flags
-    """True where a contact sensor gave the temperature, 0 where the temperature factor did."""
+    """True where a contact sensor gave the temperature, false where the temperature factor did."""
     temperature_c: Array
     u_k: Array
     """Standard uncertainty of the surface temperature; NaN also where it was not asked for, as in the margin's. [K]"""
@@ -85,6 +85,7 @@ class ColdSurface:
     """Surface temperature minus dew or frost point. [K]"""
     u_margin_k: Array
     u_dew_point_k: Array
+    """Standard uncertainty of the dew or frost point; NaN as the others. [K]"""
 
     def source(self, at: int = -1) -> SurfaceSource:
         """How the temperature at one of the times is known."""
