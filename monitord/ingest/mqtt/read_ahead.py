@@ -1,8 +1,9 @@
 """Bytes from the broker in large pieces, and whole messages out of them in one go.
 
 The client library asks the system for each packet three times (a byte, the length's bytes, the rest) and spends 20 to
-34 us of processor time on a message; taken out here, one costs some 3 us. It is handed whole packets only, so
-that it never stands inside one when messages are taken out past it.
+34 us of processor time on a message; taken out here, one costs some 3 us. It is handed whole packets, and those that
+are larger than a piece as they come: so they are held once, and its keepalive sees that bytes come over a slow line.
+While it stands inside a packet, no message is taken out past it.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from __future__ import annotations
 import socket
 from typing import NamedTuple
 
-_PIECE = 65_536
-"""Asked of the system at a time. [bytes]"""
+PIECE = 65_536
+"""Asked of the system at a time; not twice as much is held. [bytes]"""
 _PUBLISH = 0x30
 """Upper half of the first byte of a message (MQTT 5.0, 2.1.2); the same in 3.1.1."""
 _QOS = 0x06
@@ -49,7 +50,8 @@ class ReadAhead:
         self._at = 0
         """Where in the buffer the next byte to be handed out stands."""
         self._end = 0
-        """Where the packet ends that the client is reading; not after `_at`: it reads none."""
+        """Where the packet ends that the client is reading, maybe behind all that is here; not after `_at`: it reads
+        none."""
 
     def fileno(self) -> int:
         """Of the socket."""
@@ -68,25 +70,29 @@ class ReadAhead:
         return self._sock.send(data)
 
     def pending(self) -> int:
-        """Bytes that no selector sees: a whole packet that was read ahead, or what TLS has decrypted."""
-        whole = max(0, self._end - self._at, self._whole(self._at) - self._at)
-        return whole if whole or self._decrypted is None else self._decrypted()
+        """Bytes that no selector sees: of a packet that `recv` hands out, or what TLS has decrypted."""
+        end = self._end if self._at < self._end else self._ready(self._at)
+        ready = max(0, min(end, len(self._buffer)) - self._at)
+        return ready if ready or self._decrypted is None else self._decrypted()
 
     def recv(self, size: int) -> bytes:
-        """Bytes of one packet, and only when all of it is here; none: the broker has closed the connection.
+        """Bytes of one packet, of one that fits into a piece only when all of it is here; none: the broker has closed
+        the connection.
 
         Raises
         ------
-        BlockingIOError : no whole packet is here yet; with TLS `ssl.SSLWantReadError` as well.
+        BlockingIOError : nothing is ready yet; with TLS `ssl.SSLWantReadError` as well.
         """
         if self._at >= self._end:
-            if not self._whole(self._at) and not self._fill():
+            if not self._ready(self._at) and not self._fill():
                 return b""
-            self._end = self._whole(self._at)
+            self._end = self._ready(self._at)
             if not self._end:
                 raise BlockingIOError
+        elif self._at >= len(self._buffer) and not self._fill():
+            return b""
         start = self._at
-        self._at = min(start + size, self._end)
+        self._at = min(start + size, self._end, len(self._buffer))
         return bytes(self._buffer[start : self._at])
 
     def messages(self, count: int) -> list[Published]:
@@ -106,14 +112,24 @@ class ReadAhead:
 
     def _fill(self) -> bool:
         """Read from the socket what is there. False: it has been closed at the other end."""
-        piece = self._sock.recv(_PIECE)
+        piece = self._sock.recv(PIECE)
         del self._buffer[: self._at]
         self._buffer += piece
-        self._at = self._end = 0
+        self._at, self._end = 0, max(0, self._end - self._at)
         return bool(piece)
 
+    def _ready(self, at: int) -> int:
+        """Where the packet ends that begins at a place, if it can be handed out; else 0."""
+        end = self._ends(at)
+        return end if end <= len(self._buffer) or end - at > PIECE else 0
+
     def _whole(self, at: int) -> int:
-        """Where the packet ends that begins at a place, if all of it is here; else 0.
+        """Where the packet ends that begins at a place, if all of it is here; else 0."""
+        end = self._ends(at)
+        return end if end <= len(self._buffer) else 0
+
+    def _ends(self, at: int) -> int:
+        """Where the packet ends that begins at a place, if all of its length is here; else 0.
 
         A length that has no end ends itself: the client finds that it is none.
         """
@@ -122,8 +138,7 @@ class ReadAhead:
             byte = buffer[place]
             length |= (byte & 0x7F) << shift
             if byte < 0x80:
-                end = place + 1 + length
-                return end if end <= len(buffer) else 0
+                return place + 1 + length
             shift += 7
         return at + 2 + _LENGTH_BYTES if len(buffer) >= at + 2 + _LENGTH_BYTES else 0
 

@@ -13,7 +13,7 @@ from paho.mqtt.client import Client, MQTTMessage, MQTTv5, MQTTv311
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 
 from monitord.ingest.mqtt.client import ReadingAheadClient, new_client
-from monitord.ingest.mqtt.read_ahead import ReadAhead
+from monitord.ingest.mqtt.read_ahead import PIECE, ReadAhead
 from monitord.model.config.broker import BrokerSettings
 
 HELLO = {True: b"\x20\x03\x00\x00\x00", False: b"\x20\x02\x00\x00"}
@@ -151,6 +151,7 @@ messages = st.builds(
 @given(st.booleans(), st.lists(st.one_of(messages, st.just(None)), max_size=12), st.lists(st.integers(1, 400)))
 @example(True, [Said(b"a", b"", 1, 1, 0, b"")] * 9, [])
 @example(False, [Said(b"a", bytes(20_000), 1, 1, 0, b"")], [1] * 40)
+@example(True, [Said(b"a", bytes(size), 1, 1, 0, b"") for size in (9, 200_000, 9, 70_000, 9)], [70_000, 3, 150_000])
 def test_the_same_messages_are_found_as_by_the_library_however_they_are_cut(
     five: bool, said: list[Said | None], cuts: list[int]
 ) -> None:
@@ -203,6 +204,23 @@ def test_nothing_is_taken_out_of_a_packet_that_the_client_is_reading() -> None:
     assert ahead.pending() == len(packet)
     assert [(m.topic, m.payload, m.mid) for m in ahead.messages(9)] == [("a", b"12345", 7)]
     assert ahead.pending() == 0
+
+
+def test_a_packet_larger_than_a_piece_is_handed_on_as_it_comes_and_held_once() -> None:
+    packet, after = (publish(Said(b"a", bytes(size), 1, 7, 0, b""), True) for size in (5 * PIECE, 5))
+    stream, step = packet + after, 10_000
+    ahead = ReadAhead(Wire([stream[at : at + step] for at in range(0, len(stream), step)]), five=True)  # type: ignore[arg-type]
+    came, waits = bytearray(), 0
+    while len(came) < len(packet):
+        try:
+            came += ahead.recv(len(packet) - len(came))
+        except BlockingIOError:
+            waits += 1
+            assert (ahead.pending(), ahead.messages(9)) == (0, [])
+            assert waits * step - len(came) <= 0, "all that came is handed on"
+    assert bytes(came) == packet
+    assert waits == len(packet) // step
+    assert [m.payload for m in ahead.messages(9)] == [bytes(5)]
 
 
 def test_acknowledgements_are_written_together_and_whole() -> None:
