@@ -8,7 +8,7 @@ from monitord.model.alerts import Alert, AlertStatus
 from monitord.model.assessments import Finding
 from monitord.model.facts import Cause, Facts, FindingKind
 from monitord.text import formats, gsm
-from monitord.text.alert_texts import ASBESTOS, ELECTRICITY, TEXTS
+from monitord.text.alert_texts import ASBESTOS, ELECTRICITY, STRUCTURE, TEXTS
 from monitord.text.labels import CLOSED, CLOSES, EASING, ENDED, LOST, NOW
 from monitord.text.speaker import Speaker
 from monitord.text.states import check_sentence
@@ -32,12 +32,14 @@ class Steps:
 FED = Steps(
     "Find where the water comes from.",
     "Ground water, a torn or missing membrane, a leaking pipe; drying the air won't help.",
-    (ELECTRICITY, ASBESTOS),
+    (ELECTRICITY, STRUCTURE, ASBESTOS),
 )
 """Moisture comes in from below."""
 NO_DEHUMIDIFIER = Steps("Set up a dehumidifier again.", "Or warm the room; close it against humid air.", (ELECTRICITY,))
 """The air holds it, and the room's dehumidifier was taken out."""
-RISING = Steps("Find what wets it.", "Leak, ground, room air; then the probe's seal.", (ELECTRICITY, ASBESTOS))
+RISING = Steps(
+    "Find what wets it.", "Leak, ground, room air; then the probe's seal.", (ELECTRICITY, STRUCTURE, ASBESTOS)
+)
 """It rises, and the readings don't show why."""
 
 

@@ -29,10 +29,11 @@ from monitord.alerts.routing.planning import Draft
 from monitord.errors import ConfigurationError
 from monitord.model.alerts import SYSTEM, Alert, AlertStatus, Ending, Severity
 from monitord.model.assessments import Facts, Finding, Forecast, JobAssessment, LocationAssessment, State
-from monitord.model.facts import FindingKind, SurfaceKind
+from monitord.model.facts import Cause, FindingKind, SurfaceKind
 from monitord.model.messages import Matcher, MatchLabel, Message, Mute, NotificationReason, Pause
 from monitord.model.quantity import Quantity
 from monitord.text import gsm
+from monitord.text.alert_texts import STRUCTURE
 
 SECRET = b"s" * 32
 HELSINKI = ZoneInfo("Europe/Helsinki")
@@ -141,9 +142,15 @@ def test_a_message_says_what_where_since_when_how_likely_why_and_what_to_do() ->
 
 
 def test_a_message_about_one_alert_has_at_most_120_words() -> None:
-    for kind in FindingKind:
-        text = compose(alert(kind.value, finding=WALL.model_copy(update={"kind": kind}))).text
-        assert len([word for word in text.split() if "/link/" not in word]) <= 120, kind
+    every = [(kind, WALL.facts) for kind in FindingKind]
+    water = (WALL.facts.model_copy(update={"cause": Cause.FED_FROM_BELOW}), Facts(rate=Quantity(value=0.5, unit="Pa")))
+    searched = [(kind, facts) for kind in (FindingKind.DRYING_STALLED, FindingKind.GOAL_UNREACHABLE) for facts in water]
+    for kind, facts in (*every, *searched):
+        found = WALL.model_copy(update={"kind": kind, "facts": facts})
+        text = compose(alert(kind.value, finding=found)).text
+        assert len([word for word in text.split() if "/link/" not in word]) <= 120, (kind, facts.cause)
+        if (kind, facts) in searched:
+            assert STRUCTURE in text, "who looks for water is warned of floors and ceilings, as at a rewetting"
 
 
 def test_the_closing_message_says_when_and_why_it_closed() -> None:
