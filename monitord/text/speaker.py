@@ -75,9 +75,9 @@ class Speaker:
         return self.day(at) if later else None
 
     def _any_day(self, facts: Facts) -> str | None:
-        """Where a goal may be met today already and has no latest date; None otherwise."""
-        undated = facts.low is not None and facts.high is None and self._later_day(facts.low) is None
-        return self.text(terms.ANY_DAY) if undated else None
+        """Where a goal may be met today already; None otherwise."""
+        begun = facts.low is not None and self._later_day(facts.low) is None
+        return self.text(terms.ANY_DAY) if begun else None
 
     def _weekday(self, at: datetime | None) -> str | None:
         """A date with the day of the week."""

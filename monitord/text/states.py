@@ -82,6 +82,7 @@ SENTENCES: dict[State, tuple[str, ...]] = {
     State.NO_CLEAR_TREND: (
         "{value}; {rate} a day is within its uncertainty. By its air at goal {timber_dates} (80 %).",
         "{value}; {rate} a day is within its uncertainty. Goal not before {low}.",
+        "{value}; {rate} a day is within its uncertainty. The goal may be met {any_day}.",
         "{value}; {rate} a day is within its uncertainty.",
         "{value}; no clear trend. Goal not before {low}.",
         "{value}; no clear trend.",

@@ -62,7 +62,7 @@ EXPLAINED = {
 DEW_POINT, FROST_POINT = "dew point {value}", "frost point {value}"
 
 ANY_DAY = "any day"
-"""When a goal is expected that may be met today already, and has no latest date."""
+"""When a goal is expected that may be met today already."""
 
 MESSAGES = (
     ANY_DAY,
