@@ -54,12 +54,14 @@
     clearTimeout(timer);
     const pressed = form.elements.namedItem("pressed");
     if (pressed && !pressed.value) pressed.value = new Date().toISOString();
-    const kept = { values: values(), pending: true, since: store.get(name)?.pending ? store.get(name).since : new Date().toISOString() };
+    const before = store.get(name);
+    // what was sent is sent again as it was: by now it may be saved, and the page no longer offer what it says
+    const kept = before?.pending ? before : { values: values(), pending: true, since: new Date().toISOString() };
     store.set(name, kept);
     const button = form.querySelector("button.main");
     button.disabled = true;
     try {
-      const body = files ? new FormData(form) : new URLSearchParams([...new FormData(form)]);
+      const body = files ? new FormData(form) : new URLSearchParams([["form_token", form.elements.form_token.value], ...kept.values]);
       const answer = await fetch(form.action, { method: "POST", body, signal: AbortSignal.timeout(files ? 180000 : 20000) });
       if (answer.redirected && answer.ok) { location.assign(answer.url); return; }
       if (answer.status === 401 || answer.status === 403) {
