@@ -127,7 +127,9 @@ def test_without_signal_the_form_keeps_what_was_typed_and_is_sent_later(
     assert site.job() == support.MILL_LANE
     page.goto("about:blank")
     page.context.set_offline(False)
-    page.goto(PLACE)  # closed and opened again: it is still there, and is sent at the next try, 15 s later at most
+    page.goto(PLACE)  # closed and opened again: it is still there, and is sent when the signal is back
+    page.get_by_text("Not saved yet: no signal").wait_for()
+    page.evaluate("dispatchEvent(new Event('online'))")
     page.wait_for_url("**/place?done=K7-77")
     own = [(p.probe, p.to_time is None) for p in site.job().placements_at("hall")]
     assert own == [("K7-04", False), ("K7-77", True)]
