@@ -107,8 +107,8 @@ _CATCH_UP_D = 60
 
 _TOGETHER = 8
 """Jobs that are assessed as of one time. Our choice."""
-_LEAST_MB = 2.0
-"""What a job's hours are taken for at least, where few are kept to tell by: those of 20 probes and 30 days. [MB]"""
+_MIN_MB, _SPARE = 2.0, 1.2
+"""A job's hours at least, those of 20 probes and 30 days [MB]; how much more is advised than they take (our choice)."""
 _IN_USE = timedelta(minutes=10)
 """A job that was assessed within this time is assumed to be assessed again soon (our choice)."""
 
@@ -194,11 +194,11 @@ class AssessmentCaches:
         if not self.without_room or self._told:
             return
         self._told = True
-        each = max(_LEAST_MB, self.nbytes / 2**20 / max(1, self.with_room))
+        each = max(_MIN_MB, self.nbytes / 2**20 / max(1, self.with_room))
         _log.warning(
             "the hours of %d of %d jobs find no room in assess.memory_mb = %d, so each assessment of these takes five "
             "to ten times as long; write some %d, if the machine has that much (not told again)",
-            self.without_room, len(in_use), self._most_bytes // 2**20, ceil(1.2 * each * len(in_use)),
+            self.without_room, len(in_use), self._most_bytes // 2**20, ceil(_SPARE * each * len(in_use)),
         )  # fmt: skip
 
     def history(self, conn: Connection, job: str, as_of: datetime) -> History:

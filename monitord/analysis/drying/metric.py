@@ -18,7 +18,7 @@ from monitord.physics.moist_air import saturation_vapour_pressure
 from monitord.physics.uncertainty import combine, u_vapour_pressure
 from monitord.physics.wood import equilibrium_moisture_content
 
-_SQRT_12 = float(np.sqrt(12.0))
+SQRT_12 = float(np.sqrt(12.0))
 """Width of a rectangular distribution over its standard deviation (JCGM 100:2008, 4.3.7). [-]"""
 
 UNITS = {
@@ -139,7 +139,7 @@ def build_metric(
 
 def _u_between(low: Array, high: Array, options: AnalysisOptions) -> float:
     """Standard uncertainty of timber that lies anywhere between two courses now. [% MC]"""
-    return float(np.hypot(float(high[-1] - low[-1]) / _SQRT_12, options.timber_species_u_pct))
+    return float(np.hypot(float(high[-1] - low[-1]) / SQRT_12, options.timber_species_u_pct))
 
 
 def _timber(series: HourlySeries, options: AnalysisOptions, lag_days: float) -> TimberEstimate | None:

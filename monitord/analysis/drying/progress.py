@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitord.analysis.drying.metric import Metric
+from monitord.analysis.drying.metric import SQRT_12, Metric
 from monitord.analysis.drying.parameters import DRYING
 from monitord.analysis.series.hourly_series import HourlySeries, is_sleeve
 from monitord.analysis.series.rolling import day_means, line, trailing_mean
@@ -15,9 +15,6 @@ from monitord.analysis.slabs.temperature_effect import sleeve_humidity_slope
 from monitord.model.config.analysis_options import AnalysisOptions
 from monitord.model.jobs import GoalMetric
 from monitord.model.series import Array, Flags
-
-_SQRT_12 = float(np.sqrt(12.0))
-"""Width of a rectangular distribution over its standard deviation (JCGM 100:2008, 4.3.7). [-]"""
 
 
 @dataclass(frozen=True)
@@ -58,7 +55,7 @@ def progress(series: HourlySeries, metric: Metric, first: int = 0) -> Progress:
     daily = day_means(cleaned(series, metric)[first:], days)
     slope, se, _ = line(daily)
     model = [line(day_means(course[first:], days))[0] for course in metric.courses]
-    spread = (max(model) - min(model)) / _SQRT_12 if model else 0.0
+    spread = (max(model) - min(model)) / SQRT_12 if model else 0.0
     slope = 0.5 * (max(model) + min(model)) if model else slope
     known = metric.value[np.isfinite(metric.value)]
     return Progress(
