@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from damage_support import continue_series
 
-from monitord.analysis.series.daily_cycle import past_origins, prior_spread
+from monitord.analysis.series.daily_cycle import _held, _lowest, past_origins, prior_spread
 from monitord.model.series import HOUR_S
 from simulators.building.climate import ar_noise
 
@@ -182,3 +182,17 @@ def test_the_lowest_value_allows_for_how_much_lower_past_ones_came():
     noisy = cycle(24 * 15) + np.random.default_rng(4).normal(0.0, 1.0, 24 * 15)
     found = continue_series(noisy, 24, 5, 0.4)
     assert found.lowest < found.value.min() - 0.3
+
+
+def test_under_a_level_at_which_something_holds_it_a_quarter_of_the_way_is_gone() -> None:
+    """At a surface that condenses 0.1 to 0.4 of the way is left (our estimate, `held_share`)."""
+    assert _held(np.array([2.0, -1.0]), 0.0) == pytest.approx([2.0, -0.25])
+
+
+def test_before_nights_differed_the_slope_is_what_the_prior_says() -> None:
+    """Forecasts that were all alike tell nothing of a slope: its variance is the prior's (closed form)."""
+    alike = np.full(10, 1.0)
+    value, sd = _lowest(alike, alike, 5.0, 0.3)
+    assert value == pytest.approx(5.0)
+    left = 4.0 * 0.3**2 / (10 + 4.0)  # four nights of the usual spread beside ten without error
+    assert sd == pytest.approx(np.sqrt(left + (0.5 * (5.0 - 1.0)) ** 2))

@@ -9,7 +9,7 @@ import pytest
 
 from monitord.analysis.series.hourly_series import TimberSpot
 from monitord.analysis.wood import members as module
-from monitord.analysis.wood.members import TimberMembers, timber_members
+from monitord.analysis.wood.members import TimberMembers, spot_covariance, timber_members
 from monitord.model.series import Array
 
 HOURS = 24 * 40
@@ -111,3 +111,9 @@ def test_whether_a_reading_is_explained_does_not_change_with_time_alone() -> Non
         found = timber_members(np.full(24 * days, 13.0), 14.0, spots, 86_400.0 * days, 120)
         assert found is not None
         assert found.first == 24 * 26
+
+
+def test_no_reading_is_surer_of_a_joist_than_two_places_of_it_differ() -> None:
+    """A meter of 0.1 % MC: 0.75 of its variance shared, and 0.3 % MC of the place for the rest (our choice)."""
+    _, spot = at(3.0, 20.0, 0.1)
+    assert spot_covariance([spot], spot.time_s) == pytest.approx(np.array([[0.75 * 0.1**2 + 0.3**2]]))
